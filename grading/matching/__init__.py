@@ -1,0 +1,14 @@
+"""Matching: disjoint sets of valves that agree within a tolerance, of the greatest total value, with proof.
+
+find_sets(pieces, size, tiers, rules)   -> Outcome: the sets, their value, the proven bound, the gap
+judge_set(pieces, tiers, rules)         -> Verdict on one set put together by hand
+spread(pieces)                          -> largest over smallest, less one, of each quantity
+Piece, Tier, Rules, MatchedSet, Progress, Outcome, Verdict   the words
+"""
+
+from .field import Verdict, judge_set, spread
+from .search import find_sets
+from .words import MatchedSet, Outcome, Piece, Progress, Rules, Tier
+
+__all__ = ["MatchedSet", "Outcome", "Piece", "Progress", "Rules", "Tier", "Verdict", "find_sets", "judge_set",
+           "spread"]
