@@ -1,0 +1,643 @@
+"""The reference files: what a valve of each type should be, read from TOML and checked before it is believed.
+
+    read_reference(folder)   sources, basings and types of a folder of reference files, or a ReferenceProblem
+    Reference.find(name)     the type a designation or an alias means, however it is spaced, hyphened or cased
+    normal(name)             the form in which two spellings of one designation are equal
+    BASES, ELECTRODES        the words a person reads for a base and for an electrode
+
+The files are `sources*.toml`, `basings*.toml` and `types/*.toml`. Every row of values names its source by key.
+Numbers are read as Decimal, so the digits a data sheet printed, trailing noughts included, can still be counted.
+Nothing is guessed: a key we do not know, a source that is not listed, a basing without the electrode its section
+needs, are all refused with the file, the type, the section and the key in the message.
+"""
+
+from __future__ import annotations
+
+import re
+import tomllib
+from collections.abc import Collection, Iterator, Mapping
+from dataclasses import dataclass, replace
+from decimal import Decimal
+from pathlib import Path
+from typing import NamedTuple
+
+
+class Base(NamedTuple):
+    label: str
+    pins: int
+
+
+BASES: Mapping[str, Base] = {
+    "B7G": Base("miniature, 7 pins (B7G)", 7),
+    "B9A": Base("noval, 9 pins (B9A)", 9),
+    "B9D": Base("magnoval, 9 pins (B9D)", 9),
+    "B8A": Base("rimlock, 8 pins (B8A)", 8),
+    "octal": Base("octal, 8 pins with key", 8),
+    "loctal": Base("loctal, 8 pins with lock-in spigot", 8),
+    "duodecar": Base("duodecar, 12 pins", 12),
+    "septar": Base("septar, 7 stout pins", 7),
+    "UX4": Base("American 4 pins (UX4)", 4),
+    "UX5": Base("American 5 pins (UX5)", 5),
+    "UX6": Base("American 6 pins (UX6)", 6),
+    "UX7": Base("American 7 pins (UX7)", 7),
+    "4-pin-jumbo": Base("jumbo, 4 pins with bayonet", 4),
+    "B4": Base("British 4 pins (B4)", 4),
+    "B5": Base("British 5 pins (B5)", 5),
+    "P8": Base("side contact, 8 contacts (P8)", 8),
+}
+
+ELECTRODES: Mapping[str, str] = {
+    "a": "anode",
+    "a1": "first anode",
+    "a2": "second anode",
+    "g1": "grid 1 (control)",
+    "g2": "grid 2 (screen)",
+    "g3": "grid 3 (suppressor)",
+    "g4": "grid 4",
+    "g5": "grid 5",
+    "bp": "beam plates",
+    "k": "cathode",
+    "t": "target (fluorescent)",
+    "d": "deflector",
+    "h": "heater",
+    "hct": "heater centre tap",
+    "f": "filament",
+    "fct": "filament centre tap",
+    "s": "internal shield",
+    "ic": "internal connection, leave free",
+    "nc": "not connected",
+}
+SHARED_ELECTRODES = frozenset({"h", "hct", "f", "fct", "s", "ic", "nc"})  # these belong to no section
+
+TYPE_KINDS = frozenset({
+    "triode", "double triode", "diode-triode", "triode-pentode", "triode-heptode", "signal pentode",
+    "power pentode", "beam tetrode", "tetrode", "heptode", "rectifier", "double diode", "diode",
+    "voltage stabiliser", "indicator",
+})  # fmt: skip
+SECTION_ELECTRODES: Mapping[str, frozenset[str]] = {  # what a section of each kind cannot be without
+    "triode": frozenset({"a", "g1"}),
+    "tetrode": frozenset({"a", "g1", "g2"}),
+    "beam tetrode": frozenset({"a", "g1", "g2"}),
+    "pentode": frozenset({"a", "g1", "g2"}),
+    "heptode": frozenset({"a", "g1", "g2", "g3"}),
+    "diode": frozenset({"a"}),
+    "stabiliser": frozenset({"a", "k"}),
+    "indicator": frozenset({"a", "g1", "t"}),
+}
+CATHODES = frozenset({"indirect", "direct", "cold"})
+WIRINGS = frozenset({"single", "series", "parallel"})
+TRADITIONS = frozenset({"western", "eastern"})
+RATING_SYSTEMS = frozenset({"design centre", "design maximum", "absolute", "unstated"})
+CAUTIONS = frozenset({"mercury", "radioactive", "top cap", "high voltage", "very hot", "directly heated"})
+KINSHIPS = frozenset({"special quality", "same electrically", "near"})
+SOURCE_KINDS = frozenset({"handbook", "data sheet", "standard", "register", "book", "memory"})
+
+
+class ReferenceProblem(ValueError):
+    """A row that cannot be trusted. The message says where it stands and what is wrong with it."""
+
+
+@dataclass(frozen=True)
+class Source:
+    key: str
+    title: str
+    edition: str
+    kind: str
+
+
+class Electrode(NamedTuple):
+    section: int | None  # None where the electrode belongs to the whole valve, such as a heater end
+    code: str
+
+    def __str__(self) -> str:
+        return self.code if self.section is None else f"{self.section}:{self.code}"
+
+
+@dataclass(frozen=True)
+class Pin:
+    number: int  # counted from 1, clockwise from the key or the gap, seen from below
+    electrodes: tuple[Electrode, ...]  # empty where the pin is missing
+
+
+@dataclass(frozen=True)
+class Basing:
+    name: str
+    base: str
+    pins: tuple[Pin, ...]
+    top_cap: tuple[Electrode, ...]  # empty where there is no cap
+    source: str
+    at: str
+    note: str
+
+    def electrodes(self) -> Iterator[Electrode]:
+        for pin in self.pins:
+            yield from pin.electrodes
+        yield from self.top_cap
+
+
+@dataclass(frozen=True)
+class Heater:
+    wiring: str
+    voltage_v: Decimal
+    current_a: Decimal
+
+
+@dataclass(frozen=True)
+class AliasRow:
+    designation: str
+    source: str
+    at: str
+
+
+@dataclass(frozen=True)
+class KinRow:
+    designation: str
+    how: str
+    note: str
+    source: str
+    at: str
+
+
+@dataclass(frozen=True)
+class Ratings:
+    """Maxima; a value the sheet does not give is None."""
+
+    system: str
+    anode_voltage_max_v: Decimal | None
+    anode_dissipation_max_w: Decimal | None
+    anode_current_max_ma: Decimal | None
+    screen_voltage_max_v: Decimal | None
+    screen_dissipation_max_w: Decimal | None
+    cathode_current_max_ma: Decimal | None
+    heater_cathode_voltage_max_v: Decimal | None
+    peak_inverse_voltage_max_v: Decimal | None
+    source: str
+    at: str
+
+
+@dataclass(frozen=True)
+class TestPointRow:
+    """Conditions, and what a nominal valve shows there. Bias is fixed or from a cathode resistor, not both."""
+
+    __test__ = False  # so that pytest does not take the name for a test
+
+    name: str
+    anode_voltage_v: Decimal
+    screen_voltage_v: Decimal | None
+    grid_voltage_v: Decimal | None
+    cathode_resistor_ohm: Decimal | None
+    anode_current_ma: Decimal
+    screen_current_ma: Decimal | None
+    gm_ma_per_v: Decimal | None
+    mu: Decimal | None
+    anode_resistance_kohm: Decimal | None
+    anode_current_min_ma: Decimal | None
+    anode_current_max_ma: Decimal | None
+    gm_min_ma_per_v: Decimal | None
+    gm_max_ma_per_v: Decimal | None
+    load_note: str
+    source: str
+    at: str
+
+
+@dataclass(frozen=True)
+class SectionRow:
+    index: int  # counted from 1
+    kind: str
+    ratings: Ratings
+    test_points: tuple[TestPointRow, ...]
+
+
+@dataclass(frozen=True)
+class TypeRow:
+    designation: str
+    kind: str
+    cathode: str
+    basing: str
+    basing_source: str
+    basing_at: str
+    heaters: tuple[Heater, ...]
+    heater_source: str
+    heater_at: str
+    tradition: str
+    special_quality: bool
+    first_registered: int | None
+    first_registered_source: str | None
+    cautions: tuple[str, ...]
+    aliases: tuple[AliasRow, ...]
+    kin: tuple[KinRow, ...]
+    sections: tuple[SectionRow, ...]
+    note: str
+    file: str
+
+
+@dataclass(frozen=True)
+class Reference:
+    sources: Mapping[str, Source]
+    basings: Mapping[str, Basing]
+    types: Mapping[str, TypeRow]  # by designation, as written
+    by_name: Mapping[str, TypeRow]  # by normal() of every designation and alias
+
+    def find(self, name: str) -> TypeRow | None:
+        return self.by_name.get(normal(name))
+
+
+# The usual transliteration of the letters that stand in eastern designations.
+_CYRILLIC = str.maketrans({
+    "А": "A", "Б": "B", "В": "V", "Г": "G", "Д": "D", "Е": "E", "Ж": "ZH", "И": "I", "К": "K", "Л": "L",
+    "М": "M", "Н": "N", "П": "P", "Р": "R", "С": "S", "Ф": "F", "Х": "KH", "Ц": "TS", "Э": "E",
+})  # fmt: skip
+
+
+def normal(designation: str) -> str:
+    """The designation without case, spaces and hyphens, in Latin letters.
+
+    >>> normal("6p3s-e") == normal("6П3С-Е") == normal("6P3S E")
+    True
+    """
+    return re.sub(r"[\s\-‐‑‒–]", "", designation).upper().translate(_CYRILLIC)
+
+
+class _Row:
+    """A TOML table being read. It remembers where it stands and which of its keys nobody has asked for."""
+
+    def __init__(self, where: str, table: object) -> None:
+        self.where = where
+        if not isinstance(table, dict):
+            raise ReferenceProblem(f"{where}: a table was expected, not {table!r}")
+        self._left = dict(table)
+
+    def problem(self, key: str, what: str) -> ReferenceProblem:
+        return ReferenceProblem(f"{self.where}: {key}: {what}")
+
+    def finish(self) -> None:
+        if self._left:
+            raise self.problem(", ".join(sorted(self._left)), "not a key known here")
+
+    def take(self, key: str) -> object:
+        return self._left.pop(key, None)
+
+    def optional_text(self, key: str) -> str:
+        value = self.take(key)
+        if value is None:
+            return ""
+        if not isinstance(value, str):
+            raise self.problem(key, f"words in quotes are wanted, not {value!r}")
+        return value.strip()
+
+    def text(self, key: str) -> str:
+        value = self.optional_text(key)
+        if not value:
+            raise self.problem(key, "missing")
+        return value
+
+    def word(self, key: str, known: Collection[str], default: str | None = None) -> str:
+        value = self.optional_text(key) or default
+        if value is None:
+            raise self.problem(key, "missing")
+        if value not in known:
+            raise self.problem(key, f"“{value}” is not one of: {', '.join(sorted(known))}")
+        return value
+
+    def flag(self, key: str) -> bool:
+        value = self.take(key)
+        if value is not None and not isinstance(value, bool):
+            raise self.problem(key, f"true or false is wanted, not {value!r}")
+        return bool(value)
+
+    def optional_number(self, key: str) -> Decimal | None:
+        value = self.take(key)
+        if value is None:
+            return None
+        if isinstance(value, bool) or not isinstance(value, int | Decimal):
+            raise self.problem(key, f"a number is wanted, not {value!r}")
+        number = Decimal(value)
+        if not number.is_finite():
+            raise self.problem(key, f"a finite number is wanted, not {value!r}")
+        return number
+
+    def optional_positive(self, key: str) -> Decimal | None:
+        number = self.optional_number(key)
+        if number is not None and number <= 0:
+            raise self.problem(key, f"must be greater than zero, not {number}")
+        return number
+
+    def positive(self, key: str) -> Decimal:
+        number = self.optional_positive(key)
+        if number is None:
+            raise self.problem(key, "missing")
+        return number
+
+    def list(self, key: str) -> list[object]:
+        value = self.take(key)
+        if value is None:
+            return []
+        if not isinstance(value, list):
+            raise self.problem(key, f"a list is wanted, not {value!r}")
+        return value
+
+    def rows(self, key: str, name: str) -> Iterator[_Row]:
+        for position, table in enumerate(self.list(key), start=1):
+            yield _Row(f"{self.where}, {name} {position}", table)
+
+
+def read_reference(folder: Path) -> Reference:
+    """Read the reference files of `folder`, every row checked. Raises ReferenceProblem at the first fault."""
+    sources: dict[str, Source] = {}
+    for row in _tables(folder, "sources*.toml", "source"):
+        source = _source(row)
+        if source.key in sources:
+            raise row.problem("key", f"“{source.key}” is listed twice")
+        sources[source.key] = source
+
+    basings: dict[str, Basing] = {}
+    for row in _tables(folder, "basings*.toml", "basing"):
+        basing = _basing(row, sources)
+        if basing.name in basings:
+            raise row.problem("name", f"“{basing.name}” is listed twice")
+        basings[basing.name] = basing
+
+    types: dict[str, TypeRow] = {}
+    for row in _tables(folder, "types/*.toml", "type"):
+        valve = _type(row, sources, basings)
+        if valve.designation in types:
+            raise row.problem("designation", f"“{valve.designation}” is listed twice")
+        types[valve.designation] = valve
+
+    by_name = _names(types.values())
+    _check_kin(types.values(), by_name)
+    return Reference(sources, basings, types, by_name)
+
+
+def _tables(folder: Path, pattern: str, name: str) -> Iterator[_Row]:
+    paths = sorted(folder.glob(pattern))
+    if not paths:
+        raise ReferenceProblem(f"{folder}: no file {pattern} here")
+    for path in paths:
+        file = path.relative_to(folder).as_posix()
+        try:
+            document = tomllib.loads(path.read_text(encoding="utf-8"), parse_float=Decimal)
+        except (tomllib.TOMLDecodeError, UnicodeDecodeError) as fault:
+            raise ReferenceProblem(f"{file}: not readable as TOML: {fault}") from fault
+        whole = _Row(file, document)
+        yield from whole.rows(name, name)
+        whole.finish()
+
+
+def _source(row: _Row) -> Source:
+    source = Source(
+        key=row.text("key"),
+        title=row.text("title"),
+        edition=row.optional_text("edition"),
+        kind=row.word("kind", SOURCE_KINDS),
+    )
+    row.finish()
+    return source
+
+
+def _basing(row: _Row, sources: Mapping[str, Source]) -> Basing:
+    name = row.text("name")
+    row.where = f"{row.where.split(',')[0]}, basing {name}"
+    base = row.word("base", BASES)
+    written = row.list("pins")
+    if len(written) != BASES[base].pins:
+        raise row.problem("pins", f"a base {base} has {BASES[base].pins} pins, {len(written)} are listed")
+    basing = Basing(
+        name=name,
+        base=base,
+        pins=tuple(
+            Pin(number, _electrodes(row, f"pins, pin {number}", text))
+            for number, text in enumerate(written, start=1)
+        ),
+        top_cap=_electrodes(row, "top_cap", row.optional_text("top_cap") or "-"),
+        source=row.word("source", sources),
+        at=row.optional_text("at"),
+        note=row.optional_text("note"),
+    )
+    row.finish()
+    return basing
+
+
+def _electrodes(row: _Row, key: str, text: object) -> tuple[Electrode, ...]:
+    """What one pin carries: "1:k+1:g3" is cathode and grid 3 of section 1, "-" a pin that is not there."""
+    if not isinstance(text, str) or not text:
+        raise row.problem(key, f"electrodes in quotes are wanted, not {text!r}")
+    return () if text == "-" else tuple(_electrode(row, key, part) for part in text.split("+"))
+
+
+def _electrode(row: _Row, key: str, text: str) -> Electrode:
+    section, colon, code = text.rpartition(":")
+    if code not in ELECTRODES:
+        raise row.problem(key, f"“{code}” is not an electrode; known: {', '.join(ELECTRODES)}")
+    if code in SHARED_ELECTRODES:
+        if colon:
+            raise row.problem(key, f"“{text}”: {ELECTRODES[code]} belongs to no section")
+        return Electrode(None, code)
+    if not re.fullmatch("[1-9]", section):
+        raise row.problem(key, f"“{text}”: write the section first, as in 1:{code}")
+    return Electrode(int(section), code)
+
+
+def _type(row: _Row, sources: Mapping[str, Source], basings: Mapping[str, Basing]) -> TypeRow:
+    designation = row.text("designation")
+    file = row.where.split(",")[0]
+    row.where = f"{file}, {designation}"
+    cathode = row.word("cathode", CATHODES)
+    registered = row.optional_positive("first_registered")
+    valve = TypeRow(
+        designation=designation,
+        kind=row.word("kind", TYPE_KINDS),
+        cathode=cathode,
+        basing=row.word("basing", basings),
+        basing_source=row.word("basing_source", sources),
+        basing_at=row.optional_text("basing_at"),
+        heaters=tuple(_heater(heater) for heater in row.rows("heaters", "heater")),
+        heater_source=row.word("heater_source", sources) if cathode != "cold" else "",
+        heater_at=row.optional_text("heater_at"),
+        tradition=row.word("tradition", TRADITIONS),
+        special_quality=row.flag("special_quality"),
+        first_registered=None if registered is None else int(registered),
+        first_registered_source=None if registered is None else row.word("first_registered_source", sources),
+        cautions=_cautions(row),
+        aliases=tuple(_alias(alias, sources) for alias in row.rows("aliases", "alias")),
+        kin=tuple(_kin(kin, sources) for kin in row.rows("kin", "kin")),
+        sections=_sections(row, sources),
+        note=row.optional_text("note"),
+        file=file,
+    )
+    row.finish()
+    if not valve.sections:
+        raise row.problem("section", "missing; a valve has at least one")
+    if bool(valve.heaters) == (cathode == "cold"):
+        raise row.problem("heaters", "a cold cathode has none, every other cathode at least one")
+    _check_basing(row, valve, basings[valve.basing])
+    return valve
+
+
+def _heater(row: _Row) -> Heater:
+    heater = Heater(
+        wiring=row.word("wiring", WIRINGS, default="single"),
+        voltage_v=row.positive("voltage_v"),
+        current_a=row.positive("current_a"),
+    )
+    row.finish()
+    return heater
+
+
+def _cautions(row: _Row) -> tuple[str, ...]:
+    words = row.list("cautions")
+    for word in words:
+        if word not in CAUTIONS:
+            raise row.problem("cautions", f"“{word}” is not one of: {', '.join(sorted(CAUTIONS))}")
+    return tuple(str(word) for word in words)
+
+
+def _alias(row: _Row, sources: Mapping[str, Source]) -> AliasRow:
+    alias = AliasRow(row.text("designation"), row.word("source", sources), row.optional_text("at"))
+    row.finish()
+    return alias
+
+
+def _kin(row: _Row, sources: Mapping[str, Source]) -> KinRow:
+    kin = KinRow(
+        designation=row.text("designation"),
+        how=row.word("how", KINSHIPS),
+        note=row.optional_text("note"),
+        source=row.word("source", sources),
+        at=row.optional_text("at"),
+    )
+    row.finish()
+    if kin.how == "near" and not kin.note:
+        raise row.problem("note", "missing; a near kin is of no use without what differs")
+    return kin
+
+
+def _sections(row: _Row, sources: Mapping[str, Source]) -> tuple[SectionRow, ...]:
+    """The sections in order. A block that says `alike = 2` describes this section and the next."""
+    sections: list[SectionRow] = []
+    for block in row.rows("section", "section"):
+        alike = block.optional_positive("alike") or Decimal(1)
+        if alike % 1:
+            raise block.problem("alike", f"a whole number of sections is wanted, not {alike}")
+        first = _section(block, len(sections) + 1, sources)
+        sections += [replace(first, index=first.index + step) for step in range(int(alike))]
+    return tuple(sections)
+
+
+def _section(row: _Row, index: int, sources: Mapping[str, Source]) -> SectionRow:
+    kind = row.word("kind", SECTION_ELECTRODES)
+    ratings = _ratings(_Row(f"{row.where}, ratings", row.take("ratings") or {}), sources)
+    points: list[TestPointRow] = []
+    for table in row.rows("test_point", "test point"):
+        point = _test_point(table, kind, sources)
+        if point.name in {earlier.name for earlier in points}:
+            raise table.problem("name", f"“{point.name}” is used twice in this section")
+        points.append(point)
+    row.finish()
+    if not points and kind in {"triode", "tetrode", "beam tetrode", "pentode"}:
+        raise row.problem("test_point", f"missing; a {kind} needs at least one")
+    return SectionRow(index, kind, ratings, tuple(points))
+
+
+def _ratings(row: _Row, sources: Mapping[str, Source]) -> Ratings:
+    ratings = Ratings(
+        system=row.word("system", RATING_SYSTEMS),
+        anode_voltage_max_v=row.optional_positive("anode_voltage_max_v"),
+        anode_dissipation_max_w=row.optional_positive("anode_dissipation_max_w"),
+        anode_current_max_ma=row.optional_positive("anode_current_max_ma"),
+        screen_voltage_max_v=row.optional_positive("screen_voltage_max_v"),
+        screen_dissipation_max_w=row.optional_positive("screen_dissipation_max_w"),
+        cathode_current_max_ma=row.optional_positive("cathode_current_max_ma"),
+        heater_cathode_voltage_max_v=row.optional_positive("heater_cathode_voltage_max_v"),
+        peak_inverse_voltage_max_v=row.optional_positive("peak_inverse_voltage_max_v"),
+        source=row.word("source", sources),
+        at=row.optional_text("at"),
+    )
+    row.finish()
+    return ratings
+
+
+def _test_point(row: _Row, kind: str, sources: Mapping[str, Source]) -> TestPointRow:
+    name = row.text("name")
+    row.where = f"{row.where} “{name}”"
+    electrodes = SECTION_ELECTRODES[kind]
+    gridded, screened = "g1" in electrodes, "g2" in electrodes
+    point = TestPointRow(
+        name=name,
+        anode_voltage_v=row.positive("anode_voltage_v"),
+        screen_voltage_v=row.positive("screen_voltage_v") if screened else None,
+        grid_voltage_v=row.optional_number("grid_voltage_v") if gridded else None,
+        cathode_resistor_ohm=row.optional_positive("cathode_resistor_ohm") if gridded else None,
+        anode_current_ma=row.positive("anode_current_ma"),
+        screen_current_ma=row.optional_positive("screen_current_ma") if screened else None,
+        gm_ma_per_v=row.positive("gm_ma_per_v") if gridded else None,
+        mu=row.optional_positive("mu") if gridded else None,
+        anode_resistance_kohm=row.optional_positive("anode_resistance_kohm"),
+        anode_current_min_ma=row.optional_positive("anode_current_min_ma"),
+        anode_current_max_ma=row.optional_positive("anode_current_max_ma"),
+        gm_min_ma_per_v=row.optional_positive("gm_min_ma_per_v") if gridded else None,
+        gm_max_ma_per_v=row.optional_positive("gm_max_ma_per_v") if gridded else None,
+        load_note=row.optional_text("load_note"),
+        source=row.word("source", sources),
+        at=row.optional_text("at"),
+    )
+    row.finish()
+    if gridded and (point.grid_voltage_v is None) == (point.cathode_resistor_ohm is None):
+        raise row.problem("grid_voltage_v", "give either this or cathode_resistor_ohm")
+    _check_limits(
+        row, "anode_current", point.anode_current_min_ma, point.anode_current_ma, point.anode_current_max_ma
+    )
+    _check_limits(row, "gm", point.gm_min_ma_per_v, point.gm_ma_per_v, point.gm_max_ma_per_v)
+    return point
+
+
+def _check_limits(
+    row: _Row, name: str, least: Decimal | None, nominal: Decimal | None, most: Decimal | None
+) -> None:
+    if least is not None and most is not None and least > most:
+        raise row.problem(name, f"the minimum {least} is above the maximum {most}")
+    if nominal is not None and least is not None and nominal < least:
+        raise row.problem(name, f"the nominal {nominal} is below the minimum {least}")
+    if nominal is not None and most is not None and nominal > most:
+        raise row.problem(name, f"the nominal {nominal} is above the maximum {most}")
+
+
+def _check_basing(row: _Row, valve: TypeRow, basing: Basing) -> None:
+    """The basing must bring out what the sections and the heater need, and no section beyond the type's."""
+    brought_out = set(basing.electrodes())
+    for section in valve.sections:
+        codes = {electrode.code for electrode in brought_out if electrode.section == section.index}
+        wanted = SECTION_ELECTRODES[section.kind] | ({"k"} if valve.cathode == "indirect" else set())
+        if lacking := wanted - codes:
+            names = ", ".join(ELECTRODES[code] for code in sorted(lacking))
+            raise row.problem("basing", f"{basing.name} brings out no {names} for section {section.index}")
+    last = max(electrode.section or 0 for electrode in brought_out)
+    if last > len(valve.sections):
+        raise row.problem("basing", f"{basing.name} has a section {last}, which the type does not")
+    ends = {"indirect": "h", "direct": "f"}.get(valve.cathode)
+    if ends and sum(electrode.code == ends for electrode in basing.electrodes()) < 2:
+        raise row.problem("basing", f"{basing.name} does not bring out both ends of the {ELECTRODES[ends]}")
+    if basing.top_cap and "top cap" not in valve.cautions:
+        raise row.problem("cautions", f"{basing.name} has a top cap; say “top cap” here")
+
+
+def _names(types: Collection[TypeRow]) -> dict[str, TypeRow]:
+    by_name: dict[str, TypeRow] = {}
+    for valve in types:
+        for name in (valve.designation, *(alias.designation for alias in valve.aliases)):
+            if holder := by_name.get(normal(name)):
+                raise ReferenceProblem(
+                    f"{valve.file}, {valve.designation}: designation or alias: "
+                    f"“{name}” already means {holder.designation} in {holder.file}"
+                )
+            by_name[normal(name)] = valve
+    return by_name
+
+
+def _check_kin(types: Collection[TypeRow], by_name: Mapping[str, TypeRow]) -> None:
+    for valve in types:
+        for kin in valve.kin:
+            other = by_name.get(normal(kin.designation))
+            if other is None or other is valve:
+                what = "is in no reference file" if other is None else "is the type itself"
+                raise ReferenceProblem(f"{valve.file}, {valve.designation}: kin: “{kin.designation}” {what}")
