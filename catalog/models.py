@@ -1,0 +1,270 @@
+"""Valve types as their sheets describe them: what a valve of this type should be.
+
+Rows are loaded from fixtures/ by `manage.py load_types` and never edited on the pages; every row of
+values names its source. Electrical values carry their unit in the field's name.
+"""
+
+from __future__ import annotations
+
+from django.db import models
+from django.urls import reverse
+
+from catalog.reference import BASES, ELECTRODES, normal
+
+
+class Source(models.Model):
+    """A publication, or memory. The only place where a real maker may be named is inside `title`."""
+
+    key = models.SlugField(unique=True)
+    title = models.CharField(max_length=300)
+    edition = models.CharField(max_length=120, blank=True)
+    kind = models.CharField(max_length=40)
+
+    class Meta:
+        ordering = ["title"]
+
+    def __str__(self) -> str:
+        return f"{self.title}, {self.edition}" if self.edition else self.title
+
+
+class Sourced(models.Model):
+    """A row of values and where they were read."""
+
+    source = models.ForeignKey(Source, on_delete=models.PROTECT, related_name="+")
+    source_place = models.CharField("page or sheet", max_length=120, blank=True)
+
+    class Meta:
+        abstract = True
+
+    @property
+    def cited(self) -> str:
+        return f"{self.source}, {self.source_place}" if self.source_place else str(self.source)
+
+
+class Basing(Sourced):
+    """Which electrode comes out on which pin. `name` is the registered designation where there is one."""
+
+    name = models.CharField(max_length=40, unique=True)
+    base = models.CharField(max_length=40)
+    top_cap = models.CharField(max_length=40, blank=True)
+
+    class Meta:
+        ordering = ["base", "name"]
+
+    def __str__(self) -> str:
+        return f"{self.name} ({self.base_name})"
+
+    @property
+    def base_name(self) -> str:
+        return BASES[self.base].label
+
+
+class Pin(models.Model):
+    """One pin of a basing. `electrodes` is written as in the data file: "1:k+1:g3", "h", "nc"."""
+
+    basing = models.ForeignKey(Basing, on_delete=models.CASCADE, related_name="pins")
+    number = models.PositiveSmallIntegerField()
+    electrodes = models.CharField(max_length=40, blank=True)
+
+    class Meta:
+        ordering = ["number"]
+        constraints = [models.UniqueConstraint(fields=["basing", "number"], name="one_row_per_pin")]
+
+    def __str__(self) -> str:
+        return f"{self.basing_id}.{self.number} {self.electrodes}"
+
+    @property
+    def in_words(self) -> str:
+        if not self.electrodes:
+            return "no pin"
+        words = []
+        for electrode in self.electrodes.split("+"):
+            section, _, code = electrode.rpartition(":")
+            words.append(f"{ELECTRODES[code]}, section {section}" if section else ELECTRODES[code])
+        return " and ".join(words)
+
+
+class ValveTypeQuerySet(models.QuerySet["ValveType"]):
+    def named(self, designation: str) -> ValveTypeQuerySet:
+        """The type with this designation or alias, however it is spaced or hyphenated."""
+        wanted = normal(designation)
+        return self.filter(models.Q(normal=wanted) | models.Q(aliases__normal=wanted)).distinct()
+
+    def with_all(self) -> ValveTypeQuerySet:
+        """Everything a type page shows, in a fixed number of queries."""
+        return self.select_related("basing__source", "heater_source").prefetch_related(
+            "aliases__source", "heaters", "basing__pins", "sections__ratings__source",
+            "sections__test_points__source", "kin__source", "kin__other",
+        )
+
+
+class ValveType(models.Model):
+    designation = models.CharField(max_length=40, unique=True)
+    normal = models.CharField(max_length=40, unique=True, editable=False)
+    kind = models.CharField(max_length=40, db_index=True)
+    cathode = models.CharField(
+        max_length=10, choices=[("indirect", "indirectly heated"), ("direct", "directly heated"),
+                                ("cold", "cold cathode")]
+    )
+    tradition = models.CharField(max_length=10, choices=[("western", "western"), ("eastern", "eastern")])
+    special_quality = models.BooleanField(default=False)
+    basing = models.ForeignKey(Basing, on_delete=models.PROTECT, related_name="types")
+    basing_source = models.ForeignKey(Source, on_delete=models.PROTECT, related_name="+")
+    heater_source = models.ForeignKey(Source, on_delete=models.PROTECT, related_name="+")
+    first_registered = models.PositiveSmallIntegerField(null=True, blank=True)
+    first_registered_source = models.ForeignKey(
+        Source, on_delete=models.PROTECT, related_name="+", null=True, blank=True
+    )
+    cautions = models.JSONField(default=list)
+    note = models.CharField(max_length=400, blank=True)
+
+    objects = ValveTypeQuerySet.as_manager()
+
+    class Meta:
+        ordering = ["designation"]
+
+    def __str__(self) -> str:
+        return self.designation
+
+    def save(self, *args, **kwargs) -> None:
+        self.normal = normal(self.designation)
+        super().save(*args, **kwargs)
+
+    def get_absolute_url(self) -> str:
+        return reverse("type", args=[self.designation])
+
+    @property
+    def test_sections(self) -> list[Section]:
+        """The sections the bench measures: those with a test point."""
+        return [section for section in self.sections.all() if section.test_point]
+
+
+class Heater(models.Model):
+    """One way to wire the heater or filament. A centre-tapped heater has two."""
+
+    type = models.ForeignKey(ValveType, on_delete=models.CASCADE, related_name="heaters")
+    wiring = models.CharField(max_length=20, blank=True)
+    voltage_v = models.FloatField()
+    current_a = models.FloatField()
+
+    class Meta:
+        ordering = ["id"]
+
+    def __str__(self) -> str:
+        shown = f"{self.voltage_v:g} V {self.current_a:g} A"
+        return f"{shown} {self.wiring}" if self.wiring else shown
+
+
+class Alias(Sourced):
+    """Another designation for the very same valve."""
+
+    type = models.ForeignKey(ValveType, on_delete=models.CASCADE, related_name="aliases")
+    designation = models.CharField(max_length=40)
+    normal = models.CharField(max_length=40, unique=True, editable=False)
+
+    class Meta:
+        ordering = ["designation"]
+
+    def __str__(self) -> str:
+        return self.designation
+
+    def save(self, *args, **kwargs) -> None:
+        self.normal = normal(self.designation)
+        super().save(*args, **kwargs)
+
+
+class Kin(Sourced):
+    """Another type that a dealer thinks of beside this one, and how near it is."""
+
+    type = models.ForeignKey(ValveType, on_delete=models.CASCADE, related_name="kin")
+    other = models.ForeignKey(ValveType, on_delete=models.CASCADE, related_name="kin_of")
+    how = models.CharField(
+        max_length=30,
+        choices=[(how, how) for how in ("special quality", "same electrically", "near")],
+    )
+    note = models.CharField(max_length=300, blank=True)
+
+    class Meta:
+        ordering = ["other__designation"]
+
+
+class Section(models.Model):
+    """One electrode system inside the bottle: a double triode has two."""
+
+    type = models.ForeignKey(ValveType, on_delete=models.CASCADE, related_name="sections")
+    number = models.PositiveSmallIntegerField()
+    kind = models.CharField(max_length=40)
+
+    class Meta:
+        ordering = ["number"]
+        constraints = [models.UniqueConstraint(fields=["type", "number"], name="one_row_per_section")]
+
+    def __str__(self) -> str:
+        return f"{self.type.designation} section {self.number}"
+
+    @property
+    def test_point(self) -> TestPoint | None:
+        """The bench's default: the first the data file gives."""
+        points = list(self.test_points.all())
+        return points[0] if points else None
+
+
+class Ratings(Sourced):
+    """Maxima for one section, in the rating system the sheet uses."""
+
+    section = models.OneToOneField(Section, on_delete=models.CASCADE, related_name="ratings")
+    system = models.CharField(max_length=20)
+    anode_voltage_max_v = models.FloatField(null=True)
+    anode_dissipation_max_w = models.FloatField(null=True)
+    anode_current_max_ma = models.FloatField(null=True)
+    screen_voltage_max_v = models.FloatField(null=True)
+    screen_dissipation_max_w = models.FloatField(null=True)
+    cathode_current_max_ma = models.FloatField(null=True)
+    heater_cathode_voltage_max_v = models.FloatField(null=True)
+    peak_inverse_voltage_max_v = models.FloatField(null=True)
+
+
+class TestPoint(Sourced):
+    """The conditions of a measurement and what a good section reads there.
+
+    Bias is either a fixed grid voltage or a cathode resistor. A rectifier's `anode_voltage_v` is the
+    drop across the section at `anode_current_ma`. Limits are there only where the sheet gives them.
+    """
+
+    __test__ = False  # the trade's word begins like a test class; pytest need not collect it
+
+    section = models.ForeignKey(Section, on_delete=models.CASCADE, related_name="test_points")
+    name = models.CharField(max_length=60)
+    position = models.PositiveSmallIntegerField(default=0)
+    anode_voltage_v = models.FloatField()
+    screen_voltage_v = models.FloatField(null=True)
+    grid_voltage_v = models.FloatField(null=True)
+    cathode_resistor_ohm = models.FloatField(null=True)
+    anode_current_ma = models.FloatField()
+    screen_current_ma = models.FloatField(null=True)
+    gm_ma_per_v = models.FloatField(null=True)
+    mu = models.FloatField(null=True)
+    anode_resistance_kohm = models.FloatField(null=True)
+    anode_current_min_ma = models.FloatField(null=True)
+    anode_current_max_ma = models.FloatField(null=True)
+    gm_min_ma_per_v = models.FloatField(null=True)
+    gm_max_ma_per_v = models.FloatField(null=True)
+
+    class Meta:
+        ordering = ["position"]
+        constraints = [models.UniqueConstraint(fields=["section", "name"], name="test_point_names_differ")]
+
+    def __str__(self) -> str:
+        return f"{self.section} at {self.name}"
+
+    @property
+    def conditions(self) -> str:
+        """The settings in the order they are dialled in: "Va 250 V, Vg2 250 V, Vg -2 V"."""
+        words = [f"Va {self.anode_voltage_v:g} V"]
+        if self.screen_voltage_v is not None:
+            words.append(f"Vg2 {self.screen_voltage_v:g} V")
+        if self.grid_voltage_v is not None:
+            words.append(f"Vg1 {self.grid_voltage_v:g} V".replace("-", "\N{MINUS SIGN}"))
+        if self.cathode_resistor_ohm is not None:
+            words.append(f"Rk {self.cathode_resistor_ohm:g} Ω")
+        return ", ".join(words)

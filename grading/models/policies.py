@@ -1,0 +1,71 @@
+"""What the shop calls good, version by version, and the grades given under it."""
+
+from __future__ import annotations
+
+from django.conf import settings
+from django.db import models
+from django.utils import timezone
+
+from grading import grades
+from grading.models.readings import Reading
+from stockroom.models import Valve
+
+
+class Policy(models.Model):
+    """One version of the grading policy. `rules` is data; a new version is a new row."""
+
+    version = models.PositiveIntegerField(unique=True)
+    title = models.CharField(max_length=120)
+    rules = models.JSONField()
+    in_force = models.BooleanField(default=False)
+    made_at = models.DateTimeField(default=timezone.now)
+    made_by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, null=True, related_name="+")
+
+    class Meta:
+        ordering = ["-version"]
+        verbose_name_plural = "policies"
+        constraints = [
+            models.UniqueConstraint(
+                fields=["in_force"], condition=models.Q(in_force=True), name="one_policy_in_force"
+            )
+        ]
+
+    def __str__(self) -> str:
+        return f"policy {self.version}, {self.title}"
+
+    @property
+    def parsed(self) -> grades.Policy:
+        return grades.read_policy(self.rules)
+
+    @classmethod
+    def current(cls) -> Policy:
+        return cls.objects.get(in_force=True)
+
+
+class Grade(models.Model):
+    """The judgement of a valve by a policy, with the readings it rests on and its reasons in words.
+
+    `rank` is 1 for the policy's best grade. A valve has one standing grade; older ones stay.
+    """
+
+    valve = models.ForeignKey(Valve, on_delete=models.PROTECT, related_name="grades")
+    policy = models.ForeignKey(Policy, on_delete=models.PROTECT, related_name="grades")
+    name = models.CharField(max_length=40)
+    rank = models.PositiveSmallIntegerField()
+    saleable = models.BooleanField()
+    reasons = models.JSONField(default=list)
+    readings = models.ManyToManyField(Reading, related_name="grades")
+    given_at = models.DateTimeField(default=timezone.now)
+    given_by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, null=True, related_name="+")
+    standing = models.BooleanField(default=True)
+
+    class Meta:
+        ordering = ["-given_at", "-id"]
+        constraints = [
+            models.UniqueConstraint(
+                fields=["valve"], condition=models.Q(standing=True), name="one_standing_grade"
+            )
+        ]
+
+    def __str__(self) -> str:
+        return self.name

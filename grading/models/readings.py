@@ -1,0 +1,151 @@
+"""What a tester said about a section of a valve. Rows here are written once and never changed."""
+
+from __future__ import annotations
+
+from typing import NoReturn
+
+from django.conf import settings
+from django.core.validators import MinValueValidator
+from django.db import models
+from django.db.models import Exists, OuterRef, Q
+from django.utils import timezone
+
+from catalog.models import TestPoint
+from stockroom.models import Return, Valve
+
+
+class AppendOnlyError(Exception):
+    """Readings are never edited or deleted: write a correction that supersedes the old one."""
+
+
+class Tester(models.Model):
+    """An instrument on the bench."""
+
+    __test__ = False  # not a pytest class
+
+    name = models.CharField(max_length=80, unique=True)
+    serial_number = models.CharField(max_length=80, blank=True)
+    note = models.TextField(blank=True)
+    in_use = models.BooleanField(default=True)
+
+    class Meta:
+        ordering = ["name"]
+
+    def __str__(self) -> str:
+        return self.name
+
+
+class Shift(models.Model):
+    """One person at one tester for a stretch of work."""
+
+    tester = models.ForeignKey(Tester, on_delete=models.PROTECT, related_name="shifts")
+    operator = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="shifts")
+    started_at = models.DateTimeField(default=timezone.now)
+    ended_at = models.DateTimeField(null=True, blank=True)
+    note = models.CharField(max_length=200, blank=True)
+
+    class Meta:
+        ordering = ["-started_at"]
+        constraints = [
+            models.UniqueConstraint(
+                fields=["operator"], condition=Q(ended_at=None), name="a_person_is_on_one_shift"
+            )
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.tester}, {self.operator}, {timezone.localtime(self.started_at):%d %b %Y %H:%M}"
+
+
+class ImportBatch(models.Model):
+    """A file of readings that was taken in whole."""
+
+    file_name = models.CharField(max_length=200)
+    sha256 = models.CharField(max_length=64, unique=True)
+    shift = models.ForeignKey(Shift, on_delete=models.PROTECT, related_name="imports")
+    at = models.DateTimeField(default=timezone.now)
+    rows = models.PositiveIntegerField()
+
+    def __str__(self) -> str:
+        return self.file_name
+
+
+class ReadingQuerySet(models.QuerySet["Reading"]):
+    def update(self, **kwargs) -> NoReturn:
+        raise AppendOnlyError(AppendOnlyError.__doc__)
+
+    def delete(self) -> NoReturn:
+        raise AppendOnlyError(AppendOnlyError.__doc__)
+
+    def bulk_update(self, *args, **kwargs) -> NoReturn:
+        raise AppendOnlyError(AppendOnlyError.__doc__)
+
+    def standing(self) -> ReadingQuerySet:
+        """Not superseded by a correction, and taken since the valve last came back to the house."""
+        came_back_later = Return.objects.filter(valve=OuterRef("valve"), at__gte=OuterRef("taken_at"))
+        return self.filter(superseded_by=None).exclude(Exists(came_back_later))
+
+    def latest_first(self) -> ReadingQuerySet:
+        return self.order_by("valve", "section", "-taken_at", "-id")
+
+
+class Reading(models.Model):
+    """One section of one valve at one test point.
+
+    A correction is a new row whose `supersedes` names the wrong one and whose `reason` says what was wrong.
+    A trigger in the database refuses UPDATE and DELETE (grading/migrations/0002).
+    """
+
+    class Noise(models.TextChoices):
+        NOT_HEARD = "", "not listened to"
+        QUIET = "quiet", "quiet"
+        SLIGHT = "slight", "slight"
+        NOISY = "noisy", "noisy"
+
+    valve = models.ForeignKey(Valve, on_delete=models.PROTECT, related_name="readings")
+    section = models.PositiveSmallIntegerField()
+    test_point = models.ForeignKey(TestPoint, on_delete=models.PROTECT, related_name="readings")
+    shift = models.ForeignKey(Shift, on_delete=models.PROTECT, related_name="readings")
+    batch = models.ForeignKey(
+        ImportBatch, on_delete=models.PROTECT, null=True, blank=True, related_name="readings"
+    )
+    taken_at = models.DateTimeField(default=timezone.now, db_index=True)
+    anode_current_ma = models.FloatField(null=True, blank=True, validators=[MinValueValidator(0)])
+    gm_ma_per_v = models.FloatField(null=True, blank=True, validators=[MinValueValidator(0)])
+    shorted = models.BooleanField(default=False)
+    short_between = models.CharField(max_length=80, blank=True)
+    heater_cathode_leakage_ua = models.FloatField(null=True, blank=True, validators=[MinValueValidator(0)])
+    grid_current_ua = models.FloatField(null=True, blank=True)  # reverse grid current: gas, or emission
+    noise = models.CharField(max_length=6, choices=Noise.choices, blank=True)
+    remark = models.CharField(max_length=200, blank=True)
+    supersedes = models.OneToOneField(
+        "self", on_delete=models.PROTECT, null=True, blank=True, related_name="superseded_by"
+    )
+    reason = models.CharField("why it is corrected", max_length=200, blank=True)
+
+    objects = ReadingQuerySet.as_manager()
+
+    class Meta:
+        ordering = ["-taken_at", "-id"]
+        indexes = [models.Index(fields=["valve", "section", "-taken_at"], name="readings_of_a_section")]
+        constraints = [
+            models.CheckConstraint(
+                condition=Q(supersedes=None) | ~Q(reason=""), name="a_correction_says_why"
+            ),
+            models.CheckConstraint(
+                condition=(Q(anode_current_ma=None) | Q(anode_current_ma__gte=0))
+                & (Q(gm_ma_per_v=None) | Q(gm_ma_per_v__gte=0))
+                & (Q(heater_cathode_leakage_ua=None) | Q(heater_cathode_leakage_ua__gte=0)),
+                name="readings_not_negative",
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.valve} section {self.section}, {timezone.localtime(self.taken_at):%d %b %Y %H:%M}"
+
+    def save(self, *args, **kwargs) -> None:
+        if not self._state.adding:
+            raise AppendOnlyError(AppendOnlyError.__doc__)
+        super().save(*args, **kwargs)
+
+    def delete(self, *args, **kwargs) -> NoReturn:
+        raise AppendOnlyError(AppendOnlyError.__doc__)

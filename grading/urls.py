@@ -1,0 +1,5 @@
+"""Pages about valve types."""
+
+from django.urls import URLPattern
+
+urlpatterns: list[URLPattern] = []

@@ -1,0 +1,221 @@
+"""What came in and where it stands: suppliers, lots, lines, valves, places, movements."""
+
+from __future__ import annotations
+
+from decimal import Decimal
+
+from django.conf import settings
+from django.core.validators import MinValueValidator
+from django.db import models
+from django.urls import reverse
+from django.utils import timezone
+
+from catalog.models import ValveType
+from stockroom.costing import piece_cost
+from stockroom.models.shop import CurrencyField, MoneyField
+from stockroom.money import minor_places
+from stockroom.states import State
+
+
+class Supplier(models.Model):
+    name = models.CharField(max_length=120, unique=True)
+    country = models.CharField(max_length=60, blank=True)
+    currency = CurrencyField(default="GBP")
+    contact = models.TextField(blank=True)
+    note = models.TextField(blank=True)
+
+    class Meta:
+        ordering = ["name"]
+
+    def __str__(self) -> str:
+        return self.name
+
+    def get_absolute_url(self) -> str:
+        return reverse("supplier", args=[self.pk])
+
+
+class Maker(models.Model):
+    """The shop's own register of makers' marks."""
+
+    name = models.CharField(max_length=80, unique=True)
+    note = models.TextField(blank=True)
+
+    class Meta:
+        ordering = ["name"]
+
+    def __str__(self) -> str:
+        return self.name
+
+
+class Place(models.Model):
+    """A shelf, drawer or box. `code` is printed on it and can be scanned."""
+
+    code = models.CharField(max_length=20, unique=True)
+    note = models.CharField(max_length=120, blank=True)
+
+    class Meta:
+        ordering = ["code"]
+
+    def __str__(self) -> str:
+        return self.code
+
+
+class Lot(models.Model):
+    """What one supplier sent at one time, and what it cost to get it here."""
+
+    number = models.CharField(max_length=12, unique=True, editable=False)
+    supplier = models.ForeignKey(Supplier, on_delete=models.PROTECT, related_name="lots")
+    received_on = models.DateField(default=timezone.localdate)
+    state = models.CharField(
+        max_length=12, choices=State.choices(), default=State.RECEIVED, db_index=True, editable=False
+    )
+    note = models.TextField(blank=True)
+    created_at = models.DateTimeField(default=timezone.now, editable=False)
+    created_by = models.ForeignKey(
+        settings.AUTH_USER_MODEL, on_delete=models.PROTECT, null=True, related_name="+", editable=False
+    )
+
+    class Meta:
+        ordering = ["-received_on", "-number"]
+
+    def __str__(self) -> str:
+        return self.number
+
+    def get_absolute_url(self) -> str:
+        return reverse("lot", args=[self.number])
+
+
+class Charge(models.Model):
+    """A part of a lot's cost. Each has its own currency: duty is often paid at home.
+
+    `rate` is home currency per unit of the charge's currency.
+    """
+
+    class Kind(models.TextChoices):
+        GOODS = "goods", "Goods"
+        FREIGHT = "freight", "Freight"
+        DUTY = "duty", "Duty and import tax"
+        OTHER = "other", "Other charges"
+
+    lot = models.ForeignKey(Lot, on_delete=models.CASCADE, related_name="charges")
+    kind = models.CharField(max_length=10, choices=Kind.choices)
+    amount = MoneyField(validators=[MinValueValidator(0)])
+    currency = CurrencyField()
+    rate = models.DecimalField(
+        max_digits=14, decimal_places=6, default=Decimal(1), validators=[MinValueValidator(Decimal("0.000001"))]
+    )
+
+    class Meta:
+        constraints = [
+            models.UniqueConstraint(fields=["lot", "kind"], name="one_charge_of_a_kind"),
+            models.CheckConstraint(condition=models.Q(amount__gte=0, rate__gt=0), name="charge_not_negative"),
+        ]
+
+
+class Line(models.Model):
+    """So many pieces of one type in a lot.
+
+    Pieces are in bulk, known only by count, until they are given serials. Each piece, in bulk or not,
+    has a position from 0 to `pieces` - 1, which fixes its share of the line's cost.
+    """
+
+    class Condition(models.TextChoices):
+        SEALED = "nos-sealed", "NOS in sealed pack"
+        BOXED = "nos-boxed", "NOS boxed"
+        BULK = "nos-bulk", "NOS bulk"
+        USED = "used", "Used"
+
+    lot = models.ForeignKey(Lot, on_delete=models.PROTECT, related_name="lines")
+    number = models.PositiveSmallIntegerField()
+    type = models.ForeignKey(ValveType, on_delete=models.PROTECT, related_name="lines")
+    maker = models.ForeignKey(
+        Maker, verbose_name="marked maker", on_delete=models.PROTECT, null=True, blank=True, related_name="lines"
+    )
+    condition = models.CharField("condition claimed", max_length=12, choices=Condition.choices)
+    expected = models.PositiveIntegerField(validators=[MinValueValidator(1)])
+    counted = models.PositiveIntegerField(null=True, blank=True)
+    weight = models.DecimalField(
+        "cost weight", max_digits=9, decimal_places=3, default=Decimal(1), validators=[MinValueValidator(0)],
+        help_text="What one piece of this line is worth beside a piece of the others; 1 shares evenly.",
+    )
+    cost = MoneyField("share of the lot's cost", default=Decimal(0), editable=False)
+    place = models.ForeignKey(Place, on_delete=models.PROTECT, null=True, blank=True, related_name="lines")
+    note = models.CharField(max_length=300, blank=True)
+
+    class Meta:
+        ordering = ["lot", "number"]
+        constraints = [
+            models.UniqueConstraint(fields=["lot", "number"], name="line_numbers_differ"),
+            models.CheckConstraint(condition=models.Q(weight__gte=0), name="weight_not_negative"),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.lot.number}/{self.number}"
+
+    @property
+    def pieces(self) -> int:
+        """Counted when somebody has counted, expected until then."""
+        return self.expected if self.counted is None else self.counted
+
+    @property
+    def discrepancy(self) -> int | None:
+        """Counted less expected: negative when short."""
+        return None if self.counted is None else self.counted - self.expected
+
+    def cost_of(self, position: int, currency: str) -> Decimal:
+        """Home-currency cost of the piece at `position`; the pieces of a line add up to `cost` exactly."""
+        return piece_cost(self.cost, self.pieces, position, minor_places(currency))
+
+
+class ValveQuerySet(models.QuerySet["Valve"]):
+    def in_house(self) -> ValveQuerySet:
+        return self.exclude(state__in=[State.DESPATCHED, State.WRITTEN_OFF])
+
+    def unclaimed(self) -> ValveQuerySet:
+        """In the house and on no order."""
+        return self.in_house().exclude(allocations__live=True)
+
+    def for_rows(self) -> ValveQuerySet:
+        return self.select_related("type", "maker", "place", "line__lot")
+
+
+class Valve(models.Model):
+    """One glass bottle with a serial."""
+
+    serial = models.CharField(max_length=12, unique=True, editable=False)
+    line = models.ForeignKey(Line, on_delete=models.PROTECT, related_name="valves")
+    position = models.PositiveIntegerField(help_text="Its place in its line, from 0.")
+    type = models.ForeignKey(ValveType, on_delete=models.PROTECT, related_name="valves")
+    maker = models.ForeignKey(Maker, on_delete=models.PROTECT, null=True, blank=True, related_name="valves")
+    date_code = models.CharField("code as stamped", max_length=40, blank=True)
+    place = models.ForeignKey(Place, on_delete=models.PROTECT, null=True, blank=True, related_name="valves")
+    state = models.CharField(
+        max_length=12, choices=State.choices(), default=State.RECEIVED, db_index=True, editable=False
+    )
+    written_off = models.CharField("written off because", max_length=200, blank=True, editable=False)
+    created_at = models.DateTimeField(default=timezone.now, editable=False)
+
+    objects = ValveQuerySet.as_manager()
+
+    class Meta:
+        ordering = ["serial"]
+        constraints = [models.UniqueConstraint(fields=["line", "position"], name="one_valve_per_position")]
+
+    def __str__(self) -> str:
+        return self.serial
+
+    def get_absolute_url(self) -> str:
+        return reverse("valve", args=[self.serial])
+
+
+class Movement(models.Model):
+    """A valve went from one place to another."""
+
+    valve = models.ForeignKey(Valve, on_delete=models.PROTECT, related_name="movements")
+    from_place = models.ForeignKey(Place, on_delete=models.PROTECT, null=True, related_name="+")
+    to_place = models.ForeignKey(Place, on_delete=models.PROTECT, null=True, related_name="+")
+    at = models.DateTimeField(default=timezone.now)
+    by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, null=True, related_name="+")
+
+    class Meta:
+        ordering = ["-at", "-id"]

@@ -1,0 +1,150 @@
+"""Customers, what they asked for, what was set aside, what went out and what came back."""
+
+from __future__ import annotations
+
+from django.conf import settings
+from django.core.validators import MaxValueValidator, MinValueValidator
+from django.db import models
+from django.urls import reverse
+from django.utils import timezone
+
+from catalog.models import ValveType
+from stockroom.models.goods import Valve
+from stockroom.models.shop import CurrencyField, MoneyField
+
+SET_NAMES = {1: "single", 2: "matched pair", 4: "matched quad"}
+
+
+def set_name(size: int) -> str:
+    """"matched quad" for 4, "matched set of 6" for 6."""
+    return SET_NAMES.get(size, f"matched set of {size}")
+
+
+class Customer(models.Model):
+    name = models.CharField(max_length=120)
+    email = models.EmailField(blank=True)
+    address = models.TextField(blank=True)
+    note = models.TextField(blank=True)
+
+    class Meta:
+        ordering = ["name"]
+
+    def __str__(self) -> str:
+        return self.name
+
+    def get_absolute_url(self) -> str:
+        return reverse("customer", args=[self.pk])
+
+
+class Order(models.Model):
+    class State(models.TextChoices):
+        OPEN = "open", "open"
+        RESERVED = "reserved", "reserved"
+        PULLED = "pulled", "pulled"
+        DESPATCHED = "despatched", "despatched"
+        CANCELLED = "cancelled", "cancelled"
+
+    number = models.CharField(max_length=12, unique=True, editable=False)
+    customer = models.ForeignKey(Customer, on_delete=models.PROTECT, related_name="orders")
+    state = models.CharField(max_length=12, choices=State.choices, default=State.OPEN, db_index=True, editable=False)
+    currency = CurrencyField(default="GBP")
+    note = models.TextField(blank=True)
+    placed_at = models.DateTimeField(default=timezone.now, editable=False)
+    placed_by = models.ForeignKey(
+        settings.AUTH_USER_MODEL, on_delete=models.PROTECT, null=True, related_name="+", editable=False
+    )
+
+    class Meta:
+        ordering = ["-placed_at", "-number"]
+
+    def __str__(self) -> str:
+        return self.number
+
+    def get_absolute_url(self) -> str:
+        return reverse("order", args=[self.number])
+
+    @property
+    def is_changeable(self) -> bool:
+        """Nothing has been taken off a shelf yet."""
+        return self.state in (self.State.OPEN, self.State.RESERVED)
+
+
+class OrderLine(models.Model):
+    """So many items of one kind: "one matched quad, this type, best two grades, within 5 %"."""
+
+    order = models.ForeignKey(Order, on_delete=models.CASCADE, related_name="lines")
+    type = models.ForeignKey(ValveType, on_delete=models.PROTECT, related_name="+")
+    set_size = models.PositiveSmallIntegerField(
+        "pieces in each", default=1, validators=[MinValueValidator(1), MaxValueValidator(12)]
+    )
+    quantity = models.PositiveSmallIntegerField(default=1, validators=[MinValueValidator(1)])
+    best_grades = models.PositiveSmallIntegerField(
+        "of the best … grades", default=2, validators=[MinValueValidator(1)],
+        help_text="1 takes the top grade only, 2 the top two.",
+    )
+    max_spread_percent = models.FloatField(
+        "within %", null=True, blank=True, validators=[MinValueValidator(0.1), MaxValueValidator(100)],
+        help_text="Largest over smallest in the set, less one, for each quantity.",
+    )
+    unit_price = MoneyField("price each", null=True, blank=True, validators=[MinValueValidator(0)])
+    note = models.CharField(max_length=200, blank=True)
+
+    class Meta:
+        ordering = ["id"]
+
+    def __str__(self) -> str:
+        return f"{self.quantity} × {set_name(self.set_size)} {self.type}"
+
+    @property
+    def asked(self) -> str:
+        """The line as a person would say it."""
+        words = [str(self), "top grade" if self.best_grades == 1 else f"best {self.best_grades} grades"]
+        if self.max_spread_percent is not None and self.set_size > 1:
+            words.append(f"within {self.max_spread_percent:g} %")
+        return ", ".join(words)
+
+
+class Allocation(models.Model):
+    """A valve set aside for an order line. The database refuses a second live one for the same valve."""
+
+    order_line = models.ForeignKey(OrderLine, on_delete=models.PROTECT, related_name="allocations")
+    item = models.PositiveSmallIntegerField(help_text="Which of the line's items it belongs to, from 1.")
+    valve = models.ForeignKey(Valve, on_delete=models.PROTECT, related_name="allocations")
+    live = models.BooleanField(default=True)
+    made_at = models.DateTimeField(default=timezone.now)
+    made_by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, null=True, related_name="+")
+    pulled_at = models.DateTimeField(null=True, blank=True)
+
+    class Meta:
+        ordering = ["order_line", "item", "id"]
+        constraints = [
+            models.UniqueConstraint(
+                fields=["valve"], condition=models.Q(live=True), name="a_valve_is_on_one_order_at_most"
+            )
+        ]
+
+
+class Despatch(models.Model):
+    """An order left the house."""
+
+    order = models.OneToOneField(Order, on_delete=models.PROTECT, related_name="despatch")
+    at = models.DateTimeField(default=timezone.now)
+    by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, null=True, related_name="+")
+    carrier = models.CharField(max_length=80, blank=True)
+    tracking = models.CharField("tracking number", max_length=80, blank=True)
+
+    class Meta:
+        verbose_name_plural = "despatches"
+
+
+class Return(models.Model):
+    """A valve came back. Readings and grades from before no longer speak for it."""
+
+    valve = models.ForeignKey(Valve, on_delete=models.PROTECT, related_name="returns")
+    order = models.ForeignKey(Order, on_delete=models.PROTECT, related_name="returns")
+    reason = models.CharField(max_length=300)
+    at = models.DateTimeField(default=timezone.now)
+    by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, null=True, related_name="+")
+
+    class Meta:
+        ordering = ["-at"]

@@ -1,0 +1,76 @@
+"""Who may do what.
+
+Roles are Django groups. Everybody with a login sees everything; a role lets them change its part, and the
+owner may change it all. `for_roles` guards a view; `may` asks the same question in code and templates.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from enum import StrEnum
+from functools import wraps
+from typing import Concatenate, ParamSpec, cast
+
+from django.contrib.auth.models import User
+from django.core.exceptions import PermissionDenied
+from django.http import HttpRequest, HttpResponse
+
+from stockroom.models import Shop
+
+P = ParamSpec("P")
+
+
+class Role(StrEnum):
+    RECEIVING = "receiving"
+    BENCH = "bench"
+    SALES = "sales"
+    OWNER = "owner"
+
+
+class StaffRequest(HttpRequest):
+    """A request from somebody who has logged in."""
+
+    user: User  # type: ignore[assignment]
+
+
+def roles_of(user: User) -> set[str]:
+    """The names of the user's roles; read once a request."""
+    if not user.is_authenticated:
+        return set()
+    if not hasattr(user, "_roles"):
+        held = set(user.groups.values_list("name", flat=True))
+        if user.is_superuser:
+            held.add(Role.OWNER)
+        user._roles = held  # type: ignore[attr-defined]
+    return cast(set[str], user._roles)  # type: ignore[attr-defined]
+
+
+def may(user: User, *roles: Role) -> bool:
+    held = roles_of(user)
+    return Role.OWNER in held or any(role in held for role in roles)
+
+
+View = Callable[Concatenate[StaffRequest, P], HttpResponse]
+
+
+def for_roles(*roles: Role) -> Callable[[View[P]], View[P]]:
+    """Let only these roles, and the owner, into a view."""
+
+    def guard(view: View[P]) -> View[P]:
+        @wraps(view)
+        def guarded(request: StaffRequest, *args: P.args, **kwargs: P.kwargs) -> HttpResponse:
+            if not may(request.user, *roles):
+                raise PermissionDenied(f"This is for {' or '.join((*roles, Role.OWNER))}.")
+            return view(request, *args, **kwargs)
+
+        return guarded
+
+    return guard
+
+
+def shop_and_roles(request: HttpRequest) -> dict[str, object]:
+    """What every template may use: the shop and the person's roles."""
+    return {
+        "shop": Shop.own(),
+        "roles": {role.value: may(cast(User, request.user), role) for role in Role},
+    }

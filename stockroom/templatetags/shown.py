@@ -1,0 +1,42 @@
+"""How values are written on pages; loaded everywhere."""
+
+from __future__ import annotations
+
+from decimal import Decimal
+from typing import Any
+
+from django import template
+
+from stockroom import money as money_module
+
+register = template.Library()
+
+
+@register.filter
+def money(amount: Decimal | None, currency: str) -> str:
+    """`{{ line.cost|money:shop.currency }}`; nothing for nothing."""
+    return "" if amount is None else money_module.shown(amount, currency)
+
+
+@register.filter
+def plain(value: float | None) -> str:
+    """A number without trailing noughts; a dash where nothing was measured."""
+    return "–" if value is None else f"{value:.6g}"
+
+
+@register.filter
+def percent(share: float | None, places: int = 1) -> str:
+    """0.0234 as "2.3 %"."""
+    return "–" if share is None else f"{100 * share:.{places}f}\N{NO-BREAK SPACE}%"
+
+
+@register.simple_tag(takes_context=True)
+def query(context: dict[str, Any], **changes: Any) -> str:
+    """This page's query string with some parameters changed or, given None, dropped."""
+    parameters = context["request"].GET.copy()
+    for key, value in changes.items():
+        if value is None:
+            parameters.pop(key, None)
+        else:
+            parameters[key] = value
+    return "?" + parameters.urlencode()

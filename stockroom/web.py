@@ -1,0 +1,43 @@
+"""What pages share: pages of a list, and forms that ask for a valve type by name."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from django import forms
+from django.core.paginator import Page, Paginator
+from django.db.models import QuerySet
+from django.http import HttpRequest
+
+from catalog.models import ValveType
+
+ROWS = 50
+
+
+def page_of(request: HttpRequest, rows: QuerySet[Any]) -> Page[Any]:
+    """The page that the address asks for; the nearest one when it asks for none there is."""
+    return Paginator(rows, ROWS).get_page(request.GET.get("page"))
+
+
+class TypeField(forms.CharField):
+    """A valve type by any of its names. The browser offers the names through the list `type-names`."""
+
+    widget = forms.TextInput(attrs={"list": "type-names", "autocomplete": "off", "spellcheck": "false"})
+
+    def clean(self, value: Any) -> ValveType | None:  # type: ignore[override]
+        text = super().clean(value)
+        if not text:
+            return None
+        found = ValveType.objects.named(text).first()
+        if found is None:
+            raise forms.ValidationError(
+                f"No valve type is called “{text}”. Look it up under Types; it may be filed under another name."
+            )
+        return found
+
+    def prepare_value(self, value: Any) -> Any:
+        if isinstance(value, ValveType):
+            return value.designation
+        if isinstance(value, int):
+            return ValveType.objects.filter(pk=value).values_list("designation", flat=True).first()
+        return value

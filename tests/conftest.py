@@ -1,0 +1,103 @@
+"""What every test may ask for: people, reference data, a browser, and the database that DATABASE_URL names."""
+
+from __future__ import annotations
+
+import os
+import shutil
+from collections.abc import Callable, Iterator
+
+import pytest
+from django.contrib.auth.models import Group, User
+from django.core.management import call_command
+from django.db import connection
+from django.test import Client
+
+from grading.models import Policy
+from stockroom.people import Role
+
+os.environ.setdefault("DJANGO_ALLOW_ASYNC_UNSAFE", "1")  # Playwright keeps a loop; our ORM calls are not in it
+
+
+@pytest.fixture
+def person(db: None) -> Callable[..., User]:
+    """`person(Role.BENCH)` makes somebody with a role; without one, somebody who may only look."""
+
+    def make(*roles: Role, name: str = "") -> User:
+        user = User.objects.create_user(name or "-".join(roles) or "visitor", password="a-long-test-password")
+        user.groups.set(Group.objects.filter(name__in=[role.value for role in roles]))
+        return user
+
+    return make
+
+
+@pytest.fixture
+def logged_in(person: Callable[..., User]) -> Callable[..., Client]:
+    """`logged_in(Role.SALES)` is a test client that has logged in with that role."""
+
+    def make(*roles: Role) -> Client:
+        client = Client()
+        client.force_login(person(*roles))
+        return client
+
+    return make
+
+
+@pytest.fixture
+def reference(db: None) -> None:
+    """The valve types and the first policy, loaded as a new shop loads them."""
+    call_command("load_types", verbosity=0)
+    call_command("load_policy", verbosity=0)
+
+
+@pytest.fixture
+def policy(reference: None) -> Policy:
+    return Policy.current()
+
+
+@pytest.fixture(scope="session")
+def chromium_path() -> str:
+    path = shutil.which("chromium")
+    if path is None:
+        pytest.skip("no chromium on PATH: install Debian's chromium to run the browser tests")
+    return path
+
+
+@pytest.fixture(scope="session")
+def browser(chromium_path: str) -> Iterator:
+    from playwright.sync_api import sync_playwright
+
+    with sync_playwright() as playwright:
+        browser = playwright.chromium.launch(
+            executable_path=chromium_path,
+            args=["--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
+                  "--disable-background-networking", "--disable-component-update", "--disable-sync"],
+        )
+        yield browser
+        browser.close()
+
+
+def _set_delete_trigger(on: bool) -> None:
+    if connection.vendor != "sqlite":
+        return  # PostgreSQL's TRUNCATE fires no row trigger
+    with connection.cursor() as cursor:
+        cursor.execute("DROP TRIGGER IF EXISTS reading_no_DELETE")
+        if on:
+            from importlib import import_module
+
+            migration = import_module("grading.migrations.0002_readings_are_append_only")
+            cursor.execute(migration.SQLITE.format(verb="DELETE"))
+
+
+@pytest.fixture
+def _trigger_back_after_flush(django_db_setup: None, django_db_blocker) -> Iterator[None]:
+    yield
+    with django_db_blocker.unblock():
+        _set_delete_trigger(on=True)
+
+
+@pytest.fixture
+def served(_trigger_back_after_flush: None, transactional_db: None, live_server) -> Iterator:
+    """A live server whose committed rows are flushed afterwards; on SQLite the flush deletes row by row, so
+    the trigger that forbids deleting readings steps aside for it and comes back."""
+    yield live_server
+    _set_delete_trigger(on=False)
