@@ -1,5 +1,5 @@
-"""Pages about valve types."""
+"""The addresses of reference pages; the list stands at the foot of the views."""
 
-from django.urls import URLPattern
+from catalog.views import urlpatterns
 
-urlpatterns: list[URLPattern] = []
+__all__ = ["urlpatterns"]

@@ -1,5 +1,15 @@
-"""Pages about valve types."""
+"""The addresses of judgement: bench, grades, sets, orders, paper; each list stands at the foot of its views."""
 
-from django.urls import URLPattern
+from grading.views import bench, listings, orders, paper, policy, readings_import, sets, testers, valves
 
-urlpatterns: list[URLPattern] = []
+urlpatterns = [
+    *bench.urlpatterns,
+    *readings_import.urlpatterns,
+    *valves.urlpatterns,
+    *policy.urlpatterns,
+    *sets.urlpatterns,
+    *orders.urlpatterns,
+    *listings.urlpatterns,
+    *paper.urlpatterns,
+    *testers.urlpatterns,
+]

@@ -1,5 +1,5 @@
-"""Pages about valve types."""
+"""The addresses of goods and people; each list stands at the foot of its views."""
 
-from django.urls import URLPattern
+from stockroom.views import keeping, office, receiving
 
-urlpatterns: list[URLPattern] = []
+urlpatterns = [*office.urlpatterns, *receiving.urlpatterns, *keeping.urlpatterns]

@@ -1,0 +1,5 @@
+"""Pages of types."""
+
+from django.urls import URLPattern
+
+urlpatterns: list[URLPattern] = []

@@ -1,0 +1,5 @@
+"""Pages of bench."""
+
+from django.urls import URLPattern
+
+urlpatterns: list[URLPattern] = []

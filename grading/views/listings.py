@@ -1,0 +1,5 @@
+"""Pages of listings."""
+
+from django.urls import URLPattern
+
+urlpatterns: list[URLPattern] = []

@@ -1,0 +1,5 @@
+"""Pages of orders."""
+
+from django.urls import URLPattern
+
+urlpatterns: list[URLPattern] = []

@@ -1,0 +1,5 @@
+"""Pages of paper."""
+
+from django.urls import URLPattern
+
+urlpatterns: list[URLPattern] = []

@@ -1,0 +1,5 @@
+"""Pages of policy."""
+
+from django.urls import URLPattern
+
+urlpatterns: list[URLPattern] = []

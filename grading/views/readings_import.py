@@ -1,0 +1,5 @@
+"""Pages of readings_import."""
+
+from django.urls import URLPattern
+
+urlpatterns: list[URLPattern] = []

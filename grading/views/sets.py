@@ -1,0 +1,5 @@
+"""Pages of sets."""
+
+from django.urls import URLPattern
+
+urlpatterns: list[URLPattern] = []

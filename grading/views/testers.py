@@ -1,0 +1,5 @@
+"""Pages of testers."""
+
+from django.urls import URLPattern
+
+urlpatterns: list[URLPattern] = []

@@ -1,0 +1,5 @@
+"""Pages of valves."""
+
+from django.urls import URLPattern
+
+urlpatterns: list[URLPattern] = []

@@ -1,0 +1,5 @@
+"""Pages of keeping."""
+
+from django.urls import URLPattern
+
+urlpatterns: list[URLPattern] = []

@@ -1,0 +1,5 @@
+"""Pages of office."""
+
+from django.urls import URLPattern
+
+urlpatterns: list[URLPattern] = []

@@ -1,0 +1,5 @@
+"""Pages of receiving."""
+
+from django.urls import URLPattern
+
+urlpatterns: list[URLPattern] = []
