@@ -12,6 +12,19 @@ from django.urls import reverse
 from catalog.reference import BASES, ELECTRODES, normal
 
 
+def electrodes_in_words(electrodes: str) -> str:
+    """ "1:k+1:g3" as "cathode, section 1 and grid 3 (suppressor), section 1"."""
+    words = []
+    for electrode in filter(None, electrodes.split("+")):
+        section, _, code = electrode.rpartition(":")
+        words.append(f"{ELECTRODES[code]}, section {section}" if section else ELECTRODES[code])
+    return " and ".join(words)
+
+
+def cited(source: Source, place: str) -> str:
+    return f"{source}, {place}" if place else str(source)
+
+
 class Source(models.Model):
     """A publication, or memory. The only place where a real maker may be named is inside `title`."""
 
@@ -38,7 +51,7 @@ class Sourced(models.Model):
 
     @property
     def cited(self) -> str:
-        return f"{self.source}, {self.source_place}" if self.source_place else str(self.source)
+        return cited(self.source, self.source_place)
 
 
 class Basing(Sourced):
@@ -47,6 +60,7 @@ class Basing(Sourced):
     name = models.CharField(max_length=40, unique=True)
     base = models.CharField(max_length=40)
     top_cap = models.CharField(max_length=40, blank=True)
+    note = models.CharField(max_length=300, blank=True)
 
     class Meta:
         ordering = ["base", "name"]
@@ -57,6 +71,10 @@ class Basing(Sourced):
     @property
     def base_name(self) -> str:
         return BASES[self.base].label
+
+    @property
+    def top_cap_in_words(self) -> str:
+        return electrodes_in_words(self.top_cap)
 
 
 class Pin(models.Model):
@@ -75,13 +93,7 @@ class Pin(models.Model):
 
     @property
     def in_words(self) -> str:
-        if not self.electrodes:
-            return "no pin"
-        words = []
-        for electrode in self.electrodes.split("+"):
-            section, _, code = electrode.rpartition(":")
-            words.append(f"{ELECTRODES[code]}, section {section}" if section else ELECTRODES[code])
-        return " and ".join(words)
+        return electrodes_in_words(self.electrodes) or "no pin"
 
 
 class ValveTypeQuerySet(models.QuerySet["ValveType"]):
@@ -92,7 +104,9 @@ class ValveTypeQuerySet(models.QuerySet["ValveType"]):
 
     def with_all(self) -> ValveTypeQuerySet:
         """Everything a type page shows, in a fixed number of queries."""
-        return self.select_related("basing__source", "heater_source").prefetch_related(
+        return self.select_related(
+            "basing__source", "basing_source", "heater_source", "first_registered_source"
+        ).prefetch_related(
             "aliases__source", "heaters", "basing__pins", "sections__ratings__source",
             "sections__test_points__source", "kin__source", "kin__other",
         )
@@ -110,7 +124,9 @@ class ValveType(models.Model):
     special_quality = models.BooleanField(default=False)
     basing = models.ForeignKey(Basing, on_delete=models.PROTECT, related_name="types")
     basing_source = models.ForeignKey(Source, on_delete=models.PROTECT, related_name="+")
+    basing_source_place = models.CharField(max_length=120, blank=True)
     heater_source = models.ForeignKey(Source, on_delete=models.PROTECT, related_name="+")
+    heater_source_place = models.CharField(max_length=120, blank=True)
     first_registered = models.PositiveSmallIntegerField(null=True, blank=True)
     first_registered_source = models.ForeignKey(
         Source, on_delete=models.PROTECT, related_name="+", null=True, blank=True
@@ -132,6 +148,14 @@ class ValveType(models.Model):
 
     def get_absolute_url(self) -> str:
         return reverse("type", args=[self.designation])
+
+    @property
+    def basing_cited(self) -> str:
+        return cited(self.basing_source, self.basing_source_place)
+
+    @property
+    def heater_cited(self) -> str:
+        return cited(self.heater_source, self.heater_source_place)
 
     @property
     def test_sections(self) -> list[Section]:
@@ -249,6 +273,7 @@ class TestPoint(Sourced):
     anode_current_max_ma = models.FloatField(null=True)
     gm_min_ma_per_v = models.FloatField(null=True)
     gm_max_ma_per_v = models.FloatField(null=True)
+    load_note = models.CharField(max_length=200, blank=True)
 
     class Meta:
         ordering = ["position"]

@@ -1,0 +1,23 @@
+"""Load the valve types from fixtures/. Loading again updates what has changed."""
+
+from typing import Any
+
+from django.conf import settings
+from django.core.management.base import BaseCommand, CommandError
+
+from catalog.loading import load
+from catalog.reference import ReferenceProblem, read_reference
+
+
+class Command(BaseCommand):
+    help = __doc__
+
+    def handle(self, *args: Any, **options: Any) -> None:
+        try:
+            loaded = load(read_reference(settings.BASE_DIR / "fixtures"))
+        except ReferenceProblem as problem:
+            raise CommandError(str(problem)) from problem
+        if options["verbosity"]:
+            self.stdout.write(
+                f"{loaded.types} types, {loaded.aliases} other designations, {loaded.test_points} test points."
+            )
