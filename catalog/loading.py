@@ -64,7 +64,7 @@ def _load_type(row: files.TypeRow, sources: Mapping[str, Source], basings: Mappi
             "basing": basings[row.basing],
             "basing_source": sources[row.basing_source],
             "basing_source_place": row.basing_at,
-            "heater_source": sources[row.heater_source],
+            "heater_source": sources[row.heater_source] if row.heaters else None,
             "heater_source_place": row.heater_at,
             "first_registered": row.first_registered,
             "first_registered_source": sources[row.first_registered_source]

@@ -125,7 +125,7 @@ class ValveType(models.Model):
     basing = models.ForeignKey(Basing, on_delete=models.PROTECT, related_name="types")
     basing_source = models.ForeignKey(Source, on_delete=models.PROTECT, related_name="+")
     basing_source_place = models.CharField(max_length=120, blank=True)
-    heater_source = models.ForeignKey(Source, on_delete=models.PROTECT, related_name="+")
+    heater_source = models.ForeignKey(Source, on_delete=models.PROTECT, related_name="+", null=True)
     heater_source_place = models.CharField(max_length=120, blank=True)
     first_registered = models.PositiveSmallIntegerField(null=True, blank=True)
     first_registered_source = models.ForeignKey(
@@ -155,7 +155,7 @@ class ValveType(models.Model):
 
     @property
     def heater_cited(self) -> str:
-        return cited(self.heater_source, self.heater_source_place)
+        return cited(self.heater_source, self.heater_source_place) if self.heater_source else "no heater"
 
     @property
     def test_sections(self) -> list[Section]:

@@ -90,7 +90,7 @@ class Migration(migrations.Migration):
                 ('basing', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='types', to='catalog.basing')),
                 ('basing_source', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to='catalog.source')),
                 ('first_registered_source', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to='catalog.source')),
-                ('heater_source', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to='catalog.source')),
+                ('heater_source', models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to='catalog.source')),
             ],
             options={
                 'ordering': ['designation'],
