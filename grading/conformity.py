@@ -1,0 +1,492 @@
+"""Decide whether a measured value meets a limit, knowing how well it is measured.
+
+Follows JCGM 106:2012, "Evaluation of measurement data - The role of measurement uncertainty in conformity
+assessment"; clause numbers from memory of that document.
+
+What it offers
+--------------
+Probability
+    :class:`Limits`, :func:`conformance_probability`
+Acceptance limits
+    :class:`SimpleAcceptance`, :class:`GuardedAcceptance`, :class:`MaximumFalseAcceptance`,
+    :func:`acceptance_limits`
+Risks
+    :func:`specific_risks` of one valve, :func:`global_risks` of a whole population
+Deciding
+    :func:`decide`: accept, reject, or too close to call and how many readings would settle it
+Sets
+    :func:`set_conformance_probability`, :func:`decide_set`: a matched set against its tolerance
+
+What is known of a measured quantity is a normal distribution about the reading (JCGM 106, 7.2), or, where its
+standard uncertainty has few degrees of freedom, a scaled and shifted t-distribution (JCGM 101:2008, 6.4.9).
+"""
+
+from collections.abc import Callable, Sequence
+from enum import Enum
+from functools import lru_cache
+from itertools import pairwise
+from math import inf, isfinite, isinf, pi, sqrt
+from typing import NamedTuple, Protocol
+
+import numpy as np
+from scipy import integrate, optimize, stats
+from scipy.special import ndtr
+
+# Past this many readings of one valve the answer is not practical, and is given as none.
+MOST_READINGS = 10_000
+
+_NODES, _WEIGHTS = np.polynomial.legendre.leggauss(64)
+
+
+class Limits(NamedTuple):
+    """A tolerance interval; a side without a limit is infinite (JCGM 106, 7.3 and 7.4)."""
+
+    lower: float = -inf
+    upper: float = inf
+
+    def check(self) -> None:
+        """Raise ValueError when the interval is empty, or has no limit at all."""
+        if not self.lower < self.upper:
+            raise ValueError("The lower limit must lie below the upper one.")
+        if isinf(self.lower) and isinf(self.upper):
+            raise ValueError("There is no limit to decide against.")
+
+    def contains(self, value: float) -> bool:
+        """Whether the value meets the limits; a value at a limit does."""
+        return self.lower <= value <= self.upper
+
+
+# Probability
+
+
+def conformance_probability(
+    estimate: float, standard_uncertainty: float, limits: Limits, degrees_of_freedom: float = inf
+) -> float:
+    """p_c, the probability that the true value meets the limits (JCGM 106, 7.2 to 7.4).
+
+    Without uncertainty it is 1 or 0.
+    """
+    limits.check()
+    if standard_uncertainty < 0:
+        raise ValueError("A standard uncertainty must not be negative.")
+    if standard_uncertainty == 0:
+        return 1.0 if limits.contains(estimate) else 0.0
+    # Taken from the nearer tail, so that a small probability keeps its digits.
+    above = (limits.upper - estimate) / standard_uncertainty
+    below = (limits.lower - estimate) / standard_uncertainty
+    if below > 0:
+        return _cdf(-below, degrees_of_freedom) - _cdf(-above, degrees_of_freedom)
+    return _cdf(above, degrees_of_freedom) - _cdf(below, degrees_of_freedom)
+
+
+# Acceptance limits
+
+
+class SimpleAcceptance(NamedTuple):
+    """Accept a reading within the tolerance itself: shared risk (JCGM 106, 8.2)."""
+
+
+class GuardedAcceptance(NamedTuple):
+    """A guard band w = r U, U = k u (JCGM 106, 8.3.2)."""
+
+    r: float = 1.0
+    coverage_factor: float = 2.0
+
+
+class MaximumFalseAcceptance(NamedTuple):
+    """A guard band that keeps the probability of accepting a valve at its limit to ``probability``.
+
+    By the same band a valve is accepted only when its conformance probability is 1 - probability or more
+    (JCGM 106, 8.3.2).
+    """
+
+    probability: float = 0.05
+
+
+Rule = SimpleAcceptance | GuardedAcceptance | MaximumFalseAcceptance
+
+
+class AcceptanceLimits(NamedTuple):
+    """Where a reading is accepted: both ``None`` when the uncertainty leaves no room inside the tolerance."""
+
+    lower: float | None
+    upper: float | None
+    guard_band: float
+
+
+def acceptance_limits(
+    limits: Limits, standard_uncertainty: float, rule: Rule, degrees_of_freedom: float = inf
+) -> AcceptanceLimits:
+    """The acceptance interval: the tolerance drawn in by the guard band on each side that has a limit."""
+    limits.check()
+    w = _guard_band(limits, standard_uncertainty, rule, degrees_of_freedom)
+    lower, upper = limits.lower + w, limits.upper - w
+    if not isfinite(w) or lower > upper:
+        return AcceptanceLimits(None, None, w)
+    return AcceptanceLimits(lower, upper, w)
+
+
+# Risks
+
+
+class SpecificRisks(NamedTuple):
+    """Risks of the decision on one valve (JCGM 106, 9.3.2).
+
+    ``consumer`` is the probability that a valve accepted at this reading does not conform, ``producer`` that
+    one rejected at it does.
+    """
+
+    consumer: float
+    producer: float
+
+
+def specific_risks(
+    estimate: float, standard_uncertainty: float, limits: Limits, degrees_of_freedom: float = inf
+) -> SpecificRisks:
+    """R*_C = 1 - p_c if the valve is accepted, R*_P = p_c if it is rejected."""
+    p_c = conformance_probability(estimate, standard_uncertainty, limits, degrees_of_freedom)
+    return SpecificRisks(1 - p_c, p_c)
+
+
+class Population(Protocol):
+    """What is known of the true values before measuring: any frozen continuous scipy distribution."""
+
+    def pdf(self, x: float, /) -> float: ...
+
+    def cdf(self, x: float, /) -> float: ...
+
+    def ppf(self, q: float, /) -> float: ...
+
+
+class GlobalRisks(NamedTuple):
+    """Risks over a population (JCGM 106, 9.5.2 and 9.5.3), as shares of all valves measured."""
+
+    consumer: float
+    producer: float
+    accepted: float
+    nonconforming: float
+
+
+def global_risks(
+    population: Population,
+    measurement_u: float,
+    limits: Limits,
+    acceptance: AcceptanceLimits | None = None,
+) -> GlobalRisks:
+    """Consumer's risk R_C (accepted, does not conform) and producer's risk R_P (rejected, conforms).
+
+    ``measurement_u`` is the standard uncertainty of the measuring system, ``acceptance`` the acceptance
+    limits, the tolerance itself by default. Absolute error below 1e-7.
+    """
+    limits.check()
+    if not measurement_u > 0:
+        raise ValueError("The standard uncertainty of measurement must be positive.")
+    low: float | None
+    high: float | None
+    low, high = (limits.lower, limits.upper) if acceptance is None else acceptance[:2]
+
+    def accepted_at(eta: float) -> float:
+        if low is None or high is None:
+            return 0.0
+        return _cdf((high - eta) / measurement_u, inf) - _cdf((low - eta) / measurement_u, inf)
+
+    # Only the part of the population that counts is integrated, in pieces that meet at every limit.
+    start, stop = float(population.ppf(1e-12)), float(population.ppf(1 - 1e-12))
+    corners = {limits.lower, limits.upper, start, stop}
+    if low is not None and high is not None:
+        corners |= {edge + k * measurement_u for edge in (low, high) for k in (-8, 0, 8)}
+    edges = sorted(x for x in corners if start <= x <= stop)
+
+    consumer = producer = accepted = 0.0
+    for a, b in pairwise(edges):
+        weight = float(population.cdf(b)) - float(population.cdf(a))
+        inside = _quad(lambda eta: accepted_at(eta) * float(population.pdf(eta)), a, b)
+        accepted += inside
+        if limits.contains((a + b) / 2):
+            producer += weight - inside
+        else:
+            consumer += inside
+    conforming = float(population.cdf(limits.upper)) - float(population.cdf(limits.lower))
+    return GlobalRisks(consumer, max(producer, 0.0), accepted, 1 - conforming)
+
+
+# Deciding
+
+
+class Outcome(Enum):
+    """What a decision can be."""
+
+    ACCEPT = "accept"
+    REJECT = "reject"
+    TOO_CLOSE = "too close to call"
+
+
+class Decision(NamedTuple):
+    """A decision, with all that a page needs to explain it.
+
+    ``readings_needed`` is the whole number of readings, those already taken included, whose mean would settle
+    it if that mean stays where it is; ``more_readings`` how many of them are still to take. Both are None for
+    a settled decision, and when no number of readings would settle it.
+    """
+
+    outcome: Outcome
+    conformance_probability: float
+    acceptance: AcceptanceLimits
+    limits: Limits
+    readings_needed: int | None
+    more_readings: int | None
+    reason: str
+
+
+def decide(
+    estimate: float,
+    limits: Limits,
+    rule: Rule,
+    *,
+    repeatability_sd: float,
+    systematic_u: float,
+    readings: int = 1,
+    degrees_of_freedom: float = inf,
+) -> Decision:
+    """Decide on the mean of ``readings`` readings.
+
+    The repeatability part of the uncertainty is ``repeatability_sd`` / sqrt(n); the rest, ``systematic_u``
+    (resolution, operator, accuracy, calibration, conversion), does not shrink with n. Accepted within the
+    acceptance limits; rejected beyond the limit by as much (guarded rejection, JCGM 106, 8.3.3); between the
+    two, too close to call. Simple acceptance has no guard band, and always decides. A reading that a guard
+    band wider than the tolerance can never accept is still rejected when it lies far enough outside.
+    """
+    limits.check()
+    if readings < 1:
+        raise ValueError("At least one reading is needed.")
+    if repeatability_sd < 0 or systematic_u < 0:
+        raise ValueError("A standard uncertainty must not be negative.")
+
+    def standard_uncertainty(n: int) -> float:
+        return sqrt(systematic_u**2 + repeatability_sd**2 / n)
+
+    def outcome(n: int) -> Outcome:
+        return _outcome(estimate, limits, rule, standard_uncertainty(n), degrees_of_freedom)
+
+    u = standard_uncertainty(readings)
+    found = outcome(readings)
+    p_c = conformance_probability(estimate, u, limits, degrees_of_freedom)
+    acceptance = acceptance_limits(limits, u, rule, degrees_of_freedom)
+    if found is Outcome.ACCEPT:
+        return Decision(found, p_c, acceptance, limits, None, None, "within the acceptance limits")
+    if found is Outcome.REJECT:
+        reason = "outside the limits"
+        if not isinstance(rule, SimpleAcceptance):
+            reason += " by the guard band"
+        return Decision(found, p_c, acceptance, limits, None, None, reason)
+
+    needed = _first_that_settles(outcome, readings)
+    if needed is not None:
+        return Decision(
+            found,
+            p_c,
+            acceptance,
+            limits,
+            needed,
+            needed - readings,
+            f"{needed} readings in all would settle it if their mean stays here",
+        )
+    if systematic_u == 0 and estimate in limits:
+        reason = "no number of readings would settle it: their mean lies on the limit"
+    elif _outcome(estimate, limits, rule, systematic_u, degrees_of_freedom) is Outcome.TOO_CLOSE:
+        reason = "no number of readings would settle it: what does not average out is too large"
+    else:
+        reason = f"more than {MOST_READINGS} readings would be needed"
+    return Decision(found, p_c, acceptance, limits, None, None, reason)
+
+
+# Sets
+
+
+def set_conformance_probability(
+    values: Sequence[float], standard_uncertainties: Sequence[float], tolerance: float
+) -> float:
+    """Probability that the true largest / smallest - 1 of a set is at most ``tolerance``.
+
+    ``standard_uncertainties`` are those of the parts not common to the set (repeatability, resolution). The
+    true values are independent normals about the readings, and the probability is that all lie within the
+    tolerance of the smallest:
+
+        sum over i of integral f_i(m) prod over j != i of [F_j((1 + t) m) - F_j(m)] dm.
+
+    Absolute error below 1e-8. Raises ValueError for values not above nought or a negative tolerance.
+    """
+    x = np.asarray(values, dtype=np.float64)
+    u = np.asarray(standard_uncertainties, dtype=np.float64)
+    if len(x) < 2 or x.shape != u.shape:
+        raise ValueError("A set has two values or more, each with its standard uncertainty.")
+    if float(x.min()) <= 0 or tolerance < 0 or float(u.min()) < 0:
+        raise ValueError("Values must lie above nought; uncertainties and tolerance must not be negative.")
+    if float(u.max()) == 0:
+        return 1.0 if float(x.max()) <= (1 + tolerance) * float(x.min()) else 0.0
+    if float(u.min()) == 0:
+        raise ValueError("A set read on one tester has no member without uncertainty.")
+
+    # Gauss-Legendre between edges no further apart than nine standard uncertainties.
+    edges = np.unique(np.concatenate([x - 9 * u, x, x + 9 * u, x / (1 + tolerance)]))
+    middles, halves = (edges[1:] + edges[:-1]) / 2, (edges[1:] - edges[:-1]) / 2
+    m = (middles[:, None] + halves[:, None] * _NODES[None, :]).ravel()
+    weights = (halves[:, None] * _WEIGHTS[None, :]).ravel()
+    z = (m[:, None] - x) / u
+    within = ndtr(((1 + tolerance) * m[:, None] - x) / u) - ndtr(z)
+    density = np.exp(-0.5 * z**2) / (u * sqrt(2 * pi))
+    total = 0.0
+    for i in range(len(x)):
+        others = np.prod(np.delete(within, i, axis=1), axis=1)
+        total += float(np.sum(weights * density[:, i] * others))
+    return min(1.0, max(0.0, total))
+
+
+class SetDecision(NamedTuple):
+    """A decision on a matched claim."""
+
+    outcome: Outcome
+    conformance_probability: float
+    required_probability: float
+    readings_needed: int | None
+    more_readings: int | None
+    reason: str
+
+
+def decide_set(
+    values: Sequence[float],
+    tolerance: float,
+    *,
+    repeatability_sds: Sequence[float],
+    other_us: Sequence[float],
+    required_probability: float = 0.95,
+    readings: int = 1,
+) -> SetDecision:
+    """Decide whether a set is matched within ``tolerance``, from the probability that it truly is.
+
+    Accept at ``required_probability`` or more, reject at 1 - required_probability or less, else too close to
+    call. ``repeatability_sds`` are of one reading of each valve and shrink with the number of readings of
+    each; ``other_us`` (resolution, and what else is not common to the set) do not. A required probability of
+    one half is simple acceptance.
+    """
+    if readings < 1:
+        raise ValueError("At least one reading is needed.")
+    if not 0.5 <= required_probability < 1:
+        raise ValueError("The required probability is one half at least, and less than one.")
+
+    def probability(n: float) -> float:
+        us = [
+            sqrt(other**2 + sd**2 / n) for sd, other in zip(repeatability_sds, other_us, strict=True)
+        ]
+        return set_conformance_probability(values, us, tolerance)
+
+    def outcome(n: int) -> Outcome:
+        return _probable(probability(n), required_probability)
+
+    p_c = probability(readings)
+    found = _probable(p_c, required_probability)
+    if found is Outcome.ACCEPT:
+        return SetDecision(found, p_c, required_probability, None, None, "probably enough within tolerance")
+    if found is Outcome.REJECT:
+        return SetDecision(found, p_c, required_probability, None, None, "probably enough outside tolerance")
+    needed = _first_that_settles(outcome, readings)
+    if needed is None:
+        reason = "no practical number of readings would settle it"
+        return SetDecision(found, p_c, required_probability, None, None, reason)
+    reason = f"{needed} readings of each valve would settle it if their means stay here"
+    return SetDecision(found, p_c, required_probability, needed, needed - readings, reason)
+
+
+# Kept apart
+
+
+def _guard_band(
+    limits: Limits, standard_uncertainty: float, rule: Rule, degrees_of_freedom: float
+) -> float:
+    """w; infinite when no reading within the tolerance could be sure enough."""
+    if isinstance(rule, SimpleAcceptance):
+        return 0.0
+    if isinstance(rule, GuardedAcceptance):
+        return rule.r * rule.coverage_factor * standard_uncertainty
+    if not 0 < rule.probability <= 0.5:
+        raise ValueError("A probability of false acceptance lies above 0 and is at most one half.")
+    if standard_uncertainty == 0:
+        return 0.0
+    one_sided = -_ppf(rule.probability, degrees_of_freedom) * standard_uncertainty
+    if isinf(limits.lower) or isinf(limits.upper):
+        return one_sided
+    # Between two limits both tails count: find w where p_c is exactly what is asked.
+    half = (limits.upper - limits.lower) / 2
+    asked = 1 - rule.probability
+
+    def excess(w: float) -> float:
+        estimate = limits.lower + w
+        return conformance_probability(estimate, standard_uncertainty, limits, degrees_of_freedom) - asked
+
+    if excess(half) < 0:
+        return inf
+    if excess(one_sided) >= 0:
+        return one_sided
+    return float(optimize.brentq(excess, one_sided, half, xtol=1e-15 * max(1.0, half), rtol=1e-14))
+
+
+def _outcome(
+    estimate: float, limits: Limits, rule: Rule, standard_uncertainty: float, degrees_of_freedom: float
+) -> Outcome:
+    if isinstance(rule, SimpleAcceptance):
+        return Outcome.ACCEPT if limits.contains(estimate) else Outcome.REJECT
+    acceptance = acceptance_limits(limits, standard_uncertainty, rule, degrees_of_freedom)
+    lower, upper = acceptance.lower, acceptance.upper
+    if lower is not None and upper is not None and lower <= estimate <= upper:
+        return Outcome.ACCEPT
+    beyond = max(limits.lower - estimate, estimate - limits.upper)
+    if isinstance(rule, GuardedAcceptance):
+        w = rule.r * rule.coverage_factor * standard_uncertainty
+        rejected = beyond > 0 and beyond >= w
+    else:
+        p_c = conformance_probability(estimate, standard_uncertainty, limits, degrees_of_freedom)
+        rejected = beyond > 0 and p_c <= rule.probability
+    return Outcome.REJECT if rejected else Outcome.TOO_CLOSE
+
+
+def _probable(p_c: float, required: float) -> Outcome:
+    if p_c >= required:
+        return Outcome.ACCEPT
+    return Outcome.REJECT if p_c <= 1 - required else Outcome.TOO_CLOSE
+
+
+def _first_that_settles(outcome: Callable[[int], Outcome], readings: int) -> int | None:
+    """The smallest n > readings whose outcome is settled: doubling, then halving the gap."""
+    unsettled, n = readings, readings
+    while n < MOST_READINGS:
+        n = min(2 * n, MOST_READINGS)
+        if outcome(n) is not Outcome.TOO_CLOSE:
+            break
+        unsettled = n
+    else:
+        return None
+    settled = n
+    while settled - unsettled > 1:
+        middle = (settled + unsettled) // 2
+        if outcome(middle) is Outcome.TOO_CLOSE:
+            unsettled = middle
+        else:
+            settled = middle
+    return settled
+
+
+def _cdf(z: float, degrees_of_freedom: float) -> float:
+    if isinf(degrees_of_freedom):
+        return float(stats.norm.cdf(z))
+    return float(stats.t.cdf(z, degrees_of_freedom))
+
+
+@lru_cache(maxsize=256)
+def _ppf(probability: float, degrees_of_freedom: float) -> float:
+    if isinf(degrees_of_freedom):
+        return float(stats.norm.ppf(probability))
+    return float(stats.t.ppf(probability, degrees_of_freedom))
+
+
+def _quad(function: Callable[[float], float], a: float, b: float) -> float:
+    return float(integrate.quad(function, a, b, epsabs=1e-10, epsrel=1e-9, limit=200)[0])
