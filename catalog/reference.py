@@ -5,10 +5,10 @@
     normal(name)             the form in which two spellings of one designation are equal
     BASES, ELECTRODES        the words a person reads for a base and for an electrode
 
-The files are `sources*.toml`, `basings*.toml` and `types/*.toml`. Every row of values names its source by key.
-Numbers are read as Decimal, so the digits a data sheet printed, trailing noughts included, can still be counted.
-Nothing is guessed: a key we do not know, a source that is not listed, a basing without the electrode its section
-needs, are all refused with the file, the type, the section and the key in the message.
+The files are `sources*.toml`, `basings*.toml` and `types/*.toml`. Every row of values names its source by
+key. Numbers are read as Decimal, so the digits a data sheet printed, trailing noughts included, can still be
+counted. Nothing is guessed: a key we do not know, a source that is not listed, a basing without the electrode
+its section needs, are all refused with the file, the type, the section and the key in the message.
 """
 
 from __future__ import annotations
@@ -90,7 +90,7 @@ TRADITIONS = frozenset({"western", "eastern"})
 RATING_SYSTEMS = frozenset({"design centre", "design maximum", "absolute", "unstated"})
 CAUTIONS = frozenset({"mercury", "radioactive", "top cap", "high voltage", "very hot", "directly heated"})
 KINSHIPS = frozenset({"special quality", "same electrically", "near"})
-SOURCE_KINDS = frozenset({"handbook", "data sheet", "standard", "register", "book", "memory"})
+SOURCE_KINDS = frozenset({"handbook", "data sheet", "standard", "register", "book", "encyclopaedia", "memory"})
 
 
 class ReferenceProblem(ValueError):
@@ -177,7 +177,7 @@ class Ratings:
 
 @dataclass(frozen=True)
 class TestPointRow:
-    """Conditions, and what a nominal valve shows there. Bias is fixed or from a cathode resistor, not both."""
+    """Conditions, and what a nominal valve shows there. Bias is fixed or by a cathode resistor, not both."""
 
     __test__ = False  # so that pytest does not take the name for a test
 
@@ -406,8 +406,7 @@ def _basing(row: _Row, sources: Mapping[str, Source]) -> Basing:
         name=name,
         base=base,
         pins=tuple(
-            Pin(number, _electrodes(row, f"pins, pin {number}", text))
-            for number, text in enumerate(written, start=1)
+            Pin(number, _electrodes(row, f"pins, pin {number}", text)) for number, text in enumerate(written, start=1)
         ),
         top_cap=_electrodes(row, "top_cap", row.optional_text("top_cap") or "-"),
         source=row.word("source", sources),
@@ -584,16 +583,12 @@ def _test_point(row: _Row, kind: str, sources: Mapping[str, Source]) -> TestPoin
     row.finish()
     if gridded and (point.grid_voltage_v is None) == (point.cathode_resistor_ohm is None):
         raise row.problem("grid_voltage_v", "give either this or cathode_resistor_ohm")
-    _check_limits(
-        row, "anode_current", point.anode_current_min_ma, point.anode_current_ma, point.anode_current_max_ma
-    )
+    _check_limits(row, "anode_current", point.anode_current_min_ma, point.anode_current_ma, point.anode_current_max_ma)
     _check_limits(row, "gm", point.gm_min_ma_per_v, point.gm_ma_per_v, point.gm_max_ma_per_v)
     return point
 
 
-def _check_limits(
-    row: _Row, name: str, least: Decimal | None, nominal: Decimal | None, most: Decimal | None
-) -> None:
+def _check_limits(row: _Row, name: str, least: Decimal | None, nominal: Decimal | None, most: Decimal | None) -> None:
     if least is not None and most is not None and least > most:
         raise row.problem(name, f"the minimum {least} is above the maximum {most}")
     if nominal is not None and least is not None and nominal < least:
