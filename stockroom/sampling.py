@@ -13,10 +13,10 @@
 
 Sources. The tables are Table 1 (code letters) and Tables 2-A, 2-B and 2-C (single sampling, normal, tightened
 and reduced) of ISO 2859-1:1999, "Sampling procedures for inspection by attributes, Part 1: Sampling schemes
-indexed by acceptance quality limit (AQL) for lot-by-lot inspection". Tables 1, 2-A and 2-B hold the same
-plans as the tables of the public MIL-STD-105E; Table 2-C does not: the 1999 edition closed the gap between
-its acceptance and rejection numbers. The copies that every cell was checked against are named in
-tests/outside/test_iso2859.py.
+indexed by acceptance quality limit (AQL) for lot-by-lot inspection". Tables 1 and 2-A hold the same plans as
+those of the public MIL-STD-105E, and so does Table 2-B but for letter A at AQL 10; Table 2-C does not, since
+the 1999 edition closed the gap between its acceptance and rejection numbers. The standard itself was not
+seen: the copies that every cell was checked against are named in tests/outside/test_iso2859.py.
 
 Each valve either conforms or does not, so the plans are used for the percentage of nonconforming items, for
 which the standard has AQLs up to 10; the AQLs above are for counts of nonconformities per hundred items.
@@ -233,9 +233,7 @@ def table_plan(letter: str, aql: Decimal, severity: Severity) -> tuple[str, int,
         place += step
     row = rows[place]
     if row.cells[column] == ".":
-        raise NotInTheTables(
-            f"The table has no plan for letter {letter} at AQL {aql}, {severity} inspection."
-        )
+        raise NotInTheTables(f"The table has no plan for letter {letter} at AQL {aql}, {severity} inspection.")
     return row.letter, row.sample_size, int(row.cells[column])
 
 
@@ -268,9 +266,7 @@ def hypergeometric_cdf(failed: int, lot_size: int, defective: int, sample_size: 
     and n the sample.
     """
     if not 0 <= defective <= lot_size or not 0 <= sample_size <= lot_size:
-        raise SamplingError(
-            f"A lot of {lot_size} holds neither {defective} defectives nor a sample of {sample_size}."
-        )
+        raise SamplingError(f"A lot of {lot_size} holds neither {defective} defectives nor a sample of {sample_size}.")
     good = lot_size - defective
     least = max(0, sample_size - good)
     most = min(failed, defective, sample_size)
@@ -290,10 +286,7 @@ def binomial_cdf(failed: int, sample_size: int, share: Decimal | Fraction) -> Fr
     if not 0 <= p <= 1:
         raise SamplingError(f"A share of {share} is not between 0 and 1.")
     a, b = p.numerator, p.denominator
-    ways = sum(
-        comb(sample_size, k) * a**k * (b - a) ** (sample_size - k)
-        for k in range(min(failed, sample_size) + 1)
-    )
+    ways = sum(comb(sample_size, k) * a**k * (b - a) ** (sample_size - k) for k in range(min(failed, sample_size) + 1))
     return Fraction(ways, b**sample_size)
 
 
@@ -372,9 +365,7 @@ def exact_plan(
     good, bad = Fraction(acceptable), Fraction(rejectable)
     producer, consumer = Fraction(producers_risk), Fraction(consumers_risk)
     if not 0 <= good < bad <= 1:
-        raise NoPlan(
-            "The acceptable share of bad packs must be below the rejectable one, both between 0 and 1."
-        )
+        raise NoPlan("The acceptable share of bad packs must be below the rejectable one, both between 0 and 1.")
     if not (0 < producer < 1 and 0 < consumer < 1):
         raise NoPlan("Both risks must lie between 0 and 1.")
     worst_good, best_bad = floor(good * lot_size), ceil(bad * lot_size)
@@ -419,9 +410,7 @@ def draw(lot_size: int, sample_size: int, seed: str) -> list[int]:
         raise SamplingError("The draw needs a seed, which is recorded so that it can be repeated.")
     if not 0 <= sample_size <= lot_size:
         raise SamplingError(f"{sample_size} packs cannot be drawn from {lot_size}.")
-    ranked = sorted(
-        range(1, lot_size + 1), key=lambda number: hashlib.sha256(f"{seed}:{number}".encode()).digest()
-    )
+    ranked = sorted(range(1, lot_size + 1), key=lambda number: hashlib.sha256(f"{seed}:{number}".encode()).digest())
     return ranked[:sample_size]
 
 
@@ -466,17 +455,11 @@ def decide(plan: Plan, tested: int, failed: int, returnable: bool) -> Decision:
             return Decision(Outcome.RETURN, f"{result}: return the lot.")
         if tested < plan.lot_size:
             left = plan.lot_size - tested
-            return Decision(
-                Outcome.TEST_ALL, f"{result}, and the lot cannot go back: test the {left} that are left."
-            )
-        return Decision(
-            Outcome.ALL_TESTED, f"{result}; every pack has been tested and none is sold as sealed."
-        )
+            return Decision(Outcome.TEST_ALL, f"{result}, and the lot cannot go back: test the {left} that are left.")
+        return Decision(Outcome.ALL_TESTED, f"{result}; every pack has been tested and none is sold as sealed.")
     if tested < plan.sample_size:
         left = plan.sample_size - tested
-        return Decision(
-            Outcome.GO_ON, f"{failed} of {tested} failed; {left} of the sample are still to be tested."
-        )
+        return Decision(Outcome.GO_ON, f"{failed} of {tested} failed; {left} of the sample are still to be tested.")
     if tested == plan.lot_size:
         return Decision(Outcome.ALL_TESTED, f"Every pack was opened; {failed} of {tested} failed.")
     result = f"{failed} of {tested} failed and the plan accepts up to {plan.acceptance_number}"
@@ -513,9 +496,7 @@ class Unopened(NamedTuple):
         )
 
 
-def unopened(
-    lot_size: int, tested: int, failed: int, confidence: Decimal | Fraction = Fraction(95, 100)
-) -> Unopened:
+def unopened(lot_size: int, tested: int, failed: int, confidence: Decimal | Fraction = Fraction(95, 100)) -> Unopened:
     """The upper confidence limit for the bad packs among those left sealed.
 
     The limit is the worst lot that would still have shown so few failures with a probability above 1 -
