@@ -25,6 +25,17 @@ def cited(source: Source, place: str) -> str:
     return f"{source}, {place}" if place else str(source)
 
 
+# What a bench person is told beyond the general caution, by the type's own cautions. Common practice, no source.
+CAUTION_SENTENCES = {
+    "mercury": "This type holds mercury: do not break or tip it hot; clear a breakage by local rules for mercury.",
+    "radioactive": "This type may hold a little radioactive material: never open it; follow local rules.",
+    "top cap": "The top cap carries the anode's voltage in use: never touch it with the set or tester on.",
+    "high voltage": "This type works at very high voltage.",
+    "very hot": "This type runs very hot: let it cool before you touch it.",
+    "directly heated": "The filament is the cathode and is delicate when cold: no knocks, and the right filament voltage.",
+}
+
+
 class Source(models.Model):
     """A publication, or memory. The only place where a real maker may be named is inside `title`."""
 
@@ -150,6 +161,10 @@ class ValveType(models.Model):
         return reverse("type", args=[self.designation])
 
     @property
+    def caution_sentences(self) -> list[str]:
+        return [CAUTION_SENTENCES[caution] for caution in self.cautions]
+
+    @property
     def basing_cited(self) -> str:
         return cited(self.basing_source, self.basing_source_place)
 
@@ -246,6 +261,23 @@ class Ratings(Sourced):
     cathode_current_max_ma = models.FloatField(null=True)
     heater_cathode_voltage_max_v = models.FloatField(null=True)
     peak_inverse_voltage_max_v = models.FloatField(null=True)
+
+    NAMES = (
+        ("anode_voltage_max_v", "Anode voltage", "V"),
+        ("anode_dissipation_max_w", "Anode dissipation", "W"),
+        ("anode_current_max_ma", "Anode current", "mA"),
+        ("screen_voltage_max_v", "Screen voltage", "V"),
+        ("screen_dissipation_max_w", "Screen dissipation", "W"),
+        ("cathode_current_max_ma", "Cathode current", "mA"),
+        ("heater_cathode_voltage_max_v", "Heater to cathode", "V"),
+        ("peak_inverse_voltage_max_v", "Peak inverse voltage", "V"),
+    )
+
+    @property
+    def rows(self) -> list[tuple[str, float, str]]:
+        """Name, value and unit of the maxima that the sheet gives."""
+        return [(name, value, unit) for field, name, unit in self.NAMES
+                if (value := getattr(self, field)) is not None]
 
 
 class TestPoint(Sourced):

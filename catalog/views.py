@@ -1,5 +1,82 @@
-"""Pages of types."""
+"""Pages of reference: the list of types, and what the sheet says of one."""
 
-from django.urls import URLPattern
+from __future__ import annotations
 
-urlpatterns: list[URLPattern] = []
+from typing import Any
+
+import django_filters
+from django.core.paginator import Paginator
+from django.db.models import QuerySet
+from django.http import Http404, HttpRequest, HttpResponse
+from django.shortcuts import redirect, render
+from django.urls import path
+
+from catalog.fitting import others_for_socket
+from catalog.models import Heater, ValveType
+from catalog.reference import BASES, normal
+
+
+def _kinds() -> list[tuple[str, str]]:
+    kinds = ValveType.objects.order_by("kind").values_list("kind", flat=True).distinct()
+    return [(kind, kind) for kind in kinds]
+
+
+def _bases() -> list[tuple[str, str]]:
+    bases = ValveType.objects.order_by("basing__base").values_list("basing__base", flat=True).distinct()
+    return [(base, BASES[base].label) for base in bases]
+
+
+def _heaters() -> list[tuple[float, str]]:
+    voltages = Heater.objects.order_by("voltage_v").values_list("voltage_v", flat=True).distinct()
+    return [(voltage, f"{voltage:g} V") for voltage in voltages]
+
+
+class TypeFilter(django_filters.FilterSet):
+    name = django_filters.CharFilter(label="Designation", method="by_name")
+    kind = django_filters.ChoiceFilter(label="Kind", choices=_kinds)
+    base = django_filters.ChoiceFilter(label="Base", field_name="basing__base", choices=_bases)
+    heater = django_filters.ChoiceFilter(label="Heater", method="by_heater", choices=_heaters)
+    tradition = django_filters.ChoiceFilter(
+        label="Designations", choices=[("western", "western"), ("eastern", "eastern")]
+    )
+    special_quality = django_filters.BooleanFilter(label="Special quality")
+
+    class Meta:
+        model = ValveType
+        fields: list[str] = []
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.form.fields["name"].widget.attrs.update({"autofocus": True, "spellcheck": "false"})
+
+    def by_name(self, types: QuerySet[ValveType], _: str, value: str) -> QuerySet[ValveType]:
+        """Any type one of whose names holds these letters, however spaced or hyphenated."""
+        wanted = normal(value)
+        return types.filter(normal__contains=wanted) | types.filter(aliases__normal__contains=wanted)
+
+    def by_heater(self, types: QuerySet[ValveType], _: str, value: str) -> QuerySet[ValveType]:
+        return types.filter(heaters__voltage_v=float(value))
+
+
+def types(request: HttpRequest) -> HttpResponse:
+    rows = ValveType.objects.select_related("basing").prefetch_related("aliases", "heaters")
+    found = TypeFilter(request.GET, queryset=rows)
+    page = Paginator(found.qs.distinct(), 50).get_page(request.GET.get("page"))
+    return render(request, "catalog/types.html", {"filter": found, "page": page})
+
+
+def type_(request: HttpRequest, name: str) -> HttpResponse:
+    found = ValveType.objects.named(name).first()
+    if found is None:
+        raise Http404(f"No valve type is called {name}.")
+    if found.designation != name:
+        return redirect(found)
+    shown = ValveType.objects.with_all().get(pk=found.pk)
+    fits = others_for_socket(shown) if "socket" in request.GET else None
+    return render(request, "catalog/type.html", {"type": shown, "fits": fits})
+
+
+urlpatterns = [
+    path("types/", types, name="types"),
+    path("types/<path:name>/", type_, name="type"),
+]

@@ -110,9 +110,8 @@ def _read_level(row: Mapping[str, Any]) -> Level:
     for key, value in row.items():
         if key not in known:
             raise PolicyProblem(f"Level “{name}” has a rule that nobody knows: {key}.")
-        if key.endswith(("_percent", "_ua")) and value is not None:
-            if isinstance(value, bool) or not isinstance(value, int | float) or not 0 <= value <= 1000:
-                raise PolicyProblem(f"Level “{name}”: {key} must be a number from 0 to 1000, not {value!r}.")
+        if key.endswith(("_percent", "_ua")) and not (value is None or _is_limit(value)):
+            raise PolicyProblem(f"Level “{name}”: {key} must be a number from 0 to 1000, not {value!r}.")
         if key in ("saleable", "within_sheet_limits", "unread_allowed") and not isinstance(value, bool):
             raise PolicyProblem(f"Level “{name}”: {key} must be true or false, not {value!r}.")
     if row.get("noise_at_most") not in (None, *NOISE):
@@ -122,6 +121,10 @@ def _read_level(row: Mapping[str, Any]) -> Level:
     if low is not None and high is not None and low > high:
         raise PolicyProblem(f"Level “{name}”: the least anode current is above the most.")
     return level
+
+
+def _is_limit(value: Any) -> bool:
+    return isinstance(value, int | float) and not isinstance(value, bool) and 0 <= value <= 1000
 
 
 def judge(policy: Policy, sections: Sequence[SectionReading]) -> Judgement:

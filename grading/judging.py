@@ -65,10 +65,12 @@ def evidence_for(valves: Collection[Valve]) -> dict[int, Evidence]:
         rows = Reading.objects.standing().filter(valve__in=keys).select_related("test_point")
         for reading in rows.order_by("taken_at", "id"):
             latest[reading.valve_id][reading.section] = reading
-    return {
-        valve.pk: Evidence(latest[valve.pk], bool(wanted[valve.type_id]) and wanted[valve.type_id] <= set(latest[valve.pk]))
-        for valve in valves
-    }
+    return {valve.pk: Evidence(latest[valve.pk], _covers(latest[valve.pk], wanted[valve.type_id])) for valve in valves}
+
+
+def _covers(readings: Mapping[int, Reading], wanted: set[int]) -> bool:
+    """Every section with a test point has a reading; a type without test points cannot be judged."""
+    return bool(wanted) and wanted <= set(readings)
 
 
 class Change(NamedTuple):

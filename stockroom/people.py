@@ -30,7 +30,7 @@ class Role(StrEnum):
 class StaffRequest(HttpRequest):
     """A request from somebody who has logged in."""
 
-    user: User  # type: ignore[assignment]
+    user: User
 
 
 def roles_of(user: User) -> set[str]:

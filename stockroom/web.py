@@ -24,7 +24,7 @@ class TypeField(forms.CharField):
 
     widget = forms.TextInput(attrs={"list": "type-names", "autocomplete": "off", "spellcheck": "false"})
 
-    def clean(self, value: Any) -> ValveType | None:  # type: ignore[override]
+    def clean(self, value: Any) -> ValveType | None:
         text = super().clean(value)
         if not text:
             return None

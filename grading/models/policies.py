@@ -6,7 +6,8 @@ from django.conf import settings
 from django.db import models
 from django.utils import timezone
 
-from grading import grades
+from grading.grades import Policy as Rules
+from grading.grades import read_policy
 from grading.models.readings import Reading
 from stockroom.models import Valve
 
@@ -34,8 +35,8 @@ class Policy(models.Model):
         return f"policy {self.version}, {self.title}"
 
     @property
-    def parsed(self) -> grades.Policy:
-        return grades.read_policy(self.rules)
+    def parsed(self) -> Rules:
+        return read_policy(self.rules)
 
     @classmethod
     def current(cls) -> Policy:

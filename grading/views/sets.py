@@ -1,5 +1,173 @@
-"""Pages of sets."""
+"""Pages of matched sets: the list, one set, making them from stock or by hand, breaking one."""
 
-from django.urls import URLPattern
+from __future__ import annotations
 
-urlpatterns: list[URLPattern] = []
+from typing import Any
+
+import django_filters
+from django import forms
+from django.contrib import messages
+from django.db.models import QuerySet
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404, redirect, render
+from django.urls import path
+from django.views.decorators.http import require_POST
+
+from catalog.models import ValveType
+from grading import sets as matched_sets
+from grading.models import MatchedSet, Policy
+from stockroom.models import Entry, Valve
+from stockroom.models.orders import set_name
+from stockroom.people import Role, StaffRequest, for_roles
+from stockroom.serials import BadSerial, read_serial
+from stockroom.web import TypeField, page_of
+
+
+class SetFilter(django_filters.FilterSet):
+    type = django_filters.ModelChoiceFilter(label="Type", queryset=ValveType.objects.filter(matched_sets__isnull=False).distinct())
+    size = django_filters.NumberFilter(label="Pieces")
+    standing = django_filters.ChoiceFilter(
+        label="Which", method="by_standing", choices=[("free", "free"), ("live", "all live"), ("broken", "broken")]
+    )
+
+    class Meta:
+        model = MatchedSet
+        fields: list[str] = []
+
+    def by_standing(self, sets: Any, _: str, value: str) -> QuerySet[MatchedSet]:
+        if value == "broken":
+            return sets.exclude(broken_at=None)
+        return sets.free() if value == "free" else sets.live()
+
+
+class AskForm(forms.Form):
+    """What sets to look for."""
+
+    type = TypeField(label="Type")
+    size = forms.TypedChoiceField(
+        label="Set of", coerce=int, initial=4, choices=[(n, f"{n} ({set_name(n)})" if n in (2, 4) else n) for n in range(2, 13)]
+    )
+    tolerance_percent = forms.FloatField(label="Within %", initial=5, min_value=0.1, max_value=100)
+    best_grades = forms.IntegerField(label="Of the best … grades", initial=2, min_value=1, max_value=20)
+    same_maker = forms.BooleanField(label="Same marked maker", required=False)
+    same_grade = forms.BooleanField(label="Same grade", required=False)
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.fields["type"].widget.attrs["autofocus"] = True
+
+
+class ByHandForm(forms.Form):
+    serials = forms.CharField(
+        label="Serials", widget=forms.Textarea(attrs={"autofocus": True, "rows": 6, "class": "serial"}),
+        help_text="Scan the valves one after the other; one on each line.",
+    )  # fmt: skip
+    tolerance_percent = forms.FloatField(label="Within %", initial=5, min_value=0.1, max_value=100)
+
+    def clean_serials(self) -> list[Valve]:
+        valves = []
+        for place, text in enumerate(self.cleaned_data["serials"].split(), start=1):
+            try:
+                serial = read_serial(text)
+            except BadSerial as problem:
+                raise forms.ValidationError(f"Scan {place}: {problem}") from problem
+            valve = Valve.objects.select_related("type", "line__lot").filter(serial=serial).first()
+            if valve is None:
+                raise forms.ValidationError(f"Scan {place}: no valve has the serial {serial}.")
+            valves.append(valve)
+        return valves
+
+
+class BreakForm(forms.Form):
+    reason = forms.CharField(label="Why it is broken up", max_length=200)
+
+
+def sets(request: HttpRequest) -> HttpResponse:
+    found = SetFilter(request.GET, queryset=MatchedSet.objects.select_related("type"))
+    return render(request, "grading/sets.html", {"filter": found, "page": page_of(request, found.qs)})
+
+
+def set_(request: HttpRequest, number: str) -> HttpResponse:
+    matched = get_object_or_404(MatchedSet.objects.select_related("type", "policy", "made_by", "broken_by"), number=number)
+    members = list(
+        matched.members.select_related("valve__place", "valve__maker", "grade").prefetch_related("grade__readings__test_point")
+    )
+    return render(request, "grading/set.html", {
+        "set": matched, "members": members, "spreads": matched_sets.spread_of(members),
+        "figures": matched_sets.figures([member.grade for member in members]), "break_form": BreakForm(),
+        "entries": Entry.objects.filter(valve__in=[m.valve_id for m in members], text__contains=matched.number)[:20],
+    })  # fmt: skip
+
+
+@for_roles(Role.BENCH, Role.SALES)
+def sets_make(request: StaffRequest) -> HttpResponse:
+    """Ask (GET), see what could be made, and make the ticked ones (POST)."""
+    form = AskForm(request.GET if "type" in request.GET else None)
+    proposals: list[matched_sets.Proposal] | None = None
+    if form.is_valid():
+        ask = form.cleaned_data
+        if request.method == "POST":
+            return _make_ticked(request, ask["tolerance_percent"])
+        proposals = matched_sets.propose(
+            ask["type"], ask["size"], ask["tolerance_percent"], ask["best_grades"],
+            same_maker=ask["same_maker"], same_grade=ask["same_grade"],
+        )  # fmt: skip
+    return render(request, "grading/sets_make.html", {
+        "form": form, "proposals": proposals, "grade_names": Policy.current().parsed.names,
+    })  # fmt: skip
+
+
+def _make_ticked(request: StaffRequest, tolerance_percent: float) -> HttpResponse:
+    made = []
+    for ticked in request.POST.getlist("take"):
+        valves = Valve.objects.filter(serial__in=ticked.split()).select_related("type", "line__lot").order_by("serial")
+        try:
+            made.append(matched_sets.make_set(list(valves), tolerance_percent, request.user))
+        except matched_sets.CannotMatch as problem:
+            messages.error(request, str(problem))
+    if made:
+        messages.success(request, f"Made {', '.join(matched.number for matched in made)}.")
+    else:
+        messages.warning(request, "No set was ticked." if not request.POST.getlist("take") else "No set was made.")
+    return redirect(made[0] if len(made) == 1 else "sets")
+
+
+@for_roles(Role.BENCH, Role.SALES)
+def set_by_hand(request: StaffRequest) -> HttpResponse:
+    form = ByHandForm(request.POST or None)
+    if form.is_valid():
+        try:
+            matched = matched_sets.make_set(form.cleaned_data["serials"], form.cleaned_data["tolerance_percent"], request.user)
+        except matched_sets.CannotMatch as problem:
+            form.add_error("serials", str(problem))
+        else:
+            messages.success(request, f"Made {matched}.")
+            return redirect(matched)
+    return render(request, "stockroom/form.html", {
+        "form": form, "title": "Make a set by hand", "action": "Make the set",
+    })  # fmt: skip
+
+
+@require_POST
+@for_roles(Role.BENCH, Role.SALES)
+def set_break(request: StaffRequest, number: str) -> HttpResponse:
+    matched = get_object_or_404(MatchedSet, number=number)
+    form = BreakForm(request.POST)
+    if form.is_valid():
+        try:
+            matched_sets.break_set(matched, form.cleaned_data["reason"], request.user)
+            messages.success(request, f"{number} is broken up; its valves are free.")
+        except matched_sets.CannotMatch as problem:
+            messages.error(request, str(problem))
+    else:
+        messages.error(request, "Say why the set is broken up.")
+    return redirect(matched)
+
+
+urlpatterns = [
+    path("sets/", sets, name="sets"),
+    path("sets/make/", sets_make, name="sets-make"),
+    path("sets/by-hand/", set_by_hand, name="set-by-hand"),
+    path("sets/<str:number>/", set_, name="set"),
+    path("sets/<str:number>/break/", set_break, name="set-break"),
+]
