@@ -1,32 +1,23 @@
 """Keep the stored state of valves and lots in step with their records.
 
 - `true_states(valves)`: the state that each valve's records give it, in a fixed number of queries
-- `refresh(valve_ids)`: store those states, and the states of the lots concerned
-- `true_lot_state(lot)`: from the lot's valves and its pieces in bulk
+- `refresh(valve_ids)`: store those states, and the states of the lots concerned (`stockroom.lots`)
 
 Whatever changes a record calls `refresh` in the same transaction. `manage.py check_states` proves it.
 """
 
 from __future__ import annotations
 
-from collections import Counter, defaultdict
-from collections.abc import Collection, Iterator
-
-from django.db.models import Count
+from collections import defaultdict
+from collections.abc import Collection
 
 from catalog.models import Section
 from grading.models import Grade, Member, Reading
+from stockroom.lots import CHUNK as CHUNK
+from stockroom.lots import chunked, settle_lots
 from stockroom.models import Allocation, ListedValve, Lot, Valve
 from stockroom.models.orders import Order
-from stockroom.states import Facts, State, lot_state, valve_state
-
-CHUNK = 500  # SQLite takes a limited number of values in one IN
-
-
-def chunked(items: Collection[int]) -> Iterator[list[int]]:
-    ordered = list(items)
-    for start in range(0, len(ordered), CHUNK):
-        yield ordered[start : start + CHUNK]
+from stockroom.states import Facts, State, valve_state
 
 
 def true_states(valves: Collection[Valve]) -> dict[int, State]:
@@ -67,15 +58,6 @@ def true_states(valves: Collection[Valve]) -> dict[int, State]:
     return states
 
 
-def true_lot_state(lot: Lot) -> State:
-    pieces = sum(line.pieces for line in lot.lines.all())
-    counts = Counter(
-        {State(row["state"]): row["n"] for row in
-         Valve.objects.filter(line__lot=lot).values("state").annotate(n=Count("pk")).order_by()}
-    )
-    return lot_state(counts, in_bulk=pieces - counts.total())
-
-
 def refresh(valve_ids: Collection[int]) -> None:
     """Store the true states of these valves, then of the lots they came in."""
     for keys in chunked(set(valve_ids)):
@@ -89,11 +71,4 @@ def refresh(valve_ids: Collection[int]) -> None:
             Valve.objects.filter(pk__in=some).update(state=state)
     lots = {lot for keys in chunked(set(valve_ids))
             for lot in Lot.objects.filter(lines__valves__in=keys).values_list("pk", flat=True)}
-    refresh_lots(lots)
-
-
-def refresh_lots(lot_ids: Collection[int]) -> None:
-    for lot in Lot.objects.filter(pk__in=lot_ids).prefetch_related("lines"):
-        state = true_lot_state(lot)
-        if lot.state != state:
-            Lot.objects.filter(pk=lot.pk).update(state=state)
+    settle_lots(lots)

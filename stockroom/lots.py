@@ -1,0 +1,114 @@
+"""How far lots and their lines have come.
+
+- `Tally`: so many valves in each state, and so many pieces still in bulk
+- `tally_lots(lots)`, `tally_lines(lines)`: tallies by primary key, in a fixed number of queries a chunk
+- `true_lot_state(lot)`: the state that the lot's records give it
+- `settle_lots(lot_ids)`: store that state
+- `chunked(keys)`: keys in portions that every database takes in one question
+
+Whatever changes the pieces of a lot or the state of its valves calls `settle_lots` in the same transaction.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Collection, Iterator, Mapping
+from typing import NamedTuple
+
+from django.db import transaction
+from django.db.models import Count, Sum
+from django.db.models.functions import Coalesce
+
+from stockroom.models import Line, Lot, Valve
+from stockroom.states import LADDER, State, lot_state
+
+CHUNK = 500  # SQLite takes a limited number of values in one IN
+FURTHEST_FIRST = (State.DESPATCHED, *reversed(LADDER), State.WRITTEN_OFF)
+
+
+class Part(NamedTuple):
+    """One stretch of a progress bar."""
+
+    state: State
+    pieces: int
+    percent: float
+
+
+class Tally(NamedTuple):
+    """Valves by state, and the pieces in bulk that have no serial yet."""
+
+    counts: Mapping[State, int]
+    in_bulk: int
+
+    @property
+    def serialised(self) -> int:
+        return sum(self.counts.values())
+
+    @property
+    def pieces(self) -> int:
+        return self.serialised + self.in_bulk
+
+    @property
+    def state(self) -> State:
+        return lot_state(self.counts, self.in_bulk)
+
+    @property
+    def parts(self) -> list[Part]:
+        """Furthest along first, without the states that nothing is in; pieces in bulk are received."""
+        found = []
+        for state in FURTHEST_FIRST:
+            here = self.counts.get(state, 0) + (self.in_bulk if state == State.RECEIVED else 0)
+            if here:
+                found.append(Part(state, here, 100 * here / self.pieces))
+        return found
+
+
+def tally_lots(lot_ids: Collection[int]) -> dict[int, Tally]:
+    """The tally of each lot, by primary key."""
+    return {key: tally for keys in chunked(lot_ids) for key, tally in _tally("lot", "line__lot", keys).items()}
+
+
+def tally_lines(line_ids: Collection[int]) -> dict[int, Tally]:
+    """The tally of each line, by primary key."""
+    return {key: tally for keys in chunked(line_ids) for key, tally in _tally("pk", "line", keys).items()}
+
+
+def true_lot_state(lot: Lot) -> State:
+    return tally_lots([lot.pk])[lot.pk].state
+
+
+def settle_lots(lot_ids: Collection[int]) -> None:
+    """Store the true state of these lots. The rows are locked first, so that of two people who finish the
+    last two valves of a lot at once the second sees both."""
+    with transaction.atomic():
+        for keys in chunked(lot_ids):
+            lots = list(Lot.objects.select_for_update(no_key=True).filter(pk__in=keys).order_by("pk"))
+            tallies = tally_lots([lot.pk for lot in lots])
+            for lot in lots:
+                if lot.state != tallies[lot.pk].state:
+                    Lot.objects.filter(pk=lot.pk).update(state=tallies[lot.pk].state)
+
+
+def _tally(group: str, valve_group: str, keys: list[int]) -> dict[int, Tally]:
+    """Tallies of lines grouped by `group`, and of their valves grouped by `valve_group`."""
+    there = dict(
+        Line.objects.filter(**{f"{group}__in": keys})
+        .values_list(group)
+        .annotate(there=Sum(Coalesce("counted", "expected")))
+        .order_by()
+    )
+    counts: dict[int, dict[State, int]] = defaultdict(dict)
+    for key, state, here in (
+        Valve.objects.filter(**{f"{valve_group}__in": keys})
+        .values_list(valve_group, "state")
+        .annotate(n=Count("pk"))
+        .order_by()
+    ):
+        counts[key][State(state)] = here
+    return {key: Tally(counts[key], there.get(key, 0) - sum(counts[key].values())) for key in keys}
+
+
+def chunked(keys: Collection[int]) -> Iterator[list[int]]:
+    ordered = list(keys)
+    for start in range(0, len(ordered), CHUNK):
+        yield ordered[start : start + CHUNK]
