@@ -1,0 +1,411 @@
+"""Every reading a stamped code, contract mark or pack date can have.
+
+    readings        all readings of one code, each with the rule that produced it
+    find_dates      the dates inside a longer text, such as the marks on a pack
+    Reading         source code, earliest and latest day, rule, and the words for it
+    Window          the years a reading may fall in
+    week_span       the days a factory week can mean, whatever week numbering the factory kept
+    iso_week, sunday_week, counted_week   the three numberings
+
+A short code seldom has one meaning: a year digit comes round every ten years, "5312" is week 12 of 1953 or
+December 1953 turned round, and "A5" is a month or half a month. Nothing is chosen here; ranking is the
+business of stockroom/identification.py.
+
+Rules and their sources: - EIA source and date code: a registered number for the maker, then the year and two
+digits for the week. "113-9910"
+  is source 113, year 1999, "the week of March 7-13" (Electronic Components Industry Association, "EIA Source
+  Codes", ecianow.org/eia-source-codes). In use since 1945 (abstract of EIA-476-B, electronics.ihs.com). One
+  digit for the year, as on most valves, is common practice. The number is only a number here: names belong to
+  the shop's register.
+- ISO 8601 week dates, for a date written as one. - Everything else (bare year-and-week and week-and-year
+digits, month, half-month and week letters, Roman months,
+  contract and pack dates) is common practice, no source.
+
+Factories need not have counted weeks as ISO 8601 does, and most valves are older than that standard, so a
+week stands for all the days it can mean in any of the three numberings.
+"""
+
+import re
+from calendar import monthrange
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from datetime import date, timedelta
+from enum import StrEnum
+
+EIA_FIRST_YEAR = 1945
+
+
+class DateCodeError(ValueError):
+    """A code or window that cannot be read."""
+
+
+@dataclass(frozen=True)
+class Window:
+    """The years a reading may fall in, both ends included. A year digit gives a reading for each that
+    fits."""
+
+    first_year: int
+    last_year: int
+
+    def __post_init__(self) -> None:
+        if not 1000 <= self.first_year <= self.last_year <= 9998:
+            raise DateCodeError(f"No years lie from {self.first_year} to {self.last_year}.")
+
+    def ending_in(self, digits: str) -> list[int]:
+        """The years that end in one, two or four digits."""
+        modulus = 10 ** len(digits)
+        return [year for year in range(self.first_year, self.last_year + 1) if year % modulus == int(digits)]
+
+
+class Form(StrEnum):
+    """What kind of code a reading takes the stamp for."""
+
+    EIA = "EIA source and date code"
+    EIA_SOURCE = "EIA source code without a date"
+    YEAR_WEEK = "year and week"
+    WEEK_YEAR = "week and year"
+    YEAR_MONTH = "year and month"
+    MONTH_YEAR = "month and year"
+    MONTH_LETTER = "month letter"
+    HALF_MONTH_LETTER = "half-month letter"
+    WEEK_LETTER = "week letter"
+    YEAR_LETTER = "year letter and week"
+    ROMAN_MONTH = "month in Roman figures"
+    WRITTEN_DATE = "written date"
+    QUARTER = "quarter of a year"
+    YEAR = "year"
+    ISO_WEEK = "ISO 8601 week date"
+
+
+PUBLISHED_FORMS = frozenset({Form.EIA, Form.EIA_SOURCE, Form.ISO_WEEK})
+
+
+@dataclass(frozen=True)
+class Reading:
+    """One meaning of a code: made at the earliest on `earliest` and at the latest on `latest`, both included.
+
+    Both are None where the code gives no date by itself. `detail` says which period was read, such as
+    "week 12 of 1953".
+    """
+
+    form: Form
+    detail: str
+    earliest: date | None = None
+    latest: date | None = None
+    source_code: str | None = None
+
+    @property
+    def rule(self) -> str:
+        """The rule that produced the reading, and how far it can be trusted."""
+        return f"{self.form} ({'published' if self.form in PUBLISHED_FORMS else 'common practice, no source'})"
+
+    @property
+    def words(self) -> str:
+        if self.source_code is None:
+            return self.detail
+        return f"source code {self.source_code}, {self.detail}"
+
+    @property
+    def key(self) -> str:
+        """The same for the same reading whatever the window: for keeping which one was chosen."""
+        return f"{self.form.name}|{self.source_code or ''}|{self.detail}"
+
+
+def readings(code: str, window: Window) -> list[Reading]:
+    """Every reading of a code that falls in the window: dated ones first, published forms before others.
+
+    Spaces around it do not matter. Letters may be of either case, except that a single small letter can be a
+    week letter of the second half-year.
+
+    Raises:
+        DateCodeError: the code is empty. A code no rule fits gives an empty list.
+    """
+    text = " ".join(code.split())
+    if not text:
+        raise DateCodeError("There is no code to read.")
+    found = dict.fromkeys(reading for rule in _RULES for reading in rule(text, window))
+    order = list(Form)
+    return sorted(
+        found,
+        key=lambda reading: (
+            reading.earliest is None,
+            reading.form not in PUBLISHED_FORMS,
+            reading.earliest or date.max,
+            order.index(reading.form),
+            reading.detail,
+        ),
+    )
+
+
+def find_dates(text: str, window: Window) -> list[tuple[str, list[Reading]]]:
+    """The written dates in a longer text, such as a pack's marks, each with its readings, in the order they
+    stand."""
+    found = []
+    for match in _DATE_IN_TEXT.finditer(text):
+        meanings = readings(match.group(), window)
+        if meanings:
+            found.append((match.group(), meanings))
+    return found
+
+
+# Weeks
+
+
+def iso_week(year: int, week: int) -> tuple[date, date] | None:
+    """Monday to Sunday of the ISO 8601 week, week 1 being the one with 4 January; None when the year lacks
+    it."""
+    try:
+        monday = date.fromisocalendar(year, week, 1)
+    except ValueError:
+        return None
+    return monday, monday + timedelta(days=6)
+
+
+def sunday_week(year: int, week: int) -> tuple[date, date] | None:
+    """Sunday to Saturday, week 1 being the one with 4 January; None when the year lacks it.
+
+    The one example of an EIA week that was seen (week 10 of 1999, 7 to 13 March) is such a week; that all of
+    them are is an inference.
+    """
+    start = _sunday_week_1(year) + timedelta(weeks=week - 1)
+    if week < 1 or start >= _sunday_week_1(year + 1):
+        return None
+    return start, start + timedelta(days=6)
+
+
+def _sunday_week_1(year: int) -> date:
+    fourth = date(year, 1, 4)
+    return fourth - timedelta(days=fourth.isoweekday() % 7)
+
+
+def counted_week(year: int, week: int) -> tuple[date, date] | None:
+    """Seven days each, counted from 1 January; week 53 has the one or two days that are left."""
+    if not 1 <= week <= 53:
+        return None
+    start = date(year, 1, 1) + timedelta(weeks=week - 1)
+    return start, min(start + timedelta(days=6), date(year, 12, 31))
+
+
+def week_span(year: int, week: int) -> tuple[date, date] | None:
+    """From the earliest to the latest day the week can mean in any of the three numberings; None for no
+    week."""
+    spans = [span for span in (iso_week(year, week), sunday_week(year, week), counted_week(year, week)) if span]
+    if not spans:
+        return None
+    return min(start for start, _ in spans), max(end for _, end in spans)
+
+
+# Building readings
+
+
+def _weeks(form: Form, years: Iterable[int], week: str, source_code: str | None = None) -> Iterator[Reading]:
+    for year in years:
+        span = week_span(year, int(week))
+        if span:
+            yield Reading(form, f"week {int(week)} of {year}", *span, source_code)
+
+
+_MONTHS = (
+    "January", "February", "March", "April", "May", "June",
+    "July", "August", "September", "October", "November", "December",
+)  # fmt: skip
+
+
+def _month(form: Form, years: Iterable[int], month: int) -> Iterator[Reading]:
+    if 1 <= month <= 12:
+        for year in years:
+            last = monthrange(year, month)[1]
+            yield Reading(form, f"{_MONTHS[month - 1]} {year}", date(year, month, 1), date(year, month, last))
+
+
+def _day(years: Iterable[int], month: int, day: int) -> Iterator[Reading]:
+    for year in years:
+        try:
+            when = date(year, month, day)
+        except ValueError:
+            continue
+        yield Reading(Form.WRITTEN_DATE, f"{day} {_MONTHS[month - 1]} {year}", when, when)
+
+
+# The rules. Each gives the readings it can, or none.
+
+
+def _eia(text: str, window: Window) -> Iterator[Reading]:
+    """Three or four digits for the source, then YWW or YYWW, with or without a hyphen or space between
+    them."""
+    since = [year for year in range(window.first_year, window.last_year + 1) if year >= EIA_FIRST_YEAR]
+    for pattern in (
+        r"(?P<source>\d{3,4})[- ](?P<year>\d{1,2})[- ]?(?P<week>\d\d)",
+        r"(?P<source>\d{3})(?P<year>\d{1,2})(?P<week>\d\d)",
+        r"(?P<source>\d{4})(?P<year>\d{1,2})(?P<week>\d\d)",
+    ):
+        if match := re.fullmatch(pattern, text):
+            years = [year for year in window.ending_in(match["year"]) if year in since]
+            yield from _weeks(Form.EIA, years, match["week"], match["source"])
+
+
+def _eia_source(text: str, window: Window) -> Iterator[Reading]:
+    if re.fullmatch(r"\d{3,4}", text) and window.last_year >= EIA_FIRST_YEAR:
+        yield Reading(Form.EIA_SOURCE, "no date", source_code=text)
+
+
+def _digits(text: str, window: Window) -> Iterator[Reading]:
+    """Bare digits: YWW, YMM, MYY of three; YYWW, WWYY, YYMM, MMYY or the year itself of four; also 53-12 and
+    12/53."""
+    if re.fullmatch(r"\d{3}", text):
+        yield from _weeks(Form.YEAR_WEEK, window.ending_in(text[0]), text[1:])
+        yield from _month(Form.YEAR_MONTH, window.ending_in(text[0]), int(text[1:]))
+        yield from _month(Form.MONTH_YEAR, window.ending_in(text[1:]), int(text[0]))
+    if match := re.fullmatch(r"(\d\d)[-/. ]?(\d\d)", text):
+        first, second = match.groups()
+        yield from _weeks(Form.YEAR_WEEK, window.ending_in(first), second)
+        yield from _weeks(Form.WEEK_YEAR, window.ending_in(second), first)
+        yield from _month(Form.YEAR_MONTH, window.ending_in(first), int(second))
+        yield from _month(Form.MONTH_YEAR, window.ending_in(second), int(first))
+    if match := re.fullmatch(r"(\d{1,2})[-/. ](\d{4})", text):
+        yield from _month(Form.MONTH_YEAR, window.ending_in(match[2]), int(match[1]))
+        yield from _weeks(Form.WEEK_YEAR, window.ending_in(match[2]), match[1])
+    if match := re.fullmatch(r"(\d{4})[-/. ](\d{1,2})", text):
+        yield from _month(Form.YEAR_MONTH, window.ending_in(match[1]), int(match[2]))
+        yield from _weeks(Form.YEAR_WEEK, window.ending_in(match[1]), match[2])
+    if match := re.fullmatch(r"(\d)[-/. ](\d\d)", text):
+        yield from _month(Form.MONTH_YEAR, window.ending_in(match[2]), int(match[1]))
+    if match := re.fullmatch(r"(\d)[- ](\d\d)", text):
+        yield from _weeks(Form.YEAR_WEEK, window.ending_in(match[1]), match[2])
+        yield from _month(Form.YEAR_MONTH, window.ending_in(match[1]), int(match[2]))
+
+
+def _year(text: str, window: Window) -> Iterator[Reading]:
+    if re.fullmatch(r"\d{4}", text):
+        for year in window.ending_in(text):
+            yield Reading(Form.YEAR, f"{year}", date(year, 1, 1), date(year, 12, 31))
+
+
+# The twelve months without I (which is taken for 1), and with it.
+_MONTH_LETTERS = ("ABCDEFGHJKLM", "ABCDEFGHIJKL")
+_HALF_MONTH_LETTERS = "ABCDEFGHJKLMNOPQRSTUVWXY"
+
+
+def _letters(text: str, window: Window) -> Iterator[Reading]:
+    """A letter and the last digit or two of the year, or a year letter and the week, in either order."""
+    if match := re.fullmatch(r"([A-Za-z])[- ]?(\d{1,2})", text):
+        letter, digits = match.groups()
+    elif match := re.fullmatch(r"(\d{1,2})[- ]?([A-Za-z])", text):
+        digits, letter = match.groups()
+    else:
+        return
+    years = window.ending_in(digits)
+    capital = letter.upper()
+    for alphabet in _MONTH_LETTERS:
+        yield from _month(Form.MONTH_LETTER, years, alphabet.find(capital) + 1)
+    half = _HALF_MONTH_LETTERS.find(capital)
+    if half >= 0:
+        month = half // 2 + 1
+        for year in years:
+            last = monthrange(year, month)[1]
+            begins, ends, which = (1, 15, "first") if half % 2 == 0 else (16, last, "second")
+            detail = f"{which} half of {_MONTHS[month - 1]} {year}"
+            yield Reading(Form.HALF_MONTH_LETTER, detail, date(year, month, begins), date(year, month, ends))
+    week = ord(capital) - ord("A") + (1 if letter == capital else 27)
+    yield from _weeks(Form.WEEK_LETTER, years, str(week))
+    if len(digits) == 2 and 1 <= int(digits) <= 53:
+        yield Reading(Form.YEAR_LETTER, f"week {int(digits)} of the year that the maker marked {letter}")
+
+
+_ROMAN = ("I", "II", "III", "IV", "V", "VI", "VII", "VIII", "IX", "X", "XI", "XII")
+
+
+def _roman(text: str, window: Window) -> Iterator[Reading]:
+    """A month in Roman figures with the year, in either order: III-78, 78 III, IV.1978."""
+    upper = text.upper()
+    if match := re.fullmatch(r"([IVX]+)[-/. ]?(\d{4}|\d\d)", upper):
+        roman, digits = match.groups()
+    elif match := re.fullmatch(r"(\d{4}|\d\d)[-/. ]?([IVX]+)", upper):
+        digits, roman = match.groups()
+    else:
+        return
+    if roman in _ROMAN:
+        yield from _month(Form.ROMAN_MONTH, window.ending_in(digits), _ROMAN.index(roman) + 1)
+
+
+_MONTH_NAME = (
+    r"(?P<name>JAN(?:UARY)?|FEB(?:RUARY)?|MAR(?:CH)?|APR(?:IL)?|MAY|JUNE?|JULY?|AUG(?:UST)?"
+    r"|SEPT?(?:EMBER)?|OCT(?:OBER)?|NOV(?:EMBER)?|DEC(?:EMBER)?)\.?"
+)
+
+
+def _written(text: str, window: Window) -> Iterator[Reading]:
+    """A month by name, with the year and perhaps the day: JUN 1953, 15 JUNE 53, JUNE 15, 1953, 1953 JUN."""
+    upper = text.upper()
+    for pattern in (
+        rf"(?:(?P<day>\d{{1,2}})(?:ST|ND|RD|TH)?[-/. ]?)?{_MONTH_NAME}[-/, ]*'?(?P<year>\d{{4}}|\d\d)",
+        rf"{_MONTH_NAME} ?(?P<day>\d{{1,2}})(?:ST|ND|RD|TH)?,? ?(?P<year>\d{{4}})",
+        rf"(?P<year>\d{{4}})[-/, ]*{_MONTH_NAME}(?P<day>(?!))?",
+    ):
+        if match := re.fullmatch(pattern, upper):
+            month = next(number for number, name in enumerate(_MONTHS, 1) if name.upper().startswith(match["name"][:3]))
+            years = window.ending_in(match["year"])
+            if match["day"] is None:
+                yield from _month(Form.WRITTEN_DATE, years, month)
+            else:
+                yield from _day(years, month, int(match["day"]))
+
+
+def _numeric_date(text: str, window: Window) -> Iterator[Reading]:
+    """Day, month and year in figures; both orders of day and month are read, as packs came from
+    everywhere."""
+    if match := re.fullmatch(r"(\d{4})-(\d\d)-(\d\d)", text):
+        yield from _day(window.ending_in(match[1]), int(match[2]), int(match[3]))
+    if match := re.fullmatch(r"(\d{1,2})([-/. ])(\d{1,2})\2(\d{4}|\d\d)", text):
+        years = window.ending_in(match[4])
+        for day, month in ((match[1], match[3]), (match[3], match[1])):
+            if 1 <= int(month) <= 12:
+                yield from _day(years, int(month), int(day))
+
+
+_ORDINAL = {"1ST": 1, "2ND": 2, "3RD": 3, "4TH": 4}
+
+
+def _quarter(text: str, window: Window) -> Iterator[Reading]:
+    """A quarter of a year: 2Q53, Q2 1953, 2ND QTR 53."""
+    upper = text.upper()
+    if match := re.fullmatch(r"(?:([1-4])Q|Q([1-4]))[-/ ]?(\d{4}|\d\d)", upper):
+        quarter = int(match[1] or match[2])
+    elif match := re.fullmatch(r"(1ST|2ND|3RD|4TH) (QTR|QUARTER)\.? (\d{4}|\d\d)", upper):
+        quarter = _ORDINAL[match[1]]
+    else:
+        return
+    for year in window.ending_in(match[3]):
+        end = 3 * quarter
+        last = monthrange(year, end)[1]
+        yield Reading(Form.QUARTER, f"quarter {quarter} of {year}", date(year, end - 2, 1), date(year, end, last))
+
+
+def _iso(text: str, window: Window) -> Iterator[Reading]:
+    """1953-W25, 1953W25, and with the day of the week as 1953-W25-3."""
+    if match := re.fullmatch(r"(\d{4})-?W(\d\d)(?:-?([1-7]))?", text.upper()):
+        for year in window.ending_in(match[1]):
+            week = int(match[2])
+            span = iso_week(year, week)
+            if span and match[3]:
+                when = date.fromisocalendar(year, week, int(match[3]))
+                yield Reading(Form.ISO_WEEK, f"day {match[3]} of week {week} of {year}", when, when)
+            elif span:
+                yield Reading(Form.ISO_WEEK, f"week {week} of {year}", *span)
+
+
+_RULES = (
+    _eia, _eia_source, _digits, _year, _letters, _roman, _written, _numeric_date, _quarter, _iso,
+)  # fmt: skip
+
+_DATE_IN_TEXT = re.compile(
+    rf"""(?<![\w/.-])(?:
+        \d{{4}}-W\d\d(?:-[1-7])? | \d{{4}}-\d\d-\d\d
+      | \d{{1,2}}[-/.]\d{{1,2}}[-/.](?:\d{{4}}|\d\d)
+      | (?:\d{{1,2}}(?:st|nd|rd|th)?[-/.\ ]?)?{_MONTH_NAME}[-/,\ ]*'?(?:\d{{4}}|\d\d)
+      | (?:[1-4]Q|Q[1-4])[-/\ ]?(?:\d{{4}}|\d\d) | (?:1st|2nd|3rd|4th)\ (?:qtr|quarter)\.?\ (?:\d{{4}}|\d\d)
+      | \d{{1,2}}[-/](?:\d{{4}}|\d\d)
+      | (?:19|20)\d\d
+    )(?![\w/-])""",
+    re.IGNORECASE | re.VERBOSE,
+)
