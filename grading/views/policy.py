@@ -1,5 +1,135 @@
-"""Pages of policy."""
+"""Pages of the grading policy: its versions, writing a new one, and what a re-grade would change."""
 
-from django.urls import URLPattern
+from __future__ import annotations
 
-urlpatterns: list[URLPattern] = []
+from collections import Counter
+from dataclasses import fields
+from typing import Any
+
+from django import forms
+from django.contrib import messages
+from django.db import transaction
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404, redirect, render
+from django.urls import path
+
+from grading import judging
+from grading.grades import NOISE, Level, PolicyProblem, read_policy
+from grading.models import Policy
+from stockroom.models import Entry, Valve
+from stockroom.people import Role, StaffRequest, for_roles
+
+RULE_LABELS = {
+    "saleable": "May be sold",
+    "gm_min_percent": "gm at least, % of nominal",
+    "anode_current_min_percent": "Anode current at least, % of nominal",
+    "anode_current_max_percent": "Anode current at most, % of nominal",
+    "within_sheet_limits": "Within the sheet's own limits",
+    "gm_section_spread_percent": "Sections' gm differ by at most, %",
+    "anode_current_section_spread_percent": "Sections' anode current differ by at most, %",
+    "heater_cathode_leakage_max_ua": "Heater-cathode leakage at most, µA",
+    "grid_current_max_ua": "Grid current at most, µA",
+    "noise_at_most": "Noise at most",
+    "unread_allowed": "Leakage, grid current and noise may go unread",
+}
+
+
+class LevelForm(forms.Form):
+    """One grade's demands; an empty box is no demand."""
+
+    name = forms.CharField(label="Grade", max_length=40)
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        for key, label in RULE_LABELS.items():
+            field: forms.Field
+            if key.endswith(("_percent", "_ua")):
+                field = forms.FloatField(label=label, required=False, min_value=0, max_value=1000)
+            elif key == "noise_at_most":
+                field = forms.ChoiceField(label=label, required=False, choices=[("", "any"), *((n, n) for n in NOISE)])
+            else:
+                field = forms.BooleanField(label=label, required=False)
+            self.fields[key] = field
+
+    def rule(self) -> dict[str, Any]:
+        defaults = {field.name: field.default for field in fields(Level)}
+        values = {key: None if value == "" else value for key, value in self.cleaned_data.items() if key in defaults}
+        return {key: value for key, value in values.items() if key == "name" or value != defaults[key]}
+
+
+LevelFormSet = forms.formset_factory(LevelForm, extra=1, can_delete=True, max_num=10)
+
+
+class PolicyForm(forms.Form):
+    title = forms.CharField(label="What is new in this version", max_length=120)
+    otherwise = forms.CharField(label="Name of what no level takes", max_length=40)
+
+
+def policies(request: HttpRequest) -> HttpResponse:
+    return render(request, "grading/policies.html", {"policies": Policy.objects.select_related("made_by")})
+
+
+def policy(request: HttpRequest, version: int) -> HttpResponse:
+    found = get_object_or_404(Policy, version=version)
+    levels = found.parsed.levels
+    table = [(label, [getattr(level, key) for level in levels]) for key, label in RULE_LABELS.items()]
+    return render(request, "grading/policy.html", {"policy": found, "levels": levels, "table": table})
+
+
+@for_roles(Role.OWNER)
+def policy_new(request: StaffRequest) -> HttpResponse:
+    """A new version, starting from the one in force. The old versions stay as they are."""
+    current = Policy.current()
+    form = PolicyForm(request.POST or None, initial={"otherwise": current.parsed.otherwise})
+    start = [{field.name: getattr(level, field.name) for field in fields(Level)} for level in current.parsed.levels]
+    levels = LevelFormSet(request.POST or None, initial=start, prefix="level")
+    if request.method == "POST" and form.is_valid() and levels.is_valid():
+        rows = [f.rule() for f in levels.forms if f.cleaned_data.get("name") and not f.cleaned_data.get("DELETE")]
+        rules = {"levels": rows, "otherwise": form.cleaned_data["otherwise"]}
+        try:
+            read_policy(rules)
+        except PolicyProblem as problem:
+            form.add_error(None, str(problem))
+        else:
+            with transaction.atomic():
+                latest = Policy.objects.select_for_update().order_by("-version").first()
+                made = Policy.objects.create(
+                    version=latest.version + 1 if latest else 1, title=form.cleaned_data["title"], rules=rules,
+                    made_by=request.user,
+                )  # fmt: skip
+                Entry.write(request.user, "policy-written", f"Wrote {made}")
+            messages.success(request, f"Version {made.version} is written. It is not in force yet: see what it would change.")
+            return redirect("policy-effect", made.version)
+    return render(request, "grading/policy_new.html", {"form": form, "levels": levels, "current": current})
+
+
+@for_roles(Role.OWNER)
+def policy_effect(request: StaffRequest, version: int) -> HttpResponse:
+    """What putting this version in force would change in the stock; then do it, with or without re-grading."""
+    found = get_object_or_404(Policy, version=version)
+    stock = list(Valve.objects.in_house().select_related("type").order_by("serial"))
+    if request.method == "POST":
+        with transaction.atomic():
+            Policy.objects.filter(in_force=True).update(in_force=False)
+            Policy.objects.filter(pk=found.pk).update(in_force=True)
+            Entry.write(request.user, "policy-in-force", f"Put {found} in force")
+            if request.POST.get("regrade"):
+                given = judging.grade(stock, found, request.user)
+                Entry.write(request.user, "regraded", f"Re-graded {len(given)} valves by {found}")
+                messages.success(request, f"{found} is in force; {len(given)} valves are graded by it.")
+            else:
+                messages.success(request, f"{found} is in force for new readings; standing grades stay as they are.")
+        return redirect("policies")
+    changes = judging.changes(found, stock)
+    moves = Counter((change.before.name if change.before else "not graded", change.after.name) for change in changes)
+    return render(request, "grading/policy_effect.html", {
+        "policy": found, "changes": changes[:200], "count": len(changes), "stock": len(stock), "moves": sorted(moves.items()),
+    })  # fmt: skip
+
+
+urlpatterns = [
+    path("policy/", policies, name="policies"),
+    path("policy/new/", policy_new, name="policy-new"),
+    path("policy/<int:version>/", policy, name="policy"),
+    path("policy/<int:version>/effect/", policy_effect, name="policy-effect"),
+]

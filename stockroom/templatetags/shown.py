@@ -7,6 +7,7 @@ from typing import Any
 
 from django import template
 
+from catalog.models import Alias, ValveType
 from stockroom import money as money_module
 
 register = template.Library()
@@ -40,3 +41,10 @@ def query(context: dict[str, Any], **changes: Any) -> str:
         else:
             parameters[key] = value
     return "?" + parameters.urlencode()
+
+
+@register.simple_tag
+def all_type_names() -> list[str]:
+    """Every designation and alias, for a list that a browser offers while somebody types."""
+    names = [*ValveType.objects.values_list("designation", flat=True), *Alias.objects.values_list("designation", flat=True)]
+    return sorted(names)
