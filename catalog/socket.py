@@ -4,9 +4,9 @@
     compare(original, other)                          a Fit: the verdict in plain words, and the reasons
     SAFETY                                            the note that is shown with every answer
 
-That pins, heater, ratings, bias and gain all have to agree is common practice, no source. So are the margins, which are
-named constants below. Two relations are used: bias over a cathode resistor by Ohm's law, and a rectifier's drop brought
-to another current by the three-halves-power law of Child and Langmuir.
+That pins, heater, ratings, bias and gain all have to agree is common practice, no source. So are the margins, which
+are named constants below. Two relations are used: bias over a cathode resistor by Ohm's law, and a rectifier's drop
+brought to another current by the three-halves-power law of Child and Langmuir.
 
 The answer is about the socket as the original's sheet would have it wired. Nobody here has seen the set, so whatever
 cannot be judged without looking into it is a thing to check, never a yes.
@@ -14,10 +14,11 @@ cannot be judged without looking into it is a thing to check, never a yes.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence, Set
 from dataclasses import dataclass, field
 from enum import IntEnum
 from itertools import permutations
+from typing import NamedTuple
 
 from catalog.reference import BASES, ELECTRODES
 
@@ -27,14 +28,16 @@ SAFETY = (
     "a licensed or qualified person and follow your local codes."
 )
 
-SPREAD = 1.10  # valves of one type differ by this much anyhow
-NOTICEABLE = 1.5  # a ratio of gain up to here is heard or measured, no more
-DOUBLE = 2.0  # beyond this the stage was designed for another valve
-HEATER_VOLTAGE = 0.06  # relative; keeps 6.0 V and 6.3 V together and 5.0 V apart
+SPREAD = 1.10  # ratio; valves of one type differ by this much anyhow
+NOTICEABLE = 1.5  # ratio of gain; up to here it is heard or measured, no more
+DOUBLE = 2.0  # ratio of gain; beyond this the stage was designed for another valve
+HEATER_VOLTAGE = 0.06  # relative; takes 6.0 V and 6.3 V for one, 5.0 V and 6.3 V for two
 HEATER_CURRENT = 0.02  # relative; below it nothing is said
 HEATER_LOAD = 0.10  # relative; above it the transformer or the string must be looked at
 SAME_POINT = 0.02  # relative; two test points within it are one
-BIAS = 0.10  # relative, and at least a quarter of a volt
+BIAS = 0.10  # relative
+LEAST_BIAS_V = 0.25  # and no less than this
+POWER_MA = 30.0  # from this anode current on a wrong bias can burn the valve
 HELD_VOLTAGE = 0.02  # relative, of a stabiliser
 
 
@@ -48,15 +51,15 @@ class Level(IntEnum):
 VERDICTS: Mapping[int, str] = {
     0: "fits as it is",
     Level.NOTE: "fits as it is",
-    Level.CHECK: "fits, with things to check",
-    Level.CHANGE: "fits after changes",
+    Level.CHECK: "may fit: check first",
+    Level.CHANGE: "fits only after changes",
     Level.STOP: "does not fit",
 }
 
 
 @dataclass(frozen=True)
 class HeaterOption:
-    """One way to feed the heater. "parallel" needs the centre tap against both ends; the others use the two ends."""
+    """One way to feed the heater: "parallel" has the centre tap against both ends, the others use the two ends."""
 
     voltage_v: float
     current_a: float
@@ -65,7 +68,7 @@ class HeaterOption:
 
 @dataclass(frozen=True)
 class WorkingPoint:
-    """A test point. For a rectifier the anode voltage is the drop at the current, for a stabiliser what it holds."""
+    """A test point. A rectifier's anode voltage is its drop at the current, a stabiliser's is what it holds."""
 
     anode_voltage_v: float
     anode_current_ma: float
@@ -86,7 +89,7 @@ class WorkingPoint:
 
 @dataclass(frozen=True)
 class InSection:
-    kind: str  # triode, pentode, beam tetrode, tetrode, diode, ...
+    kind: str  # triode, pentode, beam tetrode, tetrode, diode, stabiliser, ...
     ratings: Mapping[str, float] = field(default_factory=dict)  # by the keys of RATINGS, those that are known
     rating_system: str = "unstated"
     points: tuple[WorkingPoint, ...] = ()  # the first is the usual one
@@ -96,7 +99,7 @@ class InSection:
 class InSocket:
     name: str
     base: str  # a key of catalog.reference.BASES
-    pins: tuple[str, ...]  # pin 1 first, as the basing files write them: "1:k+1:g3", "h", "nc", "" or "-" for no pin
+    pins: tuple[str, ...]  # pin 1 first, written as in the basing files: "1:k+1:g3", "h", "nc", "-" for no pin
     heaters: tuple[HeaterOption, ...]
     sections: tuple[InSection, ...]
     top_cap: str = ""
@@ -120,9 +123,7 @@ RATINGS: Mapping[str, tuple[str, str]] = {
 @dataclass(frozen=True)
 class Reason:
     level: Level
-    about: (
-        str  # "base", "sections", "pin 9", "top cap", "heater", "cathode", "ratings", "bias", "gain", "drop", "hazard"
-    )
+    about: str  # base, sections, pin 9, top cap, heater, cathode, ratings, bias, gain, drop or hazard
     text: str
 
     def __str__(self) -> str:
@@ -131,7 +132,7 @@ class Reason:
 
 @dataclass(frozen=True)
 class Fit:
-    """Reasons stand worst first. SAFETY belongs beside every one of them."""
+    """Reasons stand worst first. `safety` belongs beside every answer."""
 
     original: str
     other: str
@@ -147,15 +148,15 @@ class Fit:
         return VERDICTS[self.worst]
 
     @property
-    def plugs_in(self) -> bool:
-        """True where nothing has to be changed, though there may be things to check."""
+    def needs_no_change(self) -> bool:
+        """True where nothing has to be changed first, though there may be things to check."""
         return self.worst <= Level.CHECK
 
     @property
     def same_electrically(self) -> bool:
         """True where heater, ratings, bias and gain raise nothing, whatever the base and the pins say."""
         inside = {"sections", "heater", "cathode", "ratings", "bias", "gain", "drop"}
-        return not any(r.about in inside and r.level > Level.NOTE for r in self.reasons)
+        return not any(reason.about in inside and reason.level > Level.NOTE for reason in self.reasons)
 
 
 def compare(original: InSocket, other: InSocket) -> Fit:
@@ -164,41 +165,50 @@ def compare(original: InSocket, other: InSocket) -> Fit:
     Raises ValueError where a valve has not as many pins as its base.
     """
     for valve in (original, other):
-        if valve.base in BASES and len(valve.pins) != BASES[valve.base].pins:
-            raise ValueError(
-                f"{valve.name}: a base {valve.base} has {BASES[valve.base].pins} pins, not {len(valve.pins)}"
-            )
-    same_base = original.base == other.base
+        if valve.base in BASES and len(valve.pins) != (wanted := BASES[valve.base].pins):
+            raise ValueError(f"{valve.name}: a base {valve.base} has {wanted} pins, not {len(valve.pins)}")
+    swap = _Swap(original, other)
     found: list[Reason] = []
-    if not same_base:
+    if not swap.same_base:
         text = f"base: {_base(original)} for the {original.name}, {_base(other)} for the {other.name}"
         found.append(Reason(Level.STOP, "base", text))
     orders = _orders(original.sections, other.sections)
-    if not orders:
+    if orders:
+        found += min((_ordered(swap, order) for order in orders), key=_severity)
+    else:
         text = f"sections: {_kinds(original)} in the {original.name}, {_kinds(other)} in the {other.name}"
         found.append(Reason(Level.STOP, "sections", text))
-    else:
-
-        def both(order: Sequence[int]) -> list[Reason]:
-            pins = _pins(original, other, order) if same_base else []
-            return [*pins, *_sections(original, other, order)]
-
-        found += min((both(order) for order in orders), key=_severity)
-    found += _heaters(original, other, same_base)
-    found += _cathodes(original, other)
-    found += _hazards(original, other)
+    found += [*_heaters(swap), *_cathodes(swap), *_hazards(swap)]
     return Fit(original.name, other.name, tuple(sorted(found, key=lambda reason: -reason.level)))
 
 
-def _severity(reasons: Sequence[Reason]) -> tuple[int, int]:
-    return max((r.level for r in reasons), default=0), sum(r.level for r in reasons)
+class _Swap(NamedTuple):
+    original: InSocket
+    other: InSocket
+
+    @property
+    def same_base(self) -> bool:
+        return self.original.base == self.other.base
+
+    def lacking(self, original_has: object) -> str:
+        return self.other.name if original_has else self.original.name
+
+
+def _ordered(swap: _Swap, order: Sequence[int]) -> list[Reason]:
+    """What there is to say when the other's section order[i] stands for the original's section i."""
+    return [*(_pins(swap, order) if swap.same_base else ()), *_sections(swap, order)]
+
+
+def _severity(reasons: Iterable[Reason]) -> tuple[int, int]:
+    levels = [reason.level for reason in reasons]
+    return max(levels, default=0), sum(levels)
 
 
 def _base(valve: InSocket) -> str:
     return BASES[valve.base].label if valve.base in BASES else valve.base
 
 
-# --- sections: which of one valve stands for which of the other --------------------------------------------------------
+# --- sections: which of one valve stands for which of the other -----------------------------------------------------
 
 _ALIKE: Mapping[str, str] = {"beam tetrode": "pentode", "tetrode": "pentode"}
 
@@ -212,7 +222,7 @@ def _kinds(valve: InSocket) -> str:
 
 
 def _orders(original: Sequence[InSection], other: Sequence[InSection]) -> list[tuple[int, ...]]:
-    """Every way to read the other's sections as the original's: order[i] is the other's section for original i."""
+    """Every way to read the other's sections as the original's."""
     if len(original) != len(other):
         return []
     return [
@@ -222,124 +232,74 @@ def _orders(original: Sequence[InSection], other: Sequence[InSection]) -> list[t
     ]
 
 
-# --- pins ----------------------------------------------------------------------------------------------------------------
+# --- pins -----------------------------------------------------------------------------------------------------------
 
 _EMPTY = frozenset({"nc", "ic"})
-_SOFT = frozenset({"s", "hct", "g3"})  # not by themselves fatal in the wrong place
+_TIE = "the set may use this contact as a tie point"
+_MOVE = "the heater leads must be moved"
+_Judged = tuple[Level, str]  # and a few words why, or none
 
 
-def _places(
-    valve: InSocket, drop_joined_cathode: bool, order: Sequence[int] | None
-) -> list[tuple[str, frozenset[str]]]:
-    """(name, electrodes) of every pin and the cap. Filament reads as heater and beam plates as grid 3; with `order`
-    the sections are renumbered as the original's."""
-    number = {str(j + 1): str(i + 1) for i, j in enumerate(order)} if order is not None else {}
-    named = [(f"pin {n}", text) for n, text in enumerate(valve.pins, start=1)]
-    places = []
-    for name, text in [*named, ("top cap", valve.top_cap)]:
-        electrodes = set()
-        for part in _parts(text):
-            section, _, code = part.rpartition(":")
-            code = {"f": "h", "fct": "hct", "bp": "g3"}.get(code, code)
-            electrodes.add(f"{number.get(section, section)}:{code}" if section else code)
-        if drop_joined_cathode and "h" in electrodes:
-            electrodes = {e for e in electrodes if _code(e) != "k"}
-        places.append((name, frozenset(electrodes)))
-    return places
+@dataclass(frozen=True)
+class _Place:
+    """A pin, or the top cap: what it carries in the original and what in the other, in the original's numbering.
+
+    A filament reads as a heater and beam plates as grid 3, so that like compares as equal.
+    """
+
+    name: str
+    there: frozenset[str]
+    here: frozenset[str]
+    in_words: str
+
+    @property
+    def carried(self) -> frozenset[str]:
+        return self.there - _EMPTY
+
+    @property
+    def offered(self) -> frozenset[str]:
+        return self.here - _EMPTY
+
+
+def _pins(swap: _Swap, order: Sequence[int]) -> Iterator[Reason]:
+    places = list(_places(swap, order))
+    shared = {electrode for place in places for electrode in place.carried & place.offered}
+    suppressors = {  # a heptode's grid 3 is another matter: it takes a signal
+        f"{n}:g3" for n, section in enumerate(swap.original.sections, start=1) if _class(section) == "pentode"
+    }
+    for place in places:
+        judged = list(_judge(place, shared, suppressors))
+        if judged:
+            worst = max(level for level, _ in judged)
+            tails = sorted({tail for level, tail in judged if level == worst and tail})
+            yield Reason(worst, place.name, "; ".join([place.in_words, *tails]))
+
+
+def _places(swap: _Swap, order: Sequence[int]) -> Iterator[_Place]:
+    original, other = swap
+    renumbered = {str(j + 1): str(n) for n, j in enumerate(order, start=1)}
+    # Where the filament is the cathode of one valve, a cathode joined to a heater pin of the other agrees with it.
+    joined_agrees = original.cathode != other.cathode
+    names = [*(f"pin {n}" for n in range(1, len(original.pins) + 1)), "top cap"]
+    texts = zip([*original.pins, original.top_cap], [*other.pins, other.top_cap], strict=True)
+    for name, (was, now) in zip(names, texts, strict=True):
+        words = f"{name}: {_words(was, original)} in the {original.name}, {_words(now, other)} in the {other.name}"
+        yield _Place(name, _read(was, {}, joined_agrees), _read(now, renumbered, joined_agrees), words)
+
+
+def _read(text: str, renumbered: Mapping[str, str], joined_agrees: bool) -> frozenset[str]:
+    electrodes = set()
+    for part in _parts(text):
+        section, _, code = part.rpartition(":")
+        code = {"f": "h", "fct": "hct", "bp": "g3"}.get(code, code)
+        electrodes.add(f"{renumbered.get(section, section)}:{code}" if section else code)
+    if joined_agrees and "h" in electrodes:
+        electrodes = {electrode for electrode in electrodes if not electrode.endswith(":k")}
+    return frozenset(electrodes)
 
 
 def _parts(text: str) -> list[str]:
     return [] if text in {"", "-"} else text.split("+")
-
-
-def _code(electrode: str) -> str:
-    return electrode.rpartition(":")[2]
-
-
-def _soft(electrode: str, valve: InSocket) -> bool:
-    """Grid 3 is a suppressor only in a pentode: in a heptode it is a control grid."""
-    section, _, code = electrode.rpartition(":")
-    if code == "g3":
-        return _class(valve.sections[int(section) - 1]) == "pentode"
-    return code in _SOFT
-
-
-def _pins(original: InSocket, other: InSocket, order: Sequence[int]) -> list[Reason]:
-    # Where a filament is the cathode of one and a joined cathode stands on a heater pin of the other, the pins agree.
-    joined = original.cathode != other.cathode
-    there, here = _places(original, joined, None), _places(other, joined, order)
-    shared = {
-        e: sum(e in a and e in b for (_, a), (_, b) in zip(there, here, strict=True)) for _, a in there for e in a
-    }
-    reasons = []
-    for (name, a), (_, b), was, now in zip(
-        there, here, [*original.pins, original.top_cap], [*other.pins, other.top_cap], strict=True
-    ):
-        judged = list(_place(a, b, shared, original))
-        if judged:
-            level = max(level for level, _ in judged)
-            tails = dict.fromkeys(tail for at, tail in judged if at == level and tail)
-            text = f"{name}: {_words(was, original)} in the {original.name}, {_words(now, other)} in the {other.name}"
-            reasons.append(Reason(level, name, "; ".join([text, *tails])))
-    return reasons
-
-
-def _place(
-    a: frozenset[str], b: frozenset[str], shared: Mapping[str, int], original: InSocket
-) -> Iterator[tuple[Level, str]]:
-    """What one pin or cap that carries `a` there and `b` here asks for. `shared` counts where both have an electrode."""
-    carried, offered = a - _EMPTY, b - _EMPTY
-    if "ic" in b and "ic" not in a and not carried:
-        yield Level.CHECK, "nothing may be wired to this contact"
-    for electrode in sorted(carried - offered):
-        yield from _lost(electrode, carried, offered, shared, original)
-    for electrode in sorted(offered - carried):
-        yield from _gained(electrode, carried, offered, shared, original)
-
-
-def _lost(
-    electrode: str, carried: frozenset[str], offered: frozenset[str], shared: Mapping[str, int], original: InSocket
-) -> Iterator[tuple[Level, str]]:
-    code = _code(electrode)
-    if code == "s":
-        yield Level.NOTE, "the shield is lost, which matters at high frequencies only"
-    elif code == "hct":
-        yield Level.CHECK, "only a heater fed across its two ends can work"
-    elif _soft(electrode, original):
-        if f"{electrode[:-2]}k" not in carried:  # grid 3 on a pin of its own
-            yield Level.CHECK, "right only where the set joins grid 3 to the cathode"
-    elif code == "h":
-        yield (Level.STOP, "") if offered else (Level.CHANGE, "the heater leads must be moved")
-    elif shared.get(electrode):
-        yield Level.CHECK, "the set must take this connection from the other pin that has it"
-    else:
-        yield Level.STOP, ""
-
-
-def _gained(
-    electrode: str, carried: frozenset[str], offered: frozenset[str], shared: Mapping[str, int], original: InSocket
-) -> Iterator[tuple[Level, str]]:
-    code = _code(electrode)
-    tie = "the set may use this contact as a tie point"
-    if code == "s":
-        if carried & offered:
-            return
-        yield (Level.CHANGE, "") if carried else (Level.CHECK, tie)
-    elif code == "hct":
-        yield (Level.CHANGE, "no wire may stay on the tap") if carried else (Level.CHECK, tie)
-    elif _soft(electrode, original):
-        if f"{electrode[:-2]}k" not in offered:
-            yield Level.CHANGE, "grid 3 must be joined to the cathode at the socket"
-    elif code == "h":
-        yield (Level.STOP, "") if carried else (Level.CHANGE, "the heater leads must be moved")
-    elif not shared.get(electrode):
-        yield Level.STOP, ""
-    elif not carried:
-        yield Level.CHECK, tie
-    elif all(_soft(e, original) for e in carried):
-        yield Level.CHANGE, "what the set joins to this contact would be joined to that electrode"
-    else:
-        yield Level.STOP, ""
 
 
 def _words(text: str, valve: InSocket) -> str:
@@ -351,248 +311,293 @@ def _words(text: str, valve: InSocket) -> str:
     return " with ".join(words) or "nothing"
 
 
-# --- heater --------------------------------------------------------------------------------------------------------------
+def _judge(place: _Place, shared: Set[str], suppressors: Set[str]) -> Iterator[_Judged]:
+    """`shared` are the electrodes that both valves have on at least one pin in common."""
+    if "ic" in place.here and not place.there - {"nc"}:
+        yield Level.CHECK, "nothing may be wired to this contact"
+    for electrode in place.carried - place.offered:
+        yield from _lost(electrode, place, shared, suppressors)
+    for electrode in place.offered - place.carried:
+        yield from _gained(electrode, place, shared, suppressors)
 
 
-def _feed(option: HeaterOption, valve: InSocket) -> tuple[frozenset[int], frozenset[int]]:
-    """The two groups of pins that the supply stands between, the lower numbered first."""
-    ends = frozenset(n for n, t in enumerate(valve.pins, 1) if {"h", "f"} & set(_parts(t)))
-    taps = frozenset(n for n, t in enumerate(valve.pins, 1) if {"hct", "fct"} & set(_parts(t)))
+def _lost(electrode: str, place: _Place, shared: Set[str], suppressors: Set[str]) -> Iterator[_Judged]:
+    """What to say of an electrode that the set looks for at this place and does not find."""
+    if electrode == "s":
+        yield Level.NOTE, "the shield is lost, which matters at high frequencies only"
+    elif electrode == "hct":
+        yield Level.CHECK, "only a heater fed across its two ends can work"
+    elif electrode == "h":
+        yield (Level.STOP, "") if place.offered else (Level.CHANGE, _MOVE)
+    elif electrode in suppressors:
+        if _cathode_beside(electrode) not in place.carried:
+            yield Level.CHECK, "right only where the set joins grid 3 to the cathode"
+    elif electrode in shared:
+        yield Level.CHECK, "the set must take this connection from the other pin that has it"
+    else:
+        yield Level.STOP, ""
+
+
+def _gained(electrode: str, place: _Place, shared: Set[str], suppressors: Set[str]) -> Iterator[_Judged]:
+    """What to say of an electrode that the set does not expect at this place."""
+    if electrode == "s":
+        if not place.carried:
+            yield Level.CHECK, _TIE
+        elif not place.carried & place.offered:
+            yield Level.CHANGE, ""
+    elif electrode == "hct":
+        yield (Level.CHANGE, "no wire may stay on the tap") if place.carried else (Level.CHECK, _TIE)
+    elif electrode == "h":
+        yield (Level.STOP, "") if place.carried else (Level.CHANGE, _MOVE)
+    elif electrode in suppressors:
+        if _cathode_beside(electrode) not in place.offered:
+            yield Level.CHANGE, "grid 3 must be joined to the cathode at the socket"
+    elif electrode not in shared:
+        yield Level.STOP, ""
+    elif not place.carried:
+        yield Level.CHECK, _TIE
+    elif place.carried <= suppressors | {"s", "hct"}:
+        word = ELECTRODES[electrode.rpartition(":")[2]]
+        yield Level.CHANGE, f"whatever the set joins to this contact would be joined to the {word}"
+    else:
+        yield Level.STOP, ""
+
+
+def _cathode_beside(suppressor: str) -> str:
+    return suppressor.replace("g3", "k")
+
+
+# --- heater ---------------------------------------------------------------------------------------------------------
+
+
+def _feed(option: HeaterOption, valve: InSocket) -> set[frozenset[int]]:
+    """The two groups of pins that the supply stands between."""
+    ends = [n for n, text in enumerate(valve.pins, start=1) if {"h", "f"} & set(_parts(text))]
+    taps = [n for n, text in enumerate(valve.pins, start=1) if {"hct", "fct"} & set(_parts(text))]
     if option.wiring == "parallel" and taps:
-        return ends, taps
-    return frozenset(sorted(ends)[:1]), frozenset(sorted(ends)[1:])
+        return {frozenset(ends), frozenset(taps)}
+    return {frozenset(ends[:1]), frozenset(ends[1:])}
 
 
-def _fed(option: HeaterOption, valve: InSocket) -> str:
-    between = " and ".join("+".join(str(n) for n in sorted(group)) for group in _feed(option, valve))
-    return f"{option.voltage_v:g} V between pins {between}"
-
-
-def _heaters(original: InSocket, other: InSocket, same_base: bool) -> list[Reason]:
-    if not original.heaters and not other.heaters:
-        return []
+def _heaters(swap: _Swap) -> Iterator[Reason]:
+    original, other = swap
     if not original.heaters or not other.heaters:
-        cold = other if original.heaters else original
-        return [Reason(Level.STOP, "heater", f"heater: the {cold.name} has none")]
-
-    def same_pins(mine: HeaterOption, its: HeaterOption) -> bool:
-        return not same_base or set(_feed(mine, original)) == set(_feed(its, other))
-
-    reasons: list[Reason] = []
-    matched: list[tuple[HeaterOption, HeaterOption]] = []
-    unmatched: list[HeaterOption] = []
-    for mine in original.heaters:
-        fits = [
-            it for it in other.heaters if _near(mine.voltage_v, it.voltage_v, HEATER_VOLTAGE) and same_pins(mine, it)
-        ]
-        if fits:
-            matched.append((mine, fits[0]))
-        else:
-            unmatched.append(mine)
+        if original.heaters or other.heaters:
+            yield Reason(Level.STOP, "heater", f"heater: the {swap.lacking(original.heaters)} has none")
+        return
+    matched = {mine: match for mine in original.heaters if (match := _match(mine, swap))}
     if not matched:
-        if same_base:
-            asks = " or ".join(_fed(it, other) for it in other.heaters)
-            gets = " or ".join(_fed(it, original) for it in original.heaters)
-            text = f"heater: the {other.name} wants {asks}; the socket of the {original.name} has {gets}"
-        else:
-            asks = " or ".join(f"{it.voltage_v:g} V" for it in other.heaters)
-            gets = " or ".join(f"{it.voltage_v:g} V" for it in original.heaters)
-            text = f"heater: {gets} for the {original.name}, {asks} for the {other.name}"
-        reasons.append(Reason(Level.CHANGE, "heater", f"{text}; wrongly fed it stays cold or burns out"))
-    elif unmatched:
-        good = " or ".join(_fed(mine, original) for mine, _ in matched) if same_base else "one way"
-        text = f"heater: right only in a set that feeds {good}"
-        reasons.append(Reason(Level.CHECK, "heater", text))
-    currents = {(mine.current_a, its.current_a): mine for mine, its in matched}
-    for (mine_a, its_a), option in currents.items():
-        if not _near(mine_a, its_a, HEATER_CURRENT):
-            more = "more" if its_a > mine_a else "less"
-            at = f" at {option.voltage_v:g} V" if len(currents) > 1 else ""
-            text = (
-                f"heater current{at}: {its_a:g} A in the {other.name}, {mine_a:g} A in the {original.name}, "
-                f"{_percent(mine_a, its_a)} {more}; a series string wants the same current, "
-                + ("a transformer must be able to give it" if its_a > mine_a else "a transformer is spared")
-            )
-            level = Level.CHECK if not _near(mine_a, its_a, HEATER_LOAD) else Level.NOTE
-            reasons.append(Reason(level, "heater", text))
-    return reasons
+        text = (
+            f"heater: the {other.name} wants {_feeds(other.heaters, other, swap)}; a set for the {original.name} "
+            f"has {_feeds(original.heaters, original, swap)}; wrongly fed it stays cold or burns out"
+        )
+        yield Reason(Level.CHANGE, "heater", text)
+    elif len(matched) < len(set(original.heaters)):
+        text = f"heater: right only where the set feeds {_feeds(matched, original, swap)}"
+        yield Reason(Level.CHECK, "heater", text)
+    for mine, match in matched.items():
+        if _near(mine.current_a, match.current_a, HEATER_CURRENT):
+            continue
+        so = "must have it to give" if match.current_a > mine.current_a else "is spared"
+        text = (
+            f"heater current at {mine.voltage_v:g} V: {match.current_a:g} A in the {other.name}, "
+            f"{mine.current_a:g} A in the {original.name}, {_percent(mine.current_a, match.current_a)}; "
+            f"a series string wants the same current, a transformer {so}"
+        )
+        much = not _near(mine.current_a, match.current_a, HEATER_LOAD)
+        yield Reason(Level.CHECK if much else Level.NOTE, "heater", text)
 
 
-def _cathodes(original: InSocket, other: InSocket) -> list[Reason]:
+def _match(mine: HeaterOption, swap: _Swap) -> HeaterOption | None:
+    """The other's heater option that the same leads at the same voltage feed, nearest in current."""
+    options = [
+        its
+        for its in swap.other.heaters
+        if _near(mine.voltage_v, its.voltage_v, HEATER_VOLTAGE)
+        and (not swap.same_base or _feed(mine, swap.original) == _feed(its, swap.other))
+    ]
+    return min(options, key=lambda its: abs(its.current_a - mine.current_a), default=None)
+
+
+def _feeds(options: Iterable[HeaterOption], valve: InSocket, swap: _Swap) -> str:
+    """Voltages, with the pins where both valves share a base."""
+    return " or ".join(
+        f"{option.voltage_v:g} V between pins "
+        + " and ".join("+".join(map(str, group)) for group in sorted(map(sorted, _feed(option, valve))))
+        if swap.same_base
+        else f"{option.voltage_v:g} V"
+        for option in options
+    )
+
+
+def _cathodes(swap: _Swap) -> Iterator[Reason]:
+    original, other = swap
     if original.cathode == other.cathode or not (original.heaters and other.heaters):
-        return []
+        return
     if other.cathode == "direct":
         what = "the filament is the cathode: full voltage comes before other valves are warm, and hum may come in"
     else:
-        what = "the cathode is a separate one, brought out on one pin: see which pin the set takes it from"
-    return [Reason(Level.CHECK, "cathode", f"cathode: in the {other.name} {what}")]
+        what = "the cathode is apart from the filament: see which pin the set takes it from"
+    yield Reason(Level.CHECK, "cathode", f"cathode: in the {other.name} {what}")
 
 
-def _hazards(original: InSocket, other: InSocket) -> list[Reason]:
-    new = other.cautions - original.cautions
-    reasons = []
+def _hazards(swap: _Swap) -> Iterator[Reason]:
+    new, name = swap.other.cautions - swap.original.cautions, swap.other.name
     if "mercury" in new:
-        text = (
-            f"the {other.name} holds mercury: the set must delay the anode voltage, and a broken one is hazardous waste"
-        )
-        reasons.append(Reason(Level.CHANGE, "hazard", text))
+        text = f"the {name} holds mercury: the set must delay the anode voltage, and a broken one is hazardous waste"
+        yield Reason(Level.CHANGE, "hazard", text)
     if "radioactive" in new:
-        reasons.append(Reason(Level.NOTE, "hazard", f"the {other.name} may hold a trace of radioactive material"))
-    return reasons
+        yield Reason(Level.NOTE, "hazard", f"the {name} may hold a trace of radioactive material")
 
 
-# --- what is inside ------------------------------------------------------------------------------------------------------
+# --- what is inside -------------------------------------------------------------------------------------------------
 
 
-def _sections(original: InSocket, other: InSocket, order: Sequence[int]) -> list[Reason]:
+def _sections(swap: _Swap, order: Sequence[int]) -> list[Reason]:
     """The reasons of every section; what all sections say alike is said once."""
-    per_section: list[list[Reason]] = []
-    for mine, j in zip(original.sections, order, strict=True):
-        its = other.sections[j]
-        found = [*_rating_reasons(mine, its, original, other)]
-        if _class(mine) == "diode":
-            found += _drop_reasons(mine, its, original, other)
-        elif _class(mine) == "stabiliser":
-            found += _held_reasons(mine, its, original, other)
-        else:
-            found += _working_reasons(mine, its, original, other)
-        per_section.append(found)
-    if not per_section:
-        return []
-    if all(found == per_section[0] for found in per_section):
-        return per_section[0]
+    found = []
+    for mine, j in zip(swap.original.sections, order, strict=True):
+        its = swap.other.sections[j]
+        judge = _BY_CLASS.get(_class(mine), _working)
+        found.append([*_ratings(mine, its, swap), *judge(mine, its, swap)])
+    if all(reasons == found[0] for reasons in found):
+        return found[0] if found else []
     return [
         Reason(reason.level, reason.about, f"section {n}: {reason.text}")
-        for n, found in enumerate(per_section, start=1)
-        for reason in found
+        for n, reasons in enumerate(found, start=1)
+        for reason in reasons
     ]
 
 
-def _rating_reasons(mine: InSection, its: InSection, original: InSocket, other: InSocket) -> Iterator[Reason]:
-    usual = mine.points[0] if mine.points and _class(mine) not in {"diode", "stabiliser"} else None
-    asked: dict[str, float] = {}
-    if usual:
-        asked["anode_voltage_max_v"] = usual.anode_voltage_v
-        asked["anode_dissipation_max_w"] = usual.anode_voltage_v * usual.anode_current_ma / 1000
-        if usual.screen_voltage_v is not None:
-            asked["screen_voltage_max_v"] = usual.screen_voltage_v
+def _ratings(mine: InSection, its: InSection, swap: _Swap) -> Iterator[Reason]:
+    original, other = swap.original.name, swap.other.name
+    asked = _asked(mine)
     lower = False
-    unknown = []
     for key, (label, unit) in RATINGS.items():
         has, gets = mine.ratings.get(key), its.ratings.get(key)
-        if gets is None:
-            if has is not None:
-                unknown.append(label)
-            continue
-        if has is not None and gets < has:
-            beyond = gets < min(has, asked.get(key, 0.0))
-        elif has is None and gets < asked.get(key, 0.0):
-            beyond = True
-        else:
+        if gets is None or gets >= (has if has is not None else asked.get(key, 0.0)):
             continue
         lower = True
-        allowed = f"{has:g} {unit} in the {original.name}" if has is not None else f"no figure for the {original.name}"
-        tail = f"; the {original.name} is used at {asked[key]:.3g} {unit}" if beyond else "; see what the set asks"
-        text = f"{label}: at most {gets:g} {unit} in the {other.name}, {allowed}{tail}"
+        beyond = gets < asked.get(key, 0.0)
+        allowed = f"{has:g} {unit} in the {original}" if has is not None else f"no figure for the {original}"
+        tail = f"the {original}'s usual test point has {asked[key]:.3g} {unit}" if beyond else "see what the set asks"
+        text = f"{label}: at most {gets:g} {unit} in the {other}, {allowed}; {tail}"
         yield Reason(Level.CHANGE if beyond else Level.CHECK, "ratings", text)
+    unknown = [label for key, (label, _) in RATINGS.items() if key in mine.ratings and key not in its.ratings]
     if unknown:
-        text = f"no figure is at hand for the {other.name}: {', '.join(unknown)}"
-        yield Reason(Level.CHECK, "ratings", text)
-    if mine.rating_system != its.rating_system and (lower or its.rating_system == "absolute"):
+        yield Reason(Level.CHECK, "ratings", f"no rating is at hand for the {other}: {', '.join(unknown)}")
+    if lower and mine.rating_system != its.rating_system:
         text = (
-            f"the ratings are {mine.rating_system} in the {original.name} and {its.rating_system} in the {other.name}: "
+            f"rating systems: {mine.rating_system} for the {original}, {its.rating_system} for the {other}; "
             "not to be compared to the last volt"
         )
         yield Reason(Level.NOTE, "ratings", text)
 
 
-def _working_reasons(mine: InSection, its: InSection, original: InSocket, other: InSocket) -> Iterator[Reason]:
-    if not mine.points and not its.points:
-        return
+def _asked(section: InSection) -> dict[str, float]:
+    """What the usual test point of an amplifying section asks of its ratings."""
+    if not section.points or _class(section) in _BY_CLASS:
+        return {}
+    usual = section.points[0]
+    asked = {
+        "anode_voltage_max_v": usual.anode_voltage_v,
+        "anode_dissipation_max_w": usual.anode_voltage_v * usual.anode_current_ma / 1000,
+    }
+    if usual.screen_voltage_v is not None:
+        asked["screen_voltage_max_v"] = usual.screen_voltage_v
+    return asked
+
+
+def _working(mine: InSection, its: InSection, swap: _Swap) -> Iterator[Reason]:
     if not mine.points or not its.points:
-        lacking = other if mine.points else original
-        yield Reason(Level.CHECK, "bias", f"no test point is at hand for the {lacking.name}: compare the sheets")
+        if mine.points or its.points:
+            text = f"no test point is at hand for the {swap.lacking(mine.points)}: compare bias and gain on the sheets"
+            yield Reason(Level.CHECK, "bias", text)
         return
     common = next(((p, q) for p in mine.points for q in its.points if _same_point(p, q)), None)
     p, q = common or (mine.points[0], its.points[0])
-    if common is None:
-        yield Reason(
-            Level.CHECK, "bias", "the two have no test point in common: compare bias and current on the sheets"
-        )
+    if common:
+        yield from _bias(p, q, swap)
     else:
-        yield from _bias_reasons(p, q, original, other)
-    where = "" if common else " (at different test points)"
+        yield Reason(Level.CHECK, "bias", "bias: no test point in common; compare bias and current on the sheets")
+    where = "" if common else ", at different test points"
     for label, was, now, unit in (("gm", p.gm_ma_per_v, q.gm_ma_per_v, " mA/V"), ("mu", p.mu, q.mu, "")):
-        if was and now:
-            ratio = max(was, now) / min(was, now)
-            if ratio > SPREAD:
-                level = Level.NOTE if ratio <= NOTICEABLE else Level.CHECK if ratio <= DOUBLE else Level.CHANGE
-                more = "higher" if now > was else "lower"
-                text = (
-                    f"{label}: {now:g}{unit} in the {other.name}, {was:g}{unit} in the {original.name}, "
-                    f"{_percent(was, now)} {more}{where}"
-                )
-                yield Reason(level, "gain", text)
+        if was and now and (ratio := max(was, now) / min(was, now)) > SPREAD:
+            level = Level.NOTE if ratio <= NOTICEABLE else Level.CHECK if ratio <= DOUBLE else Level.CHANGE
+            text = (
+                f"{label}: {now:g}{unit} in the {swap.other.name}, {was:g}{unit} in the {swap.original.name}, "
+                f"{_percent(was, now)}{where}"
+            )
+            yield Reason(level, "gain", text)
 
 
 def _same_point(p: WorkingPoint, q: WorkingPoint) -> bool:
-    screens = (p.screen_voltage_v, q.screen_voltage_v)
-    if not _near(p.anode_voltage_v, q.anode_voltage_v, SAME_POINT) or (screens[0] is None) != (screens[1] is None):
+    if (p.screen_voltage_v is None) != (q.screen_voltage_v is None):
         return False
-    return screens[0] is None or screens[1] is None or _near(screens[0], screens[1], SAME_POINT)
+    return _near(p.anode_voltage_v, q.anode_voltage_v, SAME_POINT) and _near(
+        p.screen_voltage_v or 0.0, q.screen_voltage_v or 0.0, SAME_POINT
+    )
 
 
-def _bias_reasons(p: WorkingPoint, q: WorkingPoint, original: InSocket, other: InSocket) -> Iterator[Reason]:
+def _bias(p: WorkingPoint, q: WorkingPoint, swap: _Swap) -> Iterator[Reason]:
     was, now = p.bias_v, q.bias_v
     if was is None or now is None:
-        yield Reason(Level.CHECK, "bias", "the bias is not known for both: compare the sheets")
+        if was is not now:
+            yield Reason(Level.CHECK, "bias", "bias: not known for both; compare the sheets")
         return
-    bias_off = abs(now - was) > max(BIAS * abs(was), 0.25)
-    current_off = max(p.anode_current_ma, q.anode_current_ma) > SPREAD * min(p.anode_current_ma, q.anode_current_ma)
-    if not bias_off and not current_off:
+    least, most = sorted([p.anode_current_ma, q.anode_current_ma])
+    if abs(now - was) <= max(BIAS * abs(was), LEAST_BIAS_V) and most <= SPREAD * least:
         return
-    screen = f" with {p.screen_voltage_v:g} V on the screen" if p.screen_voltage_v is not None else ""
+    screen = f", {p.screen_voltage_v:g} V on the screen" if p.screen_voltage_v is not None else ""
     text = (
-        f"bias: {now:.3g} V for {q.anode_current_ma:g} mA in the {other.name}, {was:.3g} V for {p.anode_current_ma:g} mA "
-        f"in the {original.name}, both at {p.anode_voltage_v:g} V{screen}"
-    ).replace("-", "\N{MINUS SIGN}")
-    if {original.kind, other.kind} & {"power pentode", "beam tetrode"} or p.anode_current_ma >= 30:
+        f"bias at {p.anode_voltage_v:g} V{screen}: {_signed(now)} V for {q.anode_current_ma:g} mA in the "
+        f"{swap.other.name}, {_signed(was)} V for {p.anode_current_ma:g} mA in the {swap.original.name}"
+    )
+    if {"power pentode", "beam tetrode"} & {swap.original.kind, swap.other.kind} or most >= POWER_MA:
         yield Reason(Level.CHANGE, "bias", f"{text}; set the bias for the new valve before it is worked hard")
     else:
         yield Reason(Level.CHECK, "bias", text)
 
 
-def _drop_reasons(mine: InSection, its: InSection, original: InSocket, other: InSocket) -> Iterator[Reason]:
-    if not mine.points and not its.points:
-        return
+def _drop(mine: InSection, its: InSection, swap: _Swap) -> Iterator[Reason]:
     if not mine.points or not its.points:
-        lacking = other if mine.points else original
-        yield Reason(Level.CHECK, "drop", f"the voltage lost in the {lacking.name} is not at hand: compare the sheets")
+        if mine.points or its.points:
+            text = f"the voltage lost in the {swap.lacking(mine.points)} is not at hand: compare the sheets"
+            yield Reason(Level.CHECK, "drop", text)
         return
     p, q = mine.points[0], its.points[0]
-    vapour = "mercury" in other.cautions  # its drop hardly moves with the current
-    now = q.anode_voltage_v * (1.0 if vapour else (p.anode_current_ma / q.anode_current_ma) ** (2 / 3))
+    vapour = "mercury" in swap.other.cautions  # its drop hardly moves with the current
     was = p.anode_voltage_v
+    now = q.anode_voltage_v * (1.0 if vapour else (p.anode_current_ma / q.anode_current_ma) ** (2 / 3))
     if abs(now - was) <= max(2.0, (SPREAD - 1) * was):
         return
     about = "about " if p.anode_current_ma != q.anode_current_ma else ""
-    text = f"at {p.anode_current_ma:g} mA the {other.name} loses {about}{now:.0f} V, the {original.name} {was:g} V"
+    text = (
+        f"at {p.anode_current_ma:g} mA the {swap.other.name} loses {about}{now:.0f} V, "
+        f"the {swap.original.name} {was:g} V"
+    )
     if now < was:
-        tail = f"the supply rises by about {was - now:.0f} V: capacitors and valves must stand it, and so must the rectifier"
-        yield Reason(Level.CHECK, "drop", f"{text}; {tail}")
+        so = f"the supply rises by about {was - now:.0f} V, which capacitors and valves must stand"
+        yield Reason(Level.CHECK, "drop", f"{text}; {so}; look up the largest reservoir capacitor allowed")
     else:
         yield Reason(Level.NOTE, "drop", f"{text}; the supply falls by about {now - was:.0f} V")
 
 
-def _held_reasons(mine: InSection, its: InSection, original: InSocket, other: InSocket) -> Iterator[Reason]:
-    if not mine.points and not its.points:
-        return
+def _held(mine: InSection, its: InSection, swap: _Swap) -> Iterator[Reason]:
     if not mine.points or not its.points:
-        yield Reason(Level.STOP, "drop", "the voltage that one of them holds is not at hand")
+        if mine.points or its.points:
+            text = f"the voltage that the {swap.lacking(mine.points)} holds is not at hand"
+            yield Reason(Level.STOP, "drop", text)
         return
     was, now = mine.points[0].anode_voltage_v, its.points[0].anode_voltage_v
     if not _near(was, now, HELD_VOLTAGE):
-        yield Reason(Level.STOP, "drop", f"holds {now:g} V in the {other.name}, {was:g} V in the {original.name}")
+        yield Reason(Level.STOP, "drop", f"the {swap.other.name} holds {now:g} V, the {swap.original.name} {was:g} V")
+
+
+_BY_CLASS: Mapping[str, Callable[[InSection, InSection, _Swap], Iterator[Reason]]] = {
+    "diode": _drop,
+    "stabiliser": _held,
+}
 
 
 def _near(was: float, now: float, relative: float) -> bool:
@@ -600,4 +605,8 @@ def _near(was: float, now: float, relative: float) -> bool:
 
 
 def _percent(was: float, now: float) -> str:
-    return f"{abs(now / was - 1):.0%}".replace("%", " %")
+    return f"{abs(now / was - 1) * 100:.0f} % {'more' if now > was else 'less'}"
+
+
+def _signed(volts: float) -> str:
+    return f"{volts:.3g}".replace("-", "\N{MINUS SIGN}")
