@@ -1,0 +1,116 @@
+"""Is a reading believable? Asked before it is kept, because a reading is never erased.
+
+- `doubt(quantity, value, nominal, unit)`: None, or a `Doubt` with its message
+- `Doubt.impossible`: refuse it; otherwise ask once whether the instrument really said so
+- `stray_serial(text)`: the serial that a scanner fired into a field meant for a reading
+
+A low reading is never doubted: old valves are worn. The bounds are common practice, no source:
+a factor of 300 to 3000 either way is a slip of the unit, 100 and more above nominal is no valve of this type,
+2.5 and more above it is worth a second look.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from typing import NamedTuple
+
+from grading.units import MA_PER_V, MICROAMPERES, MICROMHOS, MILLIAMPERES, Quantity, Unit, amount, shown
+from stockroom.serials import BadSerial, read_serial
+
+SLIP = (300, 3000)  # how far from 1000 times a slip of the unit may look on a valve of any strength
+TOO_MUCH = 100
+SURPRISING = 2.5
+LEAKAGE_UA = (1_000, 100_000)  # surprising, impossible
+GRID_CURRENT_UA = (100, 10_000)
+
+
+class Doubt(NamedTuple):
+    impossible: bool
+    message: str
+
+
+def doubt(quantity: str, value: float, nominal: float | None = None, unit: Unit | None = None) -> Doubt | None:
+    """What is wrong with a reading.
+
+    Args:
+        quantity: "anode current", "gm", "heater-cathode leakage" or "grid current".
+        value: in mA, mA/V or µA.
+        nominal: the test point's, in the same unit; None where the sheet gives none.
+        unit: the one it was written in, for the message.
+
+    >>> doubt("gm", 1600, 1.6).message
+    'gm 1600 mA/V is 1000 times the nominal 1.6: did you mean micromhos?'
+    """
+    if quantity == "grid current":
+        return _small(quantity, abs(value), value, unit or MICROAMPERES, GRID_CURRENT_UA)
+    written = unit or {"gm": MA_PER_V, "anode current": MILLIAMPERES}.get(quantity, MICROAMPERES)
+    if not math.isfinite(value):
+        return Doubt(True, f"{quantity} is not a number.")
+    if value < 0:
+        return Doubt(True, f"{quantity} {_signed(value, written)} is negative; write it without a sign.")
+    if quantity == "heater-cathode leakage":
+        return _small(quantity, value, value, written, LEAKAGE_UA)
+    return _beside_nominal(quantity, value, nominal, written) if nominal else None
+
+
+def _beside_nominal(quantity: str, value: float, nominal: float, unit: Unit) -> Doubt | None:
+    ratio = value / nominal
+    says = f"{quantity} {shown(value, unit)}"
+    beside = f"the nominal {amount(nominal, unit)}"
+    if SLIP[0] <= ratio <= SLIP[1]:
+        return Doubt(True, f"{says} is {ratio:.0f} times {beside}{_did_you_mean(unit, smaller=True)}")
+    if ratio >= TOO_MUCH:
+        return Doubt(True, f"{says} is {_times(ratio)} times {beside}. Look at its decimal mark and its unit.")
+    if 1 / SLIP[1] <= ratio <= 1 / SLIP[0]:
+        slipped = f"{says} is a thousandth of {beside}{_did_you_mean(unit, smaller=False)}"
+        return Doubt(True, f"{slipped} If the section is dead, write 0.")
+    if ratio >= SURPRISING:
+        return Doubt(False, f"{says} is {ratio:.2g} times {beside}. Is that what it read?")
+    return None
+
+
+def _did_you_mean(unit: Unit, *, smaller: bool) -> str:
+    """The unit a thousand times smaller or larger than the one written, where somebody would use it."""
+    steps = {
+        Quantity.GM: (MA_PER_V, MICROMHOS),
+        Quantity.ANODE_CURRENT: (MILLIAMPERES, MICROAMPERES),
+    }.get(unit.quantity, ())
+    names = [step.name for step in steps]
+    if unit.name in names:
+        at = names.index(unit.name) + (1 if smaller else -1)
+        if 0 <= at < len(steps):
+            return f": did you mean {steps[at].word}?"
+    return ". Look at its unit."
+
+
+def _small(quantity: str, size: float, value: float, unit: Unit, bounds: tuple[float, float]) -> Doubt | None:
+    surprising, impossible = bounds
+    if not math.isfinite(value) or size >= impossible:
+        return Doubt(True, f"{quantity} {_signed(value, unit)} is beyond any tester. Look at its unit.")
+    if size >= surprising:
+        return Doubt(False, f"{quantity} {_signed(value, unit)} is a great deal. Is that what it read?")
+    return None
+
+
+def _signed(value: float, unit: Unit) -> str:
+    return shown(value, unit).replace("-", "\N{MINUS SIGN}") if math.isfinite(value) else "without end"
+
+
+def _times(ratio: float) -> str:
+    return f"{ratio:.0f}" if ratio < 1e6 else "more than a million"
+
+
+def stray_serial(text: str) -> str | None:
+    """The serial at the end of what stands in a field meant for a reading: the scanner fired there.
+
+    >>> stray_serial("10000012"), stray_serial("1.210000012"), stray_serial("1200")
+    ('10000012', '10000012', None)
+    """
+    found = re.search(r"[0-9]{8}$", re.sub(r"\s", "", text))
+    if not found:
+        return None
+    try:
+        return read_serial(found.group())
+    except BadSerial:
+        return None
