@@ -5,8 +5,8 @@
     SAFETY                                            the note that is shown with every answer
 
 That pins, heater, ratings, bias and gain all have to agree is common practice, no source. So are the margins, which
-are named constants below. Two relations are used: bias over a cathode resistor by Ohm's law, and a rectifier's drop
-brought to another current by the three-halves-power law of Child and Langmuir.
+are named constants below. Three relations are used: bias over a cathode resistor by Ohm's law, mu = gm ra of van der
+Bijl, and a rectifier's drop brought to another current by the three-halves-power law of Child and Langmuir.
 
 The answer is about the socket as the original's sheet would have it wired. Nobody here has seen the set, so whatever
 cannot be judged without looking into it is a thing to check, never a yes.
@@ -25,7 +25,7 @@ from catalog.reference import BASES, ELECTRODES
 SAFETY = (
     "This compares published data and has not seen your set. Lethal voltages remain in a set that is switched off "
     "and unplugged. Valves are hot and break; some hold mercury or radioactive material. Leave work inside a set to "
-    "a licensed or qualified person and follow your local codes."
+    "a licensed or qualified person and follow your local codes. After any change of a power valve its bias is set anew."
 )
 
 SPREAD = 1.10  # ratio; valves of one type differ by this much anyhow
@@ -34,6 +34,7 @@ DOUBLE = 2.0  # ratio of gain; beyond this the stage was designed for another va
 HEATER_VOLTAGE = 0.06  # relative; takes 6.0 V and 6.3 V for one, 5.0 V and 6.3 V for two
 HEATER_CURRENT = 0.02  # relative; below it nothing is said
 HEATER_LOAD = 0.10  # relative; above it the transformer or the string must be looked at
+HEATER_FAR = 1.5  # ratio; beyond this no supply was made for the heater
 SAME_POINT = 0.02  # relative; two test points within it are one
 BIAS = 0.10  # relative
 LEAST_BIAS_V = 0.25  # and no less than this
@@ -78,6 +79,7 @@ class WorkingPoint:
     cathode_resistor_ohm: float | None = None
     gm_ma_per_v: float | None = None
     mu: float | None = None
+    anode_resistance_kohm: float | None = None
 
     @property
     def bias_v(self) -> float | None:
@@ -85,6 +87,13 @@ class WorkingPoint:
         if self.cathode_resistor_ohm is None:
             return self.grid_voltage_v
         return -(self.anode_current_ma + (self.screen_current_ma or 0.0)) * self.cathode_resistor_ohm / 1000
+
+    @property
+    def amplification(self) -> float | None:
+        """mu, or gm ra where the sheet gives only those."""
+        if self.mu is None and self.gm_ma_per_v is not None and self.anode_resistance_kohm is not None:
+            return self.gm_ma_per_v * self.anode_resistance_kohm
+        return self.mu
 
 
 @dataclass(frozen=True)
@@ -153,9 +162,9 @@ class Fit:
         return self.worst <= Level.CHECK
 
     @property
-    def same_electrically(self) -> bool:
-        """True where heater, ratings, bias and gain raise nothing, whatever the base and the pins say."""
-        inside = {"sections", "heater", "cathode", "ratings", "bias", "gain", "drop"}
+    def same_characteristics(self) -> bool:
+        """True where bias, current and gain agree, whatever base, pins, heater and ratings say."""
+        inside = {"sections", "cathode", "bias", "gain", "drop"}
         return not any(reason.about in inside and reason.level > Level.NOTE for reason in self.reasons)
 
 
@@ -404,8 +413,11 @@ def _heaters(swap: _Swap) -> Iterator[Reason]:
             f"{mine.current_a:g} A in the {original.name}, {_percent(mine.current_a, match.current_a)}; "
             f"a series string wants the same current, a transformer {so}"
         )
-        much = not _near(mine.current_a, match.current_a, HEATER_LOAD)
-        yield Reason(Level.CHECK if much else Level.NOTE, "heater", text)
+        if match.current_a > HEATER_FAR * mine.current_a:
+            yield Reason(Level.CHANGE, "heater", text)
+        else:
+            much = not _near(mine.current_a, match.current_a, HEATER_LOAD)
+            yield Reason(Level.CHECK if much else Level.NOTE, "heater", text)
 
 
 def _match(mine: HeaterOption, swap: _Swap) -> HeaterOption | None:
@@ -519,13 +531,17 @@ def _working(mine: InSection, its: InSection, swap: _Swap) -> Iterator[Reason]:
     if common:
         yield from _bias(p, q, swap)
     else:
-        yield Reason(Level.CHECK, "bias", "bias: no test point in common; compare bias and current on the sheets")
+        text = "bias: no test point in common; compare bias and current on the sheets"
+        yield Reason(Level.CHANGE if _power(p, q, swap) else Level.CHECK, "bias", text)
     where = "" if common else ", at different test points"
-    for label, was, now, unit in (("gm", p.gm_ma_per_v, q.gm_ma_per_v, " mA/V"), ("mu", p.mu, q.mu, "")):
+    gains = [("gm", p.gm_ma_per_v, q.gm_ma_per_v, " mA/V")]
+    if _class(mine) == "triode":
+        gains.append(("mu", p.amplification, q.amplification, ""))
+    for label, was, now, unit in gains:
         if was and now and (ratio := max(was, now) / min(was, now)) > SPREAD:
             level = Level.NOTE if ratio <= NOTICEABLE else Level.CHECK if ratio <= DOUBLE else Level.CHANGE
             text = (
-                f"{label}: {now:g}{unit} in the {swap.other.name}, {was:g}{unit} in the {swap.original.name}, "
+                f"{label}: {now:.3g}{unit} in the {swap.other.name}, {was:.3g}{unit} in the {swap.original.name}, "
                 f"{_percent(was, now)}{where}"
             )
             yield Reason(level, "gain", text)
@@ -546,17 +562,23 @@ def _bias(p: WorkingPoint, q: WorkingPoint, swap: _Swap) -> Iterator[Reason]:
             yield Reason(Level.CHECK, "bias", "bias: not known for both; compare the sheets")
         return
     least, most = sorted([p.anode_current_ma, q.anode_current_ma])
-    if abs(now - was) <= max(BIAS * abs(was), LEAST_BIAS_V) and most <= SPREAD * least:
+    if abs(now - was) <= max(BIAS * max(abs(was), abs(now)), LEAST_BIAS_V) and most <= SPREAD * least:
         return
     screen = f", {p.screen_voltage_v:g} V on the screen" if p.screen_voltage_v is not None else ""
     text = (
         f"bias at {p.anode_voltage_v:g} V{screen}: {_signed(now)} V for {q.anode_current_ma:g} mA in the "
         f"{swap.other.name}, {_signed(was)} V for {p.anode_current_ma:g} mA in the {swap.original.name}"
     )
-    if {"power pentode", "beam tetrode"} & {swap.original.kind, swap.other.kind} or most >= POWER_MA:
+    if _power(p, q, swap):
         yield Reason(Level.CHANGE, "bias", f"{text}; set the bias for the new valve before it is worked hard")
     else:
         yield Reason(Level.CHECK, "bias", text)
+
+
+def _power(p: WorkingPoint, q: WorkingPoint, swap: _Swap) -> bool:
+    """True where a wrong bias can burn the valve."""
+    power = {"power pentode", "beam tetrode"} & {swap.original.kind, swap.other.kind}
+    return bool(power) or max(p.anode_current_ma, q.anode_current_ma) >= POWER_MA
 
 
 def _drop(mine: InSection, its: InSection, swap: _Swap) -> Iterator[Reason]:

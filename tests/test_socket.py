@@ -55,6 +55,7 @@ def in_socket(valve: TypeRow, basing: Basing) -> InSocket:
                         cathode_resistor_ohm=number(point.cathode_resistor_ohm),
                         gm_ma_per_v=number(point.gm_ma_per_v),
                         mu=number(point.mu),
+                        anode_resistance_kohm=number(point.anode_resistance_kohm),
                     )
                     for point in section.test_points
                 ),
@@ -127,6 +128,7 @@ points = st.builds(
     cathode_resistor_ohm=maybe,
     gm_ma_per_v=maybe,
     mu=maybe,
+    anode_resistance_kohm=maybe,
 )
 sections = st.builds(
     InSection,
@@ -179,7 +181,7 @@ def test_a_valve_fits_its_own_socket_without_a_word(valve: InSocket) -> None:
     fit = compare(valve, replace(valve, name="the same"))
     assert fit.reasons == ()
     assert fit.verdict == "fits as it is"
-    assert fit.same_electrically
+    assert fit.same_characteristics
 
 
 @given(valves(), valves())
@@ -321,6 +323,14 @@ def test_a_cold_valve_does_not_fit_where_one_is_heated() -> None:
     assert put("6X4", in_place_of="0A2").verdict == "does not fit"
 
 
+def test_a_heater_that_takes_half_as_much_again_and_more_needs_another_supply() -> None:
+    def taking(amperes: float) -> InSocket:
+        return replace(PENTODE, name="X", heaters=(HeaterOption(6.3, amperes),))
+
+    levels = [compare(PENTODE, taking(a)).worst for a in (0.303, 0.32, 0.4, 0.5, 0.2, 0.1)]
+    assert levels == [0, Level.NOTE, Level.CHECK, Level.CHANGE, Level.CHECK, Level.CHECK]
+
+
 # --- ratings, bias and gain ------------------------------------------------------------------------------------------
 
 
@@ -369,6 +379,17 @@ def test_without_a_test_point_in_common_the_sheets_must_be_compared() -> None:
     assert "no test point is at hand for the X" in said(compare(PENTODE, without), "bias")
 
 
+def test_without_a_test_point_in_common_a_power_valve_waits_for_its_bias_to_be_worked_out() -> None:
+    assert put("EL84", in_place_of="EL86").verdict == "fits only after changes"
+
+
+def test_mu_is_gm_times_ra_where_the_sheet_gives_only_those() -> None:
+    # van der Bijl's relation: 1.6 mA/V times 62.5 kilohm is 100.
+    assert WorkingPoint(250, 1.2, gm_ma_per_v=1.6, anode_resistance_kohm=62.5).amplification == pytest.approx(100)
+    assert WorkingPoint(250, 1.2, gm_ma_per_v=1.6, anode_resistance_kohm=62.5, mu=98).amplification == 98
+    assert WorkingPoint(250, 1.2, gm_ma_per_v=1.6).amplification is None
+
+
 # --- facts of the trade: common practice, no source ------------------------------------------------------------------
 
 
@@ -393,10 +414,11 @@ def test_a_6n2p_in_an_ecc83_socket_needs_the_heater_rewired() -> None:
     assert {reason.about for reason in fit.reasons if reason.level == Level.CHANGE} == {"pin 9", "heater"}
 
 
-def test_a_6cg7_is_a_6sn7gt_on_another_base() -> None:
-    fit = put("6CG7", in_place_of="6SN7GT")
+@pytest.mark.parametrize(("original", "other"), [("6SN7GT", "6CG7"), ("6CG7", "6SN7GT")])
+def test_a_6cg7_is_a_6sn7gt_on_another_base(original: str, other: str) -> None:
+    fit = put(other, in_place_of=original)
     assert fit.verdict == "does not fit"
-    assert fit.same_electrically
+    assert fit.same_characteristics
     assert [reason.about for reason in fit.reasons if reason.level == Level.STOP] == ["base"]
 
 
@@ -426,7 +448,8 @@ def test_an_el34_in_a_6l6gc_socket_wants_grid_three_joined_to_the_cathode_and_a_
     assert fit.verdict == "fits only after changes"
     assert "grid 3 must be joined to the cathode" in said(fit, "pin 1")
     assert "set the bias" in said(fit, "bias")
-    assert "1.5 A in the EL34, 0.9 A in the 6L6GC" in said(fit, "heater")
+    assert "1.5 A in the EL34, 0.9 A in the 6L6GC, 67 % more" in said(fit, "heater")
+    assert {reason.about for reason in fit.reasons if reason.level == Level.CHANGE} == {"pin 1", "bias", "heater"}
 
 
 def test_a_6l6gc_in_an_el34_socket_leaves_pin_1_to_look_at() -> None:
