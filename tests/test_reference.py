@@ -1,0 +1,448 @@
+"""Reading the reference files: what is accepted, what is refused and in which words, and what our own files hold."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from decimal import Decimal
+from pathlib import Path
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from catalog.reference import (
+    BASES,
+    ELECTRODES,
+    Electrode,
+    Reference,
+    ReferenceProblem,
+    TestPointRow,
+    TypeRow,
+    normal,
+    read_reference,
+)
+
+FIXTURES = Path(__file__).parents[1] / "fixtures"
+
+SOURCES = """
+[[source]]
+key = "memory"
+title = "From memory"
+kind = "memory"
+"""
+
+BASINGS = """
+[[basing]]
+name = "6Q"
+base = "octal"
+pins = ["s", "h", "1:a", "-", "1:g1", "-", "h", "1:k"]
+source = "memory"
+
+[[basing]]
+name = "7AC"
+base = "octal"
+pins = ["nc", "h", "1:a", "1:g2", "1:g1", "-", "h", "1:k+1:bp"]
+top_cap = "1:a"
+source = "memory"
+"""
+
+TYPES = """
+[[type]]
+designation = "6J5"
+kind = "triode"
+cathode = "indirect"
+basing = "6Q"
+basing_source = "memory"
+heaters = [{ voltage_v = 6.3, current_a = 0.30 }]
+heater_source = "memory"
+tradition = "western"
+aliases = [{ designation = "6J5-GT", source = "memory" }]
+kin = [{ designation = "6C5", how = "near", note = "lower mutual conductance", source = "memory" }]
+[[type.section]]
+kind = "triode"
+ratings = { system = "design centre", anode_voltage_max_v = 300, source = "memory" }
+test_point = [
+  { name = "250 V", anode_voltage_v = 250, grid_voltage_v = -8, anode_current_ma = 9.0, gm_ma_per_v = 2.60, \
+anode_current_min_ma = 7, source = "memory" },
+]
+
+[[type]]
+designation = "6C5"
+kind = "triode"
+cathode = "indirect"
+basing = "6Q"
+basing_source = "memory"
+heaters = [{ wiring = "single", voltage_v = 6.3, current_a = 0.3 }]
+heater_source = "memory"
+tradition = "western"
+[[type.section]]
+kind = "triode"
+ratings = { system = "unstated", source = "memory" }
+test_point = [
+  { name = "250 V", anode_voltage_v = 250, cathode_resistor_ohm = 1000, anode_current_ma = 8, gm_ma_per_v = 2, \
+source = "memory" },
+]
+"""
+
+Written = Callable[..., Reference]
+
+
+@pytest.fixture
+def read(tmp_path: Path) -> Written:
+    """`read(types=...)` reads a folder with these files in it."""
+
+    def reader(*, sources: str = SOURCES, basings: str = BASINGS, types: str = TYPES) -> Reference:
+        (tmp_path / "types").mkdir()
+        for name, text in (("sources", sources), ("basings", basings), ("types/triodes", types)):
+            (tmp_path / f"{name}.toml").write_text(text, encoding="utf-8")
+        return read_reference(tmp_path)
+
+    return reader
+
+
+# --- what is read --------------------------------------------------------------------------------------------------
+
+
+def test_a_type_comes_back_with_everything_its_file_says(read: Written) -> None:
+    valve = read().types["6J5"]
+    (section,) = valve.sections
+    (point,) = section.test_points
+    assert (valve.kind, valve.basing, valve.file) == ("triode", "6Q", "types/triodes.toml")
+    assert section.index == 1
+    assert section.ratings.anode_voltage_max_v == 300
+    assert point.grid_voltage_v == -8
+    assert point.cathode_resistor_ohm is None
+    assert point.anode_current_min_ma == 7
+
+
+def test_a_number_keeps_the_digits_that_were_printed(read: Written) -> None:
+    valve = read().types["6J5"]
+    assert str(valve.sections[0].test_points[0].gm_ma_per_v) == "2.60"
+    assert str(valve.heaters[0].current_a) == "0.30"
+
+
+def test_a_heater_without_a_wiring_is_a_single_one(read: Written) -> None:
+    assert read().types["6J5"].heaters[0].wiring == "single"
+
+
+def test_a_pin_carries_its_electrodes_with_their_section(read: Written) -> None:
+    basing = read().basings["7AC"]
+    assert basing.pins[7].number == 8
+    assert basing.pins[7].electrodes == (Electrode(1, "k"), Electrode(1, "bp"))
+    assert basing.pins[1].electrodes == (Electrode(None, "h"),)
+    assert basing.pins[5].electrodes == ()
+    assert basing.top_cap == (Electrode(1, "a"),)
+
+
+def test_a_block_that_says_two_alike_gives_two_sections(read: Written) -> None:
+    double = TYPES.replace('"6Q"', '"two"').replace('kind = "triode"\nratings', 'kind = "triode"\nalike = 2\nratings')
+    basing = """
+[[basing]]
+name = "two"
+base = "octal"
+pins = ["2:g1", "2:a", "2:k", "1:g1", "1:a", "1:k", "h", "h"]
+source = "memory"
+"""
+    one, two = read(types=double, basings=BASINGS + basing).types["6J5"].sections
+    assert (one.index, two.index) == (1, 2)
+    assert one.test_points == two.test_points
+
+
+@pytest.mark.parametrize("name", ["6J5", "6j5", "6 J5", "6J5GT", "6j5-gt", " 6J5 GT "])
+def test_a_type_is_found_by_any_spelling_of_its_names(read: Written, name: str) -> None:
+    found = read().find(name)
+    assert found is not None
+    assert found.designation == "6J5"
+
+
+def test_an_unknown_name_finds_nothing(read: Written) -> None:
+    assert read().find("6J6") is None
+
+
+# --- what is refused -----------------------------------------------------------------------------------------------
+
+
+def swapped(old: str, new: str, text: str = TYPES) -> str:
+    assert old in text, f"{old} is not in the good file, so nothing would be tested"
+    return text.replace(old, new, 1)
+
+
+SECTION = '[[type.section]]\nkind = "triode"'
+POINT = TYPES[TYPES.index("  { name") : TYPES.index(" },\n") + 4]
+WESTERN = 'tradition = "western"'
+FAULTS = [  # what is wrong, the good text, what stands there instead, and words the message must have
+    ("an unknown key of a type", WESTERN, WESTERN + '\ncolour = "red"', ["6J5", "colour"]),
+    (
+        "an unknown key of a test point",
+        "gm_ma_per_v = 2.60",
+        "gm_ma_per_v = 2.60, gm = 3",
+        ["section 1", "250 V", "gm"],
+    ),
+    (
+        "an unknown key of ratings",
+        "anode_voltage_max_v",
+        "plate_voltage_max_v",
+        ["6J5", "ratings", "plate_voltage_max_v"],
+    ),
+    (
+        "a source nobody listed",
+        'basing_source = "memory"',
+        'basing_source = "hearsay"',
+        ["6J5", "basing_source", "hearsay"],
+    ),
+    (
+        "a test point without a source",
+        'anode_current_min_ma = 7, source = "memory"',
+        "anode_current_min_ma = 7",
+        ["250 V", "source", "missing"],
+    ),
+    ("a basing nobody listed", 'basing = "6Q"', 'basing = "9Z"', ["6J5", "basing", "9Z"]),
+    ("kin that are in no file", 'designation = "6C5", how', 'designation = "6C6", how', ["6J5", "kin", "6C6"]),
+    (
+        "kin that is the type itself",
+        'designation = "6C5", how',
+        'designation = "6J5GT", how',
+        ["kin", "the type itself"],
+    ),
+    ("near kin without a note", 'note = "lower mutual conductance", ', "", ["6J5", "kin 1", "note"]),
+    ("a kind nobody knows", 'kind = "triode"', 'kind = "magnetron"', ["6J5", "kind", "magnetron"]),
+    ("a section kind nobody knows", SECTION, SECTION.replace("triode", "x"), ["section 1", "kind"]),
+    ("a caution nobody knows", WESTERN, WESTERN + '\ncautions = ["sharp"]', ["cautions", "sharp"]),
+    (
+        "a maximum of nothing",
+        "anode_voltage_max_v = 300",
+        "anode_voltage_max_v = 0",
+        ["anode_voltage_max_v", "greater than zero"],
+    ),
+    (
+        "a maximum below nothing",
+        "anode_voltage_max_v = 300",
+        "anode_voltage_max_v = -300",
+        ["anode_voltage_max_v", "-300"],
+    ),
+    (
+        "a negative current",
+        "anode_current_ma = 9.0",
+        "anode_current_ma = -9.0",
+        ["250 V", "anode_current_ma", "greater than zero"],
+    ),
+    (
+        "a minimum above the nominal",
+        "anode_current_min_ma = 7",
+        "anode_current_min_ma = 11",
+        ["anode_current", "11", "9.0"],
+    ),
+    (
+        "a minimum above the maximum",
+        "anode_current_min_ma = 7",
+        "anode_current_min_ma = 9, anode_current_max_ma = 8",
+        ["minimum 9", "maximum 8"],
+    ),
+    (
+        "a maximum below the nominal",
+        "anode_current_min_ma = 7",
+        "anode_current_max_ma = 8",
+        ["anode_current", "8", "9.0"],
+    ),
+    ("a missing anode voltage", "anode_voltage_v = 250, grid", "grid", ["250 V", "anode_voltage_v", "missing"]),
+    ("a missing mutual conductance", "gm_ma_per_v = 2.60, ", "", ["250 V", "gm_ma_per_v", "missing"]),
+    ("no bias at all", "grid_voltage_v = -8, ", "", ["250 V", "grid_voltage_v", "cathode_resistor_ohm"]),
+    (
+        "two kinds of bias",
+        "grid_voltage_v = -8",
+        "grid_voltage_v = -8, cathode_resistor_ohm = 900",
+        ["cathode_resistor_ohm"],
+    ),
+    (
+        "a screen on a triode",
+        "grid_voltage_v = -8",
+        "grid_voltage_v = -8, screen_voltage_v = 250",
+        ["screen_voltage_v"],
+    ),
+    (
+        "a number in words",
+        "anode_current_ma = 9.0",
+        'anode_current_ma = "9,0"',
+        ["anode_current_ma", "a number is wanted"],
+    ),
+    ("a number that is not one", "anode_current_ma = 9.0", "anode_current_ma = nan", ["anode_current_ma", "finite"]),
+    ("a missing designation", 'designation = "6J5"\n', "", ["types/triodes.toml", "designation", "missing"]),
+    ("a missing heater", "heaters = [{ voltage_v = 6.3, current_a = 0.30 }]", "", ["6J5", "heaters"]),
+    ("a half alike", SECTION, SECTION + "\nalike = 1.5", ["alike", "1.5"]),
+    ("more sections than the basing has", SECTION, SECTION + "\nalike = 2", ["6Q", "section 2"]),
+    ("a pentode on a triode's basing", SECTION, SECTION.replace("triode", "indicator"), ["6Q", "target"]),
+    ("a top cap kept quiet", 'basing = "6Q"', 'basing = "7AC"', ["6J5", "cautions", "top cap"]),
+    (
+        "a filament where the basing has a heater",
+        'cathode = "indirect"',
+        'cathode = "direct"',
+        ["6J5", "6Q", "filament"],
+    ),
+    ("the same designation twice", 'designation = "6C5"\n', 'designation = "6J5"\n', ["6J5", "twice"]),
+    (
+        "the same designation, spelt otherwise",
+        'designation = "6C5"\n',
+        'designation = "6j-5"\n',
+        ["6j-5", "already means 6J5"],
+    ),
+    ("an alias that is another type", 'designation = "6J5-GT"', 'designation = "6c 5"', ["6C5", "already means 6J5"]),
+    (
+        "an alias that is its own type",
+        'designation = "6J5-GT"',
+        'designation = "6 j 5"',
+        ["6 j 5", "already means 6J5"],
+    ),
+    ("two test points of one name", POINT, POINT + POINT, ["section 1", "250 V", "twice"]),
+    ("no test point for a triode", "test_point = [\n  { name", "spare = [\n  { name", ["section 1", "spare"]),
+    ("text that is no TOML", "[[type]]", "[[type", ["types/triodes.toml", "TOML"]),
+]
+
+
+@pytest.mark.parametrize(("old", "new", "words"), [pytest.param(*fault[1:], id=fault[0]) for fault in FAULTS])
+def test_a_fault_in_a_type_is_refused_in_words_that_say_where(
+    read: Written, old: str, new: str, words: list[str]
+) -> None:
+    with pytest.raises(ReferenceProblem) as problem:
+        read(types=swapped(old, new))
+    for word in ["triodes.toml", *words]:
+        assert word in str(problem.value), str(problem.value)
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "words"),
+    [
+        ('"-", "h", "1:k"]', '"h", "1:k"]', ["6Q", "pins", "8 pins, 7 are listed"]),
+        ('"1:a", "-"', '"1:plate", "-"', ["6Q", "pin 3", "plate"]),
+        ('"1:a", "-"', '"a", "-"', ["6Q", "pin 3", "write the section first, as in 1:a"]),
+        ('"h", "1:a"', '"1:h", "1:a"', ["6Q", "pin 2", "heater belongs to no section"]),
+        ('"s", "h"', '3, "h"', ["6Q", "pin 1", "electrodes in quotes"]),
+        ('base = "octal"', 'base = "nonal"', ["6Q", "base", "nonal"]),
+        ('name = "7AC"', 'name = "6Q"', ["name", "twice"]),
+        ('source = "memory"', 'source = "x"', ["6Q", "source", "x"]),
+    ],
+)  # fmt: skip
+def test_a_fault_in_a_basing_is_refused_in_words_that_say_where(
+    read: Written, old: str, new: str, words: list[str]
+) -> None:
+    with pytest.raises(ReferenceProblem) as problem:
+        read(basings=swapped(old, new, BASINGS))
+    for word in ["basings.toml", *words]:
+        assert word in str(problem.value), str(problem.value)
+
+
+@pytest.mark.parametrize(
+    ("sources", "words"),
+    [
+        (SOURCES + SOURCES, ["key", "memory", "twice"]),
+        (SOURCES.replace('kind = "memory"', 'kind = "gossip"'), ["kind", "gossip"]),
+        (SOURCES.replace('title = "From memory"', ""), ["title", "missing"]),
+        (SOURCES + "\n[[sauce]]\n", ["sauce", "not a key known here"]),
+    ],
+)
+def test_a_fault_in_a_source_is_refused_in_words_that_say_where(read: Written, sources: str, words: list[str]) -> None:
+    with pytest.raises(ReferenceProblem) as problem:
+        read(sources=sources)
+    for word in ["sources.toml", *words]:
+        assert word in str(problem.value), str(problem.value)
+
+
+def test_a_folder_without_the_files_is_refused(tmp_path: Path) -> None:
+    with pytest.raises(ReferenceProblem, match=r"no file sources\*\.toml"):
+        read_reference(tmp_path)
+
+
+# --- names ---------------------------------------------------------------------------------------------------------
+
+
+@given(st.text())
+def test_the_normal_form_of_a_normal_form_is_itself(name: str) -> None:
+    assert normal(normal(name)) == normal(name)
+
+
+@given(st.text(alphabet="0123456789ABCEGHJKLNPSTXZabcx"), st.text(alphabet=" -‑\t"), st.integers(0, 20))
+def test_case_spaces_and_hyphens_make_no_difference(name: str, filling: str, place: int) -> None:
+    assert normal(name[:place] + filling + name[place:].lower()) == normal(name)
+
+
+@pytest.mark.parametrize(
+    ("cyrillic", "latin"),
+    [("6Н2П", "6N2P"), ("6п3с-е", "6P3S-E"), ("5Ц4С", "5Ts4S"), ("6Ж32П", "6Zh32P"), ("6Н23П-ЕВ", "6N23P-EV")],
+)
+def test_a_designation_in_cyrillic_letters_is_the_same_name(cyrillic: str, latin: str) -> None:
+    assert normal(cyrillic) == normal(latin)
+
+
+# --- our own files -------------------------------------------------------------------------------------------------
+
+OURS = read_reference(FIXTURES)
+
+
+def test_our_files_hold_the_types_that_matter_to_the_trade() -> None:
+    triodes = [valve for valve in OURS.types.values() if valve.sections[0].kind == "triode"]
+    assert len(OURS.types) >= 120
+    assert len(triodes) >= 60
+    assert {valve.kind for valve in OURS.types.values()} >= {
+        "double triode", "triode", "diode-triode", "power pentode", "beam tetrode", "signal pentode", "rectifier",
+        "voltage stabiliser",
+    }  # fmt: skip
+    assert sum(valve.tradition == "eastern" for valve in OURS.types.values()) >= 15
+    assert sum(valve.special_quality for valve in OURS.types.values()) >= 10
+    assert sum(valve.cathode == "direct" for valve in OURS.types.values()) >= 10
+
+
+@pytest.mark.parametrize(
+    ("name", "designation"),
+    [
+        ("ECC83", "12AX7"),
+        ("ecc 82", "12AU7"),
+        ("6h8c", "6N8S"),
+        ("6Н8С", "6N8S"),
+        ("VT-231", "6SN7GT"),
+        ("e88cc", "6922"),
+    ],
+)
+def test_the_names_a_dealer_types_find_the_valve(name: str, designation: str) -> None:
+    found = OURS.find(name)
+    assert found is not None
+    assert found.designation == designation
+
+
+def test_every_basing_of_our_files_is_used() -> None:
+    assert set(OURS.basings) == {valve.basing for valve in OURS.types.values()}
+
+
+def test_every_base_and_electrode_of_our_files_has_words() -> None:
+    for basing in OURS.basings.values():
+        assert BASES[basing.base].label
+        assert all(ELECTRODES[electrode.code] for electrode in basing.electrodes())
+
+
+# Sheets do print points hotter than the section may stay: they are for a brief reading.
+BRIEFLY = {("5687", "120 V"), ("6S4S", "250 V"), ("ECH81", "100 V"), ("6BQ6GTB", "250 V")}
+
+
+def heat_w(point: TestPointRow) -> Decimal:
+    """What the anode dissipates there; the drop over a cathode resistor is not across the valve."""
+    lost_v = (point.cathode_resistor_ohm or Decimal(0)) * point.anode_current_ma / 1000
+    return (point.anode_voltage_v - lost_v) * point.anode_current_ma / 1000
+
+
+def hot_points(valve: TypeRow) -> set[tuple[str, str]]:
+    return {
+        (valve.designation, point.name)
+        for section in valve.sections
+        for point in section.test_points
+        if section.ratings.anode_dissipation_max_w and heat_w(point) > section.ratings.anode_dissipation_max_w
+    }
+
+
+def test_no_test_point_is_hotter_than_its_section_may_be_but_the_few_we_name() -> None:
+    hot = set().union(*(hot_points(valve) for valve in OURS.types.values()))
+    assert hot == BRIEFLY
+
+
+def test_no_test_point_asks_for_more_than_the_highest_anode_voltage() -> None:
+    for valve in OURS.types.values():
+        for section in valve.sections:
+            most = section.ratings.anode_voltage_max_v
+            assert not most or all(point.anode_voltage_v <= most for point in section.test_points), valve.designation
