@@ -1,5 +1,5 @@
 """The addresses of goods and people; each list stands at the foot of its views."""
 
-from stockroom.views import keeping, office, receiving
+from stockroom.views import customers, keeping, office, receiving
 
-urlpatterns = [*office.urlpatterns, *receiving.urlpatterns, *keeping.urlpatterns]
+urlpatterns = [*office.urlpatterns, *receiving.urlpatterns, *keeping.urlpatterns, *customers.urlpatterns]

@@ -1,5 +1,135 @@
-"""Pages of listings."""
+"""Pages of listings: the staff's list, putting an item before the public, and what the public sees."""
 
-from django.urls import URLPattern
+from __future__ import annotations
 
-urlpatterns: list[URLPattern] = []
+from typing import Any
+
+import django_filters
+from django import forms
+from django.contrib import messages
+from django.contrib.auth.decorators import login_not_required
+from django.db.models import QuerySet
+from django.http import Http404, HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404, redirect, render
+from django.urls import path
+from django.views.decorators.http import require_POST
+
+from catalog.models import ValveType
+from grading import listing as listing_work
+from grading import sets
+from grading.models import Grade, MatchedSet
+from stockroom.models import Listing, Shop, Valve
+from stockroom.people import Role, StaffRequest, for_roles
+from stockroom.web import page_of
+
+
+class ListingFilter(django_filters.FilterSet):
+    type = django_filters.ModelChoiceFilter(
+        label="Type", method="by_type", queryset=ValveType.objects.filter(valves__listings__isnull=False).distinct()
+    )
+    standing = django_filters.ChoiceFilter(label="Which", method="by_standing", choices=[("live", "live"), ("ended", "ended")])
+
+    class Meta:
+        model = Listing
+        fields: list[str] = []
+
+    def by_type(self, listings: QuerySet[Listing], _: str, value: ValveType) -> QuerySet[Listing]:
+        return listings.filter(listed__valve__type=value).distinct()
+
+    def by_standing(self, listings: Any, _: str, value: str) -> QuerySet[Listing]:
+        return listings.live() if value == "live" else listings.exclude(ended_at=None)
+
+
+class SaleFilter(django_filters.FilterSet):
+    type = django_filters.ModelChoiceFilter(
+        label="Type", method="by_type",
+        queryset=ValveType.objects.filter(valves__listings__live=True).distinct(),
+    )  # fmt: skip
+
+    class Meta:
+        model = Listing
+        fields: list[str] = []
+
+    by_type = ListingFilter.by_type
+
+
+class ListingForm(forms.ModelForm):
+    class Meta:
+        model = Listing
+        fields = ["title", "text", "price", "currency"]
+
+
+def listings(request: HttpRequest) -> HttpResponse:
+    found = ListingFilter(request.GET, queryset=Listing.objects.prefetch_related("listed__valve"))
+    return render(request, "grading/listings.html", {"filter": found, "page": page_of(request, found.qs)})
+
+
+@for_roles(Role.SALES)
+def listing_new(request: StaffRequest) -> HttpResponse:
+    """Describe and price `?serial=` or `?set=`; the description starts from the records."""
+    if "set" in request.GET:
+        matched = get_object_or_404(MatchedSet.objects.live(), number=request.GET["set"])
+        wanted = Valve.objects.filter(memberships__set=matched).order_by("memberships__position")
+    else:
+        wanted = Valve.objects.filter(serial=request.GET.get("serial", ""))
+    valves = list(wanted.select_related("type", "maker", "line__lot"))
+    if not valves:
+        raise Http404("No such valve.")
+    shop = Shop.own()
+    cost = sum(valve.line.cost_of(valve.position, shop.currency) for valve in valves)
+    start = {"title": listing_work.title(valves), "text": listing_work.describe(valves), "currency": shop.currency}
+    form = ListingForm(request.POST or None, initial=start)
+    form.fields["price"].widget.attrs["autofocus"] = True
+    if form.is_valid():
+        try:
+            made = listing_work.publish(valves, **form.cleaned_data, by=request.user)
+        except listing_work.CannotList as problem:
+            form.add_error(None, str(problem))
+        else:
+            messages.success(request, f"{made.number} is before the public.")
+            return redirect(made)
+    return render(request, "grading/listing_new.html", {"form": form, "valves": valves, "cost": cost})
+
+
+@require_POST
+@for_roles(Role.SALES)
+def listing_end(request: StaffRequest, number: str) -> HttpResponse:
+    found = get_object_or_404(Listing, number=number)
+    try:
+        listing_work.end(found, request.user)
+        messages.success(request, f"{number} is no longer listed.")
+    except listing_work.CannotList as problem:
+        messages.error(request, str(problem))
+    return redirect("listings")
+
+
+@login_not_required
+def for_sale(request: HttpRequest) -> HttpResponse:
+    found = SaleFilter(request.GET, queryset=Listing.objects.for_public_display())
+    return render(request, "grading/for_sale.html", {"filter": found, "page": page_of(request, found.qs.distinct())})
+
+
+@login_not_required
+def item(request: HttpRequest, number: str) -> HttpResponse:
+    """One item for anybody to read. When it is gone the page stays and says so."""
+    found = get_object_or_404(Listing.objects.prefetch_related("listed__valve__type", "listed__valve__maker"), number=number)
+    valves = [row.valve for row in found.listed.all()]
+    grades = Grade.objects.filter(valve__in=valves, standing=True).select_related("policy", "valve__maker")
+    grades = grades.prefetch_related("readings__test_point__source", "readings__shift__tester").order_by("valve__serial")
+    figures = sets.figures(list(grades))
+    matched = MatchedSet.objects.live().filter(members__valve__in=valves, members__live=True).first() if len(valves) > 1 else None
+    available = Listing.objects.for_public_display().filter(pk=found.pk).exists()
+    return render(request, "grading/item.html", {
+        "listing": found, "valves": valves, "grades": grades, "set": matched, "available": available,
+        "spreads": sets.spread_of(list(matched.members.select_related("grade").prefetch_related("grade__readings__test_point"))) if matched else [],
+        "figures": figures,
+    })  # fmt: skip
+
+
+urlpatterns = [
+    path("listings/", listings, name="listings"),
+    path("listings/new/", listing_new, name="listing-new"),
+    path("listings/<str:number>/end/", listing_end, name="listing-end"),
+    path("for-sale/", for_sale, name="for-sale"),
+    path("for-sale/<str:number>/", item, name="item"),
+]

@@ -1,5 +1,263 @@
-"""Pages of orders."""
+"""Pages of orders: taking one, filling it from stock, pulling by scanner, sending, taking back."""
 
-from django.urls import URLPattern
+from __future__ import annotations
 
-urlpatterns: list[URLPattern] = []
+from collections import defaultdict
+from typing import Any
+
+import django_filters
+from django import forms
+from django.contrib import messages
+from django.db import transaction
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404, redirect, render
+from django.urls import path
+from django.views.decorators.http import require_POST
+
+from grading import pulling
+from grading.models import Policy
+from stockroom.models import Allocation, Counter, Customer, Entry, Order, OrderLine, Shop, Valve
+from stockroom.people import Role, StaffRequest, for_roles
+from stockroom.serials import BadSerial, read_serial
+from stockroom.web import TypeField, page_of
+
+
+class OrderFilter(django_filters.FilterSet):
+    number = django_filters.CharFilter(label="Number", lookup_expr="iexact")
+    state = django_filters.ChoiceFilter(label="State", choices=Order.State.choices)
+    customer = django_filters.CharFilter(label="Customer", field_name="customer__name", lookup_expr="icontains")
+
+    class Meta:
+        model = Order
+        fields: list[str] = []
+
+
+class OrderForm(forms.ModelForm):
+    """A known customer, or a new one in place."""
+
+    customer = forms.ModelChoiceField(Customer.objects.all(), required=False, label="Known customer")
+    new_name = forms.CharField(label="or a new one: name", max_length=120, required=False)
+    new_email = forms.EmailField(label="Email", required=False)
+    new_address = forms.CharField(label="Address", widget=forms.Textarea(attrs={"rows": 3}), required=False)
+
+    class Meta:
+        model = Order
+        fields = ["currency", "note"]
+
+    field_order = ["customer", "new_name", "new_email", "new_address", "currency", "note"]
+
+    def clean(self) -> dict[str, Any]:
+        data = super().clean() or {}
+        if bool(data.get("customer")) == bool(data.get("new_name")):
+            self.add_error("customer", "Choose a customer from the list, or type a new one's name: one of the two.")
+        return data
+
+
+class OrderLineForm(forms.ModelForm):
+    type = TypeField(label="Type")
+
+    class Meta:
+        model = OrderLine
+        fields = ["quantity", "set_size", "best_grades", "max_spread_percent", "unit_price", "note"]
+
+    field_order = ["type", "set_size", "quantity", "best_grades", "max_spread_percent", "unit_price", "note"]
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.fields["set_size"].help_text = "1 single, 2 a matched pair, 4 a matched quad."
+
+
+class DespatchForm(forms.Form):
+    carrier = forms.CharField(max_length=80, required=False)
+    tracking = forms.CharField(label="Tracking number", max_length=80, required=False)
+
+
+class BackForm(forms.Form):
+    serial = forms.CharField(label="Serial")
+    reason = forms.CharField(label="Why it came back", max_length=300)
+
+
+def orders(request: HttpRequest) -> HttpResponse:
+    found = OrderFilter(request.GET, queryset=Order.objects.select_related("customer").prefetch_related("lines__type"))
+    return render(request, "grading/orders.html", {"filter": found, "page": page_of(request, found.qs)})
+
+
+@for_roles(Role.SALES)
+def order_new(request: StaffRequest) -> HttpResponse:
+    start = {"currency": Shop.own().currency, "customer": request.GET.get("customer")}
+    form = OrderForm(request.POST or None, initial=start)
+    form.fields["customer"].widget.attrs["autofocus"] = True
+    if form.is_valid():
+        with transaction.atomic():
+            data = form.cleaned_data
+            customer = data["customer"] or Customer.objects.create(
+                name=data["new_name"], email=data["new_email"], address=data["new_address"]
+            )
+            order = form.save(commit=False)
+            order.number, order.customer, order.placed_by = f"R{Counter.take('order')[0]:04d}", customer, request.user
+            order.save()
+            Entry.write(request.user, "order-taken", f"Took {order} from {customer}", order=order)
+        return redirect(order)
+    return render(request, "stockroom/form.html", {"form": form, "title": "New order", "action": "Go on to the lines"})
+
+
+def order(request: HttpRequest, number: str) -> HttpResponse:
+    found = get_object_or_404(Order.objects.select_related("customer"), number=number)
+    line_form = OrderLineForm(request.POST or None)
+    if request.method == "POST":
+        added = _add_line(request, found, line_form)  # type: ignore[arg-type]
+        if added:
+            return redirect(found)
+    elif found.is_changeable:
+        line_form.fields["type"].widget.attrs["autofocus"] = True
+    lines = list(found.lines.select_related("type"))
+    held: dict[int, dict[int, list[Allocation]]] = defaultdict(lambda: defaultdict(list))
+    live = Allocation.objects.filter(order_line__order=found, live=True).select_related("valve__place")
+    for allocation in live.prefetch_related("valve__memberships__set"):
+        held[allocation.order_line_id][allocation.item].append(allocation)
+    return render(request, "grading/order.html", {
+        "order": found,
+        "lines": [
+            {
+                "line": line,
+                "items": sorted(held[line.pk].items()),
+                "missing": line.quantity - len(held[line.pk]),
+                "options": pulling.options(line) if found.is_changeable and len(held[line.pk]) < line.quantity else None,
+            }
+            for line in lines
+        ],
+        "line_form": line_form,
+        "despatch_form": DespatchForm(),
+        "back_form": BackForm(),
+        "grade_names": Policy.current().parsed.names,
+        "total": sum(line.unit_price * line.quantity for line in lines if line.unit_price is not None),
+        "returns": found.returns.select_related("valve"),
+        "entries": found.entries.select_related("by", "valve")[:60],
+    })  # fmt: skip
+
+
+@for_roles(Role.SALES)
+def _add_line(request: StaffRequest, found: Order, form: OrderLineForm) -> HttpResponse | None:
+    if not form.is_valid():
+        return None
+    if not found.is_changeable:
+        form.add_error(None, f"{found} is {found.state}: no line can be added.")
+        return None
+    with transaction.atomic():
+        line = form.save(commit=False)
+        line.order, line.type = found, form.cleaned_data["type"]
+        line.save()
+        if found.state == Order.State.RESERVED:
+            found.state = Order.State.OPEN
+            found.save()
+        Entry.write(request.user, "order-line", f"{found}: {line.asked}"[:400], order=found)
+    return redirect(found)
+
+
+def _done(request: HttpRequest, found: Order, done: str, act: Any, *args: Any) -> HttpResponse:
+    """Do one thing to an order and go back to it, with what happened or why it did not."""
+    try:
+        act(*args)
+    except pulling.CannotPull as problem:
+        messages.error(request, str(problem))
+    else:
+        messages.success(request, done)
+    return redirect(found)
+
+
+@require_POST
+@for_roles(Role.SALES)
+def order_accept(request: StaffRequest, number: str, line_id: int) -> HttpResponse:
+    line = get_object_or_404(OrderLine.objects.select_related("order", "type"), pk=line_id, order__number=number)
+    serials = request.POST.get("valves", "").split()
+    valves = list(Valve.objects.filter(serial__in=serials).select_related("type", "line__lot").order_by("serial"))
+    return _done(request, line.order, "Set aside.", pulling.accept, line, valves, request.user)
+
+
+@require_POST
+@for_roles(Role.SALES)
+def order_release(request: StaffRequest, number: str, line_id: int, item: int) -> HttpResponse:
+    line = get_object_or_404(OrderLine.objects.select_related("order"), pk=line_id, order__number=number)
+    return _done(request, line.order, "Back in stock.", pulling.release, line, item, request.user)
+
+
+@require_POST
+@for_roles(Role.SALES)
+def order_line_drop(request: StaffRequest, number: str, line_id: int) -> HttpResponse:
+    line = get_object_or_404(OrderLine.objects.select_related("order"), pk=line_id, order__number=number)
+    return _done(request, line.order, "The line is gone.", pulling.drop_line, line, request.user)
+
+
+@for_roles(Role.SALES)
+def order_pull(request: StaffRequest, number: str) -> HttpResponse:
+    """The pick list by place; each scan ticks a valve off."""
+    found = get_object_or_404(Order.objects.select_related("customer"), number=number)
+    problem = ""
+    if request.method == "POST":
+        try:
+            serial = read_serial(request.POST.get("serial", ""))
+            valve = Valve.objects.select_related("place").filter(serial=serial).first()
+            if valve is None:
+                raise BadSerial(f"No valve has the serial {serial}.")
+            left = pulling.pull(found, valve, request.user)
+            messages.success(request, f"{valve} is off the shelf; {left} to go." if left else f"All of {found} is off the shelves.")
+            return redirect("order-pull", number) if left else redirect(found)
+        except (BadSerial, pulling.CannotPull) as wrong:
+            problem = str(wrong)
+    rows = Allocation.objects.filter(order_line__order=found, live=True).select_related("valve__place", "valve__type", "order_line")
+    rows = rows.prefetch_related("valve__memberships__set").order_by("valve__place__code", "valve__serial")
+    return render(request, "grading/order_pull.html", {
+        "order": found, "rows": rows, "problem": problem, "typed": request.POST.get("serial", ""),
+    })  # fmt: skip
+
+
+@require_POST
+@for_roles(Role.SALES)
+def order_despatch(request: StaffRequest, number: str) -> HttpResponse:
+    found = get_object_or_404(Order, number=number)
+    form = DespatchForm(request.POST)
+    form.is_valid()
+    carrier, tracking = form.cleaned_data.get("carrier", ""), form.cleaned_data.get("tracking", "")
+    return _done(request, found, f"{found} has left the house.", pulling.despatch, found, carrier, tracking, request.user)
+
+
+@require_POST
+@for_roles(Role.SALES)
+def order_cancel(request: StaffRequest, number: str) -> HttpResponse:
+    found = get_object_or_404(Order, number=number)
+    return _done(request, found, f"{found} is cancelled.", pulling.cancel, found, request.user)
+
+
+@require_POST
+@for_roles(Role.SALES, Role.RECEIVING)
+def order_take_back(request: StaffRequest, number: str) -> HttpResponse:
+    found = get_object_or_404(Order, number=number)
+    form = BackForm(request.POST)
+    if not form.is_valid():
+        messages.error(request, "Scan the valve that came back and say why it did.")
+        return redirect(found)
+    try:
+        serial = read_serial(form.cleaned_data["serial"])
+    except BadSerial as problem:
+        messages.error(request, str(problem))
+        return redirect(found)
+    valve = Valve.objects.select_related("line__lot").filter(serial=serial).first()
+    if valve is None:
+        messages.error(request, f"No valve has the serial {serial}.")
+        return redirect(found)
+    done = f"{valve} is back and waits for the bench."
+    return _done(request, found, done, pulling.take_back, found, valve, form.cleaned_data["reason"], request.user)
+
+
+urlpatterns = [
+    path("orders/", orders, name="orders"),
+    path("orders/new/", order_new, name="order-new"),
+    path("orders/<str:number>/", order, name="order"),
+    path("orders/<str:number>/lines/<int:line_id>/accept/", order_accept, name="order-accept"),
+    path("orders/<str:number>/lines/<int:line_id>/drop/", order_line_drop, name="order-line-drop"),
+    path("orders/<str:number>/lines/<int:line_id>/release/<int:item>/", order_release, name="order-release"),
+    path("orders/<str:number>/pull/", order_pull, name="order-pull"),
+    path("orders/<str:number>/despatch/", order_despatch, name="order-despatch"),
+    path("orders/<str:number>/cancel/", order_cancel, name="order-cancel"),
+    path("orders/<str:number>/take-back/", order_take_back, name="order-take-back"),
+]

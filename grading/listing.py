@@ -1,0 +1,92 @@
+"""Listing: put a valve or a matched set before the public at a price, and take it off again.
+
+- `describe(valves)`: an honest description from the records, for somebody to read over and change
+- `publish(valves, ...)`: list them; the database refuses a valve that is on another live listing
+- `end(listing, by)`
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from decimal import Decimal
+
+from django.contrib.auth.models import User
+from django.db import IntegrityError, transaction
+from django.utils import timezone
+
+from grading import progress
+from grading.models import Grade
+from stockroom.models import Counter, Entry, ListedValve, Listing, Valve
+from stockroom.models.orders import set_name
+from stockroom.states import State
+
+
+class CannotList(Exception):
+    """The item cannot be listed. The message says why."""
+
+
+def title(valves: Sequence[Valve]) -> str:
+    what = f"{valves[0].type}"
+    if len(valves) > 1:
+        what += f" {set_name(len(valves))}"
+    makers = {str(valve.maker) for valve in valves if valve.maker}
+    return f"{what}, marked {makers.pop()}" if len(makers) == 1 else what
+
+
+def describe(valves: Sequence[Valve]) -> str:
+    """What the records support and no more: condition as claimed by the line, grade as judged, marks as found."""
+    grades = Grade.objects.filter(valve__in=valves, standing=True).select_related("policy")
+    claims = sorted({valve.line.get_condition_display() for valve in valves})
+    sentences = [f"Bought in as: {', '.join(claims)}."]
+    for name in sorted({grade.name for grade in grades}):
+        count = sum(grade.name == name for grade in grades)
+        sentences.append(f"Graded {name}{f' ({count} of {len(valves)})' if count < len(valves) else ''} on our own bench.")
+    marks = sorted({valve.date_code for valve in valves if valve.date_code})
+    if marks:
+        sentences.append(f"Stamped {', '.join(marks)}.")
+    sentences.append("Every reading is shown below with the conditions it was taken at.")
+    return " ".join(sentences)
+
+
+@transaction.atomic
+def publish(
+    valves: Sequence[Valve], title: str, text: str, price: Decimal, currency: str, by: User
+) -> Listing:
+    """Raises CannotList: a valve is not graded or matched, is set aside, or is listed already."""
+    memberships = {m.set_id for valve in valves for m in valve.memberships.filter(live=True)}
+    whole = len(valves) == 1 if not memberships else len(memberships) == 1 and len(valves) > 1
+    for valve in valves:
+        if valve.state not in (State.GRADED, State.MATCHED):
+            raise CannotList(f"{valve} is {valve.state}: only graded or matched valves can be listed.")
+        if not valve.grades.filter(standing=True, saleable=True).exists():
+            raise CannotList(f"{valve} has no grade that may be sold.")
+        if valve.allocations.filter(live=True).exists():
+            raise CannotList(f"{valve} is set aside for an order.")
+    if not whole:
+        raise CannotList("A listing is one valve that is in no set, or one whole set.")
+    listing = Listing.objects.create(
+        number=f"A{Counter.take('listing')[0]:05d}", title=title, text=text, price=price, currency=currency, listed_by=by
+    )
+    try:
+        with transaction.atomic():
+            ListedValve.objects.bulk_create(ListedValve(listing=listing, valve=valve) for valve in valves)
+    except IntegrityError as clash:
+        raise CannotList("One of these valves is on another listing.") from clash
+    for valve in valves:
+        Entry.write(by, "listed", f"Listed as {listing.number}", valve=valve, lot=valve.line.lot)
+    progress.refresh([valve.pk for valve in valves])
+    return listing
+
+
+@transaction.atomic
+def end(listing: Listing, by: User) -> None:
+    listing = Listing.objects.select_for_update().get(pk=listing.pk)
+    if listing.ended_at:
+        raise CannotList(f"{listing.number} has ended already.")
+    listing.ended_at = timezone.now()
+    listing.save()
+    valves = list(Valve.objects.filter(listings__listing=listing, listings__live=True).select_related("line__lot"))
+    listing.listed.update(live=False)
+    for valve in valves:
+        Entry.write(by, "listing-ended", f"No longer listed as {listing.number}", valve=valve, lot=valve.line.lot)
+    progress.refresh([valve.pk for valve in valves])

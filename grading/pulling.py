@@ -1,0 +1,288 @@
+"""Orders: find what was asked for, set it aside, take it off the shelf, send it, and take it back.
+
+- `options(line)`: what in stock meets an order line, ready sets first
+- `accept(line, valves)`: set one item aside; the database refuses a valve that is on another order
+- `release(line, item)`: put one item back; `drop_line(line)`
+- `pull(order, serial)`: a valve has been taken off its shelf
+- `despatch(order, ...)`, `cancel(order)`, `take_back(order, valve, reason)`
+
+An order is open until every item it asks for is set aside, then reserved, pulled, despatched.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import NamedTuple
+
+from django.contrib.auth.models import User
+from django.db import IntegrityError, transaction
+from django.db.models import QuerySet
+from django.utils import timezone
+
+from grading import judging, progress, sets
+from grading.models import Grade, MatchedSet
+from stockroom.models import Allocation, Despatch, Entry, ListedValve, Order, OrderLine, Return, Valve
+from stockroom.models.orders import set_name
+from stockroom.states import State
+
+WIDEST_PERCENT = 100.0  # a set asked for without a tolerance is still one that was judged as a set
+
+
+class CannotPull(Exception):
+    """The order cannot move on as asked. The message says why."""
+
+
+class Option(NamedTuple):
+    """One way to fill one item of a line."""
+
+    valves: tuple[Valve, ...]
+    grades: tuple[Grade, ...]
+    spread: float | None  # the worst quantity's; None for a single
+    set: MatchedSet | None  # a set that stands already; None when it would be made
+
+    @property
+    def key(self) -> str:
+        return " ".join(valve.serial for valve in self.valves)
+
+    @property
+    def grade_names(self) -> str:
+        return ", ".join(sorted({grade.name for grade in self.grades}))
+
+
+def missing(line: OrderLine) -> int:
+    """How many of the line's items are not set aside yet."""
+    return line.quantity - line.allocations.filter(live=True).values("item").distinct().count()
+
+
+def options(line: OrderLine, limit: int = 8) -> list[Option]:
+    """What meets the line, best first: singles by grade; sets that stand already, then sets that could be made."""
+    if line.set_size == 1:
+        return _singles(line, limit)
+    ready = _ready_sets(line)[:limit]
+    if len(ready) >= limit:
+        return ready
+    tolerance = line.max_spread_percent or WIDEST_PERCENT
+    proposals = sets.propose(line.type, line.set_size, tolerance, line.best_grades, time_limit_s=3)
+    grades = {
+        grade.valve_id: grade
+        for grade in Grade.objects.filter(standing=True, valve__in=[v.pk for p in proposals for v in p.valves])
+    }
+    made = [Option(p.valves, tuple(grades[v.pk] for v in p.valves), p.worst, None) for p in proposals]
+    made.sort(key=lambda option: (sum(grade.rank for grade in option.grades), option.spread or 0))
+    return ready + made[: limit - len(ready)]
+
+
+def _singles(line: OrderLine, limit: int) -> list[Option]:
+    grades = (
+        Grade.objects.filter(
+            standing=True, saleable=True, rank__lte=line.best_grades, valve__type=line.type,
+            valve__state__in=[State.GRADED, State.LISTED],
+        )  # fmt: skip
+        .exclude(valve__allocations__live=True)
+        .exclude(valve__memberships__live=True)
+        .select_related("valve__place", "valve__type")
+        .order_by("rank", "valve__serial")[:limit]
+    )
+    return [Option((grade.valve,), (grade,), None, None) for grade in grades]
+
+
+def _ready_sets(line: OrderLine) -> list[Option]:
+    """Free sets that meet the line, those made on the tightest readings first."""
+    found = []
+    rows = (
+        MatchedSet.objects.free()
+        .filter(type=line.type, size=line.set_size)
+        .prefetch_related("members__valve__place", "members__grade__readings__test_point")
+    )
+    for matched in rows:
+        members = list(matched.members.all())
+        worst = max(spread for _, spread in sets.spread_of(members))
+        if any(member.grade.rank > line.best_grades for member in members):
+            continue
+        if line.max_spread_percent is not None and worst > line.max_spread_percent / 100:
+            continue
+        valves, grades = tuple(m.valve for m in members), tuple(m.grade for m in members)
+        found.append(Option(valves, grades, worst, matched))
+    return sorted(found, key=lambda option: (sum(grade.rank for grade in option.grades), option.spread or 0))
+
+
+@transaction.atomic
+def accept(line: OrderLine, valves: Sequence[Valve], by: User) -> None:
+    """Set these valves aside as the line's next item, making the set first where there is none.
+
+    Raises:
+        CannotPull: the line is filled, or the valves are not what it asks for, or one has just been taken.
+    """
+    order = Order.objects.select_for_update().get(pk=line.order_id)
+    if not order.is_changeable:
+        raise CannotPull(f"{order} is {order.state}: nothing more can be set aside for it.")
+    if missing(line) < 1:
+        raise CannotPull("This line has all it asks for.")
+    if len(valves) != line.set_size:
+        raise CannotPull(f"The line asks for {set_name(line.set_size)}: {line.set_size} valves, not {len(valves)}.")
+    for valve in valves:
+        if valve.type_id != line.type_id:
+            raise CannotPull(f"{valve} is a {valve.type}; the line asks for {line.type}.")
+        if not Grade.objects.filter(valve=valve, standing=True, saleable=True, rank__lte=line.best_grades).exists():
+            raise CannotPull(f"{valve} is not of the best {line.best_grades} grades.")
+    if line.set_size > 1:
+        _be_a_set(line, valves, by)
+    elif valves[0].memberships.filter(live=True).exists():
+        raise CannotPull(f"{valves[0]} is in a matched set: break the set up before selling it alone.")
+
+    used = set(line.allocations.filter(live=True).values_list("item", flat=True))
+    item = next(number for number in range(1, line.quantity + 1) if number not in used)
+    try:
+        with transaction.atomic():
+            for valve in valves:
+                Allocation.objects.create(order_line=line, item=item, valve=valve, made_by=by)
+    except IntegrityError as clash:
+        raise CannotPull("One of these valves has just been set aside for another order. Look again.") from clash
+    for valve in valves:
+        Entry.write(by, "reserved", f"Set aside for {order}", valve=valve, lot=valve.line.lot, order=order)
+    _settle(order)
+
+
+def _be_a_set(line: OrderLine, valves: Sequence[Valve], by: User) -> None:
+    """The valves are exactly one live set within the line's tolerance; make it when none of them is in one."""
+    standing = {m.set for valve in valves for m in valve.memberships.filter(live=True).select_related("set")}
+    if not standing:
+        try:
+            sets.make_set(valves, line.max_spread_percent or WIDEST_PERCENT, by)
+        except sets.CannotMatch as problem:
+            raise CannotPull(str(problem)) from problem
+        return
+    matched = next(iter(standing))
+    members = list(matched.members.select_related("grade").prefetch_related("grade__readings__test_point"))
+    if len(standing) > 1 or {member.valve_id for member in members} != {valve.pk for valve in valves}:
+        raise CannotPull("These valves are not one whole set.")
+    worst = max(spread for _, spread in sets.spread_of(members))
+    if line.max_spread_percent is not None and worst > line.max_spread_percent / 100:
+        raise CannotPull(f"{matched.number} differs by {100 * worst:.2f} %, more than {line.max_spread_percent:g} %.")
+
+
+@transaction.atomic
+def release(line: OrderLine, item: int, by: User) -> None:
+    """Put one item back in stock."""
+    order = Order.objects.select_for_update().get(pk=line.order_id)
+    if not order.is_changeable:
+        raise CannotPull(f"{order} is {order.state}: cancel it, or take the valves back.")
+    _release(order, line.allocations.filter(item=item, live=True), by)
+    _settle(order)
+
+
+@transaction.atomic
+def drop_line(line: OrderLine, by: User) -> None:
+    """The customer does not want this line after all. Only a line with nothing ever set aside is forgotten."""
+    order = Order.objects.select_for_update().get(pk=line.order_id)
+    if not order.is_changeable:
+        raise CannotPull(f"{order} is {order.state}: its lines stay as they are.")
+    if line.allocations.exists():
+        raise CannotPull("Valves have been set aside for this line: it stays on record. Cancel the order instead.")
+    Entry.write(by, "order-line", f"{order}: dropped {line.asked}"[:400], order=order)
+    line.delete()
+    _settle(order)
+
+
+def _release(order: Order, allocations: QuerySet[Allocation], by: User) -> None:
+    for allocation in allocations.select_related("valve__line__lot"):
+        valve = allocation.valve
+        Entry.write(by, "released", f"No longer set aside for {order}", valve=valve, lot=valve.line.lot, order=order)
+    allocations.update(live=False)
+
+
+def _settle(order: Order) -> None:
+    """Open or reserved, as the lines stand."""
+    filled = all(missing(line) == 0 for line in order.lines.all()) and order.lines.exists()
+    order.state = Order.State.RESERVED if filled else Order.State.OPEN
+    order.save()
+
+
+@transaction.atomic
+def pull(order: Order, valve: Valve, by: User) -> int:
+    """This valve is off its shelf. Returns how many are still to be pulled; at none the order is pulled.
+
+    Raises:
+        CannotPull: the order is not reserved, or the valve is not one of its own.
+    """
+    order = Order.objects.select_for_update().get(pk=order.pk)
+    if order.state != Order.State.RESERVED:
+        raise CannotPull(f"{order} is {order.state}: only a reserved order can be pulled.")
+    live = Allocation.objects.filter(order_line__order=order, live=True)
+    allocation = live.filter(valve=valve).first()
+    if allocation is None:
+        raise CannotPull(f"{valve} is not on {order}. Put it back on {valve.place or 'its shelf'}.")
+    if allocation.pulled_at:
+        raise CannotPull(f"{valve} has been pulled already.")
+    allocation.pulled_at = timezone.now()
+    allocation.save()
+    left = live.filter(pulled_at=None).count()
+    if not left:
+        order.state = Order.State.PULLED
+        order.save()
+        Entry.write(by, "pulled", f"All of {order} is off the shelves", order=order)
+    return left
+
+
+@transaction.atomic
+def despatch(order: Order, carrier: str, tracking: str, by: User) -> None:
+    """The parcel has left. Listings of what is in it end."""
+    order = Order.objects.select_for_update().get(pk=order.pk)
+    if order.state != Order.State.PULLED:
+        raise CannotPull(f"{order} is {order.state}: scan every valve off its shelf before sending it.")
+    Despatch.objects.create(order=order, by=by, carrier=carrier, tracking=tracking)
+    order.state = Order.State.DESPATCHED
+    order.save()
+    valves = list(
+        Valve.objects.filter(allocations__order_line__order=order, allocations__live=True).select_related("line__lot")
+    )
+    _end_listings(valves)
+    for valve in valves:
+        Entry.write(by, "despatched", f"Sent to {order.customer} with {order}", valve=valve, lot=valve.line.lot, order=order)
+    progress.refresh([valve.pk for valve in valves])
+
+
+def _end_listings(valves: Sequence[Valve]) -> None:
+    for listed in ListedValve.objects.filter(valve__in=valves, live=True).select_related("listing"):
+        listed.listing.listed.update(live=False)
+        listed.listing.ended_at = listed.listing.ended_at or timezone.now()
+        listed.listing.save()
+
+
+@transaction.atomic
+def cancel(order: Order, by: User) -> None:
+    """Nothing goes out; everything set aside is free again."""
+    order = Order.objects.select_for_update().get(pk=order.pk)
+    if order.state in (Order.State.DESPATCHED, Order.State.CANCELLED):
+        raise CannotPull(f"{order} is {order.state} already.")
+    _release(order, Allocation.objects.filter(order_line__order=order, live=True), by)
+    order.state = Order.State.CANCELLED
+    order.save()
+    Entry.write(by, "order-cancelled", f"Cancelled {order}", order=order)
+
+
+@transaction.atomic
+def take_back(order: Order, valve: Valve, reason: str, by: User) -> Return:
+    """A valve came back. Its grade and readings no longer speak for it, and its set is no more.
+
+    Raises:
+        CannotPull: the valve did not go out with this order.
+    """
+    allocation = Allocation.objects.filter(order_line__order=order, valve=valve, live=True).first()
+    if order.state != Order.State.DESPATCHED or allocation is None:
+        raise CannotPull(f"{valve} did not go out with {order}.")
+    allocation.live = False
+    allocation.save()
+    came_back = Return.objects.create(valve=valve, order=order, reason=reason, by=by)
+    judging.withdraw(valve)
+    touched = {valve.pk}
+    for membership in valve.memberships.filter(live=True).select_related("set"):
+        matched = membership.set
+        touched |= set(matched.members.values_list("valve", flat=True))
+        matched.members.update(live=False)
+        matched.broken_at, matched.broken_by = came_back.at, by
+        matched.broken_because = f"{valve} came back from {order}"
+        matched.save()
+    Entry.write(by, "returned", f"Came back from {order}: {reason}"[:400], valve=valve, lot=valve.line.lot, order=order)
+    progress.refresh(touched)
+    return came_back
