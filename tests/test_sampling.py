@@ -327,3 +327,16 @@ def test_one_step_tighter_cannot_be_claimed_from_another_sample_size_or_below_th
     # Letter K at AQL 0.40 stands at 125/1; one step tighter the arrow leads to 200/1.
     assert not accepted_one_step_tighter("K", Decimal("0.40"), 125, 0)
     assert not accepted_one_step_tighter("Q", Decimal("0.010"), 1250, 0)
+
+
+# Exactly on the edge: one bad pack of ten is missed by a sample of five with a probability of exactly one half.
+
+
+def test_a_risk_met_exactly_is_kept():
+    plan = exact_plan(10, Decimal(0), Decimal("0.1"), Decimal("0.05"), Decimal("0.5"))
+    assert (plan.sample_size, plan.acceptance_number) == (5, 0)
+
+
+def test_a_lot_exactly_as_unlikely_as_allowed_is_excluded():
+    assert unopened(10, 5, 0, Fraction(1, 2)).at_most == 0
+    assert unopened(10, 4, 0, Fraction(1, 2)).at_most == 1
