@@ -25,7 +25,7 @@ from catalog.reference import BASES, ELECTRODES
 SAFETY = (
     "This compares published data and has not seen your set. Lethal voltages remain in a set that is switched off "
     "and unplugged. Valves are hot and break; some hold mercury or radioactive material. Leave work inside a set to "
-    "a licensed or qualified person and follow your local codes. After any change of a power valve its bias is set anew."
+    "a licensed or qualified person and follow your local codes. Set the bias anew after changing any power valve."
 )
 
 SPREAD = 1.10  # ratio; valves of one type differ by this much anyhow
