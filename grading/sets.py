@@ -103,21 +103,22 @@ def propose(
     """Disjoint sets from free graded stock, tightest first."""
     grades = available(type_, best_grades)
     found = figures(grades)
-    by_key = {grade.valve_id: grade for grade in grades}
+    valves = {grade.valve_id: grade.valve for grade in grades}
     pieces = [
         matching.Piece(
-            key=valve_id,
-            quantities=values,
-            maker=by_key[valve_id].valve.maker.name if by_key[valve_id].valve.maker else None,
-            grade=by_key[valve_id].name,
+            key=grade.valve_id,
+            quantities=found.rows[grade.valve_id],
+            maker=str(grade.valve.maker) if grade.valve.maker else None,
+            grade=grade.name,
         )
-        for valve_id, values in found.rows.items()
+        for grade in grades
+        if grade.valve_id in found.rows
     ]
     tier = matching.Tier("asked", tolerance_percent / 100, 1.0)
     rules = matching.Rules(same_maker=same_maker, same_grade=same_grade)
     outcome = matching.find_sets(pieces, size, [tier], rules, time_limit_s=time_limit_s)
     proposals = [
-        Proposal(tuple(by_key[key].valve for key in made.keys), made.spread, max(made.spread))
+        Proposal(tuple(valves[key] for key in made.keys), made.spread, max(made.spread))
         for made in outcome.sets
     ]
     return sorted(proposals, key=lambda proposal: (proposal.worst, proposal.valves[0].serial))

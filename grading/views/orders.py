@@ -8,6 +8,8 @@ from typing import Any
 import django_filters
 from django import forms
 from django.contrib import messages
+from django.contrib.auth.models import User
+from django.core.exceptions import PermissionDenied
 from django.db import transaction
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
@@ -17,7 +19,7 @@ from django.views.decorators.http import require_POST
 from grading import pulling
 from grading.models import Policy
 from stockroom.models import Allocation, Counter, Customer, Entry, Order, OrderLine, Shop, Valve
-from stockroom.people import Role, StaffRequest, for_roles
+from stockroom.people import Role, StaffRequest, for_roles, may
 from stockroom.serials import BadSerial, read_serial
 from stockroom.web import TypeField, page_of
 
@@ -101,12 +103,13 @@ def order_new(request: StaffRequest) -> HttpResponse:
     return render(request, "stockroom/form.html", {"form": form, "title": "New order", "action": "Go on to the lines"})
 
 
-def order(request: HttpRequest, number: str) -> HttpResponse:
+def order(request: StaffRequest, number: str) -> HttpResponse:
     found = get_object_or_404(Order.objects.select_related("customer"), number=number)
     line_form = OrderLineForm(request.POST or None)
     if request.method == "POST":
-        added = _add_line(request, found, line_form)  # type: ignore[arg-type]
-        if added:
+        if not may(request.user, Role.SALES):
+            raise PermissionDenied("Taking orders is for sales or owner.")
+        if _add_line(request.user, found, line_form):
             return redirect(found)
     elif found.is_changeable:
         line_form.fields["type"].widget.attrs["autofocus"] = True
@@ -136,13 +139,11 @@ def order(request: HttpRequest, number: str) -> HttpResponse:
     })  # fmt: skip
 
 
-@for_roles(Role.SALES)
-def _add_line(request: StaffRequest, found: Order, form: OrderLineForm) -> HttpResponse | None:
-    if not form.is_valid():
-        return None
-    if not found.is_changeable:
+def _add_line(by: User, found: Order, form: OrderLineForm) -> bool:
+    if form.is_valid() and not found.is_changeable:
         form.add_error(None, f"{found} is {found.state}: no line can be added.")
-        return None
+    if not form.is_valid():
+        return False
     with transaction.atomic():
         line = form.save(commit=False)
         line.order, line.type = found, form.cleaned_data["type"]
@@ -150,8 +151,8 @@ def _add_line(request: StaffRequest, found: Order, form: OrderLineForm) -> HttpR
         if found.state == Order.State.RESERVED:
             found.state = Order.State.OPEN
             found.save()
-        Entry.write(request.user, "order-line", f"{found}: {line.asked}"[:400], order=found)
-    return redirect(found)
+        Entry.write(by, "order-line", f"{found}: {line.asked}"[:400], order=found)
+    return True
 
 
 def _done(request: HttpRequest, found: Order, done: str, act: Any, *args: Any) -> HttpResponse:

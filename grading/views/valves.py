@@ -56,9 +56,8 @@ class IdentifyForm(forms.ModelForm):
 
     field_order = ["type", "maker", "date_code"]
 
-    def __init__(self, *args: Any, instance: Valve, **kwargs: Any) -> None:
-        kwargs.setdefault("initial", {})["type"] = instance.type
-        super().__init__(*args, instance=instance, **kwargs)
+    def __init__(self, data: Any = None, *, instance: Valve) -> None:
+        super().__init__(data, instance=instance, initial={"type": instance.type})
 
 
 class WriteOffForm(forms.Form):

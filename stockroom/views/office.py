@@ -1,5 +1,181 @@
-"""Pages of office."""
+"""The start page, the scan box, and what the owner keeps: people, the shop's own data, the daybook."""
 
-from django.urls import URLPattern
+from __future__ import annotations
 
-urlpatterns: list[URLPattern] = []
+from typing import Any
+
+import django_filters
+from django import forms
+from django.contrib import messages
+from django.contrib.auth import views as auth_views
+from django.contrib.auth.models import Group, User
+from django.contrib.auth.password_validation import validate_password
+from django.db.models import Count
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404, redirect, render
+from django.urls import path, reverse
+
+from catalog.models import ValveType
+from stockroom.models import Entry, Lot, Order, Place, Shop, Valve
+from stockroom.people import Role, StaffRequest, for_roles
+from stockroom.serials import BadSerial, read_serial
+from stockroom.states import LADDER
+from stockroom.web import page_of
+
+
+def home(request: HttpRequest) -> HttpResponse:
+    """What waits for somebody."""
+    counts = dict(Valve.objects.order_by().values_list("state").annotate(n=Count("pk")))
+    return render(request, "stockroom/home.html", {
+        "stock": [(state, counts.get(state, 0)) for state in LADDER],
+        "uncounted": Lot.objects.filter(lines__counted=None, lines__isnull=False).distinct()[:10],
+        "open_orders": Order.objects.filter(state=Order.State.OPEN).select_related("customer")[:10],
+        "reserved_orders": Order.objects.filter(state=Order.State.RESERVED).select_related("customer")[:10],
+        "pulled_orders": Order.objects.filter(state=Order.State.PULLED).select_related("customer")[:10],
+        "came_back": Valve.objects.filter(returns__isnull=False, state="received").distinct()[:10],
+    })  # fmt: skip
+
+
+# What a number with this first letter is the number of.
+PAGES_BY_LETTER = {"L": "lot", "R": "order", "S": "set", "A": "item"}
+
+
+def find(request: HttpRequest) -> HttpResponse:
+    """Go where a scan or a typed name points: a valve, lot, set, order, listing, place or type."""
+    text = request.GET.get("q", "").strip()
+    try:
+        serial = read_serial(text)
+        if Valve.objects.filter(serial=serial).exists():
+            return redirect("valve", serial)
+        problem = f"No valve has the serial {serial}."
+    except BadSerial as wrong:
+        problem = str(wrong)
+    number = text.upper().replace(" ", "")
+    if number[:1] in PAGES_BY_LETTER and number[1:].isdigit():
+        return redirect(PAGES_BY_LETTER[number[0]], number)
+    place = Place.objects.filter(code__iexact=text).first()
+    if text and place:
+        return redirect(reverse("valves") + f"?place={place.pk}")
+    if text and any(letter.isalpha() for letter in text):
+        found = ValveType.objects.named(text).first()
+        return redirect(found) if found else redirect(reverse("types") + f"?name={text}")
+    messages.error(request, problem)
+    return redirect("home")
+
+
+def office(request: HttpRequest) -> HttpResponse:
+    return render(request, "stockroom/office.html")
+
+
+class EntryFilter(django_filters.FilterSet):
+    by = django_filters.ModelChoiceFilter(label="Who", queryset=User.objects.order_by("username"))
+    text = django_filters.CharFilter(label="Text holds", lookup_expr="icontains")
+    at = django_filters.DateFromToRangeFilter(
+        label="When", widget=django_filters.widgets.RangeWidget(attrs={"type": "date"})
+    )
+
+    class Meta:
+        model = Entry
+        fields: list[str] = []
+
+
+def daybook(request: HttpRequest) -> HttpResponse:
+    found = EntryFilter(request.GET, queryset=Entry.objects.select_related("by", "lot", "valve", "order"))
+    return render(request, "stockroom/daybook.html", {"filter": found, "page": page_of(request, found.qs)})
+
+
+class PersonForm(forms.ModelForm):
+    """Somebody with a login. The password may be left empty when changing the rest."""
+
+    roles = forms.MultipleChoiceField(
+        choices=[(role.value, role.value) for role in Role], widget=forms.CheckboxSelectMultiple, required=False
+    )
+    password = forms.CharField(widget=forms.PasswordInput(attrs={"autocomplete": "new-password"}), required=False)
+
+    class Meta:
+        model = User
+        fields = ["username", "first_name", "last_name", "email", "is_active"]
+        labels = {"is_active": "May log in"}
+        help_texts = {"username": "", "is_active": "Unticked, the person can no longer log in; what they did stays on record."}
+
+    field_order = ["username", "roles", "password", "first_name", "last_name", "email", "is_active"]
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        if self.instance.pk:
+            self.initial["roles"] = list(self.instance.groups.values_list("name", flat=True))
+            self.fields["password"].help_text = "Leave it empty to keep the present one."
+        else:
+            self.fields["password"].required = True
+
+    def clean_password(self) -> str:
+        password = self.cleaned_data["password"]
+        if password:
+            validate_password(password, self.instance)
+        return password
+
+    def save(self, commit: bool = True) -> User:
+        user: User = super().save(commit=False)
+        if self.cleaned_data["password"]:
+            user.set_password(self.cleaned_data["password"])
+        user.save()
+        user.groups.set(Group.objects.filter(name__in=self.cleaned_data["roles"]))
+        return user
+
+
+@for_roles(Role.OWNER)
+def people(request: StaffRequest) -> HttpResponse:
+    return render(request, "stockroom/people.html", {"page": page_of(request, User.objects.order_by("username").prefetch_related("groups"))})
+
+
+@for_roles(Role.OWNER)
+def person(request: StaffRequest, pk: int | None = None) -> HttpResponse:
+    found = get_object_or_404(User, pk=pk) if pk else None
+    form = PersonForm(request.POST or None, instance=found)
+    form.fields["username"].widget.attrs["autofocus"] = True
+    if form.is_valid():
+        if found == request.user and (Role.OWNER not in form.cleaned_data["roles"] or not form.cleaned_data["is_active"]):
+            form.add_error("roles", "You cannot take the owner's role or the login from yourself.")
+        else:
+            saved = form.save()
+            roles = ", ".join(form.cleaned_data["roles"]) or "no role"
+            Entry.write(request.user, "person", f"Login {saved.username}: {roles}{'' if saved.is_active else ', closed'}")
+            messages.success(request, f"{saved.username} is recorded.")
+            return redirect("people")
+    return render(request, "stockroom/form.html", {
+        "form": form, "title": f"Change {found.username}" if found else "New login", "back": reverse("people"),
+    })  # fmt: skip
+
+
+class ShopForm(forms.ModelForm):
+    class Meta:
+        model = Shop
+        fields = ["name", "address", "email", "currency", "web_address"]
+
+
+@for_roles(Role.OWNER)
+def shop(request: StaffRequest) -> HttpResponse:
+    form = ShopForm(request.POST or None, instance=Shop.own())
+    if form.is_valid():
+        form.save()
+        Entry.write(request.user, "shop", f"Changed the shop's data: {', '.join(form.changed_data) or 'nothing'}")
+        messages.success(request, "The shop's data are recorded.")
+        return redirect("office")
+    return render(request, "stockroom/form.html", {"form": form, "title": "The shop", "back": reverse("office")})
+
+
+urlpatterns = [
+    path("", home, name="home"),
+    path("find/", find, name="find"),
+    path("office/", office, name="office"),
+    path("daybook/", daybook, name="daybook"),
+    path("people/", people, name="people"),
+    path("people/new/", person, name="person-new"),
+    path("people/<int:pk>/", person, name="person"),
+    path("shop/", shop, name="shop"),
+    path("log-in/", auth_views.LoginView.as_view(), name="login"),
+    path("log-out/", auth_views.LogoutView.as_view(), name="logout"),
+    path("password/", auth_views.PasswordChangeView.as_view(
+        template_name="stockroom/form.html", success_url="/office/", extra_context={"title": "Change your password"}
+    ), name="password"),
+]  # fmt: skip
