@@ -63,9 +63,7 @@ def anode_resistance(mu: float, gm_ma_per_v: float) -> float:
 # Space charge
 
 # (4/9) e0 sqrt(2 e / m), in A V^(-3/2)
-CHILD_LANGMUIR = (
-    4 / 9 * constants.epsilon_0 * sqrt(2 * constants.elementary_charge / constants.electron_mass)
-)
+CHILD_LANGMUIR = 4 / 9 * constants.epsilon_0 * sqrt(2 * constants.elementary_charge / constants.electron_mass)
 
 
 def child_langmuir_density(voltage_v: float, spacing_m: float) -> float:
@@ -294,9 +292,7 @@ def convert(
     Raises ConversionRefused when the factor exceeds ``MOST_CHANGE`` either way, when its relative uncertainty
     exceeds ``MOST_RELATIVE_U``, or when the valve is cut off at either point.
     """
-    statement = (
-        f"converted from {_describe(read_at)} to {_describe(wanted)} by a model of the {model.designation}"
-    )
+    statement = f"converted from {_describe(read_at)} to {_describe(wanted)} by a model of the {model.designation}"
     if anode_current_u < 0 or gm_u < 0:
         raise ValueError("A standard uncertainty must not be negative.")
 

@@ -115,11 +115,22 @@ class AcceptanceLimits(NamedTuple):
 
 
 def acceptance_limits(
-    limits: Limits, standard_uncertainty: float, rule: Rule, degrees_of_freedom: float = inf
+    limits: Limits,
+    standard_uncertainty: float,
+    rule: Rule,
+    degrees_of_freedom: float = inf,
+    *,
+    allowance: float = 0.0,
 ) -> AcceptanceLimits:
-    """The acceptance interval: the tolerance drawn in by the guard band on each side that has a limit."""
+    """The acceptance interval: the tolerance drawn in by the guard band on each side that has a limit.
+
+    ``allowance`` widens a guard band by an amount that is not a matter of chance, such as half a step of the
+    display (see :func:`decide`); simple acceptance has no guard band to widen.
+    """
     limits.check()
     w = _guard_band(limits, standard_uncertainty, rule, degrees_of_freedom)
+    if not isinstance(rule, SimpleAcceptance):
+        w += allowance
     lower, upper = limits.lower + w, limits.upper - w
     if not isfinite(w) or lower > upper:
         return AcceptanceLimits(None, None, w)
@@ -247,6 +258,7 @@ def decide(
     systematic_u: float,
     readings: int = 1,
     degrees_of_freedom: float = inf,
+    display_step: float = 0.0,
 ) -> Decision:
     """Decide on the mean of ``readings`` readings.
 
@@ -255,23 +267,30 @@ def decide(
     acceptance limits; rejected beyond the limit by as much (guarded rejection, JCGM 106, 8.3.3); between the
     two, too close to call. Simple acceptance has no guard band, and always decides. A reading that a guard
     band wider than the tolerance can never accept is still rejected when it lies far enough outside.
+
+    A display rounds every valve near a limit the same way, so against one fixed limit its step is not chance:
+    half of ``display_step``, shared among the readings of the mean, is added to the guard band, and the
+    promise holds at the limit itself and not on the average of many limits only (ours, no source).
     """
     limits.check()
     if readings < 1:
         raise ValueError("At least one reading is needed.")
-    if repeatability_sd < 0 or systematic_u < 0:
+    if repeatability_sd < 0 or systematic_u < 0 or display_step < 0:
         raise ValueError("A standard uncertainty must not be negative.")
 
     def standard_uncertainty(n: int) -> float:
         return sqrt(systematic_u**2 + repeatability_sd**2 / n)
 
+    def allowance(n: float) -> float:
+        return display_step / (2 * n)
+
     def outcome(n: int) -> Outcome:
-        return _outcome(estimate, limits, rule, standard_uncertainty(n), degrees_of_freedom)
+        return _outcome(estimate, limits, rule, standard_uncertainty(n), degrees_of_freedom, allowance(n))
 
     u = standard_uncertainty(readings)
     found = outcome(readings)
     p_c = conformance_probability(estimate, u, limits, degrees_of_freedom)
-    acceptance = acceptance_limits(limits, u, rule, degrees_of_freedom)
+    acceptance = acceptance_limits(limits, u, rule, degrees_of_freedom, allowance=allowance(readings))
     if found is Outcome.ACCEPT:
         return Decision(found, p_c, acceptance, limits, None, None, "within the acceptance limits")
     if found is Outcome.REJECT:
@@ -293,7 +312,7 @@ def decide(
         )
     if systematic_u == 0 and estimate in limits:
         reason = "no number of readings would settle it: their mean lies on the limit"
-    elif _outcome(estimate, limits, rule, systematic_u, degrees_of_freedom) is Outcome.TOO_CLOSE:
+    elif _outcome(estimate, limits, rule, systematic_u, degrees_of_freedom, 0.0) is Outcome.TOO_CLOSE:
         reason = "no number of readings would settle it: what does not average out is too large"
     else:
         reason = f"more than {MOST_READINGS} readings would be needed"
@@ -375,9 +394,7 @@ def decide_set(
         raise ValueError("The required probability is one half at least, and less than one.")
 
     def probability(n: float) -> float:
-        us = [
-            sqrt(other**2 + sd**2 / n) for sd, other in zip(repeatability_sds, other_us, strict=True)
-        ]
+        us = [sqrt(other**2 + sd**2 / n) for sd, other in zip(repeatability_sds, other_us, strict=True)]
         return set_conformance_probability(values, us, tolerance)
 
     def outcome(n: int) -> Outcome:
@@ -400,9 +417,7 @@ def decide_set(
 # Kept apart
 
 
-def _guard_band(
-    limits: Limits, standard_uncertainty: float, rule: Rule, degrees_of_freedom: float
-) -> float:
+def _guard_band(limits: Limits, standard_uncertainty: float, rule: Rule, degrees_of_freedom: float) -> float:
     """w; infinite when no reading within the tolerance could be sure enough."""
     if isinstance(rule, SimpleAcceptance):
         return 0.0
@@ -431,21 +446,28 @@ def _guard_band(
 
 
 def _outcome(
-    estimate: float, limits: Limits, rule: Rule, standard_uncertainty: float, degrees_of_freedom: float
+    estimate: float,
+    limits: Limits,
+    rule: Rule,
+    standard_uncertainty: float,
+    degrees_of_freedom: float,
+    allowance: float,
 ) -> Outcome:
     if isinstance(rule, SimpleAcceptance):
         return Outcome.ACCEPT if limits.contains(estimate) else Outcome.REJECT
-    acceptance = acceptance_limits(limits, standard_uncertainty, rule, degrees_of_freedom)
-    lower, upper = acceptance.lower, acceptance.upper
+    lower, upper, _ = acceptance_limits(limits, standard_uncertainty, rule, degrees_of_freedom, allowance=allowance)
     if lower is not None and upper is not None and lower <= estimate <= upper:
         return Outcome.ACCEPT
-    beyond = max(limits.lower - estimate, estimate - limits.upper)
+    below, above = limits.lower - estimate, estimate - limits.upper
+    beyond = max(below, above) - allowance
+    if beyond <= 0:
+        return Outcome.TOO_CLOSE
     if isinstance(rule, GuardedAcceptance):
-        w = rule.r * rule.coverage_factor * standard_uncertainty
-        rejected = beyond > 0 and beyond >= w
+        rejected = beyond >= rule.r * rule.coverage_factor * standard_uncertainty
     else:
-        p_c = conformance_probability(estimate, standard_uncertainty, limits, degrees_of_freedom)
-        rejected = beyond > 0 and p_c <= rule.probability
+        nearer = estimate + allowance if below > above else estimate - allowance
+        p_c = conformance_probability(nearer, standard_uncertainty, limits, degrees_of_freedom)
+        rejected = p_c <= rule.probability
     return Outcome.REJECT if rejected else Outcome.TOO_CLOSE
 
 

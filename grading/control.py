@@ -201,13 +201,9 @@ def assess(
     ranges = moving_ranges(values)
     points = ewma(values, chart.centre, chart.standard_deviation, weight=weight)
     signals = list(run_rules(values, chart.centre, chart.standard_deviation, rules))
+    signals += [Signal(RANGE_OUT, i, i + 1) for i, mr in enumerate(ranges) if mr > chart.moving_range_upper_limit]
     signals += [
-        Signal(RANGE_OUT, i, i + 1) for i, mr in enumerate(ranges) if mr > chart.moving_range_upper_limit
-    ]
-    signals += [
-        Signal(EWMA_OUT, _left_centre(points, i, chart.centre), i)
-        for i, point in enumerate(points)
-        if point.out
+        Signal(EWMA_OUT, _left_centre(points, i, chart.centre), i) for i, point in enumerate(points) if point.out
     ]
     signals.sort(key=lambda signal: (signal.last, signal.first))
     last_good: int | None = None

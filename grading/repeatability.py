@@ -164,9 +164,7 @@ def one_way(groups: Sequence[Sequence[float]]) -> OneWay:
     return _one_way(sizes, means, within, origin)
 
 
-def summarised_groups(
-    means: Sequence[float], standard_deviations: Sequence[float], sizes: Sequence[int]
-) -> OneWay:
+def summarised_groups(means: Sequence[float], standard_deviations: Sequence[float], sizes: Sequence[int]) -> OneWay:
     """Analysis of variance from each group's mean, standard deviation and size, as published tables give."""
     if not len(means) == len(standard_deviations) == len(sizes) or len(means) < 2:
         raise ValueError("Means, standard deviations and sizes are needed for two groups or more.")
@@ -175,9 +173,7 @@ def summarised_groups(
     return _one_way(list(sizes), [mean - origin for mean in means], within, origin)
 
 
-def pooled_repeatability(
-    groups: Sequence[Sequence[float]], confidence: float = CONFIDENCE
-) -> Repeatability:
+def pooled_repeatability(groups: Sequence[Sequence[float]], confidence: float = CONFIDENCE) -> Repeatability:
     """s_r from repeats of several valves, each valve its own mean; groups of one reading add nothing.
 
     Raises ValueError when no group has two readings.
@@ -329,9 +325,7 @@ def distinct_categories(part_sd: float, gauge_sd: float) -> int:
     return max(1, floor(1.41 * part_sd / gauge_sd))
 
 
-def modified_large_sample(
-    terms: Sequence[tuple[float, tuple[float, int]]], confidence: float = CONFIDENCE
-) -> Interval:
+def modified_large_sample(terms: Sequence[tuple[float, tuple[float, int]]], confidence: float = CONFIDENCE) -> Interval:
     """Confidence interval of sum c_i E(MS_i), given as (c_i, (MS_i, v_i)); the c_i may be negative.
 
     Graybill and Wang's interval when all c_i are positive, Ting and others' when one is negative (names
@@ -365,9 +359,7 @@ def modified_large_sample(
                 star = _g(both, tail) ** 2 * both**2 / (v_q * v_t)
                 star -= _g(v_q, tail) ** 2 * v_q / v_t + _g(v_t, tail) ** 2 * v_t / v_q
                 below += c_q * c_t * ms_q * ms_t * star / (len(plus) - 1)
-    return Interval(
-        max(0.0, estimate - sqrt(max(below, 0.0))), max(0.0, estimate + sqrt(max(above, 0.0)))
-    )
+    return Interval(max(0.0, estimate - sqrt(max(below, 0.0))), max(0.0, estimate + sqrt(max(above, 0.0))))
 
 
 def _g(degrees: int, tail: float) -> float:
@@ -381,18 +373,14 @@ def _h(degrees: int, tail: float) -> float:
 def _exact_interval(mean_square: float, degrees: int, confidence: float) -> Interval:
     tail = (1 - confidence) / 2
     squares = mean_square * degrees
-    return Interval(
-        squares / float(stats.chi2.ppf(1 - tail, degrees)), squares / float(stats.chi2.ppf(tail, degrees))
-    )
+    return Interval(squares / float(stats.chi2.ppf(1 - tail, degrees)), squares / float(stats.chi2.ppf(tail, degrees)))
 
 
 def _row(source: str, degrees: int, squares: float, error_ms: float, error_degrees: int) -> AnovaRow:
     mean_square = squares / degrees
     without_scatter = inf if mean_square > 0 else 0.0
     f_ratio = mean_square / error_ms if error_ms > 0 else without_scatter
-    return AnovaRow(
-        source, degrees, squares, mean_square, f_ratio, float(stats.f.sf(f_ratio, degrees, error_degrees))
-    )
+    return AnovaRow(source, degrees, squares, mean_square, f_ratio, float(stats.f.sf(f_ratio, degrees, error_degrees)))
 
 
 def _one_way(sizes: list[int], means: list[float], within_squares: float, origin: float) -> OneWay:

@@ -102,9 +102,7 @@ def settle(
     n = len(values)
     if n < window:
         value, u, degrees = _mean(values)
-        return Settled(
-            Stability.TOO_SHORT, value, u, degrees, 0, None, None, values[-1] - values[0], allowed, rule
-        )
+        return Settled(Stability.TOO_SHORT, value, u, degrees, 0, None, None, values[-1] - values[0], allowed, rule)
 
     start = n - window
     slope, change = _line(times_s[start:], values[start:])

@@ -12,7 +12,8 @@ Combining
 Expanding and stating
     :func:`coverage_factor`, :func:`expand`, :func:`budget`, :func:`state`
 Readings of one tester
-    :class:`TesterTerms`, :func:`reading`, :func:`difference`, :func:`ratio`, :func:`spread`
+    :class:`TesterTerms`, :func:`reading`, :func:`difference`, :func:`ratio`, :func:`spread`,
+    :func:`set_coverage_factor`, :func:`not_averaging`
 
 Results are named tuples whose fields carry the standard's own terms. All quantities of one call share one
 unit; a standard uncertainty has the unit of its estimate.
@@ -121,9 +122,7 @@ def normal(
     _refuse_negative(name, standard_uncertainty)
     if not degrees_of_freedom > 0:
         raise ValueError(f"{name}: degrees of freedom must be positive.")
-    return InputQuantity(
-        name, estimate, standard_uncertainty, degrees_of_freedom, Distribution.NORMAL, note
-    )
+    return InputQuantity(name, estimate, standard_uncertainty, degrees_of_freedom, Distribution.NORMAL, note)
 
 
 def rectangular(
@@ -131,9 +130,7 @@ def rectangular(
 ) -> InputQuantity:
     """Anywhere within estimate +/- half_width with equal probability: u = a / sqrt(3) (JCGM 100, 4.3.7)."""
     _refuse_negative(name, half_width)
-    return InputQuantity(
-        name, estimate, half_width / sqrt(3), degrees_of_freedom, Distribution.RECTANGULAR, note
-    )
+    return InputQuantity(name, estimate, half_width / sqrt(3), degrees_of_freedom, Distribution.RECTANGULAR, note)
 
 
 def triangular(
@@ -141,9 +138,7 @@ def triangular(
 ) -> InputQuantity:
     """Within estimate +/- half_width, values near the middle likelier: u = a / sqrt(6) (JCGM 100, 4.3.9)."""
     _refuse_negative(name, half_width)
-    return InputQuantity(
-        name, estimate, half_width / sqrt(6), degrees_of_freedom, Distribution.TRIANGULAR, note
-    )
+    return InputQuantity(name, estimate, half_width / sqrt(6), degrees_of_freedom, Distribution.TRIANGULAR, note)
 
 
 def resolution(name: str, estimate: float, step: float, note: str = "") -> InputQuantity:
@@ -168,9 +163,7 @@ def certificate(
         k = _student_quantile(coverage_probability, degrees_of_freedom)
     if not k > 0:
         raise ValueError(f"{name}: a coverage factor must be positive.")
-    return InputQuantity(
-        name, estimate, expanded_uncertainty / k, degrees_of_freedom, Distribution.NORMAL, note
-    )
+    return InputQuantity(name, estimate, expanded_uncertainty / k, degrees_of_freedom, Distribution.NORMAL, note)
 
 
 def degrees_from_reliability(relative_uncertainty: float) -> float:
@@ -216,9 +209,7 @@ def welch_satterthwaite(
     ``contributions`` are the |c_i| u(x_i), of independent inputs. Infinite when no input is uncertain or none
     has finite degrees of freedom.
     """
-    below = sum(
-        u**4 / v for u, v in zip(contributions, degrees_of_freedom, strict=True) if u > 0 and isfinite(v)
-    )
+    below = sum(u**4 / v for u, v in zip(contributions, degrees_of_freedom, strict=True) if u > 0 and isfinite(v))
     return inf if below == 0 else combined_standard_uncertainty**4 / below
 
 
@@ -289,9 +280,7 @@ def propagate(
 # Expanding and stating
 
 
-def coverage_factor(
-    effective_degrees_of_freedom: float, coverage_probability: float = COVERAGE_PROBABILITY
-) -> float:
+def coverage_factor(effective_degrees_of_freedom: float, coverage_probability: float = COVERAGE_PROBABILITY) -> float:
     """k_p = t_p(v_eff), v_eff cut down to a whole number (JCGM 100, G.4.1 note 1 and G.6.4).
 
     Raises ValueError below one degree of freedom.
@@ -301,9 +290,7 @@ def coverage_factor(
     return _student_quantile(coverage_probability, _whole(effective_degrees_of_freedom))
 
 
-def expand(
-    combined: CombinedUncertainty, coverage_probability: float = COVERAGE_PROBABILITY
-) -> ExpandedUncertainty:
+def expand(combined: CombinedUncertainty, coverage_probability: float = COVERAGE_PROBABILITY) -> ExpandedUncertainty:
     """U = k u_c (JCGM 100, 6.2.1), k from the effective degrees of freedom."""
     k = coverage_factor(combined.effective_degrees_of_freedom, coverage_probability)
     return ExpandedUncertainty(
@@ -387,6 +374,7 @@ class TesterTerms(NamedTuple):
 
 
 COMMON = "common to both readings"
+REPEATABILITY = "repeatability"
 
 
 def reading(
@@ -406,7 +394,7 @@ def reading(
     _check(terms, readings)
     inputs = [
         normal(
-            "repeatability",
+            REPEATABILITY,
             0.0,
             terms.repeatability_at(value) / sqrt(readings),
             terms.repeatability_degrees_of_freedom,
@@ -520,9 +508,7 @@ def spread(
     if min(values) <= 0:
         raise ValueError("A spread is defined for values above nought only.")
     largest, smallest = max(values), min(values)
-    compared = ratio(
-        largest, smallest, terms, readings_a=readings, readings_b=readings, same_operator=same_operator
-    )
+    compared = ratio(largest, smallest, terms, readings_a=readings, readings_b=readings, same_operator=same_operator)
     k = set_coverage_factor(len(values), compared.effective_degrees_of_freedom, coverage_probability)
     return Spread(
         largest / smallest - 1,
@@ -547,6 +533,11 @@ def set_coverage_factor(
     if size == 2:
         return coverage_factor(degrees_of_freedom, coverage_probability)
     return _studentised_range(size, _whole(degrees_of_freedom), coverage_probability) / sqrt(2)
+
+
+def not_averaging(combined: CombinedUncertainty) -> float:
+    """The part of u_c that further readings would leave as it is: all but the repeatability."""
+    return sqrt(sum(row.contribution**2 for row in combined.budget if row.name != REPEATABILITY))
 
 
 # Kept apart
@@ -575,21 +566,15 @@ def _comparison(
     )
     operator = 0.0
     if not same_operator:
-        operator = sqrt(
-            (slope_a * terms.reproducibility_at(a)) ** 2 + (slope_b * terms.reproducibility_at(b)) ** 2
-        )
+        operator = sqrt((slope_a * terms.reproducibility_at(a)) ** 2 + (slope_b * terms.reproducibility_at(b)) ** 2)
     gain = rectangular("accuracy, gain", 0.0, terms.accuracy_percent / 100, note=COMMON)
     offset = rectangular("accuracy, offset", 0.0, terms.accuracy_absolute, note=COMMON)
-    calibration = normal(
-        "calibration", 0.0, terms.calibration_u, terms.calibration_degrees_of_freedom, COMMON
-    )
+    calibration = normal("calibration", 0.0, terms.calibration_u, terms.calibration_degrees_of_freedom, COMMON)
     shared_gain = slope_a * a + slope_b * b
     shared_offset = slope_a + slope_b
     rows: list[tuple[InputQuantity, float]] = [
         (
-            normal(
-                "repeatability", 0.0, repeatability, terms.repeatability_degrees_of_freedom, "both readings"
-            ),
+            normal(REPEATABILITY, 0.0, repeatability, terms.repeatability_degrees_of_freedom, "both readings"),
             1.0,
         ),
         (

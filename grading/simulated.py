@@ -1,0 +1,174 @@
+"""What the decision rules and the intervals promise, tried on simulated valves.
+
+What it offers
+--------------
+    :func:`false_accepts`         how many valves near a limit a rule accepts wrongly
+    :func:`reading_coverage`      how often a reading's interval holds the true value
+    :func:`difference_coverage`   the same for the difference of two valves read in one session
+    :func:`spread_coverage`       the same for the spread of a set of equal valves
+
+Every valve is read as a tester reads it: a session's gain, offset and calibration error, the scatter of the
+reading, and the step of the display. The decisions and intervals are those of :mod:`grading.conformity` and
+:mod:`grading.uncertainty`, from what the tester's record would say. Seeds are fixed, so the results are too.
+"""
+
+from functools import cache
+from math import sqrt
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from grading import conformity, uncertainty
+from grading.conformity import Limits, Outcome, Rule
+from grading.uncertainty import TesterTerms
+
+VALVES = 10_000
+
+# An invented tester reading anode current in mA near 10 mA.
+TESTER = TesterTerms(
+    resolution=0.05,
+    repeatability_sd=0.10,
+    reproducibility_sd=0.03,
+    accuracy_percent=0.5,
+    accuracy_absolute=0.03,
+    calibration_u=0.02,
+)
+LIMITS = Limits(8.0, 12.0)
+
+# Repeatability known from a study of this many degrees of freedom, by this many such studies.
+STUDY_DEGREES = 20
+STUDIES = 100
+
+
+class FalseAccepts(NamedTuple):
+    """``at_limit`` is the share accepted of valves that lie on the limit itself, ``among_accepted`` the share
+    that does not conform among the accepted ones of valves spread evenly about the limit."""
+
+    valves: int
+    at_limit: float
+    among_accepted: float
+
+
+def false_accepts(rule: Rule, limit: float, *, valves: int = VALVES, seed: int = 1) -> FalseAccepts:
+    """Judge ``valves`` simulated valves on a limit of :data:`LIMITS`, and as many spread about it."""
+    rng = np.random.default_rng(seed)
+    u = uncertainty.reading(limit, TESTER).combined_standard_uncertainty
+    on_limit = np.full(valves, limit)
+    about = rng.uniform(limit - 4 * u, limit + 4 * u, valves)
+
+    @cache
+    def accepted(shown: float) -> bool:
+        combined = uncertainty.reading(shown, TESTER)
+        decision = conformity.decide(
+            shown,
+            LIMITS,
+            rule,
+            repeatability_sd=TESTER.repeatability_at(shown),
+            systematic_u=uncertainty.not_averaging(combined),
+            display_step=TESTER.resolution,
+            degrees_of_freedom=combined.effective_degrees_of_freedom,
+        )
+        return decision.outcome is Outcome.ACCEPT
+
+    at_limit = [accepted(float(shown)) for shown in _read(rng, on_limit, _sessions(rng, valves))]
+    taken = np.array([accepted(float(shown)) for shown in _read(rng, about, _sessions(rng, valves))])
+    conform = (about >= LIMITS.lower) & (about <= LIMITS.upper)
+    among = float((taken & ~conform).sum() / taken.sum()) if taken.any() else 0.0
+    return FalseAccepts(valves, sum(at_limit) / valves, among)
+
+
+def reading_coverage(*, valves: int = VALVES, seed: int = 2) -> float:
+    """Share of the 95 % intervals of single readings that hold the valve's true value.
+
+    The repeatability is not known but estimated, by a study of :data:`STUDY_DEGREES` degrees of freedom.
+    """
+    rng = np.random.default_rng(seed)
+    held = 0
+    for terms in _testers(rng):
+        true = rng.uniform(8.0, 12.0, valves // STUDIES)
+        shown = _read(rng, true, _sessions(rng, len(true)))
+        for value, truth in zip(shown, true, strict=True):
+            lower, upper = _interval(float(value), terms)
+            held += lower <= truth <= upper
+    return held / (valves // STUDIES * STUDIES)
+
+
+def difference_coverage(*, pairs: int = VALVES, seed: int = 3) -> float:
+    """Share of the 95 % intervals of a - b that hold it, both valves read in one session by one operator."""
+    rng = np.random.default_rng(seed)
+    held = 0
+    for terms in _testers(rng):
+        n = pairs // STUDIES
+        a, b = rng.uniform(9.5, 10.5, n), rng.uniform(9.5, 10.5, n)
+        session = _sessions(rng, n)
+        shown_a, shown_b = _read(rng, a, session), _read(rng, b, session)
+        for one, other, truth in zip(shown_a, shown_b, a - b, strict=True):
+            lower, upper = _difference_interval(float(one), float(other), terms)
+            held += lower <= truth <= upper
+    return held / (pairs // STUDIES * STUDIES)
+
+
+def spread_coverage(size: int, *, sets: int = VALVES, seed: int = 4) -> float:
+    """Share of the 95 % intervals of a set's spread that hold nought, all valves being equal.
+
+    Equal valves are the hardest case: the spread shown is then chance alone.
+    """
+    rng = np.random.default_rng(seed)
+    held = 0
+    for terms in _testers(rng):
+        n = sets // STUDIES
+        true = rng.uniform(9.5, 10.5, n)
+        session = _sessions(rng, n)
+        shown = np.stack([_read(rng, true, session) for _ in range(size)], axis=1)
+        for row in shown:
+            held += _spread_holds_nought(float(row.max()), float(row.min()), size, terms)
+    return held / (sets // STUDIES * STUDIES)
+
+
+class _Sessions(NamedTuple):
+    """The errors that one session's readings share."""
+
+    gain: NDArray[np.float64]
+    offset: NDArray[np.float64]
+
+
+def _sessions(rng: np.random.Generator, count: int) -> _Sessions:
+    t = TESTER
+    return _Sessions(
+        rng.uniform(-t.accuracy_percent, t.accuracy_percent, count) / 100,
+        rng.uniform(-t.accuracy_absolute, t.accuracy_absolute, count)
+        + rng.normal(0.0, sqrt(t.calibration_u**2 + t.reproducibility_sd**2), count),
+    )
+
+
+def _read(rng: np.random.Generator, true: NDArray[np.float64], session: _Sessions) -> NDArray[np.float64]:
+    """What the display shows: one operator's readings share the session's operator error too."""
+    scatter = rng.normal(0.0, TESTER.repeatability_sd, len(true))
+    value = true * (1 + session.gain) + session.offset + scatter
+    return np.round(np.round(value / TESTER.resolution) * TESTER.resolution, 6)
+
+
+def _testers(rng: np.random.Generator) -> list[TesterTerms]:
+    """The tester as each of several repeatability studies would describe it."""
+    estimates = TESTER.repeatability_sd * np.sqrt(rng.chisquare(STUDY_DEGREES, STUDIES) / STUDY_DEGREES)
+    return [
+        TESTER._replace(repeatability_sd=float(s), repeatability_degrees_of_freedom=STUDY_DEGREES) for s in estimates
+    ]
+
+
+@cache
+def _interval(shown: float, terms: TesterTerms) -> tuple[float, float]:
+    return uncertainty.expand(uncertainty.reading(shown, terms)).interval
+
+
+@cache
+def _difference_interval(a: float, b: float, terms: TesterTerms) -> tuple[float, float]:
+    return uncertainty.expand(uncertainty.difference(a, b, terms, same_operator=True)).interval
+
+
+@cache
+def _spread_holds_nought(largest: float, smallest: float, size: int, terms: TesterTerms) -> bool:
+    # Only the extremes and the size enter a spread.
+    values = [largest, smallest, *[smallest] * (size - 2)]
+    return uncertainty.spread(values, terms, same_operator=True).interval[0] == 0.0
