@@ -3,7 +3,8 @@
 - `load(reference)`: create or update every row in one transaction; `Loaded` says how many types there are
 
 Rows are found again by their natural keys, so loading twice changes nothing and a corrected file corrects
-the row in place: readings that point at a test point keep pointing at it.
+the row in place: readings that point at a test point keep pointing at it. An alias that the files no longer
+give is forgotten; a type, section or test point is never taken away, since goods and readings may hang on it.
 """
 
 from __future__ import annotations
@@ -38,6 +39,7 @@ def load(reference: files.Reference) -> Loaded:
     for row in reference.types.values():
         # Kin and aliases wait until every type is there: kin name each other, and an alias may move.
         _load_names(row, types, sources, reference)
+    Alias.objects.exclude(normal__in=[files.normal(a.designation) for r in reference.types.values() for a in r.aliases]).delete()
     return Loaded(len(types), Alias.objects.count(), TestPoint.objects.count())
 
 

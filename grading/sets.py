@@ -9,7 +9,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Hashable, Sequence
 from typing import NamedTuple
 
 from django.contrib.auth.models import User
@@ -103,7 +103,7 @@ def propose(
     """Disjoint sets from free graded stock, tightest first."""
     grades = available(type_, best_grades)
     found = figures(grades)
-    valves = {grade.valve_id: grade.valve for grade in grades}
+    valves: dict[Hashable, Valve] = {grade.valve_id: grade.valve for grade in grades}
     pieces = [
         matching.Piece(
             key=grade.valve_id,

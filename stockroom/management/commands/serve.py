@@ -1,0 +1,19 @@
+"""Serve the shop to the machines in the house."""
+
+from typing import Any
+
+from django.core.management.base import BaseCommand, CommandParser
+
+from stockroom.serving import serve
+
+
+class Command(BaseCommand):
+    help = __doc__
+
+    def add_arguments(self, parser: CommandParser) -> None:
+        parser.add_argument("--host", default="127.0.0.1", help="0.0.0.0 to be reached from the house's network")
+        parser.add_argument("--port", type=int, default=8000)
+
+    def handle(self, *args: Any, **options: Any) -> None:
+        self.stdout.write(f"The shop is at http://{options['host']}:{options['port']}/ (stop it with Ctrl-C)")
+        serve(options["host"], options["port"])
