@@ -5,7 +5,8 @@ from typing import Any
 
 from django.core.management.base import BaseCommand, CommandError
 
-from grading.published import CASES, PROMISE, Case, Result, run
+from grading.published import CASES, run
+from grading.published.case import PROMISE, Case, Result
 
 
 class Command(BaseCommand):

@@ -1,0 +1,30 @@
+"""Published values, each beside what this house computes for it.
+
+What it offers
+--------------
+    :data:`CASES`  every case, by topic: see :mod:`grading.published.case` for what a case says
+    :func:`run`    compute them and say whether they agree
+"""
+
+from collections.abc import Iterable, Iterator
+from math import isnan
+
+from grading.published import gauge, gum, handbook, jcgm106, promises, strd, valve
+from grading.published.case import Case, Result
+
+CASES: tuple[Case, ...] = (
+    *gum.CASES,
+    *jcgm106.CASES,
+    *strd.CASES,
+    *handbook.CASES,
+    *gauge.CASES,
+    *valve.CASES,
+    *promises.CASES,
+)
+
+
+def run(cases: Iterable[Case] | None = None) -> Iterator[Result]:
+    """Compute each case in turn, every one of :data:`CASES` by default."""
+    for case in CASES if cases is None else cases:
+        computed = case.compute()
+        yield Result(case, computed, not isnan(computed) and case.low <= computed <= case.high)

@@ -1,0 +1,69 @@
+"""What the decision rules and the intervals promise, tried by simulation."""
+
+from collections.abc import Callable, Iterator
+from functools import cache, partial
+
+from scipy import stats
+
+from grading import conformity, simulated
+from grading.conformity import GuardedAcceptance, MaximumFalseAcceptance, SimpleAcceptance
+from grading.published.case import PROMISE, Case
+
+_TRIED = "Simulation"
+_OURS = f"simulation of {simulated.VALVES} valves, fixed seed"
+
+
+def _at_most(name: str, most: float, words: str, compute: Callable[[], float]) -> Case:
+    return Case(_TRIED, name, words, 0.0, most, _OURS, PROMISE, compute)
+
+
+@cache
+def _false_accepts(rule: conformity.Rule, limit: float) -> simulated.FalseAccepts:
+    return simulated.false_accepts(rule, limit)
+
+
+def _accepted_at_limit(rule: conformity.Rule, limit: float) -> float:
+    return _false_accepts(rule, limit).at_limit
+
+
+def _wrong_among_accepted(rule: conformity.Rule, limit: float) -> float:
+    return _false_accepts(rule, limit).among_accepted
+
+
+def _promises() -> Iterator[Case]:
+    rules: tuple[tuple[str, conformity.Rule, float], ...] = (
+        ("guard band w = U (k = 2)", GuardedAcceptance(), float(stats.norm.sf(2))),
+        ("at most 5 % false acceptance", MaximumFalseAcceptance(0.05), 0.05),
+        ("at most 1 % false acceptance", MaximumFalseAcceptance(0.01), 0.01),
+    )
+    for side, limit in (("lower", simulated.LIMITS.lower), ("upper", simulated.LIMITS.upper)):
+        for words, rule, promise in rules:
+            yield _at_most(
+                f"{words}: accepted of the valves lying on the {side} limit",
+                promise,
+                f"<= {100 * promise:.2f} %",
+                partial(_accepted_at_limit, rule, limit),
+            )
+            yield _at_most(
+                f"{words}: not conforming among those accepted near the {side} limit",
+                promise,
+                f"<= {100 * promise:.2f} %",
+                partial(_wrong_among_accepted, rule, limit),
+            )
+        yield _at_most(
+            f"simple acceptance: not conforming among those accepted near the {side} limit",
+            0.5,
+            "<= 50 %",
+            partial(_wrong_among_accepted, SimpleAcceptance(), limit),
+        )
+    for what, compute in (
+        ("a reading", simulated.reading_coverage),
+        ("the difference of two readings", simulated.difference_coverage),
+        ("the spread of an equal pair", lambda: simulated.spread_coverage(2)),
+        ("the spread of an equal quad", lambda: simulated.spread_coverage(4)),
+    ):
+        name = f"95 % interval of {what} holds the true value"
+        yield Case(_TRIED, name, "94 to 96 %", 0.94, 0.96, _OURS, PROMISE, compute)
+
+
+CASES: tuple[Case, ...] = tuple(_promises())
