@@ -1,0 +1,380 @@
+"""The certificate of a matched set: what was read, how alike the valves are, and what is not claimed.
+
+    certificate_pdf(data)    an A4 PDF, the same bytes for the same data
+    CertificateData          everything that stands on it, as plain values
+
+One row of `spreads` is one claim; the nominal it is shown beside names its own source.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date
+from io import BytesIO
+from itertools import groupby
+from typing import Any, NamedTuple
+from xml.sax.saxutils import escape
+
+from reportlab.lib.enums import TA_RIGHT
+from reportlab.lib.pagesizes import A4
+from reportlab.lib.styles import ParagraphStyle
+from reportlab.lib.units import mm
+from reportlab.pdfgen.canvas import Canvas
+from reportlab.platypus import BaseDocTemplate, Flowable, Frame, KeepTogether, PageTemplate, Paragraph, Spacer, Table
+
+from .page import (
+    BAD,
+    BOLD,
+    DEEP,
+    INK,
+    RULE,
+    SANS,
+    SHADE,
+    SOFT,
+    WARN,
+    WARN_PAPER,
+    NumberedCanvas,
+    day,
+    draw_text,
+    number,
+)
+from .plot import Chart, draw_chart, draw_legend, outside
+from .symbols import code128, draw_bars
+
+WIDTH_MM, HEIGHT_MM = A4[0] / mm, A4[1] / mm
+EDGE_MM = 15.0
+ROOM_MM = WIDTH_MM - 2 * EDGE_MM
+BAR_MM = 0.339  # four dots at 300 to the inch, and wide enough to be read at 203
+
+
+class Result(NamedTuple):
+    section: int
+    anode_current_ma: float | None
+    gm_ma_per_v: float | None
+
+
+class Member(NamedTuple):
+    serial: str
+    grade: str
+    results: tuple[Result, ...]
+
+
+class Nominal(NamedTuple):
+    """What a section should read, at which settings, and who says so."""
+
+    section: int
+    conditions: str
+    anode_current_ma: float | None
+    gm_ma_per_v: float | None
+    source: str
+
+
+class Spread(NamedTuple):
+    """One quantity of one section over the whole set; `spread` is the highest over the lowest, less one."""
+
+    quantity: str
+    unit: str
+    section: int
+    lowest: float
+    highest: float
+    nominal: float | None
+    spread: float
+
+
+class Measured(NamedTuple):
+    tester: str
+    operator: str
+    first: date
+    last: date
+
+
+@dataclass(frozen=True)
+class CertificateData:
+    """`void` says why the certificate no longer stands; `notice` is the shop's own, such as "demo data"."""
+
+    shop: str
+    shop_lines: tuple[str, ...]
+    notice: str
+    number: str
+    name: str
+    type: str
+    kind: str
+    made_on: date
+    issued_on: date
+    tolerance_percent: float
+    policy: str
+    members: tuple[Member, ...]
+    nominals: tuple[Nominal, ...]
+    spreads: tuple[Spread, ...]
+    measured: tuple[Measured, ...]
+    charts: tuple[Chart, ...]
+    siblings: str
+    notes: tuple[str, ...]
+    cautions: tuple[str, ...]
+    void: str = ""
+
+    def nominal_of(self, section: int) -> Nominal | None:
+        return next((nominal for nominal in self.nominals if nominal.section == section), None)
+
+
+CLAIMED = (
+    "The readings in the table were taken in this shop on the tester and the days named, at the settings "
+    "named, and are printed as they stood when the set was made up. Spread is the highest reading over the "
+    "lowest, less one, of each quantity and section. The grades are this shop's own, by the policy named."
+)
+NOT_CLAIMED = (
+    "No uncertainty of measurement is stated: another tester, other settings or another day will read "
+    "differently. Nothing is promised about life, noise or hum in use, about behaviour at other settings, or about "
+    "fitness for any equipment. Nominal values are those of the source named and describe an average new valve, "
+    "not a limit."
+)
+CAUTION = (
+    "Equipment with valves carries lethal voltages, and stored charge stays after switching off. Glass in use "
+    "burns, and old glass breaks into sharp pieces. Fitting, biasing and testing are for people qualified to do "
+    "so, by local codes and the equipment's own instructions."
+)
+
+
+def _style(name: str, size: float, *, bold: bool = False, lead: float = 1.28, **more: Any) -> ParagraphStyle:
+    font = BOLD if bold else SANS
+    return ParagraphStyle(name, fontName=font, fontSize=size, leading=lead * size, textColor=INK, **more)
+
+
+OVER = _style("over", 7.8, bold=True, lead=1.5)
+OVER.textColor = DEEP
+TITLE = _style("title", 19, bold=True, lead=1.2)
+HEAD = _style("head", 9.5, bold=True, spaceBefore=6, spaceAfter=2)
+BODY = _style("body", 8, lead=1.25)
+HEADING_RIGHT = _style("heading-right", 7.6, bold=True, lead=1.15, alignment=TA_RIGHT)
+HEADING_LEFT = _style("heading-left", 7.6, bold=True, lead=1.15)
+FACT = _style("fact", 9, bold=True, lead=1.2)
+LABEL = _style("label", 7.2, lead=1.25)
+LABEL.textColor = SOFT
+
+QUANTITIES = {"Ia": "Anode current Ia", "gm": "Mutual conductance gm"}
+
+
+def certificate_pdf(data: CertificateData) -> bytes:
+    file = BytesIO()
+    document = BaseDocTemplate(file, pagesize=A4, invariant=1, pageCompression=1, lang="en-GB")
+    first = Frame(EDGE_MM * mm, 14 * mm, ROOM_MM * mm, (HEIGHT_MM - 14 - 34) * mm, 0, 0, 0, 0, id="first")
+    later = Frame(EDGE_MM * mm, 14 * mm, ROOM_MM * mm, (HEIGHT_MM - 14 - 22) * mm, 0, 0, 0, 0, id="later")
+    document.addPageTemplates([
+        PageTemplate("first", first, onPage=lambda canvas, _: _head(canvas, data), autoNextPageTemplate="later"),
+        PageTemplate("later", later, onPage=lambda canvas, _: _running_head(canvas, data)),
+    ])  # fmt: skip
+    foot = f"{data.shop} · {data.number} · issued {day(data.issued_on)}"
+    document.build(_story(data), canvasmaker=NumberedCanvas.maker(
+        foot, title=f"Certificate {data.number}: {data.name} {data.type}", author=data.shop,
+        subject="Readings of a matched set of electron valves", on=data.issued_on,
+    ))  # fmt: skip
+    return file.getvalue()
+
+
+def _head(canvas: Canvas, data: CertificateData) -> None:
+    """The shop to the left, the set's number as Code 128 to the right, over a stout rule."""
+    canvas.saveState()
+    bars = code128(data.number)
+    wide = bars.modules * BAR_MM
+    right, top = EDGE_MM + ROOM_MM, HEIGHT_MM - 13
+    draw_bars(canvas, right - wide, top - 8, bars, BAR_MM, 8)
+    canvas.setFillColor(INK)
+    draw_text(canvas, right - wide / 2, top - 11.8, data.number, width_mm=wide, size=9, font=BOLD, align="centre")
+    room = ROOM_MM - wide - 12
+    canvas.setFillColor(DEEP)
+    draw_text(canvas, EDGE_MM, top - 4.6, data.shop, width_mm=room, size=16, font=BOLD, least=8)
+    canvas.setFillColor(SOFT)
+    draw_text(canvas, EDGE_MM, top - 9.4, " · ".join(data.shop_lines), width_mm=room, size=8, least=5.5)
+    canvas.setFillColor(DEEP)
+    canvas.rect(EDGE_MM * mm, (HEIGHT_MM - 30) * mm, ROOM_MM * mm, 1.1 * mm, stroke=0, fill=1)
+    canvas.restoreState()
+
+
+def _running_head(canvas: Canvas, data: CertificateData) -> None:
+    canvas.saveState()
+    canvas.setFillColor(DEEP)
+    text = f"Certificate {data.number}, {data.name} {data.type}"
+    draw_text(canvas, EDGE_MM, HEIGHT_MM - 15, text, width_mm=ROOM_MM, size=9, font=BOLD)
+    canvas.rect(EDGE_MM * mm, (HEIGHT_MM - 18) * mm, ROOM_MM * mm, 0.5 * mm, stroke=0, fill=1)
+    canvas.restoreState()
+
+
+def _story(data: CertificateData) -> list[Flowable]:
+    story: list[Flowable] = [
+        Paragraph("CERTIFICATE OF MEASUREMENT AND MATCHING", OVER),
+        Paragraph(
+            f"{escape(data.name.capitalize())} {escape(data.type)}"
+            f'<font name="{SANS}" size="10.5">&nbsp;&nbsp;&nbsp;{escape(data.kind)}</font>',
+            TITLE,
+        ),
+    ]
+    for text in (data.void, data.notice):
+        if text:
+            story += [Spacer(0, 2 * mm), _boxed([Paragraph(escape(text), BODY)], BAD if text == data.void else WARN)]
+    story += [Spacer(0, 2 * mm), _facts(data), *_readings(data), *_spreads(data)]
+    if data.charts:
+        story.append(KeepTogether([Paragraph("The set among its kind", HEAD), _Charts(data)]))
+    if data.notes:
+        story.append(Paragraph("Notes", HEAD))
+        story += [Paragraph(escape(note), BODY) for note in data.notes]
+    story += [
+        _columns(("What this certificate says", CLAIMED), ("What it does not say", NOT_CLAIMED)),
+        Spacer(0, 2 * mm),
+        _boxed([Paragraph(f"<b>Caution.</b> {escape(' '.join((CAUTION, *data.cautions)))}", BODY)], WARN),
+    ]
+    return story
+
+
+def _boxed(content: Sequence[Flowable], colour: Any) -> Table:
+    return Table(
+        [[list(content)]], colWidths=[ROOM_MM * mm],
+        style=[
+            ("BOX", (0, 0), (-1, -1), 1, colour), ("BACKGROUND", (0, 0), (-1, -1), WARN_PAPER),
+            ("TOPPADDING", (0, 0), (-1, -1), 2.5), ("BOTTOMPADDING", (0, 0), (-1, -1), 4),
+        ],
+    )  # fmt: skip
+
+
+def _columns(*texts: tuple[str, str]) -> Table:
+    """Headed texts side by side."""
+    cells = [[Paragraph(head, HEAD), Paragraph(text, BODY)] for head, text in texts]
+    return Table(
+        [cells], colWidths=[ROOM_MM / len(texts) * mm] * len(texts),
+        style=[
+            ("VALIGN", (0, 0), (-1, -1), "TOP"), ("LEFTPADDING", (0, 0), (-1, -1), 0),
+            ("RIGHTPADDING", (0, 0), (-1, -1), 12), ("TOPPADDING", (0, 0), (-1, -1), 5),
+            ("BOTTOMPADDING", (0, 0), (-1, -1), 0),
+        ],
+    )  # fmt: skip
+
+
+def _facts(data: CertificateData) -> Table:
+    facts = [
+        ("Matched within", f"{number(data.tolerance_percent)} %, each quantity"),
+        ("Made up on", day(data.made_on)),
+        ("Graded under", data.policy),
+        ("Issued on", day(data.issued_on)),
+    ]
+    measured = "; ".join(
+        f"{m.tester}, by {m.operator}, {day(m.first) if m.first == m.last else f'{day(m.first)} to {day(m.last)}'}"
+        for m in data.measured
+    )
+    cells = [[Paragraph(label, LABEL), Paragraph(escape(value), FACT)] for label, value in facts]
+    last = [Paragraph("Read on tester", LABEL), Paragraph(escape(measured), FACT)]
+    return Table(
+        [cells, [last, "", "", ""]], colWidths=[ROOM_MM / 4 * mm] * 4,
+        style=[
+            ("SPAN", (0, 1), (-1, 1)), ("VALIGN", (0, 0), (-1, -1), "TOP"), ("BACKGROUND", (0, 0), (-1, -1), SHADE),
+            ("TOPPADDING", (0, 0), (-1, -1), 2), ("BOTTOMPADDING", (0, 0), (-1, -1), 3),
+        ],
+    )  # fmt: skip
+
+
+def _table(heads: Sequence[str], rows: Sequence[Sequence[Any]], widths: Sequence[float], style: list[Any],
+           left: Sequence[int]) -> Table:  # fmt: skip
+    """A ruled table whose heads repeat on a new page; columns not named in `left` align on the decimal point."""
+    top = [
+        Paragraph(head, HEADING_LEFT if column in left else HEADING_RIGHT) for column, head in enumerate(heads)
+    ]
+    numeric = [column for column in range(len(heads)) if column not in left]
+    return Table(
+        [top, *rows], colWidths=[width * mm for width in widths], repeatRows=1,
+        style=[
+            ("FONT", (0, 0), (-1, -1), SANS, 8.4), ("TEXTCOLOR", (0, 0), (-1, -1), INK),
+            ("VALIGN", (0, 0), (-1, 0), "BOTTOM"), ("VALIGN", (0, 1), (-1, -1), "MIDDLE"),
+            ("LINEBELOW", (0, 0), (-1, 0), 0.9, INK), ("LINEBELOW", (0, -1), (-1, -1), 0.6, INK),
+            ("TOPPADDING", (0, 0), (-1, -1), 1.2), ("BOTTOMPADDING", (0, 0), (-1, -1), 2.2),
+            *[("ALIGN", (column, 1), (column, -1), "DECIMAL") for column in numeric],
+            *[("RIGHTPADDING", (column, 1), (column, -1), 22) for column in numeric],
+            *style,
+        ],
+    )  # fmt: skip
+
+
+def _share(value: float | None, nominal: float | None) -> str:
+    return "–" if value is None or not nominal else f"{100 * value / nominal:.0f} %"
+
+
+def _readings(data: CertificateData) -> list[Flowable]:
+    """A row for each section of each valve; the serial and the grade stand once a valve."""
+    has_gm = any(result.gm_ma_per_v is not None for member in data.members for result in member.results)
+    heads = ["Serial", "Grade", "Section", "Ia, mA", "of nominal"] + (["gm, mA/V", "of nominal"] if has_gm else [])
+    rows: list[list[str]] = []
+    style: list[Any] = []
+    top = 1
+    for member in data.members:
+        for index, result in enumerate(member.results):
+            nominal = data.nominal_of(result.section)
+            ia, gm = (nominal.anode_current_ma, nominal.gm_ma_per_v) if nominal else (None, None)
+            row = [
+                f"{member.serial[:4]} {member.serial[4:]}" if index == 0 else "",
+                member.grade if index == 0 else "",
+                str(result.section),
+                number(result.anode_current_ma), _share(result.anode_current_ma, ia),
+            ]  # fmt: skip
+            rows.append(row + ([number(result.gm_ma_per_v), _share(result.gm_ma_per_v, gm)] if has_gm else []))
+        style.append(("LINEBELOW", (0, len(rows)), (-1, len(rows)), 0.3, RULE))
+        style.append(("NOSPLIT", (0, top), (-1, len(rows))))
+        top = len(rows) + 1
+    style.append(("FONT", (0, 1), (0, -1), BOLD, 8.4))
+    widths = [30, 40, 18] + ([23] * 4 if has_gm else [46] * 2)
+    settings = Paragraph(_settings(data), BODY)
+    table = _table(heads, rows, widths, style, left=(0, 1, 2))
+    return [Paragraph("Readings", HEAD), table, Spacer(0, 1.2 * mm), settings]
+
+
+def _settings(data: CertificateData) -> str:
+    """Each different nominal once, with the sections it holds for and its source."""
+    said = []
+    for nominal, group in groupby(data.nominals, key=lambda nominal: nominal._replace(section=0)):
+        sections = [str(one.section) for one in group]
+        where = "" if len(data.nominals) == len(sections) else f"Section {', '.join(sections)}: "
+        values = [
+            f"{name} {number(value)} {unit}"
+            for name, value, unit in (("Ia", nominal.anode_current_ma, "mA"), ("gm", nominal.gm_ma_per_v, "mA/V"))
+            if value is not None
+        ]
+        said.append(
+            f"{where}<b>Settings</b> {escape(nominal.conditions)}. <b>Nominal</b> {', '.join(values) or 'none'}; "
+            f"<b>source</b> {escape(nominal.source)}."
+        )
+    return "<br/>".join(said)
+
+
+def _spreads(data: CertificateData) -> list[Flowable]:
+    rows = []
+    asked = data.tolerance_percent / 100
+    for row in data.spreads:
+        verdict = "within" if row.spread <= asked + 1e-9 else "BEYOND"
+        rows.append([
+            f"{QUANTITIES.get(row.quantity, row.quantity)}, {row.unit}", str(row.section), number(row.nominal),
+            number(row.lowest), number(row.highest), f"{100 * row.spread:.2f} %",
+            f"{verdict} {number(data.tolerance_percent)} %",
+        ])  # fmt: skip
+    heads = ["Quantity", "Section", "Nominal", "Lowest", "Highest", "Spread", "Asked"]
+    style = [("FONT", (5, 1), (6, -1), BOLD, 8.4)]
+    table = _table(heads, rows, [52, 18, 22, 22, 22, 22, 22], style, left=(0, 1, 6))
+    return [KeepTogether([Paragraph("Spread over the set", HEAD), table])]
+
+
+class _Charts(Flowable):
+    """The charts side by side over one legend."""
+
+    HEIGHT_MM = 54.0
+
+    def __init__(self, data: CertificateData) -> None:
+        super().__init__()
+        self.data = data
+
+    def wrap(self, *_: float) -> tuple[float, float]:
+        return ROOM_MM * mm, (self.HEIGHT_MM + 5) * mm
+
+    def draw(self) -> None:
+        charts = self.data.charts
+        each = ROOM_MM / len(charts)
+        for index, chart in enumerate(charts):
+            draw_chart(self.canv, index * each, 5, each - 1, self.HEIGHT_MM, chart)
+        beyond = sum(outside(chart) for chart in charts)
+        words = self.data.siblings + (f"; {beyond} marks lie beyond the frame" if beyond and self.data.siblings else "")
+        draw_legend(self.canv, 0, 0.8, self.data.tolerance_percent / 100, words, ticks=charts[0].counts)

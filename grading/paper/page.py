@@ -1,0 +1,147 @@
+"""What every paper shares: fonts that go into the file, colours, units, and text made to fit its room.
+
+    open_canvas(...)    a canvas whose PDF names its subject and is the same, byte for byte, for the same data
+    NumberedCanvas      the same for papers of several pages, with a foot and "page 1 of 2"
+    fitted(...)         the size, and the text cut if it must be, that fits a width
+    draw_text(...)      one line of text, fitted, at a place in mm
+    number(value)       "1.6", "−2", "–" where nothing was measured
+    day(date)           "3 March 2026"
+    SANS, BOLD          the font names
+    INK, SOFT, DEEP, RULE, WARN, WARN_PAPER, SHADE   the colours
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from datetime import date
+from pathlib import Path
+from typing import Any, BinaryIO
+
+from reportlab.lib.colors import HexColor
+from reportlab.lib.fonts import addMapping
+from reportlab.lib.units import mm
+from reportlab.pdfbase import pdfmetrics
+from reportlab.pdfbase.ttfonts import TTFont
+from reportlab.pdfgen.canvas import Canvas
+
+SANS = "LiberationSans"
+BOLD = "LiberationSans-Bold"
+for _name, _file in ((SANS, "LiberationSans-Regular.ttf"), (BOLD, "LiberationSans-Bold.ttf")):
+    pdfmetrics.registerFont(TTFont(_name, Path(__file__).parent / "fonts" / _file))
+addMapping(SANS, 0, 0, SANS)
+addMapping(SANS, 1, 0, BOLD)
+
+INK = HexColor("#1c2430")
+SOFT = HexColor("#56606c")
+DEEP = HexColor("#14535a")
+RULE = HexColor("#b9b4a8")
+SHADE = HexColor("#f3f1ea")
+WARN = HexColor("#8a5300")
+WARN_PAPER = HexColor("#fff5df")
+BAD = HexColor("#a02020")
+
+
+def open_canvas(
+    file: BinaryIO, width_mm: float, height_mm: float, *, title: str, author: str, subject: str, on: date
+) -> Canvas:
+    """A canvas that embeds its fonts. `on` is the only date in the file, so equal data give equal bytes."""
+    canvas = Canvas(file, (width_mm * mm, height_mm * mm), invariant=1, pageCompression=1, lang="en-GB")
+    describe(canvas, title=title, author=author, subject=subject, on=on)
+    return canvas
+
+
+class NumberedCanvas(Canvas):
+    """Holds the pages back until their number is known, then writes the foot of each."""
+
+    foot = ""
+    _held: list[dict[str, Any]]
+
+    @classmethod
+    def maker(cls, foot: str, *, title: str, author: str, subject: str, on: date) -> Callable[..., NumberedCanvas]:
+        """What a document template asks for as its canvasmaker."""
+
+        def make(*args: Any, **kwargs: Any) -> NumberedCanvas:
+            canvas = cls(*args, **kwargs)
+            describe(canvas, title=title, author=author, subject=subject, on=on)
+            canvas.foot = foot
+            canvas._held = []
+            return canvas
+
+        return make
+
+    def showPage(self) -> None:
+        self._held.append(dict(self.__dict__))
+        self._startPage()
+
+    def save(self) -> None:
+        pages, foot, edge = self._held, self.foot, 15.0
+        room = self._pagesize[0] / mm - 2 * edge
+        for page, state in enumerate(pages, start=1):
+            self.__dict__.update(state)
+            self.setFillColor(SOFT)
+            draw_text(self, edge, 9, foot, width_mm=room - 25, size=7.5)
+            words = f"page {page} of {len(pages)}"
+            draw_text(self, edge + room, 9, words, width_mm=25, size=7.5, align="right")
+            super().showPage()
+        super().save()
+
+
+def describe(canvas: Canvas, *, title: str, author: str, subject: str, on: date) -> None:
+    canvas.setTitle(title)
+    canvas.setAuthor(author)
+    canvas.setSubject(subject)
+    canvas.setCreator(author)
+    canvas.setDateFormatter(lambda *_: f"D:{on:%Y%m%d}")
+
+
+def fitted(text: str, font: str, size: float, width_mm: float, least: float) -> tuple[str, float]:
+    """The text and the size, in points, at which it is at most `width_mm` wide.
+
+    It shrinks from `size` to `least` and is only then cut, with an ellipsis.
+    """
+    room = width_mm * mm
+    wide = pdfmetrics.stringWidth(text, font, size)
+    if wide <= room:
+        return text, size
+    if wide * least / size <= room:
+        return text, size * room / wide
+    while text and pdfmetrics.stringWidth(f"{text}…", font, least) > room:
+        text = text[:-1]
+    return f"{text.rstrip()}…" if text else "", least
+
+
+def draw_text(
+    canvas: Canvas, x_mm: float, y_mm: float, text: str, *, width_mm: float, size: float, font: str = SANS,
+    least: float = 4.0, align: str = "left",
+) -> float:
+    """One line with its baseline at `y_mm`, from `x_mm` ("left"), up to it ("right") or about it ("centre").
+
+    Returns the width used, in mm.
+    """
+    text, size = fitted(text, font, size, width_mm, least)
+    used: float = pdfmetrics.stringWidth(text, font, size) / mm
+    left = x_mm - used * {"left": 0.0, "centre": 0.5, "right": 1.0}[align]
+    canvas.setFont(font, size)
+    canvas.drawString(left * mm, y_mm * mm, text)
+    return used
+
+
+def number(value: float | None, places: int | None = None) -> str:
+    """As measured, without trailing noughts, or to so many places.
+
+    >>> number(1.60), number(-2.0), number(None), number(3.14159, 2)
+    ('1.6', '−2', '–', '3.14')
+    """
+    if value is None:
+        return "–"
+    shown = f"{value:.6g}" if places is None else f"{value:.{places}f}"
+    return shown.replace("-", "\N{MINUS SIGN}")
+
+
+def day(on: date) -> str:
+    """The day in words that no country reads backwards.
+
+    >>> day(date(2026, 3, 2))
+    '2 March 2026'
+    """
+    return f"{on.day} {on:%B %Y}"

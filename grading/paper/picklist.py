@@ -1,0 +1,176 @@
+"""The list a person carries along the shelves to pull an order, in the order of the places.
+
+    pick_list_pdf(data)     an A4 PDF, the same bytes for the same data
+    PickListData, Row       what stands on it
+    walking_order(place)    A2 before A10, and valves without a place last
+
+The rows carry no symbols: pulling is proved by scanning the valve, and a list that could be scanned in its
+place would prove nothing.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date
+from io import BytesIO
+from typing import Any, NamedTuple
+from xml.sax.saxutils import escape
+
+from reportlab.lib.pagesizes import A4
+from reportlab.lib.styles import ParagraphStyle
+from reportlab.lib.units import mm
+from reportlab.pdfgen.canvas import Canvas
+from reportlab.platypus import BaseDocTemplate, Flowable, Frame, PageTemplate, Paragraph, Spacer, Table
+
+from .page import BOLD, DEEP, INK, RULE, SANS, SHADE, SOFT, NumberedCanvas, day, draw_text
+from .symbols import code128, draw_bars
+
+WIDTH_MM, HEIGHT_MM = A4[0] / mm, A4[1] / mm
+EDGE_MM = 15.0
+ROOM_MM = WIDTH_MM - 2 * EDGE_MM
+BAR_MM = 0.339
+FRAGILE = "Old glass is fragile: carry it in a padded tray, do not stack it, and keep pins and caps clear."
+
+
+class Row(NamedTuple):
+    """`item` says what the valve is pulled for, such as "1 × matched quad 12AX7"."""
+
+    place: str
+    serial: str
+    type: str
+    set_number: str
+    item: str
+    pulled: bool
+
+
+@dataclass(frozen=True)
+class PickListData:
+    shop: str
+    notice: str
+    order: str
+    customer: str
+    placed_on: date
+    printed_on: date
+    note: str
+    rows: tuple[Row, ...]
+
+
+def walking_order(place: str) -> tuple[bool, tuple[tuple[int, str], ...]]:
+    """A key to sort places by: numbers within a code count as numbers; no place comes last.
+
+    >>> sorted(["B1", "A10", "", "A2"], key=walking_order)
+    ['A2', 'A10', 'B1', '']
+    """
+    parts = re.findall(r"\d+|\D+", place.upper())
+    return not place, tuple((int(part), "") if part.isdecimal() else (-1, part) for part in parts)
+
+
+def pick_list_pdf(data: PickListData) -> bytes:
+    """Raises ValueError when there is nothing to pull."""
+    if not data.rows:
+        raise ValueError("There is nothing to pull.")
+    file = BytesIO()
+    document = BaseDocTemplate(file, pagesize=A4, invariant=1, pageCompression=1, lang="en-GB")
+    frame = Frame(EDGE_MM * mm, 14 * mm, ROOM_MM * mm, (HEIGHT_MM - 14 - 34) * mm, 0, 0, 0, 0)
+    document.addPageTemplates([PageTemplate("page", frame, onPage=lambda canvas, _: _head(canvas, data))])
+    foot = f"{data.shop} · {data.order} · printed {day(data.printed_on)}"
+    document.build(_story(data), canvasmaker=NumberedCanvas.maker(
+        foot, title=f"Pick list {data.order}", author=data.shop, subject="Valves to pull, by place", on=data.printed_on,
+    ))  # fmt: skip
+    return file.getvalue()
+
+
+def _head(canvas: Canvas, data: PickListData) -> None:
+    canvas.saveState()
+    bars = code128(data.order)
+    wide, right, top = bars.modules * BAR_MM, EDGE_MM + ROOM_MM, HEIGHT_MM - 13
+    draw_bars(canvas, right - wide, top - 8, bars, BAR_MM, 8)
+    canvas.setFillColor(INK)
+    draw_text(canvas, right - wide / 2, top - 11.8, data.order, width_mm=wide, size=9, font=BOLD, align="centre")
+    room = ROOM_MM - wide - 12
+    canvas.setFillColor(DEEP)
+    draw_text(canvas, EDGE_MM, top - 4.6, f"Pick list {data.order}", width_mm=room, size=16, font=BOLD)
+    canvas.setFillColor(INK)
+    who = f"{data.customer} · ordered {day(data.placed_on)}"
+    draw_text(canvas, EDGE_MM, top - 10.2, who, width_mm=room, size=10.5, least=6)
+    canvas.setFillColor(DEEP)
+    canvas.rect(EDGE_MM * mm, (HEIGHT_MM - 30) * mm, ROOM_MM * mm, 1.1 * mm, stroke=0, fill=1)
+    canvas.restoreState()
+
+
+BODY = ParagraphStyle("body", fontName=SANS, fontSize=9, leading=11.5, textColor=INK)
+CELL = ParagraphStyle("cell", fontName=SANS, fontSize=9, leading=10.5, textColor=SOFT)
+PLACE = ParagraphStyle("place", fontName=SANS, fontSize=11, leading=12.5, textColor=INK)
+SAME_PLACE = ParagraphStyle("same-place", fontName=SANS, fontSize=10, leading=12.5, textColor=SOFT)
+HEADS = ("Place", "Serial", "Type", "Set", "For", "Pulled")
+
+
+def _story(data: PickListData) -> list[Flowable]:
+    rows = sorted(data.rows, key=lambda row: (walking_order(row.place), row.serial))
+    places = len({row.place for row in rows if row.place})
+    left = sum(not row.pulled for row in rows)
+    count = f"{_plural(left, 'valve')} to pull from {_plural(places, 'place')}."
+    if left < len(rows):
+        count += f" {_plural(len(rows) - left, 'valve')} pulled already."
+    story: list[Flowable] = [Paragraph(f"<b>{count}</b> {FRAGILE}", BODY)]
+    if data.notice:
+        story.append(Paragraph(escape(data.notice), BODY))
+    if data.note:
+        story.append(Paragraph(f"<b>Note on the order.</b> {escape(data.note)}", BODY))
+    return [*story, Spacer(0, 3 * mm), _table(rows)]
+
+
+def _plural(count: int, noun: str) -> str:
+    return f"{count} {noun}" if count == 1 else f"{count} {noun}s"
+
+
+def _table(rows: Sequence[Row]) -> Table:
+    cells: list[list[Any]] = [list(HEADS)]
+    style: list[Any] = [
+        ("FONT", (0, 0), (-1, 0), BOLD, 8.5), ("FONT", (0, 1), (-1, -1), SANS, 10.5),
+        ("FONT", (1, 1), (1, -1), BOLD, 11), ("TEXTCOLOR", (0, 0), (-1, -1), INK),
+        ("VALIGN", (0, 0), (-1, -1), "MIDDLE"), ("LINEBELOW", (0, 0), (-1, 0), 0.9, INK),
+        ("LINEBELOW", (0, 1), (-1, -1), 0.3, RULE), ("TOPPADDING", (0, 0), (-1, -1), 3.5),
+        ("BOTTOMPADDING", (0, 0), (-1, -1), 4.5), ("ALIGN", (-1, 0), (-1, -1), "CENTRE"),
+    ]  # fmt: skip
+    before: str | None = None
+    shaded = True
+    for at, row in enumerate(rows, start=1):
+        if row.place != before:
+            shaded = not shaded
+        place = escape(row.place or "no place")
+        cells.append([
+            Paragraph(f"<b>{place}</b>", PLACE) if row.place != before else Paragraph(place, SAME_PLACE),
+            f"{row.serial[:4]} {row.serial[4:]}",
+            Paragraph(escape(row.type), BODY), row.set_number, Paragraph(escape(row.item), CELL), _Box(row.pulled),
+        ])  # fmt: skip
+        if shaded:
+            style.append(("BACKGROUND", (0, at), (-1, at), SHADE))
+        before = row.place
+    return Table(cells, colWidths=[w * mm for w in (38, 27, 36, 20, 43, 16)], repeatRows=1, style=style)
+
+
+class _Box(Flowable):
+    """A box to tick, or one ticked."""
+
+    SIDE_MM = 4.6
+
+    def __init__(self, ticked: bool) -> None:
+        super().__init__()
+        self.ticked = ticked
+        self.hAlign = "CENTER"
+
+    def wrap(self, *_: float) -> tuple[float, float]:
+        return self.SIDE_MM * mm, self.SIDE_MM * mm
+
+    def draw(self) -> None:
+        side = self.SIDE_MM * mm
+        self.canv.setStrokeColor(INK)
+        self.canv.setLineWidth(0.9)
+        self.canv.rect(0, 0, side, side, stroke=1, fill=0)
+        if self.ticked:
+            self.canv.setLineWidth(1.4)
+            self.canv.lines([(0.2 * side, 0.5 * side, 0.42 * side, 0.25 * side),
+                             (0.42 * side, 0.25 * side, 0.82 * side, 0.8 * side)])  # fmt: skip
