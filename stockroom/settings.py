@@ -114,7 +114,6 @@ USE_I18N = False
 USE_TZ = True
 
 STATIC_URL = "static/"
-STATIC_ROOT = VAR_DIR / "static"
 MEDIA_ROOT = Path(os.environ.get("PHOTO_ROOT", VAR_DIR / "media"))
 WHITENOISE_USE_FINDERS = True  # serve each app's static folder as it stands; no collect step to forget
 

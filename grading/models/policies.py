@@ -6,9 +6,9 @@ from django.conf import settings
 from django.db import models
 from django.utils import timezone
 
-from grading.grades import Policy as Rules
-from grading.grades import read_policy
 from grading.models.readings import Reading
+from grading.rules import Policy as Rules
+from grading.rules import read_policy
 from stockroom.models import Valve
 
 

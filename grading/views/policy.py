@@ -14,8 +14,8 @@ from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import path
 
 from grading import judging
-from grading.grades import NOISE, Level, PolicyProblem, read_policy
 from grading.models import Policy
+from grading.rules import NOISE, Level, PolicyProblem, read_policy
 from stockroom.models import Entry, Valve
 from stockroom.people import Role, StaffRequest, for_roles
 

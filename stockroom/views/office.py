@@ -148,6 +148,11 @@ def person(request: StaffRequest, pk: int | None = None) -> HttpResponse:
 
 
 class ShopForm(forms.ModelForm):
+    web_address = forms.URLField(
+        assume_scheme="https", required=False,
+        help_text="When it is given, the square symbol on labels opens the item's page.",
+    )  # fmt: skip
+
     class Meta:
         model = Shop
         fields = ["name", "address", "email", "currency", "web_address"]

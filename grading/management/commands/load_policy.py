@@ -6,7 +6,7 @@ from typing import Any
 from django.conf import settings
 from django.core.management.base import BaseCommand
 
-from grading.grades import read_policy
+from grading.rules import read_policy
 from grading.models import Policy
 
 

@@ -1,0 +1,172 @@
+"""Who may open what: every address of the site stands in the table below, or the first test fails.
+
+ANYONE needs no login. LOOK is for everybody with a login. A set of roles is for those roles and the owner,
+whether the page is read or sent.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+import pytest
+from django.contrib.auth.models import User
+from django.test import Client
+from django.urls import URLPattern, URLResolver, get_resolver, reverse
+
+from grading.models import MatchedSet, Policy, Reading
+from stockroom.models import Customer, Listing, Maker, Order, Place, Supplier, Valve
+from stockroom.people import Role
+from tests.factories import graded, make_line, make_policy, make_tester, make_type, make_valves
+
+ANYONE, LOOK = "anyone", "look"
+RECEIVING, BENCH, SALES, OWNER = {Role.RECEIVING}, {Role.BENCH}, {Role.SALES}, {Role.OWNER}
+
+
+class World:
+    """One of everything, with the arguments that addresses take."""
+
+    def __init__(self) -> None:
+        make_policy()
+        type_ = make_type()
+        line = make_line(type_, 8)
+        self.valve: Valve = make_valves(type_, 3, line=line)[0]
+        graded(self.valve)
+        self.reading = Reading.objects.filter(valve=self.valve).first()
+        self.tester = make_tester()
+        self.supplier: Supplier = line.lot.supplier
+        self.maker = Maker.objects.create(name="Marrowby")
+        self.place = Place.objects.create(code="Z9")
+        self.customer = Customer.objects.create(name="Ada Quill")
+        self.order = Order.objects.create(number="R0001", customer=self.customer)
+        self.order_line = self.order.lines.create(type=type_)
+        self.set = MatchedSet.objects.create(
+            number="S00001", type=type_, size=2, tolerance_percent=5, policy=Policy.current()
+        )
+        self.listing = Listing.objects.create(number="A00001", title="One", price=5, currency="GBP")
+        self.person = User.objects.create_user("somebody")
+        self.lot, self.line = line.lot, line
+
+
+WHO: dict[str, tuple[Any, Callable[[World], list[Any]]]] = {
+    "home": (LOOK, lambda w: []),
+    "find": (LOOK, lambda w: []),
+    "office": (LOOK, lambda w: []),
+    "daybook": (LOOK, lambda w: []),
+    "people": (OWNER, lambda w: []),
+    "person-new": (OWNER, lambda w: []),
+    "person": (OWNER, lambda w: [w.person.pk]),
+    "shop": (OWNER, lambda w: []),
+    "login": (ANYONE, lambda w: []),
+    "logout": (LOOK, lambda w: []),
+    "password": (LOOK, lambda w: []),
+    "lots": (LOOK, lambda w: []),
+    "lot-new": (RECEIVING, lambda w: []),
+    "lot": (LOOK, lambda w: [w.lot.number]),
+    "lot-edit": (RECEIVING, lambda w: [w.lot.number]),
+    "lot-count": (RECEIVING, lambda w: [w.lot.number]),
+    "line-new": (RECEIVING, lambda w: [w.lot.number]),
+    "line-edit": (RECEIVING, lambda w: [w.lot.number, w.line.number]),
+    "line-serials": (RECEIVING, lambda w: [w.lot.number, w.line.number]),
+    "suppliers": (LOOK, lambda w: []),
+    "supplier-new": (RECEIVING, lambda w: []),
+    "supplier": (LOOK, lambda w: [w.supplier.pk]),
+    "supplier-edit": (RECEIVING, lambda w: [w.supplier.pk]),
+    "makers": (LOOK, lambda w: []),
+    "maker-new": (RECEIVING, lambda w: []),
+    "maker": (LOOK, lambda w: [w.maker.pk]),
+    "maker-edit": (RECEIVING, lambda w: [w.maker.pk]),
+    "places": (LOOK, lambda w: []),
+    "place-new": (RECEIVING, lambda w: []),
+    "place": (LOOK, lambda w: [w.place.pk]),
+    "place-edit": (RECEIVING, lambda w: [w.place.pk]),
+    "move": (RECEIVING | BENCH | SALES, lambda w: []),
+    "customers": (LOOK, lambda w: []),
+    "customer-new": (SALES, lambda w: []),
+    "customer": (LOOK, lambda w: [w.customer.pk]),
+    "customer-edit": (SALES, lambda w: [w.customer.pk]),
+    "types": (LOOK, lambda w: []),
+    "type": (LOOK, lambda w: [w.valve.type.designation]),
+    "valves": (LOOK, lambda w: []),
+    "valve": (LOOK, lambda w: [w.valve.serial]),
+    "valve-identify": (RECEIVING | BENCH, lambda w: [w.valve.serial]),
+    "valve-write-off": (RECEIVING | BENCH, lambda w: [w.valve.serial]),
+    "policies": (LOOK, lambda w: []),
+    "policy-new": (OWNER, lambda w: []),
+    "policy": (LOOK, lambda w: [1]),
+    "policy-effect": (OWNER, lambda w: [1]),
+    "sets": (LOOK, lambda w: []),
+    "sets-make": (BENCH | SALES, lambda w: []),
+    "set-by-hand": (BENCH | SALES, lambda w: []),
+    "set": (LOOK, lambda w: [w.set.number]),
+    "set-break": (BENCH | SALES, lambda w: [w.set.number]),
+    "orders": (LOOK, lambda w: []),
+    "order-new": (SALES, lambda w: []),
+    "order": (LOOK, lambda w: [w.order.number]),
+    "order-accept": (SALES, lambda w: [w.order.number, w.order_line.pk]),
+    "order-line-drop": (SALES, lambda w: [w.order.number, w.order_line.pk]),
+    "order-release": (SALES, lambda w: [w.order.number, w.order_line.pk, 1]),
+    "order-pull": (SALES, lambda w: [w.order.number]),
+    "order-despatch": (SALES, lambda w: [w.order.number]),
+    "order-cancel": (SALES, lambda w: [w.order.number]),
+    "order-take-back": (SALES | RECEIVING, lambda w: [w.order.number]),
+    "listings": (LOOK, lambda w: []),
+    "listing-new": (SALES, lambda w: []),
+    "listing-end": (SALES, lambda w: [w.listing.number]),
+    "for-sale": (ANYONE, lambda w: []),
+    "item": (ANYONE, lambda w: [w.listing.number]),
+    "testers": (LOOK, lambda w: []),
+    "labels": (LOOK, lambda w: []),
+    "certificate": (LOOK, lambda w: [w.set.number]),
+    "pick-list-pdf": (LOOK, lambda w: [w.order.number]),
+}
+
+
+def names(patterns: Any = None) -> set[str]:
+    found: set[str] = set()
+    for pattern in patterns or get_resolver().url_patterns:
+        if isinstance(pattern, URLResolver):
+            found |= names(pattern.url_patterns)
+        elif isinstance(pattern, URLPattern):
+            found.add(pattern.name or str(pattern.pattern))
+    return found
+
+
+def test_every_address_of_the_site_stands_in_the_table() -> None:
+    assert names() == set(WHO)
+
+
+@pytest.fixture
+def world(db: None) -> World:
+    return World()
+
+
+def refused(client: Client, url: str) -> bool:
+    """Both to read and to send; pages that only take one of them say so with 405, which is no refusal."""
+    answers = {client.get(url).status_code == 403, client.post(url).status_code == 403}
+    assert len(answers) == 1, f"{url} treats reading and sending differently"
+    return answers.pop()
+
+
+@pytest.mark.parametrize("name", sorted(WHO))
+def test_without_a_login_only_public_pages_open(world: World, name: str) -> None:
+    who, arguments = WHO[name]
+    answer = Client().get(reverse(name, args=arguments(world)))
+    sent_to_login = answer.status_code == 302 and answer["Location"].startswith(reverse("login"))
+    assert sent_to_login == (who != ANYONE)
+
+
+@pytest.mark.parametrize("role", [None, *Role], ids=str)
+def test_each_role_opens_its_own_pages_and_no_others(
+    world: World, logged_in: Callable[..., Client], role: Role | None
+) -> None:
+    client = logged_in(*([role] if role else []))
+    for name, (who, arguments) in WHO.items():
+        if name == "logout":
+            continue
+        allowed = who in (ANYONE, LOOK) or role == Role.OWNER or role in who
+        url = reverse(name, args=arguments(world))
+        if who == LOOK:
+            assert client.get(url).status_code != 403, f"{name} is closed to {role}"
+        else:
+            assert refused(client, url) == (not allowed), f"{name} for {role}"
