@@ -1,5 +1,296 @@
-"""Pages of receiving."""
+"""Pages of receiving: lots, their lines, counting, serials."""
 
-from django.urls import URLPattern
+from __future__ import annotations
 
-urlpatterns: list[URLPattern] = []
+from decimal import Decimal
+from typing import Any, NamedTuple
+
+import django_filters
+from django import forms
+from django.contrib import messages
+from django.db.models import Count, F, IntegerField, Q, QuerySet, Sum
+from django.db.models.functions import Coalesce
+from django.http import HttpResponse
+from django.shortcuts import get_object_or_404, redirect, render
+from django.urls import path, reverse
+from django.utils.html import format_html
+
+from catalog.models import ValveType
+from stockroom import receiving
+from stockroom.lots import Tally, tally_lines, tally_lots
+from stockroom.models import Line, Lot, Shop, Supplier
+from stockroom.money import to_minor
+from stockroom.people import Role, StaffRequest, for_roles
+from stockroom.receiving import ReceivingError, difference_in_words, in_home
+from stockroom.states import LADDER
+from stockroom.views.receiving_forms import CountForm, LineForm, LotSheet, SerialsForm, last_rates
+from stockroom.web import TypeField, page_of
+
+LATEST = 30
+
+
+class TypeFilter(django_filters.Filter):
+    field_class = TypeField
+
+
+class LotFilter(django_filters.FilterSet):
+    supplier = django_filters.ModelChoiceFilter(queryset=Supplier.objects.all())
+    state = django_filters.ChoiceFilter(choices=[(state.value, state.value) for state in LADDER])
+    since = django_filters.DateFilter(
+        "received_on", "gte", label="Received from", widget=forms.DateInput({"type": "date"})
+    )
+    until = django_filters.DateFilter("received_on", "lte", label="to", widget=forms.DateInput({"type": "date"}))
+    type = TypeFilter(label="Type", method="with_type")
+
+    class Meta:
+        model = Lot
+        fields: list[str] = []
+
+    def with_type(self, lots: QuerySet[Lot], name: str, type: ValveType) -> QuerySet[Lot]:
+        return lots.filter(pk__in=Line.objects.filter(type=type).values("lot"))
+
+
+class LotRow(NamedTuple):
+    lot: Lot
+    tally: Tally
+    cost: Decimal
+
+
+def lot_rows(lots: list[Lot]) -> list[LotRow]:
+    """What a list says of each lot; a fixed number of queries."""
+    currency = Shop.own().currency
+    tallies = tally_lots([lot.pk for lot in lots])
+    return [LotRow(lot, tallies[lot.pk], receiving.cost_of(lot, currency)) for lot in lots]
+
+
+def listed_lots() -> QuerySet[Lot]:
+    return Lot.objects.select_related("supplier").prefetch_related("charges")
+
+
+def lots(request: StaffRequest) -> HttpResponse:
+    filter = LotFilter(request.GET, queryset=listed_lots())
+    page = page_of(request, filter.qs if filter.is_valid() else listed_lots().none())
+    context = {"filter": filter, "page": page, "rows": lot_rows(list(page))}
+    return render(request, "stockroom/lots.html", context)
+
+
+class LineRow(NamedTuple):
+    line: Line
+    tally: Tally
+    difference: str
+    least: Decimal | None  # the cost of a piece; they differ by one minor unit at most
+    most: Decimal | None
+
+
+class Differences(NamedTuple):
+    """A lot's lines against what was expected."""
+
+    short: int
+    over: int
+    uncounted: int
+
+    @property
+    def in_words(self) -> str:
+        words = [f"{word} {pieces}" for word, pieces in (("short", self.short), ("over", self.over)) if pieces]
+        if self.uncounted:
+            words.append(f"{self.uncounted} {'line' if self.uncounted == 1 else 'lines'} not yet counted")
+        return ", ".join(words) or "as expected"
+
+
+def _lot(number: str) -> Lot:
+    return get_object_or_404(Lot.objects.select_related("supplier", "created_by"), number=number)
+
+
+def _line(number: str, line: int) -> Line:
+    return get_object_or_404(
+        Line.objects.select_related("lot__supplier", "type", "maker", "place"), lot__number=number, number=line
+    )
+
+
+def _line_row(line: Line, tally: Tally, currency: str) -> LineRow:
+    least = most = None
+    if line.pieces:
+        least, most = line.cost_of(line.pieces - 1, currency), line.cost_of(0, currency)
+    return LineRow(line, tally, difference_in_words(line.expected, line.counted), least, most)
+
+
+def _differences(lot: Lot) -> Differences:
+    missing = Sum(F("expected") - F("counted"), filter=Q(counted__lt=F("expected")), output_field=IntegerField())
+    extra = Sum(F("counted") - F("expected"), filter=Q(counted__gt=F("expected")), output_field=IntegerField())
+    found = lot.lines.aggregate(
+        short=Coalesce(missing, 0), over=Coalesce(extra, 0), uncounted=Count("pk", filter=Q(counted=None))
+    )
+    return Differences(**found)
+
+
+def lot(request: StaffRequest, number: str) -> HttpResponse:
+    shown = _lot(number)
+    form = None
+    if "add" in request.GET or not shown.lines.exists():
+        last = shown.lines.order_by("-number").first()
+        form = LineForm(initial={"condition": last.condition, "place": last.place_id} if last else None)
+    return _lot_page(request, shown, form)
+
+
+def _lot_page(request: StaffRequest, lot: Lot, form: LineForm | None) -> HttpResponse:
+    currency = Shop.own().currency
+    page = page_of(request, lot.lines.select_related("type", "maker", "place", "lot"))
+    tallies = tally_lines([line.pk for line in page])
+    cost = receiving.cost_of(lot, currency)
+    shared = lot.lines.aggregate(cost=Sum("cost"))["cost"] or Decimal(0)
+    context = {
+        "lot": lot,
+        "charges": [(charge, in_home(charge, currency)) for charge in lot.charges.order_by("pk")],
+        "cost": cost,
+        "unshared": to_minor(cost - shared, currency),
+        "tally": tally_lots([lot.pk])[lot.pk],
+        "differences": _differences(lot),
+        "page": page,
+        "rows": [_line_row(line, tallies[line.pk], currency) for line in page],
+        "form": form,
+        "entries": lot.entries.select_related("by")[:LATEST],
+    }
+    return render(request, "stockroom/lot.html", context)
+
+
+@for_roles(Role.RECEIVING)
+def lot_new(request: StaffRequest) -> HttpResponse:
+    sheet = LotSheet(Shop.own().currency, data=request.POST if request.method == "POST" else None)
+    if request.method == "POST" and sheet.is_valid():
+        lot = sheet.lot
+        new = lot.supplier.pk is None
+        receiving.book_in(lot, sheet.charges, request.user)
+        messages.success(request, f"Lot {lot} is booked in. Now its lines.")
+        _say_what_is_new(request, lot.supplier if new else None)
+        return redirect(f"{lot.get_absolute_url()}?add=1#add")
+    return _lot_form(request, sheet, "Book in a lot")
+
+
+@for_roles(Role.RECEIVING)
+def lot_edit(request: StaffRequest, number: str) -> HttpResponse:
+    lot = _lot(number)
+    sheet = LotSheet(Shop.own().currency, lot, request.POST if request.method == "POST" else None)
+    if request.method == "POST" and sheet.is_valid():
+        lot = sheet.lot
+        new = lot.supplier.pk is None
+        try:
+            receiving.change_lot(lot, sheet.charges, request.user)
+        except ReceivingError as problem:
+            sheet.lot_form.add_error(None, str(problem))
+        else:
+            messages.success(request, f"Lot {lot} is saved.")
+            _say_what_is_new(request, lot.supplier if new else None)
+            return redirect(lot)
+    return _lot_form(request, sheet, f"Lot {lot}: supplier and charges", lot)
+
+
+def _lot_form(request: StaffRequest, sheet: LotSheet, title: str, lot: Lot | None = None) -> HttpResponse:
+    billed = {supplier.name: supplier.currency for supplier in Supplier.objects.all()}
+    context = {
+        "sheet": sheet,
+        "title": title,
+        "back": lot.get_absolute_url() if lot else reverse("lots"),
+        "known": {"home": Shop.own().currency, "suppliers": billed, "rates": last_rates()},
+    }
+    return render(request, "stockroom/lot_form.html", context)
+
+
+def _say_what_is_new(request: StaffRequest, *things: Any) -> None:
+    for thing in things:
+        if thing is not None:
+            messages.warning(request, f"“{thing}” was not known and is added as a new {thing._meta.verbose_name}.")
+
+
+@for_roles(Role.RECEIVING)
+def line_new(request: StaffRequest, number: str) -> HttpResponse:
+    lot = _lot(number)
+    if request.method != "POST":
+        return redirect(f"{lot.get_absolute_url()}?add=1#add")
+    form = LineForm(request.POST)
+    if form.is_valid():
+        new = _what_is_new(form)
+        try:
+            line = receiving.add_lines(lot, [form.save(commit=False)], request.user)[0]
+        except ReceivingError as problem:
+            form.add_error(None, str(problem))
+        else:
+            difference = difference_in_words(line.expected, line.counted)
+            messages.success(request, f"Line {line.number}: {line.pieces} × {line.type}, {difference}.")
+            _say_what_is_new(request, *new)
+            return redirect(f"{lot.get_absolute_url()}?add=1#add")
+    return _lot_page(request, lot, form)
+
+
+@for_roles(Role.RECEIVING)
+def line_edit(request: StaffRequest, number: str, line: int) -> HttpResponse:
+    edited = _line(number, line)
+    form = LineForm(request.POST or None, instance=edited)
+    if request.method == "POST" and form.is_valid():
+        new = _what_is_new(form)
+        try:
+            receiving.change_line(form.save(commit=False), request.user)
+        except ReceivingError as problem:
+            form.add_error(None, str(problem))
+        else:
+            messages.success(request, f"Line {line} is saved.")
+            _say_what_is_new(request, *new)
+            return redirect(edited.lot)
+    context = {"form": form, "lot": edited.lot, "number": line}
+    return render(request, "stockroom/line_form.html", context)
+
+
+def _what_is_new(form: LineForm) -> list[Any]:
+    chosen = (form.cleaned_data["maker"], form.cleaned_data["place"])
+    return [thing for thing in chosen if thing is not None and thing.pk is None]
+
+
+@for_roles(Role.RECEIVING)
+def lot_count(request: StaffRequest, number: str) -> HttpResponse:
+    lot = _lot(number)
+    lines = list(lot.lines.select_related("type", "maker", "place").order_by("number"))
+    serialised = {key: tally.serialised for key, tally in tally_lines([line.pk for line in lines]).items()}
+    form = CountForm(lines, serialised, request.POST if request.method == "POST" else None)
+    if request.method == "POST" and form.is_valid():
+        try:
+            changed = receiving.count_lines(lot, form.counts, request.user)
+        except ReceivingError as problem:
+            form.add_error(None, str(problem))
+        else:
+            said = [f"line {line.number} {difference_in_words(line.expected, line.counted)}" for line in changed]
+            messages.success(request, f"Counted: {', '.join(said[:12])}." if said else "No count was changed.")
+            return redirect(lot)
+    cautions = sorted({caution for line in lines for caution in line.type.cautions})
+    return render(request, "stockroom/lot_count.html", {"lot": lot, "form": form, "cautions": cautions})
+
+
+@for_roles(Role.RECEIVING)
+def line_serials(request: StaffRequest, number: str, line: int) -> HttpResponse:
+    of = _line(number, line)
+    in_bulk = tally_lines([of.pk])[of.pk].in_bulk
+    form = SerialsForm(in_bulk, request.POST if request.method == "POST" else None)
+    if request.method == "POST" and form.is_valid():
+        try:
+            valves = receiving.allot_serials(of, form.cleaned_data["count"], request.user)
+        except ReceivingError as problem:
+            form.add_error("count", str(problem))
+        else:
+            first, last = valves[0].serial, valves[-1].serial
+            labels = f"{reverse('labels')}?serials={first}-{last}"
+            text = "{} {} allotted to line {}: {} to {}. <a href=\"{}\">Print their labels</a>"
+            word = "serial" if len(valves) == 1 else "serials"
+            messages.success(request, format_html(text, len(valves), word, line, first, last, labels))
+            return redirect(of.lot)
+    context = {"form": form, "line": of, "lot": of.lot, "in_bulk": in_bulk, "cautions": of.type.cautions}
+    return render(request, "stockroom/line_serials.html", context)
+
+
+urlpatterns = [
+    path("lots/", lots, name="lots"),
+    path("lots/new/", lot_new, name="lot-new"),
+    path("lots/<str:number>/", lot, name="lot"),
+    path("lots/<str:number>/edit/", lot_edit, name="lot-edit"),
+    path("lots/<str:number>/count/", lot_count, name="lot-count"),
+    path("lots/<str:number>/lines/new/", line_new, name="line-new"),
+    path("lots/<str:number>/<int:line>/", line_edit, name="line-edit"),
+    path("lots/<str:number>/<int:line>/serials/", line_serials, name="line-serials"),
+]

@@ -1,0 +1,154 @@
+"""Keeping: suppliers, makers and places, and where each valve stands.
+
+- `keep(thing, by)`: save a supplier, maker or place, new or changed, and say so in the daybook
+- `read_place(text)`: the place whose code was scanned
+- `read_valves(text)`: the valves whose serials were scanned or pasted
+- `move(valves, place, by)`: they stand there now
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Collection
+from typing import TypeVar
+
+from django.contrib.auth.models import User
+from django.db import transaction
+
+from stockroom.changes import differences, fitted
+from stockroom.lots import chunked
+from stockroom.models import Entry, Maker, Movement, Place, Supplier, Valve
+from stockroom.serials import BadSerial, read_serial
+from stockroom.states import State
+
+Kept = TypeVar("Kept", Supplier, Maker, Place)
+
+IN_HOUSE = frozenset(State) - {State.DESPATCHED, State.WRITTEN_OFF}
+
+FIELDS: dict[type, tuple[str, ...]] = {
+    Supplier: ("name", "country", "currency", "contact", "note"),
+    Maker: ("name", "note"),
+    Place: ("code", "note"),
+}
+
+
+class UnknownPlace(ValueError):
+    """No place has this code."""
+
+
+class BadScans(ValueError):
+    """Some of what was scanned cannot be moved. `problems` has one message for each."""
+
+    def __init__(self, problems: list[str]) -> None:
+        super().__init__(" ".join(problems))
+        self.problems = problems
+
+
+def keep(thing: Kept, by: User | None) -> Kept:
+    """Save `thing`. What is saved already and has not changed is left alone."""
+    word = str(thing._meta.verbose_name)
+    with transaction.atomic():
+        if thing.pk is None:
+            thing.save()
+            Entry.write(by, f"{word}-added", fitted(f"{word.capitalize()} {thing} added."))
+            return thing
+        before = type(thing)._default_manager.get(pk=thing.pk)
+        changed = differences(before, thing, FIELDS[type(thing)])
+        if changed:
+            thing.save()
+            text = f"{word.capitalize()} {before}: {'; '.join(changed)}."
+            Entry.write(by, f"{word}-changed", fitted(text))
+    return thing
+
+
+def read_place(text: str) -> Place:
+    """The place with this code, in capitals or not; `UnknownPlace` when there is none."""
+    code = " ".join(text.split()).casefold()
+    for place in Place.objects.all():
+        if place.code.casefold() == code:
+            return place
+    if not code:
+        raise UnknownPlace("No place was given. Scan the label on the shelf or type its code.")
+    raise UnknownPlace(f"No place has the code “{text.strip()}”. Add it under Places, or scan again.")
+
+
+def read_valves(text: str) -> list[Valve]:
+    """The valves in house whose serials stand in `text`, in its order, each once.
+
+    Serials are parted by line ends, commas, semicolons or tabs; or by spaces when each is written without.
+
+    Raises:
+        BadScans: naming every serial that is not one, is not ours, or is out of the house.
+    """
+    problems: list[str] = []
+    serials: list[str] = []
+    for scan in _scans(text):
+        try:
+            serials.append(read_serial(scan))
+        except BadSerial as problem:
+            problems.append(str(problem))
+    if not serials and not problems:
+        raise BadScans(["Nothing was scanned. Scan a label or type its eight digits."])
+    serials = list(dict.fromkeys(serials))
+    found = {
+        valve.serial: valve
+        for start in range(0, len(serials), 500)
+        for valve in Valve.objects.for_rows().filter(serial__in=serials[start : start + 500])
+    }
+    for serial in serials:
+        if serial not in found:
+            problems.append(f"{serial}: no valve here has this serial.")
+        elif found[serial].state == State.DESPATCHED:
+            problems.append(f"{serial} was despatched; take it back as a return before it is put on a shelf.")
+        elif found[serial].state == State.WRITTEN_OFF:
+            problems.append(f"{serial} is written off: {found[serial].written_off}.")
+    if problems:
+        raise BadScans(problems)
+    return [found[serial] for serial in serials]
+
+
+def move(valves: Collection[Valve], place: Place, by: User | None) -> list[Valve]:
+    """Put the valves in `place`; returns those that were not there already."""
+    with transaction.atomic():
+        standing: list[Valve] = []
+        for keys in chunked([valve.pk for valve in valves]):
+            standing += (
+                Valve.objects.select_for_update(no_key=True, of=("self",))
+                .filter(pk__in=keys)
+                .select_related("place", "line")
+                .order_by("pk")
+            )
+        moved = [valve for valve in standing if valve.place_id != place.pk]
+        Movement.objects.bulk_create(
+            [Movement(valve=valve, from_place=valve.place, to_place=place, by=by) for valve in moved]
+        )
+        Entry.objects.bulk_create(
+            [
+                Entry(
+                    by=by,
+                    action="moved",
+                    text=f"{valve.serial} moved from {valve.place or 'no place'} to {place}.",
+                    valve=valve,
+                    line=valve.line,
+                    lot_id=valve.line.lot_id,
+                )
+                for valve in moved
+            ]
+        )
+        for keys in chunked([valve.pk for valve in moved]):
+            Valve.objects.filter(pk__in=keys).update(place=place)
+    for valve in moved:
+        valve.place = place
+    return moved
+
+
+def _scans(text: str) -> list[str]:
+    """The scans in a text. "1000 0012" on its own is one serial; "10000012 10000025" is two."""
+    scans: list[str] = []
+    for part in re.split(r"[\n\r,;\t]+", text):
+        words = part.split()
+        if any(re.fullmatch(r"\d{8}|\S*/valves/\d+/?", word) for word in words):
+            scans += words
+        elif words:
+            scans.append(" ".join(words))
+    return scans

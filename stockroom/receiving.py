@@ -1,0 +1,329 @@
+"""Receiving: a lot is booked in, counted, its cost shared over the pieces, and serials given out.
+
+- `book_in(lot, charges, by)`, `change_lot(lot, charges, by)`
+- `add_lines(lot, lines, by)`, `change_line(line, by)`, `count_lines(lot, counts, by)`
+- `in_home(charge, currency)`, `cost_of(lot, currency)`: what a charge and a lot come to at home
+- `share_cost(lot, by)`: every line's part of that cost, to the minor unit
+- `allot_serials(line, count, by)`, `take_up(line, by)`: from bulk to valves with serials
+- `check_pieces(pieces, serialised)`, `difference_in_words(expected, counted)`
+
+Each change locks its lot, writes the daybook, shares the cost anew and settles the lot's state, all in one
+transaction.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from decimal import Decimal
+
+from django.contrib.auth.models import User
+from django.db import transaction
+from django.db.models import Count, Max
+
+from stockroom import costing
+from stockroom.changes import LONGEST, differences, fitted
+from stockroom.keeping import keep
+from stockroom.lots import settle_lots
+from stockroom.models import Charge, Counter, Entry, Line, Lot, Movement, Shop, Valve
+from stockroom.money import minor_places, shown, to_minor
+from stockroom.serials import serial
+
+LOT_FIELDS = ("supplier", "received_on", "note")
+LINE_FIELDS = ("type", "maker", "condition", "expected", "counted", "weight", "place", "note")
+
+
+class ReceivingError(ValueError):
+    """Cannot be done; the message says why and what to do instead."""
+
+
+class FewerThanSerials(ReceivingError):
+    """Fewer pieces than have serials already."""
+
+
+class NothingCarriesTheCost(ReceivingError):
+    """A lot with a cost whose lines have no piece, or no weight, to carry it."""
+
+
+class NotInBulk(ReceivingError):
+    """More serials were asked for than there are pieces in bulk, or none."""
+
+
+class TypeIsSettled(ReceivingError):
+    """Readings or other records stand on the type of the line's valves."""
+
+
+def book_in(lot: Lot, charges: Sequence[Charge], by: User | None) -> Lot:
+    """Give a new lot its number and store it with its charges. A new supplier is stored first."""
+    with transaction.atomic():
+        lot.supplier = keep(lot.supplier, by)
+        lot.number = f"L{Counter.take('lot')[0]:04}"
+        lot.created_by = by
+        lot.save()
+        for charge in charges:
+            charge.lot = lot
+            charge.save()
+        costs = ", ".join(_charge_in_words(charge) for charge in charges) or "no charges yet"
+        Entry.write(by, "lot-booked-in", fitted(f"Lot {lot} from {lot.supplier} booked in; {costs}."), lot=lot)
+    return lot
+
+
+def change_lot(lot: Lot, charges: Sequence[Charge], by: User | None) -> Lot:
+    """Store a lot that was changed and replace its charges, then share the cost anew."""
+    with transaction.atomic():
+        before = _locked(lot.pk)
+        lot.supplier = keep(lot.supplier, by)
+        changed = differences(before, lot, LOT_FIELDS)
+        lot.save(update_fields=LOT_FIELDS)
+        old = {charge.kind: charge for charge in lot.charges.all()}
+        new = {charge.kind: charge for charge in charges}
+        for kind in Charge.Kind:
+            was = _charge_in_words(old[kind]) if kind in old else f"no {kind.label.lower()}"
+            now = _charge_in_words(new[kind]) if kind in new else f"no {kind.label.lower()}"
+            if was != now:
+                changed.append(f"{was} → {now}")
+                lot.charges.filter(kind=kind).delete()
+                if kind in new:
+                    new[kind].lot = lot
+                    new[kind].save()
+        if changed:
+            Entry.write(by, "lot-changed", fitted(f"Lot {lot}: {'; '.join(changed)}."), lot=lot)
+        _settle(lot, by)
+    return lot
+
+
+def add_lines(lot: Lot, lines: Sequence[Line], by: User | None) -> list[Line]:
+    """Number the new lines after those there are and store them.
+
+    A new maker or place is stored first; lines that share it must share the object.
+    """
+    with transaction.atomic():
+        lot = _locked(lot.pk)
+        last = lot.lines.aggregate(last=Max("number"))["last"] or 0
+        for number, line in enumerate(lines, last + 1):
+            line.lot, line.number = lot, number
+            _keep_what_is_new(line, by)
+        added = Line.objects.bulk_create(lines)
+        Entry.objects.bulk_create(
+            [
+                Entry(by=by, action="line-added", text=fitted(_line_in_words(line)), lot=lot, line=line)
+                for line in added
+            ]
+        )
+        _settle(lot, by)
+    return added
+
+
+def change_line(line: Line, by: User | None) -> Line:
+    """Store a line that was changed.
+
+    A corrected type or mark passes on to the line's valves that still bear the old one; the type only while
+    nothing has been recorded about them.
+    """
+    with transaction.atomic():
+        lot = _locked(line.lot_id)
+        before = Line.objects.select_related("type", "maker", "place").get(pk=line.pk)
+        _keep_what_is_new(line, by)
+        changed = differences(before, line, LINE_FIELDS)
+        check_pieces(line.pieces, line.valves.count())
+        if line.type_id != before.type_id:
+            if _anything_stands_on_its_valves(line):
+                raise TypeIsSettled(
+                    f"Valves of line {line.number} have records as {before.type}, so the line stays {before.type}. "
+                    "Add a line for the other type, and change the counts of both."
+                )
+            line.valves.filter(type=before.type_id).update(type=line.type)
+        if line.maker_id != before.maker_id:
+            line.valves.filter(maker=before.maker_id).update(maker=line.maker)
+        line.save(update_fields=LINE_FIELDS)
+        if changed:
+            text = f"Line {line.number}: {'; '.join(changed)}."
+            Entry.write(by, "line-changed", fitted(text), lot=lot, line=line)
+        _settle(lot, by)
+    return line
+
+
+def count_lines(lot: Lot, counts: Mapping[int, int | None], by: User | None) -> list[Line]:
+    """Write down what was counted, by the line's primary key; None takes a count back.
+
+    Returns the lines whose count changed.
+    """
+    with transaction.atomic():
+        lot = _locked(lot.pk)
+        changed: list[Line] = []
+        entries: list[Entry] = []
+        for line in lot.lines.annotate(serialised=Count("valves")).order_by("number"):
+            if line.pk not in counts or line.counted == counts[line.pk]:
+                continue
+            line.counted = counts[line.pk]
+            check_pieces(line.pieces, line.serialised, where=f"Line {line.number}: ")
+            changed.append(line)
+            text = f"Line {line.number}: {_counted_in_words(line)}."
+            entries.append(Entry(by=by, action="counted", text=text, lot=lot, line=line))
+        Line.objects.bulk_update(changed, ["counted"], batch_size=200)
+        Entry.objects.bulk_create(entries)
+        _settle(lot, by)
+    return changed
+
+
+def check_pieces(pieces: int, serialised: int, where: str = "") -> None:
+    """Refuse a count below the serials that are given out."""
+    if pieces < serialised:
+        raise FewerThanSerials(
+            f"{where}{serialised} valves have serials already, so there cannot be only {pieces}. "
+            "Write off a valve that is broken or lost on its own page."
+        )
+
+
+def difference_in_words(expected: int, counted: int | None) -> str:
+    """
+    >>> difference_in_words(240, 237), difference_in_words(60, 62), difference_in_words(60, None)
+    ('short 3', 'over 2', 'not yet counted')
+    """
+    if counted is None:
+        return "not yet counted"
+    if counted < expected:
+        return f"short {expected - counted}"
+    return f"over {counted - expected}" if counted > expected else "as expected"
+
+
+def in_home(charge: Charge, currency: str) -> Decimal:
+    """The charge in the home currency, rounded to its minor unit."""
+    return to_minor(charge.amount * charge.rate, currency)
+
+
+def cost_of(lot: Lot, currency: str) -> Decimal:
+    """All the lot's charges in the home currency."""
+    return sum((in_home(charge, currency) for charge in lot.charges.all()), Decimal(0))
+
+
+def share_cost(lot: Lot, by: User | None) -> None:
+    """Share the lot's cost over its lines by weight times pieces; write old and new shares where they differ.
+
+    A lot without lines waits. `Line.cost_of` carries a line's share on to its pieces.
+
+    Raises:
+        NothingCarriesTheCost: there is a cost and there are lines, but no piece with a weight.
+    """
+    currency = Shop.own().currency
+    lines = list(lot.lines.order_by("number"))
+    if not lines:
+        return
+    total = cost_of(lot, currency)
+    try:
+        shares = costing.share(total, [line.weight * line.pieces for line in lines], minor_places(currency))
+    except costing.NothingToShareAmong:
+        raise NothingCarriesTheCost(
+            f"Lot {lot} cost {shown(total, currency)} and no piece would be left to carry it. Leave the count empty "
+            "until a piece is there, give a line a weight above 0, or first put the lot's charges to what was paid."
+        ) from None
+    changed: list[Line] = []
+    phrases: list[str] = []
+    for line, new in zip(lines, shares, strict=True):
+        if line.cost != new:
+            phrases.append(f"line {line.number} {to_minor(line.cost, currency)} → {new}")
+            line.cost = new
+            changed.append(line)
+    Line.objects.bulk_update(changed, ["cost"], batch_size=200)
+    pieces = sum(line.pieces for line in lines)
+    head = f"Cost {shown(total, currency)} shared over {pieces} {'piece' if pieces == 1 else 'pieces'}: "
+    Entry.objects.bulk_create(
+        [Entry(by=by, action="cost-shared", text=text, lot=lot) for text in _packed(head, phrases)]
+    )
+
+
+def allot_serials(line: Line, count: int | None, by: User | None) -> list[Valve]:
+    """Give serials to `count` pieces of the line's bulk, or to all of it, in one go.
+
+    Raises:
+        NotInBulk: there are not so many.
+    """
+    with transaction.atomic():
+        lot = _locked(line.lot_id)
+        line = Line.objects.get(pk=line.pk)
+        taken = line.valves.count()
+        in_bulk = line.pieces - taken
+        wanted = in_bulk if count is None else count
+        if not in_bulk:
+            raise NotInBulk(f"Line {line.number} has no pieces in bulk: all {taken} have their serials.")
+        if not 1 <= wanted <= in_bulk:
+            raise NotInBulk(f"Line {line.number} has {in_bulk} in bulk; ask for 1 to {in_bulk} serials.")
+        valves = Valve.objects.bulk_create(
+            [
+                Valve(
+                    serial=serial(number),
+                    line=line,
+                    position=position,
+                    type_id=line.type_id,
+                    maker_id=line.maker_id,
+                    place_id=line.place_id,
+                )
+                for position, number in enumerate(Counter.take("valve", wanted), taken)
+            ],
+            batch_size=500,
+        )
+        which = valves[0].serial if wanted == 1 else f"{valves[0].serial} to {valves[-1].serial}"
+        text = f"Line {line.number}: {wanted} {'serial' if wanted == 1 else 'serials'} allotted, {which}."
+        Entry.write(by, "serials-allotted", text, lot=lot, line=line)
+        settle_lots([lot.pk])
+    return valves
+
+
+def take_up(line: Line, by: User | None) -> Valve:
+    """One piece from the line's bulk, with a serial, for the bench."""
+    return allot_serials(line, 1, by)[0]
+
+
+def _locked(lot_id: int) -> Lot:
+    """The lot, which nobody else changes until our transaction ends."""
+    return Lot.objects.select_for_update(no_key=True, of=("self",)).select_related("supplier").get(pk=lot_id)
+
+
+def _settle(lot: Lot, by: User | None) -> None:
+    share_cost(lot, by)
+    settle_lots([lot.pk])
+
+
+def _keep_what_is_new(line: Line, by: User | None) -> None:
+    for name in ("maker", "place"):
+        thing = getattr(line, name)
+        if thing is not None and thing.pk is None:
+            setattr(line, name, keep(thing, by))
+        elif thing is not None:
+            setattr(line, name, thing)  # its key, when an earlier line has just stored it
+
+
+def _anything_stands_on_its_valves(line: Line) -> bool:
+    """Does any row but movements and the daybook refer to a valve of the line?"""
+    return any(
+        relation.related_model._base_manager.filter(**{f"{relation.field.name}__line": line}).exists()
+        for relation in Valve._meta.related_objects
+        if relation.related_model not in (Movement, Entry)
+    )
+
+
+def _charge_in_words(charge: Charge) -> str:
+    words = f"{charge.get_kind_display().lower()} {shown(charge.amount, charge.currency)}"
+    return words if charge.rate == 1 else f"{words} at {charge.rate.normalize():f}"
+
+
+def _line_in_words(line: Line) -> str:
+    maker = f", marked {line.maker}" if line.maker else ""
+    return f"Line {line.number}: {line.type}{maker}, {line.get_condition_display()}; {_counted_in_words(line)}."
+
+
+def _counted_in_words(line: Line) -> str:
+    difference = difference_in_words(line.expected, line.counted)
+    if line.counted is None:
+        return f"expected {line.expected}, {difference}"
+    return f"expected {line.expected}, counted {line.counted}, {difference}"
+
+
+def _packed(head: str, phrases: Sequence[str]) -> list[str]:
+    """`head` and the phrases, in as many texts as an entry's length needs."""
+    texts: list[str] = []
+    for phrase in phrases:
+        if texts and len(texts[-1]) + len(phrase) + 3 <= LONGEST:
+            texts[-1] += f", {phrase}"
+        else:
+            texts.append(head + phrase)
+    return [f"{text}." for text in texts]

@@ -1,0 +1,210 @@
+"""The forms of receiving: a lot with its charges, a line, the counts of a lot, and how many serials."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from decimal import Decimal
+from typing import Any
+
+from django import forms
+from django.db.models import Max
+from django.utils import timezone
+
+from stockroom.models import Charge, Line, Lot, Maker, Place, Supplier
+from stockroom.models.shop import check_currency
+from stockroom.money import minor_places
+from stockroom.names import NameField
+from stockroom.receiving import FewerThanSerials, check_pieces
+from stockroom.web import TypeField
+
+MOST_PIECES = 1_000_000  # a slip of the keyboard, or a serial scanned into a count
+
+
+class LotForm(forms.ModelForm):
+    supplier = NameField(Supplier, help_text="A name not in the list is added as a new supplier.")
+
+    class Meta:
+        model = Lot
+        fields = ["supplier", "received_on", "note"]
+        widgets = {"received_on": forms.DateInput({"type": "date"}, format="%Y-%m-%d")}
+
+    def _get_validation_exclusions(self) -> set[str]:
+        # A new supplier is stored with its lot, so at this point it has no key to validate.
+        return super()._get_validation_exclusions() | {"supplier"}  # type: ignore[misc]
+
+    def clean_received_on(self) -> Any:
+        day = self.cleaned_data["received_on"]
+        if day > timezone.localdate():
+            raise forms.ValidationError("This day is still to come. Give the day the lot arrived.")
+        return day
+
+
+class ChargeForm(forms.Form):
+    """One kind of charge. Without an amount there is none of that kind."""
+
+    amount = forms.DecimalField(required=False, min_value=0, max_digits=14, decimal_places=3)
+    currency = forms.CharField(required=False, max_length=3)
+    rate = forms.DecimalField(required=False, max_digits=14, decimal_places=6, min_value=Decimal("0.000001"))
+
+    def __init__(self, kind: Charge.Kind, home: str, **kwargs: Any) -> None:
+        super().__init__(prefix=kind.value, **kwargs)
+        self.kind, self.home = kind, home
+        self.fields["rate"].label = f"{home} for one"
+        for field in self.fields.values():
+            field.widget.attrs["autocomplete"] = "off"
+        self.fields["amount"].widget.attrs["step"] = "any"
+        self.fields["rate"].widget.attrs["step"] = "any"
+
+    def clean_currency(self) -> str:
+        currency = self.cleaned_data["currency"].strip().upper() or self.home
+        check_currency(currency)
+        return currency
+
+    def clean(self) -> dict[str, Any]:
+        values = super().clean() or {}
+        amount, currency, rate = (values.get(name) for name in ("amount", "currency", "rate"))
+        if amount is None or currency is None:
+            return values
+        places = minor_places(currency)
+        if amount != round(amount, places):
+            whole = f"{places} decimal places" if places else "no decimal places"
+            self.add_error("amount", f"An amount in {currency} has {whole}.")
+        if currency == self.home:
+            if rate not in (None, 1):
+                self.add_error("rate", f"{currency} is the home currency: its rate is 1.")
+            values["rate"] = Decimal(1)
+        elif rate is None and "rate" not in self.errors:
+            self.add_error("rate", f"Give the rate: how many {self.home} one {currency} cost.")
+        return values
+
+    @property
+    def charge(self) -> Charge | None:
+        values = self.cleaned_data
+        if values["amount"] is None:
+            return None
+        return Charge(kind=self.kind, amount=values["amount"], currency=values["currency"], rate=values["rate"])
+
+
+class LotSheet:
+    """A lot and its four charges, asked for on one page."""
+
+    def __init__(self, home: str, lot: Lot | None = None, data: Mapping[str, Any] | None = None) -> None:
+        self.lot_form = LotForm(data, instance=lot)
+        self.lot_form.fields["supplier"].widget.attrs["autofocus"] = True
+        known = {charge.kind: charge for charge in lot.charges.all()} if lot else {}
+        usual = lot.supplier.currency if lot else home
+        self.charge_forms = [ChargeForm(kind, home, data=data, initial=_initial(known.get(kind), usual, home))
+                             for kind in Charge.Kind]
+
+    def is_valid(self) -> bool:
+        each = [form.is_valid() for form in (self.lot_form, *self.charge_forms)]  # every form says its errors
+        return all(each)
+
+    @property
+    def charges(self) -> list[Charge]:
+        return [form.charge for form in self.charge_forms if form.charge]
+
+    @property
+    def lot(self) -> Lot:
+        """The lot as filled in. A new supplier is taken to bill in the currency of the goods."""
+        lot = self.lot_form.save(commit=False)
+        goods = self.charge_forms[0].charge
+        if lot.supplier.pk is None and goods:
+            lot.supplier.currency = goods.currency
+        return lot
+
+
+def _initial(charge: Charge | None, currency: str, home: str) -> dict[str, Any]:
+    if charge:
+        return {"amount": charge.amount.quantize(Decimal(1).scaleb(-minor_places(charge.currency))),
+                "currency": charge.currency, "rate": f"{charge.rate.normalize():f}"}
+    return {"currency": currency, "rate": last_rates().get(currency, "") if currency != home else "1"}
+
+
+def last_rates() -> dict[str, str]:
+    """The rate of each currency on the latest lot that was paid in it."""
+    latest = Charge.objects.values("currency").annotate(last=Max("pk")).order_by().values("last")
+    return {charge.currency: f"{charge.rate.normalize():f}" for charge in Charge.objects.filter(pk__in=latest)}
+
+
+class LineForm(forms.ModelForm):
+    type = TypeField(label="Type", max_length=40)
+    maker = NameField(Maker, label="Marked maker", required=False)
+    place = NameField(Place, required=False)
+
+    class Meta:
+        model = Line
+        fields = ["type", "maker", "condition", "expected", "counted", "weight", "place", "note"]
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.fields["type"].widget.attrs["autofocus"] = True
+        self.fields["weight"].widget.attrs["step"] = "any"
+        self.fields["weight"].help_text = "1 shares evenly; or what one piece cost on the invoice."
+        self.fields["counted"].help_text = "May wait until it is counted."
+        if self.instance.pk is None:
+            self.initial["weight"] = "1"
+            choices = [choice for choice in self.fields["condition"].choices if choice[0]]  # type: ignore[attr-defined]
+            self.fields["condition"].choices = choices  # type: ignore[attr-defined]
+        else:
+            self.initial["weight"] = f"{self.instance.weight.normalize():f}"
+
+    def clean_expected(self) -> int:
+        return _believable(self.cleaned_data["expected"])
+
+    def clean_counted(self) -> int | None:
+        counted = self.cleaned_data["counted"]
+        return None if counted is None else _believable(counted)
+
+
+def _believable(pieces: int) -> int:
+    if pieces > MOST_PIECES:
+        raise forms.ValidationError(f"{pieces} pieces in one line? Was something scanned into this field?")
+    return pieces
+
+
+class CountForm(forms.Form):
+    """One count for each line; an empty one has not been counted."""
+
+    def __init__(self, lines: Sequence[Line], serialised: Mapping[int, int], *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.lines, self.serialised = lines, serialised
+        for line in lines:
+            field = forms.IntegerField(required=False, min_value=0, max_value=MOST_PIECES, initial=line.counted)
+            field.label = f"Counted, line {line.number}"
+            field.widget.attrs["autocomplete"] = "off"
+            self.fields[f"line-{line.number}"] = field
+        first = next((line for line in lines if line.counted is None), lines[0] if lines else None)
+        if first:
+            self.fields[f"line-{first.number}"].widget.attrs["autofocus"] = True
+
+    def clean(self) -> dict[str, Any]:
+        values = super().clean() or {}
+        for line in self.lines:
+            if f"line-{line.number}" in self.errors:
+                continue
+            counted = values[f"line-{line.number}"]
+            try:
+                check_pieces(line.expected if counted is None else counted, self.serialised[line.pk])
+            except FewerThanSerials as problem:
+                self.add_error(f"line-{line.number}", str(problem))
+        return values
+
+    @property
+    def counts(self) -> dict[int, int | None]:
+        return {line.pk: self.cleaned_data[f"line-{line.number}"] for line in self.lines}
+
+    @property
+    def rows(self) -> list[tuple[Line, forms.BoundField]]:
+        return [(line, self[f"line-{line.number}"]) for line in self.lines]
+
+
+class SerialsForm(forms.Form):
+    count = forms.IntegerField(label="Serials for how many pieces", min_value=1)
+
+    def __init__(self, in_bulk: int, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        field = self.fields["count"]
+        field.initial = in_bulk
+        field.widget.attrs.update({"autofocus": True, "max": in_bulk})
+        field.help_text = f"{in_bulk} in bulk. What you leave stays in bulk until the bench takes it up."

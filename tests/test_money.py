@@ -1,0 +1,75 @@
+"""Amounts of money: minor units, rounding, writing.
+
+The minor units of ISO 4217 are those of its list one as the data set “currency-codes” repeats it
+(github.com/datasets/currency-codes, data/codes-all.csv, column MinorUnit).
+"""
+
+from __future__ import annotations
+
+from decimal import Decimal
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from stockroom.money import is_currency, minor_places, shown, to_minor
+
+NONE = "BIF CLP DJF GNF ISK JPY KMF KRW PYG RWF VND VUV XAF XOF XPF"
+TWO = (
+    "AED ARS AUD AZN BAM BBD BDT BGN BMD BOB BRL CAD CHF CNY COP CRC CZK DKK DOP EGP EUR FJD GBP GEL GHS GTQ "
+    "HKD HUF IDR ILS INR JMD KES KZT LKR MAD MDL MKD MUR MXN MYR NAD NGN NOK NPR NZD PAB PEN PHP PKR PLN QAR RON "
+    "RUB SAR SEK SGD THB TRY TTD TWD TZS UAH USD UYU UZS ZAR"
+)
+THREE = "BHD JOD KWD LYD OMR TND"
+
+currencies = st.sampled_from(f"{NONE} {TWO} {THREE}".split())
+amounts = st.decimals(min_value=-(10**9), max_value=10**9, places=6)
+
+
+@pytest.mark.parametrize(
+    ("codes", "places"), [(NONE, 0), (TWO, 2), (THREE, 3)], ids=["none", "two", "three"]
+)
+def test_minor_units_are_those_of_the_standard(codes: str, places: int) -> None:
+    assert {code: minor_places(code) for code in codes.split()} == dict.fromkeys(codes.split(), places)
+
+
+@pytest.mark.parametrize("code", ["GBP", "EUR", "JPY"])
+def test_codes_of_the_standard_are_known(code: str) -> None:
+    assert is_currency(code)
+
+
+@pytest.mark.parametrize("code", ["", "gbp", "GB", "GBPP", "ZZZ", "£"])
+def test_other_letters_are_not_a_currency(code: str) -> None:
+    assert not is_currency(code)
+
+
+@pytest.mark.parametrize(
+    ("amount", "currency", "rounded"),
+    [("0.005", "GBP", "0.01"), ("0.0049999", "GBP", "0.00"), ("-0.005", "GBP", "-0.01"), ("33.096", "GBP", "33.10"),
+     ("0.5", "JPY", "1"), ("1.2345", "KWD", "1.235")],
+)  # fmt: skip
+def test_half_a_minor_unit_is_rounded_away_from_nothing(amount: str, currency: str, rounded: str) -> None:
+    assert str(to_minor(Decimal(amount), currency)) == rounded
+
+
+@given(amounts, currencies)
+def test_rounding_moves_by_half_a_minor_unit_at_most_and_only_once(amount: Decimal, currency: str) -> None:
+    rounded = to_minor(amount, currency)
+    assert abs(rounded - amount) <= Decimal(5).scaleb(-minor_places(currency) - 1)
+    assert to_minor(rounded, currency) == rounded
+
+
+@pytest.mark.parametrize(
+    ("amount", "currency", "words"),
+    [("1234.5", "GBP", "GBP\xa01,234.50"), ("0", "EUR", "EUR\xa00.00"), ("1234567", "JPY", "JPY\xa01,234,567"),
+     ("-3.1", "GBP", "GBP\xa0\u22123.10"), ("2", "KWD", "KWD\xa02.000")],
+)  # fmt: skip
+def test_an_amount_is_written_with_its_code_and_all_minor_digits(amount: str, currency: str, words: str) -> None:
+    assert shown(Decimal(amount), currency) == words
+
+
+@given(amounts, currencies)
+def test_what_is_written_is_the_amount(amount: Decimal, currency: str) -> None:
+    code, number = shown(amount, currency).split("\xa0")
+    assert code == currency
+    assert Decimal(number.replace(",", "").replace("\u2212", "-")) == to_minor(amount, currency)
