@@ -61,8 +61,43 @@ LevelFormSet = forms.formset_factory(LevelForm, extra=1, can_delete=True, max_nu
 
 
 class PolicyForm(forms.Form):
+    """What a policy says besides its levels."""
+
     title = forms.CharField(label="What is new in this version", max_length=120)
     otherwise = forms.CharField(label="Name of what no level takes", max_length=40)
+    scale_pass = forms.CharField(label="Name of what an emission scale passed", max_length=40)
+    rule = forms.ChoiceField(
+        label="A limit is met when", choices=[
+            ("simple", "the reading meets it"),
+            ("guarded", "the reading meets it by a guard band of so many expanded uncertainties"),
+            ("maximum false acceptance", "it is wrongly accepted with at most this probability"),
+        ],
+    )  # fmt: skip
+    guard_factor = forms.FloatField(label="Guard band, expanded uncertainties", required=False, min_value=0.01, max_value=3)
+    probability = forms.FloatField(
+        label="Probability of false acceptance", required=False, min_value=0.001, max_value=0.5
+    )
+    match_probability = forms.FloatField(
+        label="How probable a set's tolerance must be", min_value=0.5, max_value=0.999,
+        help_text="0.5 takes the readings as they stand.",
+    )  # fmt: skip
+
+    def clean(self) -> dict[str, Any]:
+        data = super().clean() or {}
+        wanted = {"guarded": "guard_factor", "maximum false acceptance": "probability"}.get(data.get("rule", ""))
+        if wanted and data.get(wanted) is None and wanted not in self.errors:
+            self.add_error(wanted, "This rule needs the number.")
+        return data
+
+    def rules(self) -> dict[str, Any]:
+        data = self.cleaned_data
+        acceptance = {"rule": data["rule"]}
+        if data["rule"] == "guarded":
+            acceptance["guard_factor"] = data["guard_factor"]
+        elif data["rule"] == "maximum false acceptance":
+            acceptance["probability"] = data["probability"]
+        kept = ("otherwise", "scale_pass", "match_probability")
+        return {key: data[key] for key in kept} | {"acceptance": acceptance}
 
 
 def policies(request: HttpRequest) -> HttpResponse:
@@ -80,12 +115,16 @@ def policy(request: HttpRequest, version: int) -> HttpResponse:
 def policy_new(request: StaffRequest) -> HttpResponse:
     """A new version, starting from the one in force. The old versions stay as they are."""
     current = Policy.current()
-    form = PolicyForm(request.POST or None, initial={"otherwise": current.parsed.otherwise})
-    start = [{field.name: getattr(level, field.name) for field in fields(Level)} for level in current.parsed.levels]
+    parsed = current.parsed
+    form = PolicyForm(request.POST or None, initial={
+        "otherwise": parsed.otherwise, "scale_pass": parsed.scale_pass, "match_probability": parsed.match_probability,
+        **current.rules.get("acceptance", {"rule": "simple"}),
+    })  # fmt: skip
+    start = [{field.name: getattr(level, field.name) for field in fields(Level)} for level in parsed.levels]
     levels = LevelFormSet(request.POST or None, initial=start, prefix="level")
     if request.method == "POST" and form.is_valid() and levels.is_valid():
         rows = [f.rule() for f in levels.forms if f.cleaned_data.get("name") and not f.cleaned_data.get("DELETE")]
-        rules = {"levels": rows, "otherwise": form.cleaned_data["otherwise"]}
+        rules = {"levels": rows, **form.rules()}
         try:
             read_policy(rules)
         except PolicyProblem as problem:
@@ -98,7 +137,7 @@ def policy_new(request: StaffRequest) -> HttpResponse:
                     made_by=request.user,
                 )  # fmt: skip
                 Entry.write(request.user, "policy-written", f"Wrote {made}")
-            messages.success(request, f"Version {made.version} is written. It is not in force yet: see what it would change.")
+            messages.success(request, f"Version {made.version} is written, not in force yet: see what it would change.")
             return redirect("policy-effect", made.version)
     return render(request, "grading/policy_new.html", {"form": form, "levels": levels, "current": current})
 
@@ -123,7 +162,8 @@ def policy_effect(request: StaffRequest, version: int) -> HttpResponse:
     changes = judging.changes(found, stock)
     moves = Counter((change.before.name if change.before else "not graded", change.after.name) for change in changes)
     return render(request, "grading/policy_effect.html", {
-        "policy": found, "changes": changes[:200], "count": len(changes), "stock": len(stock), "moves": sorted(moves.items()),
+        "policy": found, "changes": changes[:200], "count": len(changes), "stock": len(stock),
+        "moves": sorted(moves.items()),
     })  # fmt: skip
 
 

@@ -7,7 +7,6 @@ from typing import Any
 import django_filters
 from django import forms
 from django.contrib import messages
-from django.db import transaction
 from django.db.models import Prefetch, QuerySet
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
@@ -15,7 +14,7 @@ from django.urls import path
 from django.views.decorators.http import require_POST
 
 from catalog.models import ValveType
-from grading import progress
+from grading import handling
 from grading.models import Grade, Policy, Reading
 from stockroom.models import Entry, Lot, Maker, Place, Shop, Valve
 from stockroom.people import Role, StaffRequest, for_roles
@@ -25,7 +24,9 @@ from stockroom.web import TypeField, page_of
 
 class ValveFilter(django_filters.FilterSet):
     serial = django_filters.CharFilter(label="Serial begins", lookup_expr="startswith")
-    type = django_filters.ModelChoiceFilter(label="Type", queryset=ValveType.objects.filter(valves__isnull=False).distinct())
+    type = django_filters.ModelChoiceFilter(
+        label="Type", queryset=ValveType.objects.filter(valves__isnull=False).distinct()
+    )
     state = django_filters.ChoiceFilter(label="State", choices=State.choices())
     grade = django_filters.ChoiceFilter(label="Grade", method="by_grade", choices=lambda: _grade_names())
     maker = django_filters.ModelChoiceFilter(label="Marked maker", queryset=Maker.objects.all())
@@ -45,19 +46,16 @@ def _grade_names() -> list[tuple[str, str]]:
     return [(name, name) for name in policy.parsed.names] if policy else []
 
 
-class IdentifyForm(forms.ModelForm):
+class IdentifyForm(forms.Form):
     """What the glass says, where it differs from what the line claimed."""
 
     type = TypeField(label="Type")
+    maker = forms.ModelChoiceField(Maker.objects.all(), label="Marked maker", required=False)
+    date_code = forms.CharField(label="Code as stamped", max_length=40, required=False)
 
-    class Meta:
-        model = Valve
-        fields = ["maker", "date_code"]
-
-    field_order = ["type", "maker", "date_code"]
-
-    def __init__(self, data: Any = None, *, instance: Valve) -> None:
-        super().__init__(data, instance=instance, initial={"type": instance.type})
+    def __init__(self, data: Any = None, *, valve: Valve) -> None:
+        super().__init__(data, initial={"type": valve.type, "maker": valve.maker_id, "date_code": valve.date_code})
+        self.fields["date_code"].widget.attrs["autofocus"] = True
 
 
 class WriteOffForm(forms.Form):
@@ -92,59 +90,37 @@ def valve(request: HttpRequest, serial: str) -> HttpResponse:
         "returns": found.returns.select_related("order", "by"),
         "movements": found.movements.select_related("from_place", "to_place", "by"),
         "entries": Entry.objects.for_valve(found).select_related("by")[:100],
-        "identify_form": IdentifyForm(instance=found),
         "write_off_form": WriteOffForm(),
     })  # fmt: skip
 
 
 @for_roles(Role.RECEIVING, Role.BENCH)
 def valve_identify(request: StaffRequest, serial: str) -> HttpResponse:
-    """Say what the valve is by its glass. A change of type throws out its grade: the test point is another."""
-    found = get_object_or_404(Valve.objects.select_related("type", "maker", "line__lot"), serial=serial)
-    before = (found.type, found.maker, found.date_code)
-    form = IdentifyForm(request.POST or None, instance=found)
+    found = get_object_or_404(Valve.objects.select_related("type"), serial=serial)
+    form = IdentifyForm(request.POST or None, valve=found)
     if form.is_valid():
-        with transaction.atomic():
-            changed = form.save(commit=False)
-            changed.type = form.cleaned_data["type"]
-            changed.save()
-            after = (changed.type, changed.maker, changed.date_code)
-            names = ("type", "marked maker", "code as stamped")
-            told = [f"{name} {was or '–'} → {now or '–'}" for name, was, now in zip(names, before, after, strict=True) if was != now]
-            if told:
-                Entry.write(request.user, "identified", "Identified: " + "; ".join(told), valve=changed, lot=changed.line.lot)
-            if before[0] != changed.type:
-                changed.grades.filter(standing=True).update(standing=False)
-            progress.refresh([changed.pk])
+        told = form.cleaned_data
+        handling.identify(found, told["type"], told["maker"], told["date_code"], request.user)
         messages.success(request, f"{serial} is recorded.")
         return redirect(found)
-    return render(request, "stockroom/form.html", {"form": form, "title": f"Identify {serial}", "back": found.get_absolute_url()})
+    return render(request, "stockroom/form.html", {
+        "form": form, "title": f"Identify {serial}", "back": found.get_absolute_url(),
+    })  # fmt: skip
 
 
 @require_POST
 @for_roles(Role.RECEIVING, Role.BENCH)
 def valve_write_off(request: StaffRequest, serial: str) -> HttpResponse:
-    form = WriteOffForm(request.POST)
     found = get_object_or_404(Valve, serial=serial)
-    if not form.is_valid():
+    form = WriteOffForm(request.POST)
+    if form.is_valid():
+        try:
+            handling.write_off(found, form.cleaned_data["reason"], request.user)
+            messages.success(request, f"{serial} is written off.")
+        except handling.CannotWriteOff as problem:
+            messages.error(request, str(problem))
+    else:
         messages.error(request, "Say why the valve is written off.")
-        return redirect(found)
-    with transaction.atomic():
-        found = Valve.objects.select_for_update().select_related(None).get(pk=found.pk)
-        held = (
-            "it is set aside for an order" if found.allocations.filter(live=True).exists()
-            else "it is in a set: break the set up" if found.memberships.filter(live=True).exists()
-            else "it is listed: end the listing" if found.listings.filter(live=True).exists()
-            else ""
-        )  # fmt: skip
-        if held:
-            messages.error(request, f"{serial} cannot be written off: {held} first.")
-            return redirect(found)
-        found.written_off = form.cleaned_data["reason"]
-        found.save()
-        Entry.write(request.user, "written-off", f"Written off: {found.written_off}", valve=found, lot=found.line.lot)
-        progress.refresh([found.pk])
-    messages.success(request, f"{serial} is written off.")
     return redirect(found)
 
 
