@@ -113,6 +113,10 @@ class Pentode(NamedTuple):
 Model = Triode | Pentode
 
 
+# A model's current tails off for ever: below a nanoampere the valve is called cut off.
+CUT_OFF_MA = 1e-6
+
+
 class Conditions(NamedTuple):
     """A test point: voltages to the cathode. The screen's is for a pentode only."""
 
@@ -176,11 +180,11 @@ def anode_current(model: Model, at: Conditions) -> float:
 def small_signal(model: Model, at: Conditions) -> OperatingPoint:
     """Ia, gm, ra and mu at a test point, the slopes by central differences of a millivolt.
 
-    At 0 V on the grid the slope is taken from below. Raises ValueError where the valve passes no current.
+    At 0 V on the grid the slope is taken from below. Raises ValueError where the valve is cut off.
     """
     current = anode_current(model, at)
-    if current <= 0:
-        raise ValueError("The valve passes no current here.")
+    if current < CUT_OFF_MA:
+        raise ValueError("The valve is cut off here.")
     h = 1e-3
     above = min(at.grid_voltage_v + h, 0.0)
     below = at.grid_voltage_v - h
@@ -192,8 +196,6 @@ def small_signal(model: Model, at: Conditions) -> OperatingPoint:
         anode_current(model, at._replace(anode_voltage_v=at.anode_voltage_v + h))
         - anode_current(model, at._replace(anode_voltage_v=at.anode_voltage_v - h))
     ) / (2 * h)
-    if gm <= 0 or conductance <= 0:
-        raise ValueError("The valve passes too little current here for its slopes to be known.")
     return OperatingPoint(at, current, gm, 1 / conductance, gm / conductance)
 
 
@@ -230,7 +232,7 @@ def operating_point(
     def surplus(current_ma: float) -> float:
         return anode_current(model, conditions(current_ma)) - current_ma
 
-    if surplus(0.0) <= 0:
+    if surplus(0.0) < CUT_OFF_MA:
         raise ValueError("The valve is cut off: there is no operating point.")
     current = float(optimize.brentq(surplus, 0.0, supply_v / resistance, xtol=1e-12))
     return small_signal(model, conditions(current))

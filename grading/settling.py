@@ -9,7 +9,8 @@ The rule
 A valve is settled when its last ``window`` readings (four unless said otherwise) change by no more than the
 tester can see: the least-squares line through them rises or falls over the window by at most ``tolerance``. A
 slow drift hides in a short window, so where there are twice as many readings, a line through the last two
-windows that changes by more, with a significant slope (two-sided t-test, 5 %), is drift as well.
+windows that changes by more, with a significant slope (two-sided t-test, 5 %), is drift as well, provided the
+last window still goes on at half that slope or more: the tail of a warm-up does not.
 The value used is the mean of every reading since the series settled: going back from the last window, as far
 as the line through them all still changes by no more than the tolerance. A valve whose last window does not
 pass is not settled; it drifts when that window's slope is significant, otherwise it is merely unsteady.
@@ -111,7 +112,8 @@ def settle(
         stability = Stability.DRIFTING if slope.p_value < SIGNIFICANCE else Stability.UNSTEADY
     elif n >= 2 * window:
         longer, longer_change = _line(times_s[-2 * window :], values[-2 * window :])
-        if abs(longer_change) > allowed and longer.p_value < SIGNIFICANCE:
+        goes_on = slope.per_minute * longer.per_minute >= longer.per_minute**2 / 2
+        if abs(longer_change) > allowed and longer.p_value < SIGNIFICANCE and goes_on:
             stability, slope, change = Stability.DRIFTING, longer, longer_change
     if stability is not Stability.SETTLED:
         value, u, degrees = _mean(values[start:])

@@ -21,12 +21,12 @@ from numpy.typing import NDArray
 
 from grading import conformity, uncertainty
 from grading.conformity import Limits, Outcome, Rule
-from grading.uncertainty import TesterTerms
+from grading.uncertainty import ReadingTerms
 
 VALVES = 10_000
 
 # An invented tester reading anode current in mA near 10 mA.
-TESTER = TesterTerms(
+TESTER = ReadingTerms(
     resolution=0.05,
     repeatability_sd=0.10,
     reproducibility_sd=0.03,
@@ -149,7 +149,7 @@ def _read(rng: np.random.Generator, true: NDArray[np.float64], session: _Session
     return np.round(np.round(value / TESTER.resolution) * TESTER.resolution, 6)
 
 
-def _testers(rng: np.random.Generator) -> list[TesterTerms]:
+def _testers(rng: np.random.Generator) -> list[ReadingTerms]:
     """The tester as each of several repeatability studies would describe it."""
     estimates = TESTER.repeatability_sd * np.sqrt(rng.chisquare(STUDY_DEGREES, STUDIES) / STUDY_DEGREES)
     return [
@@ -158,17 +158,17 @@ def _testers(rng: np.random.Generator) -> list[TesterTerms]:
 
 
 @cache
-def _interval(shown: float, terms: TesterTerms) -> tuple[float, float]:
+def _interval(shown: float, terms: ReadingTerms) -> tuple[float, float]:
     return uncertainty.expand(uncertainty.reading(shown, terms)).interval
 
 
 @cache
-def _difference_interval(a: float, b: float, terms: TesterTerms) -> tuple[float, float]:
+def _difference_interval(a: float, b: float, terms: ReadingTerms) -> tuple[float, float]:
     return uncertainty.expand(uncertainty.difference(a, b, terms, same_operator=True)).interval
 
 
 @cache
-def _spread_holds_nought(largest: float, smallest: float, size: int, terms: TesterTerms) -> bool:
+def _spread_holds_nought(largest: float, smallest: float, size: int, terms: ReadingTerms) -> bool:
     # Only the extremes and the size enter a spread.
     values = [largest, smallest, *[smallest] * (size - 2)]
     return uncertainty.spread(values, terms, same_operator=True).interval[0] == 0.0

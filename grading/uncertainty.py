@@ -12,7 +12,7 @@ Combining
 Expanding and stating
     :func:`coverage_factor`, :func:`expand`, :func:`budget`, :func:`state`
 Readings of one tester
-    :class:`TesterTerms`, :func:`reading`, :func:`difference`, :func:`ratio`, :func:`spread`,
+    :class:`ReadingTerms`, :func:`reading`, :func:`difference`, :func:`ratio`, :func:`spread`,
     :func:`set_coverage_factor`, :func:`not_averaging`
 
 Results are named tuples whose fields carry the standard's own terms. All quantities of one call share one
@@ -339,7 +339,7 @@ def state(result: ExpandedUncertainty, digits: int = 2) -> Statement:
 # Readings of one tester
 
 
-class TesterTerms(NamedTuple):
+class ReadingTerms(NamedTuple):
     """What is known of one tester for one quantity, in that quantity's unit or in percent of the reading.
 
     Random terms, new in every reading: ``repeatability_sd`` and ``repeatability_percent`` (from a
@@ -379,7 +379,7 @@ REPEATABILITY = "repeatability"
 
 def reading(
     value: float,
-    terms: TesterTerms,
+    terms: ReadingTerms,
     *,
     readings: int = 1,
     conversion_u: float = 0.0,
@@ -419,7 +419,7 @@ def reading(
 def difference(
     a: float,
     b: float,
-    terms: TesterTerms,
+    terms: ReadingTerms,
     *,
     readings_a: int = 1,
     readings_b: int = 1,
@@ -445,7 +445,7 @@ def difference(
 def ratio(
     a: float,
     b: float,
-    terms: TesterTerms,
+    terms: ReadingTerms,
     *,
     readings_a: int = 1,
     readings_b: int = 1,
@@ -489,7 +489,7 @@ class Spread(NamedTuple):
 
 def spread(
     values: Sequence[float],
-    terms: TesterTerms,
+    terms: ReadingTerms,
     *,
     readings: int = 1,
     same_operator: bool = False,
@@ -546,7 +546,7 @@ def not_averaging(combined: CombinedUncertainty) -> float:
 def _comparison(
     a: float,
     b: float,
-    terms: TesterTerms,
+    terms: ReadingTerms,
     readings: tuple[int, int],
     same_operator: bool,
     *,
@@ -596,7 +596,7 @@ def _comparison(
     return combine([row[0] for row in rows], [row[1] for row in rows], estimate=estimate)
 
 
-def _check(terms: TesterTerms, readings: int) -> None:
+def _check(terms: ReadingTerms, readings: int) -> None:
     if readings < 1:
         raise ValueError("At least one reading is needed.")
     for name, value in terms._asdict().items():

@@ -1,0 +1,18 @@
+"""JCGM 106:2012, and what our rules promise, by simulation.
+
+Source: JCGM 106:2012, "Evaluation of measurement data - The role of measurement uncertainty in conformity
+assessment", 7.3.3, 7.4, 8.3.3 (from memory) and 9.5.4 (read at second hand): grading/published/jcgm106.py.
+"""
+
+from grading.published.case import Case
+from tests.outside.published import assert_agrees, cases
+
+
+@cases("JCGM 106:2012")
+def test_the_worked_examples_come_out(case: Case) -> None:
+    assert_agrees(case)
+
+
+@cases("Simulation")
+def test_ten_thousand_simulated_valves_keep_each_promise(case: Case) -> None:
+    assert_agrees(case)

@@ -1,0 +1,297 @@
+"""Decisions near a limit."""
+
+from math import inf, sqrt
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from scipy import stats
+from scipy.special import ndtr
+
+from grading import conformity
+from grading.conformity import (
+    AcceptanceLimits,
+    GuardedAcceptance,
+    Limits,
+    MaximumFalseAcceptance,
+    Outcome,
+    Rule,
+    SimpleAcceptance,
+    decide,
+    decide_set,
+)
+
+AT_LEAST_8 = Limits(lower=8.0)
+BETWEEN = Limits(8.0, 12.0)
+FIVE = MaximumFalseAcceptance(0.05)
+RULES = st.sampled_from([SimpleAcceptance(), GuardedAcceptance(), FIVE, MaximumFalseAcceptance(0.01)])
+
+readings = st.floats(5, 15)
+uncertain = st.floats(0.001, 2)
+
+
+# Probability
+
+
+def test_a_reading_on_the_limit_conforms_with_one_half() -> None:
+    assert conformity.conformance_probability(8.0, 0.1, AT_LEAST_8) == pytest.approx(0.5)
+
+
+def test_without_uncertainty_it_is_certain() -> None:
+    assert conformity.conformance_probability(8.0, 0, AT_LEAST_8) == 1
+    assert conformity.conformance_probability(7.99, 0, AT_LEAST_8) == 0
+
+
+def test_a_tiny_probability_keeps_its_digits() -> None:
+    p_c = conformity.conformance_probability(7.0, 0.1, AT_LEAST_8)
+    assert p_c == pytest.approx(float(stats.norm.sf(10)), rel=1e-9)
+
+
+@given(readings, uncertain)
+def test_a_second_limit_can_only_lower_the_probability(y: float, u: float) -> None:
+    two = conformity.conformance_probability(y, u, BETWEEN)
+    assert 0 <= two <= conformity.conformance_probability(y, u, AT_LEAST_8) + 1e-15
+
+
+@given(st.floats(8.001, 15), uncertain)
+def test_few_degrees_of_freedom_make_a_pass_less_sure(y: float, u: float) -> None:
+    few = conformity.conformance_probability(y, u, AT_LEAST_8, degrees_of_freedom=3)
+    assert few <= conformity.conformance_probability(y, u, AT_LEAST_8) + 1e-12
+
+
+def test_limits_that_are_empty_or_absent_are_refused() -> None:
+    with pytest.raises(ValueError, match="below the upper"):
+        conformity.conformance_probability(1, 1, Limits(2, 1))
+    with pytest.raises(ValueError, match="no limit"):
+        conformity.conformance_probability(1, 1, Limits())
+
+
+# Acceptance limits
+
+
+def test_simple_acceptance_has_no_guard_band() -> None:
+    assert conformity.acceptance_limits(BETWEEN, 0.3, SimpleAcceptance()) == AcceptanceLimits(8, 12, 0)
+
+
+def test_a_guard_band_of_the_expanded_uncertainty_draws_the_limits_in() -> None:
+    found = conformity.acceptance_limits(BETWEEN, 0.3, GuardedAcceptance(r=1, coverage_factor=2))
+    assert found == (pytest.approx(8.6), pytest.approx(11.4), pytest.approx(0.6))
+
+
+def test_at_the_acceptance_limit_the_probability_is_what_was_asked() -> None:
+    for limits in (AT_LEAST_8, BETWEEN, Limits(8.0, 8.9)):
+        found = conformity.acceptance_limits(limits, 0.2, FIVE)
+        assert found.lower is not None
+        assert conformity.conformance_probability(found.lower, 0.2, limits) == pytest.approx(0.95)
+
+
+def test_a_tolerance_too_narrow_for_the_uncertainty_leaves_no_room() -> None:
+    for rule in (FIVE, GuardedAcceptance()):
+        found = conformity.acceptance_limits(Limits(8.0, 8.1), 0.2, rule)
+        assert (found.lower, found.upper) == (None, None)
+
+
+def test_a_probability_of_false_acceptance_above_one_half_is_refused() -> None:
+    for probability in (0.0, 0.6):
+        with pytest.raises(ValueError, match="one half"):
+            conformity.acceptance_limits(AT_LEAST_8, 0.2, MaximumFalseAcceptance(probability))
+
+
+@given(uncertain, st.floats(0.001, 0.5))
+def test_a_valve_at_the_limit_is_accepted_no_oftener_than_promised(u: float, p: float) -> None:
+    found = conformity.acceptance_limits(AT_LEAST_8, u, MaximumFalseAcceptance(p))
+    assert found.lower is not None
+    assert float(stats.norm.sf(found.lower, 8.0, u)) <= p * (1 + 1e-9)
+
+
+# Risks
+
+
+def test_the_risks_of_one_valve_are_the_two_sides_of_its_probability() -> None:
+    risks = conformity.specific_risks(8.2, 0.2, AT_LEAST_8)
+    assert risks.consumer == pytest.approx(1 - risks.producer)
+
+
+def test_the_global_risks_agree_with_a_simulated_population() -> None:
+    population = stats.norm(9.0, 0.6)
+    acceptance = conformity.acceptance_limits(AT_LEAST_8, 0.3, FIVE)
+    found = conformity.global_risks(population, 0.3, AT_LEAST_8, acceptance)
+    rng = np.random.default_rng(11)
+    n = 400_000
+    true = rng.normal(9.0, 0.6, n)
+    assert acceptance.lower is not None
+    accepted = true + rng.normal(0, 0.3, n) >= acceptance.lower
+    conform = true >= 8.0
+    for ours, share in (
+        (found.consumer, (accepted & ~conform).mean()),
+        (found.producer, (~accepted & conform).mean()),
+        (found.accepted, accepted.mean()),
+        (found.nonconforming, (~conform).mean()),
+    ):
+        assert ours == pytest.approx(share, abs=4 * sqrt(0.25 / n))
+
+
+def test_a_guard_band_trades_the_consumers_risk_for_the_producers() -> None:
+    population = stats.norm(9.0, 0.6)
+    plain = conformity.global_risks(population, 0.3, AT_LEAST_8)
+    guarded = conformity.global_risks(population, 0.3, AT_LEAST_8, conformity.acceptance_limits(AT_LEAST_8, 0.3, FIVE))
+    assert guarded.consumer < plain.consumer and guarded.producer > plain.producer
+
+
+def test_when_nothing_can_be_accepted_every_good_valve_is_lost() -> None:
+    found = conformity.global_risks(stats.norm(9.0, 0.6), 0.3, BETWEEN, AcceptanceLimits(None, None, inf))
+    assert (found.consumer, found.accepted) == (0, 0)
+    assert found.producer == pytest.approx(1 - found.nonconforming)
+
+
+# Deciding
+
+
+def test_well_inside_is_accepted_and_well_outside_rejected() -> None:
+    assert decide(10.0, BETWEEN, FIVE, repeatability_sd=0.2, systematic_u=0.1).outcome is Outcome.ACCEPT
+    assert decide(5.0, BETWEEN, FIVE, repeatability_sd=0.2, systematic_u=0.1).outcome is Outcome.REJECT
+    assert decide(15.0, BETWEEN, FIVE, repeatability_sd=0.2, systematic_u=0.1).outcome is Outcome.REJECT
+
+
+def test_near_the_limit_it_is_too_close_and_says_how_many_more_readings() -> None:
+    decision = decide(8.2, AT_LEAST_8, FIVE, repeatability_sd=0.2, systematic_u=0.02)
+    assert decision.outcome is Outcome.TOO_CLOSE
+    # (0.2 / 1.645)^2 = 0.02^2 + 0.2^2 / n gives n = 2.78: three in all.
+    assert (decision.readings_needed, decision.more_readings) == (3, 2)
+    again = decide(8.2, AT_LEAST_8, FIVE, repeatability_sd=0.2, systematic_u=0.02, readings=3)
+    assert again.outcome is Outcome.ACCEPT
+
+
+def test_no_number_of_readings_settles_what_the_tester_itself_does_not_know() -> None:
+    decision = decide(8.1, AT_LEAST_8, FIVE, repeatability_sd=0.2, systematic_u=0.1)
+    assert decision.readings_needed is None
+    assert "no number of readings" in decision.reason
+
+
+def test_a_mean_on_the_limit_is_never_settled() -> None:
+    decision = decide(8.0, AT_LEAST_8, FIVE, repeatability_sd=0.2, systematic_u=0)
+    assert decision.readings_needed is None
+    assert "lies on the limit" in decision.reason
+
+
+def test_more_readings_than_practical_are_not_promised() -> None:
+    decision = decide(8.0001, AT_LEAST_8, FIVE, repeatability_sd=1, systematic_u=0)
+    assert decision.readings_needed is None
+    assert "more than 10000" in decision.reason
+
+
+def test_simple_acceptance_always_decides() -> None:
+    for y, outcome in ((8.0, Outcome.ACCEPT), (7.999, Outcome.REJECT)):
+        decision = decide(y, AT_LEAST_8, SimpleAcceptance(), repeatability_sd=1, systematic_u=1)
+        assert decision.outcome is outcome
+
+
+def test_a_coarse_display_widens_the_guard_band_by_half_its_step() -> None:
+    plain = decide(9.0, AT_LEAST_8, FIVE, repeatability_sd=0.2, systematic_u=0)
+    coarse = decide(9.0, AT_LEAST_8, FIVE, repeatability_sd=0.2, systematic_u=0, display_step=0.1)
+    assert coarse.acceptance.guard_band == pytest.approx(plain.acceptance.guard_band + 0.05)
+    mean = decide(9.0, AT_LEAST_8, FIVE, repeatability_sd=0.2, systematic_u=0, readings=4, display_step=0.1)
+    assert mean.acceptance.guard_band == pytest.approx(1.6449 * 0.1 + 0.0125, abs=1e-4)
+
+
+def test_a_coarse_display_makes_a_rejection_harder_too() -> None:
+    just_out = 8.0 - 1.6449 * 0.2 - 0.01
+
+    def outcome(step: float) -> Outcome:
+        return decide(just_out, AT_LEAST_8, FIVE, repeatability_sd=0.2, systematic_u=0, display_step=step).outcome
+
+    assert outcome(0) is Outcome.REJECT
+    assert outcome(0.1) is Outcome.TOO_CLOSE
+
+
+@given(readings, st.floats(0, 1), st.floats(0, 1), RULES)
+def test_the_readings_asked_for_do_settle_it_and_one_fewer_does_not(y: float, sd: float, u: float, rule: Rule) -> None:
+    decision = decide(y, BETWEEN, rule, repeatability_sd=sd, systematic_u=u)
+    if decision.readings_needed is None:
+        return
+    assert decision.outcome is Outcome.TOO_CLOSE
+
+    def outcome(n: int) -> Outcome:
+        return decide(y, BETWEEN, rule, repeatability_sd=sd, systematic_u=u, readings=n).outcome
+
+    assert outcome(decision.readings_needed) is not Outcome.TOO_CLOSE
+    assert outcome(decision.readings_needed - 1) is Outcome.TOO_CLOSE
+
+
+@given(readings, uncertain, st.sampled_from([0.01, 0.05, 0.2]))
+def test_an_accepted_valve_conforms_as_surely_as_the_rule_asks(y: float, u: float, p: float) -> None:
+    decision = decide(y, BETWEEN, MaximumFalseAcceptance(p), repeatability_sd=u, systematic_u=0)
+    if decision.outcome is Outcome.ACCEPT:
+        assert decision.conformance_probability >= 1 - p - 1e-9
+    if decision.outcome is Outcome.REJECT:
+        assert decision.conformance_probability <= p + 1e-9
+
+
+def test_bad_readings_are_refused() -> None:
+    with pytest.raises(ValueError, match="one reading"):
+        decide(9, AT_LEAST_8, FIVE, repeatability_sd=1, systematic_u=0, readings=0)
+    with pytest.raises(ValueError, match="negative"):
+        decide(9, AT_LEAST_8, FIVE, repeatability_sd=-1, systematic_u=0)
+
+
+# Sets
+
+
+def pair_probability(a: float, b: float, ua: float, ub: float, t: float) -> float:
+    """A pair's own formula: one minus the two ways of being too far apart, each a normal's tail."""
+    too_large = ndtr((a - (1 + t) * b) / np.hypot(ua, (1 + t) * ub))
+    too_small = ndtr((b - (1 + t) * a) / np.hypot(ub, (1 + t) * ua))
+    return float(1 - too_large - too_small)
+
+
+@given(st.floats(9, 11), st.floats(0.01, 0.3), st.floats(0.01, 0.3), st.floats(0, 0.2))
+def test_the_probability_of_a_pair_is_that_of_its_own_formula(a: float, ua: float, ub: float, t: float) -> None:
+    found = conformity.set_conformance_probability([a, 10.0], [ua, ub], t)
+    assert found == pytest.approx(pair_probability(a, 10.0, ua, ub, t), abs=1e-8)
+
+
+def test_the_probability_of_a_quad_agrees_with_simulation() -> None:
+    x, u = np.array([10.0, 10.2, 10.3, 9.9]), np.array([0.1, 0.05, 0.1, 0.15])
+    rng = np.random.default_rng(8)
+    n = 400_000
+    true = x + u * rng.normal(size=(n, 4))
+    share = (true.max(axis=1) / true.min(axis=1) - 1 <= 0.05).mean()
+    found = conformity.set_conformance_probability(list(x), list(u), 0.05)
+    assert found == pytest.approx(share, abs=4 * sqrt(0.25 / n))
+
+
+def test_a_set_without_uncertainty_is_certain() -> None:
+    assert conformity.set_conformance_probability([10, 10.5], [0, 0], 0.05) == 1
+    assert conformity.set_conformance_probability([10, 10.6], [0, 0], 0.05) == 0
+
+
+def test_a_set_is_accepted_rejected_or_too_close() -> None:
+    def outcome(values: list[float]) -> Outcome:
+        n = len(values)
+        return decide_set(values, 0.05, repeatability_sds=[0.1] * n, other_us=[0.02] * n).outcome
+
+    assert outcome([10.0, 10.05, 10.02, 10.01]) is Outcome.ACCEPT
+    assert outcome([10.0, 10.05, 10.02, 11.5]) is Outcome.REJECT
+    assert outcome([10.0, 10.3, 10.2, 9.9]) is Outcome.TOO_CLOSE
+
+
+def test_a_set_too_close_to_call_says_how_many_readings_of_each_would_settle_it() -> None:
+    sds, others = [0.1] * 4, [0.01] * 4
+    values = [10.0, 10.2, 10.3, 9.9]
+    found = decide_set(values, 0.05, repeatability_sds=sds, other_us=others)
+    assert found.readings_needed is not None
+
+    def outcome(n: int) -> Outcome:
+        return decide_set(values, 0.05, repeatability_sds=sds, other_us=others, readings=n).outcome
+
+    assert outcome(found.readings_needed) is Outcome.ACCEPT
+    assert outcome(found.readings_needed - 1) is Outcome.TOO_CLOSE
+
+
+def test_impossible_sets_are_refused() -> None:
+    for values, us, tolerance in (([10.0], [0.1], 0.05), ([10.0, 0.0], [0.1, 0.1], 0.05), ([1.0, 1.0], [0.1, 0.1], -1)):
+        with pytest.raises(ValueError):
+            conformity.set_conformance_probability(values, us, tolerance)
+    with pytest.raises(ValueError, match="one half"):
+        decide_set([1, 1], 0.05, repeatability_sds=[0.1, 0.1], other_us=[0, 0], required_probability=0.4)

@@ -1,0 +1,190 @@
+"""The repeatability study of a tester."""
+
+from math import isnan, sqrt
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from grading import repeatability
+
+
+def study_of(rng: np.random.Generator, shape: tuple[int, int, int] = (8, 2, 3)) -> np.ndarray:
+    """Readings of an invented tester: valves 2.0, operators 0.6, interaction 0.5, repeatability 0.4."""
+    p, o, _ = shape
+    return (
+        30
+        + 2.0 * rng.normal(size=(p, 1, 1))
+        + 0.6 * rng.normal(size=(1, o, 1))
+        + 0.5 * rng.normal(size=(p, o, 1))
+        + 0.4 * rng.normal(size=shape)
+    )
+
+
+# One series
+
+
+def test_a_summary_gives_mean_scatter_and_autocorrelation() -> None:
+    found = repeatability.summary([1.0, 2.0, 3.0, 4.0])
+    assert (found.mean, found.standard_deviation) == (2.5, pytest.approx(sqrt(5 / 3)))
+    assert found.lag_1_autocorrelation == pytest.approx(1.25 / 5)
+
+
+def test_a_series_without_scatter_has_no_autocorrelation() -> None:
+    assert isnan(repeatability.summary([2.0, 2.0, 2.0]).lag_1_autocorrelation)
+
+
+@given(st.floats(-1e6, 1e6))
+def test_a_shift_leaves_the_scatter_alone(shift: float) -> None:
+    base = [1.0, 2.5, 2.0, 4.0]
+    moved = repeatability.summary([x + shift for x in base])
+    assert moved.standard_deviation == pytest.approx(repeatability.summary(base).standard_deviation, rel=1e-8)
+
+
+# One factor
+
+
+def test_pooled_repeatability_ignores_the_valves_own_levels() -> None:
+    found = repeatability.pooled_repeatability([[1.0, 1.2], [50.0, 50.4, 50.2], [7.0]])
+    assert found.degrees_of_freedom == 3
+    assert found.standard_deviation == pytest.approx(sqrt((0.02 + 0.08) / 3))
+    assert found.interval.lower < found.standard_deviation < found.interval.upper
+
+
+def test_repeatability_needs_a_repeat() -> None:
+    with pytest.raises(ValueError, match="two readings"):
+        repeatability.pooled_repeatability([[1.0], [2.0]])
+
+
+def test_groups_that_agree_show_no_variance_between_them() -> None:
+    assert repeatability.one_way([[1.0, 3.0], [1.5, 2.5]]).between_variance == 0
+
+
+def test_a_summarised_table_agrees_with_the_readings_behind_it() -> None:
+    groups = [[1.2, 1.4, 1.1], [2.0, 2.2], [1.7, 1.6, 1.9, 1.8]]
+    summaries = [repeatability.summary(group) for group in groups]
+    ours = repeatability.summarised_groups(
+        [s.mean for s in summaries], [s.standard_deviation for s in summaries], [s.size for s in summaries]
+    )
+    assert ours.between.f_ratio == pytest.approx(repeatability.one_way(groups).between.f_ratio)
+
+
+def test_an_analysis_without_repeats_or_with_one_group_is_refused() -> None:
+    for groups in ([[1.0], [2.0]], [[1.0, 2.0]], [[1.0, 2.0], []]):
+        with pytest.raises(ValueError, match="analysis of variance"):
+            repeatability.one_way(groups)
+
+
+# Crossed
+
+
+@given(st.integers(0, 10_000))
+def test_the_sums_of_squares_make_up_the_total(seed: int) -> None:
+    y = study_of(np.random.default_rng(seed))
+    total = float(((y - y.mean()) ** 2).sum())
+    assert sum(row.sum_of_squares for row in repeatability.crossed_study(y).anova) == pytest.approx(total)
+
+
+@given(st.integers(0, 10_000))
+def test_the_contributions_make_up_one_hundred_percent(seed: int) -> None:
+    study = repeatability.crossed_study(study_of(np.random.default_rng(seed)))
+    parts = (study.repeatability, study.reproducibility, study.part_to_part)
+    assert sum(part.contribution_percent for part in parts) == pytest.approx(100)
+    assert study.gauge.variance == pytest.approx(study.repeatability.variance + study.reproducibility.variance)
+    assert study.total.contribution_percent == pytest.approx(100)
+
+
+@given(st.integers(0, 10_000), st.floats(0.1, 100))
+def test_another_unit_changes_no_share(seed: int, factor: float) -> None:
+    y = study_of(np.random.default_rng(seed))
+    ours, other = repeatability.crossed_study(y), repeatability.crossed_study(y * factor)
+    assert other.gauge.contribution_percent == pytest.approx(ours.gauge.contribution_percent)
+    assert other.gauge.standard_deviation == pytest.approx(factor * ours.gauge.standard_deviation)
+    assert other.distinct_categories == ours.distinct_categories
+
+
+def test_an_interaction_that_is_not_significant_is_pooled() -> None:
+    rng = np.random.default_rng(3)
+    y = rng.normal(size=(10, 1, 1)) * 5 + rng.normal(size=(10, 2, 3)) * 0.1
+    study = repeatability.crossed_study(y)
+    assert study.interaction_pooled and study.interaction is None
+    assert study.repeatability_degrees_of_freedom == 10 * 2 * 2 + 9
+    assert len(study.anova) == 4
+
+
+def test_a_strong_interaction_is_kept_and_counted_as_reproducibility() -> None:
+    rng = np.random.default_rng(4)
+    y = rng.normal(size=(10, 1, 1)) + rng.normal(size=(10, 2, 1)) * 3 + rng.normal(size=(10, 2, 3)) * 0.1
+    study = repeatability.crossed_study(y)
+    assert not study.interaction_pooled and study.interaction is not None
+    assert study.interaction.variance > 1
+    assert study.reproducibility.variance == pytest.approx(study.operator.variance + study.interaction.variance)
+    assert study.repeatability_degrees_of_freedom == 40
+
+
+def test_the_pooling_level_can_be_chosen() -> None:
+    y = study_of(np.random.default_rng(12))
+    p_value = repeatability.crossed_study(y).anova[2].p_value
+    assert p_value is not None
+    assert repeatability.crossed_study(y, pooling_significance=p_value / 2).interaction_pooled
+    assert not repeatability.crossed_study(y, pooling_significance=min(1.0, 2 * p_value)).interaction_pooled
+
+
+def test_a_missing_reading_is_refused() -> None:
+    y = study_of(np.random.default_rng(0))
+    y[0, 0, 0] = np.nan
+    with pytest.raises(ValueError, match="a reading is missing"):
+        repeatability.crossed_study(y)
+
+
+@pytest.mark.parametrize("shape", [(1, 2, 2), (2, 1, 2), (2, 2, 1)])
+def test_a_study_too_small_is_refused(shape: tuple[int, int, int]) -> None:
+    with pytest.raises(ValueError, match="two valves, two operators and two repeats"):
+        repeatability.crossed_study(np.ones(shape))
+
+
+def test_repeats_that_all_agree_are_refused_as_too_coarse() -> None:
+    y = np.broadcast_to(np.arange(5.0)[:, None, None], (5, 2, 3))
+    with pytest.raises(ValueError, match="too coarse"):
+        repeatability.crossed_study(y)
+
+
+def test_categories_are_cut_down_and_at_least_one() -> None:
+    assert repeatability.distinct_categories(3.5, 1.0) == 4
+    assert repeatability.distinct_categories(0.1, 1.0) == 1
+
+
+@pytest.mark.parametrize("pooling", [1.0, 0.0])
+def test_the_confidence_intervals_hold_the_true_components(pooling: float) -> None:
+    """Of 400 studies of 8 valves, 2 operators and 3 repeats, 95 % hold: 92 to 99 % allows for 400 draws, and
+    for intervals that err on the wide side. Without an interaction the pooled model is tried too."""
+    rng = np.random.default_rng(7)
+    interaction = 0.5 if pooling else 0.0
+    truth = {
+        "repeatability": 0.4**2,
+        "reproducibility": 0.6**2 + interaction**2,
+        "gauge": 0.4**2 + 0.6**2 + interaction**2,
+        "part_to_part": 2.0**2,
+        "total": 2.0**2 + 0.4**2 + 0.6**2 + interaction**2,
+    }
+    held = dict.fromkeys(truth, 0)
+    for _ in range(400):
+        y = (
+            2.0 * rng.normal(size=(8, 1, 1))
+            + 0.6 * rng.normal(size=(1, 2, 1))
+            + interaction * rng.normal(size=(8, 2, 1))
+            + 0.4 * rng.normal(size=(8, 2, 3))
+        )
+        # A significance of 1 never pools; one of 0 always does.
+        study = repeatability.crossed_study(y, pooling_significance=pooling)
+        for name, variance in truth.items():
+            lower, upper = getattr(study, name).interval
+            held[name] += lower <= sqrt(variance) <= upper
+    for name, count in held.items():
+        assert 0.92 <= count / 400 <= 0.99, name
+
+
+def test_an_interval_with_two_negative_terms_is_refused() -> None:
+    with pytest.raises(ValueError, match="one negative term"):
+        repeatability.modified_large_sample([(1, (1, 5)), (-1, (1, 5)), (-1, (2, 5))])

@@ -1,0 +1,261 @@
+"""The uncertainty of a reading, and of one valve against another."""
+
+from math import inf, sqrt
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from grading import uncertainty
+from grading.uncertainty import COMMON, ReadingTerms
+
+TERMS = ReadingTerms(
+    resolution=0.05,
+    repeatability_sd=0.10,
+    repeatability_degrees_of_freedom=20,
+    accuracy_percent=2.0,
+    accuracy_absolute=0.05,
+    calibration_u=0.04,
+)
+
+uncertain = st.floats(0, 1e3)
+positive = st.floats(0.01, 1e3)
+
+
+# Evaluating
+
+
+def test_repeated_readings_give_their_mean_and_its_standard_uncertainty() -> None:
+    x = uncertainty.type_a("x", [1.0, 2.0, 3.0])
+    assert (x.estimate, x.degrees_of_freedom) == (2.0, 2)
+    assert x.standard_uncertainty == pytest.approx(1 / sqrt(3))
+
+
+def test_one_reading_has_no_type_a_uncertainty() -> None:
+    with pytest.raises(ValueError, match="two readings"):
+        uncertainty.type_a("x", [1.0])
+
+
+def test_a_limit_is_divided_by_the_root_of_three_and_a_triangle_by_that_of_six() -> None:
+    assert uncertainty.rectangular("x", 0, 3).standard_uncertainty == pytest.approx(sqrt(3))
+    assert uncertainty.triangular("x", 0, 6).standard_uncertainty == pytest.approx(sqrt(6))
+
+
+def test_a_display_step_is_divided_by_the_root_of_twelve() -> None:
+    assert uncertainty.resolution("x", 0, 0.1).standard_uncertainty == pytest.approx(0.1 / sqrt(12))
+
+
+def test_a_certificate_is_divided_by_its_coverage_factor() -> None:
+    assert uncertainty.certificate("x", 0, 75, coverage_factor=3).standard_uncertainty == 25
+    by_level = uncertainty.certificate("x", 0, 10, coverage_probability=0.95, degrees_of_freedom=5)
+    assert by_level.standard_uncertainty == pytest.approx(10 / 2.571, rel=1e-3)
+
+
+def test_a_negative_uncertainty_is_refused() -> None:
+    with pytest.raises(ValueError, match="negative"):
+        uncertainty.normal("x", 0, -1)
+    with pytest.raises(ValueError, match="negative"):
+        uncertainty.normal("x", 0, float("nan"))
+
+
+# Combining
+
+
+@given(st.lists(uncertain, min_size=1, max_size=6))
+def test_independent_contributions_add_as_squares(us: list[float]) -> None:
+    inputs = [uncertainty.normal("x", 0, u) for u in us]
+    combined = uncertainty.combine(inputs, [1.0] * len(us), estimate=0)
+    assert combined.combined_standard_uncertainty == pytest.approx(sqrt(sum(u * u for u in us)))
+
+
+@given(positive, positive)
+def test_fully_correlated_contributions_add_or_cancel(a: float, b: float) -> None:
+    inputs = [uncertainty.normal("a", 0, a), uncertainty.normal("b", 0, b)]
+    together = [[1, 1], [1, 1]]
+    added = uncertainty.combine(inputs, [1, 1], estimate=0, correlation=together)
+    taken = uncertainty.combine(inputs, [1, -1], estimate=0, correlation=together)
+    assert added.combined_standard_uncertainty == pytest.approx(a + b)
+    assert taken.combined_standard_uncertainty == pytest.approx(abs(a - b), abs=1e-5 * (a + b))
+
+
+@given(st.lists(st.tuples(positive, st.integers(1, 100)), min_size=1, max_size=6))
+def test_effective_degrees_lie_between_the_fewest_and_the_sum(inputs: list[tuple[float, int]]) -> None:
+    quantities = [uncertainty.normal("x", 0, u, v) for u, v in inputs]
+    combined = uncertainty.combine(quantities, [1.0] * len(inputs), estimate=0)
+    degrees = combined.effective_degrees_of_freedom
+    assert min(v for _, v in inputs) * (1 - 1e-9) <= degrees <= sum(v for _, v in inputs) * (1 + 1e-9)
+
+
+def test_correlated_inputs_count_as_one_with_the_fewest_degrees_of_freedom() -> None:
+    inputs = [uncertainty.normal("a", 0, 1, 4), uncertainty.normal("b", 0, 1, 9)]
+    combined = uncertainty.combine(inputs, [1, 1], estimate=0, correlation=[[1, 0.5], [0.5, 1]])
+    assert combined.effective_degrees_of_freedom == pytest.approx(4)
+
+
+def test_a_matrix_that_is_no_correlation_matrix_is_refused() -> None:
+    inputs = [uncertainty.normal("x", 0, 1) for _ in range(3)]
+    for matrix, why in (
+        ([[1, 0], [0, 1]], "3 by 3"),
+        ([[1, 0.5, 0], [0.4, 1, 0], [0, 0, 1]], "symmetric"),
+        ([[1, 0.9, -0.9], [0.9, 1, 0.9], [-0.9, 0.9, 1]], "contradict"),
+    ):
+        with pytest.raises(ValueError, match=why):
+            uncertainty.combine(inputs, [1, 1, 1], estimate=0, correlation=matrix)
+
+
+def test_a_sensitivity_coefficient_for_each_input_is_required() -> None:
+    with pytest.raises(ValueError, match="each input"):
+        uncertainty.combine([uncertainty.normal("x", 0, 1)], [], estimate=0)
+
+
+def test_sensitivities_come_from_the_model() -> None:
+    inputs = [uncertainty.normal("a", 3, 0.01), uncertainty.normal("b", 4, 0.01), uncertainty.normal("c", 1, 0)]
+    a, b, c = uncertainty.sensitivity_coefficients(lambda x: x[0] * x[1] + x[2], inputs)
+    assert (a, b, c) == (pytest.approx(4), pytest.approx(3), 0)
+
+
+def test_the_budget_shows_the_largest_first_and_shares_of_one_hundred_percent() -> None:
+    rows = uncertainty.budget(uncertainty.reading(10.0, TERMS))
+    assert [row.contribution for row in rows] == sorted((row.contribution for row in rows), reverse=True)
+    assert sum(row.share_percent for row in rows) == pytest.approx(100)
+
+
+# Expanding
+
+
+def test_few_degrees_of_freedom_widen_the_interval() -> None:
+    assert uncertainty.coverage_factor(inf) == pytest.approx(1.95996, abs=1e-5)
+    assert uncertainty.coverage_factor(3) == pytest.approx(3.182, abs=1e-3)
+
+
+def test_degrees_of_freedom_are_cut_down_not_rounded() -> None:
+    assert uncertainty.coverage_factor(16.9) == uncertainty.coverage_factor(16)
+    assert uncertainty.coverage_factor(16 - 1e-12) == uncertainty.coverage_factor(16)
+
+
+def test_less_than_one_degree_of_freedom_is_refused() -> None:
+    with pytest.raises(ValueError, match="one degree"):
+        uncertainty.coverage_factor(0.9)
+
+
+def test_a_statement_has_two_digits_of_uncertainty_and_the_estimate_follows() -> None:
+    def stated(estimate: float, u: float) -> tuple[str, str]:
+        result = uncertainty.ExpandedUncertainty(estimate, u / 2, inf, 0.95, 2.0, u)
+        words = uncertainty.state(result)
+        return words.estimate, words.expanded_uncertainty
+
+    assert stated(9.83642, 0.4578) == ("9.84", "0.46")
+    assert stated(1234.5, 67.8) == ("1235", "68")
+    assert stated(5.0, 0.0996) == ("5.00", "0.10")
+    assert stated(1234.5, 996.0) == ("1200", "1000")
+
+
+def test_a_statement_without_uncertainty_is_refused() -> None:
+    with pytest.raises(ValueError, match="positive"):
+        uncertainty.state(uncertainty.ExpandedUncertainty(1, 0, inf, 0.95, 2, 0))
+
+
+# Readings of one tester
+
+
+def test_a_single_reading_carries_every_term() -> None:
+    combined = uncertainty.reading(10.0, TERMS)
+    expected = 0.1**2 + 0.05**2 / 12 + 0.2**2 / 3 + 0.05**2 / 3 + 0.04**2
+    assert combined.combined_standard_uncertainty == pytest.approx(sqrt(expected))
+    assert combined.estimate == 10.0
+
+
+def test_more_readings_shrink_the_repeatability_only() -> None:
+    one, many = uncertainty.reading(10.0, TERMS), uncertainty.reading(10.0, TERMS, readings=10**8)
+    assert uncertainty.not_averaging(one) == pytest.approx(uncertainty.not_averaging(many))
+    assert many.combined_standard_uncertainty == pytest.approx(uncertainty.not_averaging(one), rel=1e-6)
+
+
+def test_a_percentage_of_scatter_grows_with_the_reading() -> None:
+    terms = ReadingTerms(resolution=0, repeatability_percent=1.0)
+    assert uncertainty.reading(50.0, terms).combined_standard_uncertainty == pytest.approx(0.5)
+
+
+def test_a_model_that_converted_the_reading_adds_its_own_uncertainty() -> None:
+    plain, converted = uncertainty.reading(10.0, TERMS), uncertainty.reading(10.0, TERMS, conversion_u=0.3)
+    squares = converted.combined_standard_uncertainty**2 - plain.combined_standard_uncertainty**2
+    assert squares == pytest.approx(0.09)
+
+
+def test_an_error_of_offset_cancels_in_a_difference() -> None:
+    combined = uncertainty.difference(10.2, 9.8, TERMS)
+    expected = 2 * 0.1**2 + 2 * 0.05**2 / 12 + (0.02 * 0.4) ** 2 / 3
+    assert combined.combined_standard_uncertainty == pytest.approx(sqrt(expected))
+    shared = {row.name: row.contribution for row in combined.budget if row.note == COMMON}
+    assert shared["accuracy, offset"] == shared["calibration"] == 0
+
+
+def test_an_error_of_gain_cancels_in_a_ratio() -> None:
+    terms = ReadingTerms(resolution=0, accuracy_percent=5)
+    assert uncertainty.ratio(12.0, 9.0, terms).combined_standard_uncertainty == pytest.approx(0, abs=1e-12)
+
+
+@given(st.floats(1, 100), st.floats(1, 100))
+def test_a_match_is_better_known_than_two_levels(a: float, b: float) -> None:
+    levels = sqrt(
+        uncertainty.reading(a, TERMS).combined_standard_uncertainty ** 2
+        + uncertainty.reading(b, TERMS).combined_standard_uncertainty ** 2
+    )
+    assert uncertainty.difference(a, b, TERMS).combined_standard_uncertainty < levels
+
+
+def test_one_study_of_repeatability_lends_its_degrees_of_freedom_once() -> None:
+    terms = ReadingTerms(resolution=0, repeatability_sd=0.1, repeatability_degrees_of_freedom=12)
+    assert uncertainty.difference(10, 9, terms).effective_degrees_of_freedom == pytest.approx(12)
+
+
+def test_two_operators_add_their_difference_and_one_does_not() -> None:
+    terms = ReadingTerms(resolution=0, reproducibility_sd=0.1)
+    assert uncertainty.difference(10, 9, terms).combined_standard_uncertainty == pytest.approx(0.1 * sqrt(2))
+    assert uncertainty.difference(10, 9, terms, same_operator=True).combined_standard_uncertainty == 0
+
+
+def test_the_spread_of_a_pair_is_their_ratio_less_one() -> None:
+    found = uncertainty.spread([10.0, 10.5], TERMS)
+    assert found.spread == pytest.approx(0.05)
+    k = uncertainty.coverage_factor(found.combined.effective_degrees_of_freedom)
+    assert found.expanded_uncertainty == pytest.approx(k * found.combined.combined_standard_uncertainty)
+
+
+def test_a_larger_set_needs_a_wider_interval_for_the_same_extremes() -> None:
+    pair = uncertainty.spread([10.0, 10.5], TERMS)
+    quad = uncertainty.spread([10.0, 10.1, 10.2, 10.5], TERMS)
+    assert quad.spread == pair.spread
+    assert quad.coverage_factor > pair.coverage_factor
+
+
+def test_the_set_factor_of_two_is_students() -> None:
+    assert uncertainty.set_coverage_factor(2, 10) == uncertainty.coverage_factor(10)
+    # The studentised range's own route agrees with it.
+    assert uncertainty._studentised_range(2, 10.0, 0.95) / sqrt(2) == pytest.approx(
+        uncertainty.coverage_factor(10), rel=1e-6
+    )
+
+
+def test_the_set_factor_meets_the_tabled_studentised_range() -> None:
+    # q(0.95; 4, 20) = 3.96 and q(0.95; 4, infinity) = 3.63: tables of the studentised range, from memory.
+    assert uncertainty.set_coverage_factor(4, 20) * sqrt(2) == pytest.approx(3.96, abs=0.005)
+    assert uncertainty.set_coverage_factor(4, inf) * sqrt(2) == pytest.approx(3.63, abs=0.005)
+
+
+def test_a_spread_of_one_valve_or_of_a_dead_one_is_refused() -> None:
+    with pytest.raises(ValueError, match="two values"):
+        uncertainty.spread([1.0], TERMS)
+    with pytest.raises(ValueError, match="above nought"):
+        uncertainty.spread([1.0, 0.0], TERMS)
+
+
+def test_a_spreads_interval_does_not_go_below_nought() -> None:
+    assert uncertainty.spread([10.0, 10.01], TERMS).interval[0] == 0
+
+
+def test_no_readings_and_negative_terms_are_refused() -> None:
+    with pytest.raises(ValueError, match="one reading"):
+        uncertainty.reading(1.0, TERMS, readings=0)
+    with pytest.raises(ValueError, match="resolution"):
+        uncertainty.reading(1.0, TERMS._replace(resolution=-1))
