@@ -76,28 +76,31 @@ def browser(chromium_path: str) -> Iterator:
         browser.close()
 
 
-def _set_delete_trigger(on: bool) -> None:
+def _set_delete_triggers_aside() -> list[str]:
+    """Drop the triggers that forbid deleting readings; returns the statements that make them again."""
     if connection.vendor != "sqlite":
-        return  # PostgreSQL's TRUNCATE fires no row trigger
+        return []  # PostgreSQL's TRUNCATE fires no row trigger
     with connection.cursor() as cursor:
-        cursor.execute("DROP TRIGGER IF EXISTS reading_no_DELETE")
-        if on:
-            from importlib import import_module
-
-            migration = import_module("grading.migrations.0002_readings_are_append_only")
-            cursor.execute(migration.SQLITE.format(verb="DELETE"))
-
-
-@pytest.fixture
-def _trigger_back_after_flush(django_db_setup: None, django_db_blocker) -> Iterator[None]:
-    yield
-    with django_db_blocker.unblock():
-        _set_delete_trigger(on=True)
+        cursor.execute("SELECT name, sql FROM sqlite_master WHERE type = 'trigger' AND sql LIKE '%BEFORE DELETE ON%'")
+        triggers = cursor.fetchall()
+        for name, _ in triggers:
+            cursor.execute(f"DROP TRIGGER {name}")
+    return [statement for _, statement in triggers]
 
 
 @pytest.fixture
-def served(_trigger_back_after_flush: None, transactional_db: None, live_server) -> Iterator:
+def _set_aside(django_db_setup: None, django_db_blocker) -> Iterator[list[str]]:
+    """Triggers that `served` has set aside for the flush; they are made again after it."""
+    statements: list[str] = []
+    yield statements
+    with django_db_blocker.unblock(), connection.cursor() as cursor:
+        for statement in statements:
+            cursor.execute(statement)
+
+
+@pytest.fixture
+def served(_set_aside: list[str], transactional_db: None, live_server) -> Iterator:
     """A live server whose committed rows are flushed afterwards; on SQLite the flush deletes row by row, so
-    the trigger that forbids deleting readings steps aside for it and comes back."""
+    the triggers that forbid deleting readings step aside for it and come back."""
     yield live_server
-    _set_delete_trigger(on=False)
+    _set_aside.extend(_set_delete_triggers_aside())

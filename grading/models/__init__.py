@@ -1,7 +1,46 @@
 """The judgement: testers, readings, policies, grades, sets."""
 
+from grading.models.instruments import (
+    Baseline,
+    Calibration,
+    CalibrationValue,
+    Capability,
+    HouseNominal,
+    Quantity,
+    ReferenceCheck,
+    ReferenceValve,
+    Stop,
+    Study,
+    StudyOperator,
+    StudyReading,
+    StudyValve,
+    TesterCondition,
+)
 from grading.models.policies import Grade, Policy
 from grading.models.readings import ImportBatch, Reading, Shift, Tester
 from grading.models.sets import MatchedSet, Member
 
-__all__ = ["Grade", "ImportBatch", "MatchedSet", "Member", "Policy", "Reading", "Shift", "Tester"]
+__all__ = [
+    "Baseline",
+    "Calibration",
+    "CalibrationValue",
+    "Capability",
+    "Grade",
+    "HouseNominal",
+    "ImportBatch",
+    "MatchedSet",
+    "Member",
+    "Policy",
+    "Quantity",
+    "Reading",
+    "ReferenceCheck",
+    "ReferenceValve",
+    "Shift",
+    "Stop",
+    "Study",
+    "StudyOperator",
+    "StudyReading",
+    "StudyValve",
+    "Tester",
+    "TesterCondition",
+]

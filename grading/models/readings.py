@@ -8,6 +8,7 @@ from django.conf import settings
 from django.core.validators import MinValueValidator
 from django.db import models
 from django.db.models import Exists, OuterRef, Q
+from django.urls import reverse
 from django.utils import timezone
 
 from catalog.models import TestPoint
@@ -33,6 +34,20 @@ class Tester(models.Model):
 
     def __str__(self) -> str:
         return self.name
+
+    def get_absolute_url(self) -> str:
+        return reverse("tester", args=[self.pk])
+
+    def measures(self, quantity: str) -> bool:
+        """Whether the record says that it reads this quantity (`grading.models.Quantity`)."""
+        return any(capability.quantity == quantity for capability in self.capabilities.all())
+
+    @property
+    def is_scale_only(self) -> bool:
+        """Of what a valve's electrodes do it reads emission on a scale, and nothing in mA or mA/V."""
+        return self.measures("emission_scale") and not (
+            self.measures("anode_current_ma") or self.measures("gm_ma_per_v")
+        )
 
 
 class Shift(models.Model):
