@@ -120,6 +120,7 @@ def accept(line: OrderLine, valves: Sequence[Valve], by: User) -> None:
         raise CannotPull("This line has all it asks for.")
     if len(valves) != line.set_size:
         raise CannotPull(f"The line asks for {set_name(line.set_size)}: {line.set_size} valves, not {len(valves)}.")
+    valves = sets.locked(valves)
     for valve in valves:
         if valve.type_id != line.type_id:
             raise CannotPull(f"{valve} is a {valve.type}; the line asks for {line.type}.")
@@ -238,7 +239,8 @@ def despatch(order: Order, carrier: str, tracking: str, by: User) -> None:
     )
     _end_listings(valves)
     for valve in valves:
-        Entry.write(by, "despatched", f"Sent to {order.customer} with {order}", valve=valve, lot=valve.line.lot, order=order)
+        text = f"Sent to {order.customer} with {order}"
+        Entry.write(by, "despatched", text, valve=valve, lot=valve.line.lot, order=order)
     progress.refresh([valve.pk for valve in valves])
 
 

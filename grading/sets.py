@@ -99,7 +99,7 @@ def available(type_: ValveType, best_grades: int) -> list[Grade]:
 def propose(
     type_: ValveType, size: int, tolerance_percent: float, best_grades: int, *,
     same_maker: bool = False, same_grade: bool = False, time_limit_s: float = 10,
-) -> list[Proposal]:
+) -> list[Proposal]:  # fmt: skip
     """Disjoint sets from free graded stock, tightest first."""
     grades = available(type_, best_grades)
     found = figures(grades)
@@ -134,6 +134,13 @@ def spread_of(members: Sequence[Member]) -> list[tuple[Quantity, float]]:
     return list(zip(found.quantities, matching.spread(pieces), strict=True))
 
 
+def locked(valves: Sequence[Valve]) -> list[Valve]:
+    """The same valves in the same order as they stand now, held until the transaction ends."""
+    fresh = Valve.objects.select_for_update(of=("self",)).select_related("type", "line__lot")
+    by_key = {valve.pk: valve for valve in fresh.filter(pk__in=[valve.pk for valve in valves]).order_by("pk")}
+    return [by_key[valve.pk] for valve in valves]
+
+
 @transaction.atomic
 def make_set(valves: Sequence[Valve], tolerance_percent: float, by: User) -> MatchedSet:
     """Record a set of these valves, judged within the tolerance by their standing grades' readings.
@@ -146,6 +153,7 @@ def make_set(valves: Sequence[Valve], tolerance_percent: float, by: User) -> Mat
         raise CannotMatch(f"A set has 2 to 12 valves, not {len(valves)}.")
     if len({valve.pk for valve in valves}) != len(valves):
         raise CannotMatch("The same valve is named twice.")
+    valves = locked(valves)
     grades = {
         grade.valve_id: grade
         for grade in Grade.objects.filter(standing=True, valve__in=valves).prefetch_related("readings__test_point")
