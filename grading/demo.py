@@ -14,6 +14,7 @@ from __future__ import annotations
 import tomllib
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
+from dataclasses import replace
 from datetime import date, datetime, time, timedelta
 from decimal import Decimal
 from functools import cache
@@ -27,10 +28,11 @@ from django.db.models import Max
 from django.utils import timezone
 
 from catalog.models import Section, TestPoint, ValveType
-from grading import judging, listing, progress, pulling, sets
+from grading import bench, judging, listing, progress, pulling, sets
 from grading.demo_readings import mistype, read_meters, strengths
 from grading.models import Grade, MatchedSet, Policy, Reading, Shift, Tester
 from stockroom import keeping, receiving
+from stockroom.changes import fitted
 from stockroom.models import (
     Allocation,
     Charge,
@@ -51,6 +53,7 @@ from stockroom.models import (
     Supplier,
     Valve,
 )
+from stockroom.people import Role
 from stockroom.states import State
 
 NOTICE = "Demonstration: everything here is invented."
@@ -99,7 +102,7 @@ def add_valves(count: int, day: date) -> Lot:
     plan = _plan()["large_lot"]
     lines = [{**line, "pieces": pieces} for line, pieces in _parted(plan["line"], count) if pieces]
     shifts = -(-count // (4 * A_SHIFT))
-    people = {user.username: user for user in User.objects.all()}
+    people = {role.value: User.objects.filter(groups__name=role)[0] for role in (Role.RECEIVING, Role.BENCH)}
     cost = {"kind": "goods", "amount": Decimal(plan["price_each"]) * count, "currency": plan["currency"]}
     lot_plan = {
         "supplier": plan["supplier"], "received": shifts + 4, "note": plan["note"],
@@ -207,45 +210,52 @@ def _test(
     """Take the lot to the bench shift by shift, and grade after each."""
     rows = dict(enumerate(plan["line"], 1))
     faults = {(fault["line"], fault["position"]): fault for fault in plan.get("fault", [])}
-    waiting = [
-        valve
-        for valve in Valve.objects.filter(line__lot=lot).select_related("line").order_by("line__number", "position")
-        if valve.position < rows[valve.line.number]["tested"]
-    ]
+    valves = Valve.objects.filter(line__lot=lot).select_related("line__lot").order_by("line__number", "position")
+    waiting = [valve for valve in valves if valve.position < rows[valve.line.number]["tested"]]
     points = _test_points({valve.type_id for valve in waiting})
     direct = set(ValveType.objects.filter(cathode="direct").values_list("pk", flat=True))
     testers = list(Tester.objects.filter(in_use=True).order_by("name"))
-    policy = Policy.current()
+    by = people["bench"]
     for number, start in enumerate(range(0, len(waiting), a_shift)):
         begun = moment(day, plan["received"] - 2 - number, 9, 5)
         batch = waiting[start : start + a_shift]
         shift = Shift.objects.create(
-            tester=testers[number % len(testers)], operator=people["bench"], started_at=begun,
+            tester=testers[number % len(testers)], operator=by, started_at=begun,
             ended_at=begun + A_VALVE * (len(batch) + 2),
         )  # fmt: skip
-        readings: list[Reading] = []
+        readings: dict[int, list[Reading]] = {}
         slips: list[tuple[Reading, float]] = []
         for place, valve in enumerate(batch, 1):
             row, fault = rows[valve.line.number], faults.get((valve.line.number, valve.position), {})
             factors = strengths(rng, len(points[valve.type_id]), row.get("strength", 1), row.get("wear", 0))
+            readings[valve.pk] = []
             for point, factor in zip(points[valve.type_id], factors, strict=True):
                 mine = fault if fault.get("section") == point.section.number else {}
                 reading = read_meters(rng, point, factor, mine, leaks=valve.type_id not in direct)
                 reading.valve, reading.shift, reading.taken_at = valve, shift, begun + A_VALVE * place
                 if mine.get("slip"):
                     slips.append((reading, mistype(reading)))
-                readings.append(reading)
-        Reading.objects.bulk_create(readings, batch_size=progress.CHUNK)
+                readings[valve.pk].append(reading)
+        _keep(batch, readings, shift)
         for wrong, right in slips:
-            Reading.objects.create(
-                valve=wrong.valve, section=wrong.section, test_point=wrong.test_point, shift=shift,
-                taken_at=wrong.taken_at + timedelta(minutes=1), anode_current_ma=wrong.anode_current_ma,
-                gm_ma_per_v=right, heater_cathode_leakage_ua=wrong.heater_cathode_leakage_ua,
-                grid_current_ua=wrong.grid_current_ua, noise=wrong.noise, supersedes=wrong,
-                reason=f"gm typed as {wrong.gm_ma_per_v:g}; the meter showed {right:g}",
-            )  # fmt: skip
-        with at(begun + A_VALVE * (len(batch) + 1)):
-            judging.grade(batch, policy, people["bench"])
+            with at(wrong.taken_at + A_VALVE / 2):
+                reason = f"gm typed as {wrong.gm_ma_per_v:g}; the meter showed {right:g}"
+                bench.correct(wrong, replace(bench.Taken.of(wrong), gm_ma_per_v=right), reason, by)
+
+
+def _keep(valves: Sequence[Valve], readings: dict[int, list[Reading]], shift: Shift) -> None:
+    """As `bench.take` does valve by valve, for a whole shift and at the times that the readings bear."""
+    by, entries = shift.operator, []
+    Reading.objects.bulk_create([one for some in readings.values() for one in some], batch_size=progress.CHUNK)
+    grades = judging.grade(valves, Policy.current(), by)
+    for valve in valves:
+        taken, grade = readings[valve.pk], grades[valve.pk]
+        grade.given_at = taken[0].taken_at
+        text = fitted(f"Tested at {shift.tester}: {bench.in_words(taken)}. {grade}.")
+        about = {"valve": valve, "line": valve.line, "lot": valve.line.lot}
+        entries.append(Entry(at=grade.given_at, by=by, action="tested", text=text, **about))
+    Grade.objects.bulk_update(grades.values(), ["given_at"], batch_size=100)
+    Entry.objects.bulk_create(entries, batch_size=progress.CHUNK)
 
 
 def _test_points(types: set[int]) -> dict[int, list[TestPoint]]:
@@ -259,14 +269,14 @@ def _test_points(types: set[int]) -> dict[int, list[TestPoint]]:
 
 def _trade(people: dict[str, User], day: date) -> None:
     """Sets are made, items listed, orders taken, one sent, one valve back."""
-    bench, sales = people["bench"], people["sales"]
+    tester, sales = people["bench"], people["sales"]
     repairs, private, studio = Customer.objects.order_by("pk")
 
     with at(moment(day, 14, 15, 10)):
-        quads = _match("EL84", 4, 2, 5, bench)
-        pairs = _match("6SN7GT", 2, 3, 8, bench) + _match("6550", 2, 1, 10, bench)
+        quads = _match("EL84", 4, 2, 5, tester)
+        pairs = _match("6SN7GT", 2, 3, 8, tester) + _match("6550", 2, 1, 10, tester)
         boxed = [member.valve for made in (*quads, *pairs) for member in made.members.select_related("valve")]
-        keeping.move(boxed, Place.objects.get(code="M1"), bench)
+        keeping.move(boxed, Place.objects.get(code="M1"), tester)
     with at(moment(day, 13, 11)):
         broken = Valve.objects.filter(type__designation="12AX7", state=State.RECEIVED).order_by("serial")[0]
         _write_off(broken, "dropped while unpacking; glass in the bin for sharps", people["receiving"])

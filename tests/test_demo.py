@@ -148,7 +148,8 @@ def test_there_are_shorts_leakage_weak_sections_noise_and_a_corrected_slip(shop:
     correction = Reading.objects.exclude(supersedes=None).get()
     assert correction.reason
     assert correction.supersedes is not None and correction.supersedes.gm_ma_per_v != correction.gm_ma_per_v
-    assert correction.taken_at > correction.supersedes.taken_at
+    assert correction.taken_at == correction.supersedes.taken_at  # it says what the meter showed then
+    assert Entry.objects.filter(valve=correction.valve, action="reading-corrected").exists()
     grade = Grade.objects.get(valve=correction.valve, standing=True)
     assert correction in grade.readings.all() and correction.supersedes not in grade.readings.all()
 
