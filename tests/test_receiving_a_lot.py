@@ -67,7 +67,7 @@ def test_a_lot_is_booked_in_with_its_charges_on_one_page(receiver: Client) -> No
     make_supplier("Brackenfield Surplus")
     answer = receiver.post(reverse("lot-new"), lot_data())
     lot = Lot.objects.get()
-    assert answer["Location"] == f"/lots/{lot.number}/?add=1#add"
+    assert answer["Location"] == f"/lots/{lot.number}/?add=1"
     assert lot.received_on == date(2026, 3, 2)
     assert lot.created_by is not None and lot.created_by.username == "receiving"
     assert {(c.kind, c.amount, c.currency, c.rate) for c in lot.charges.all()} == {
@@ -146,6 +146,15 @@ def test_exactly_one_field_has_the_cursor(receiver: Client) -> None:
         assert receiver.get(address).content.decode().count(" autofocus") == 1, address
 
 
+def test_after_an_error_the_cursor_is_on_the_field_to_put_right(receiver: Client) -> None:
+    make_type()
+    lot_page = receiver.post(reverse("lot-new"), lot_data(**{"freight-rate": ""})).content.decode()
+    line_page = receiver.post(reverse("line-new", args=[a_lot()]), line_data(expected="")).content.decode()
+    for page, name in ((lot_page, "freight-rate"), (line_page, "expected")):
+        (tag,) = [tag for tag in page.split("<") if " autofocus" in tag]
+        assert f'name="{name}"' in tag
+
+
 def test_changing_a_lot_writes_what_changed_and_shares_anew(receiver: Client) -> None:
     lot = a_lot(a_charge("100.00"), a_charge("5", kind="other"))
     receiving.add_lines(lot, [a_line(3)], None)
@@ -174,7 +183,7 @@ def test_lines_are_added_one_after_the_other_and_come_back_for_the_next(receiver
     lot, _ = a_lot(), make_type("12AX7")
     for expected in ("240", "60"):
         answer = receiver.post(reverse("line-new", args=[lot]), line_data(expected=expected))
-        assert answer["Location"] == f"/lots/{lot}/?add=1#add"
+        assert answer["Location"] == f"/lots/{lot}/?add=1"
     assert [(line.number, line.expected) for line in lot.lines.all()] == [(1, 240), (2, 60)]
 
 

@@ -20,8 +20,10 @@ def money(amount: Decimal | None, currency: str) -> str:
 
 
 @register.filter
-def plain(value: float | None) -> str:
+def plain(value: float | Decimal | None) -> str:
     """A number without trailing noughts; a dash where nothing was measured."""
+    if isinstance(value, Decimal):
+        return f"{value.normalize():f}"
     return "–" if value is None else f"{value:.6g}"
 
 

@@ -23,7 +23,14 @@ from stockroom.money import to_minor
 from stockroom.people import Role, StaffRequest, for_roles
 from stockroom.receiving import ReceivingError, difference_in_words, in_home
 from stockroom.states import LADDER
-from stockroom.views.receiving_forms import CountForm, LineForm, LotSheet, SerialsForm, last_rates
+from stockroom.views.receiving_forms import (
+    CountForm,
+    LineForm,
+    LotSheet,
+    SerialsForm,
+    last_rates,
+    put_cursor_on_error,
+)
 from stockroom.web import TypeField, page_of
 
 LATEST = 30
@@ -162,7 +169,7 @@ def lot_new(request: StaffRequest) -> HttpResponse:
         receiving.book_in(lot, sheet.charges, request.user)
         messages.success(request, f"Lot {lot} is booked in. Now its lines.")
         _say_what_is_new(request, lot.supplier if new else None)
-        return redirect(f"{lot.get_absolute_url()}?add=1#add")
+        return redirect(f"{lot.get_absolute_url()}?add=1")
     return _lot_form(request, sheet, "Book in a lot")
 
 
@@ -205,7 +212,7 @@ def _say_what_is_new(request: StaffRequest, *things: Any) -> None:
 def line_new(request: StaffRequest, number: str) -> HttpResponse:
     lot = _lot(number)
     if request.method != "POST":
-        return redirect(f"{lot.get_absolute_url()}?add=1#add")
+        return redirect(f"{lot.get_absolute_url()}?add=1")
     form = LineForm(request.POST)
     if form.is_valid():
         new = _what_is_new(form)
@@ -217,7 +224,8 @@ def line_new(request: StaffRequest, number: str) -> HttpResponse:
             difference = difference_in_words(line.expected, line.counted)
             messages.success(request, f"Line {line.number}: {line.pieces} × {line.type}, {difference}.")
             _say_what_is_new(request, *new)
-            return redirect(f"{lot.get_absolute_url()}?add=1#add")
+            return redirect(f"{lot.get_absolute_url()}?add=1")
+    put_cursor_on_error(form)
     return _lot_page(request, lot, form)
 
 
@@ -235,6 +243,7 @@ def line_edit(request: StaffRequest, number: str, line: int) -> HttpResponse:
             messages.success(request, f"Line {line} is saved.")
             _say_what_is_new(request, *new)
             return redirect(edited.lot)
+    put_cursor_on_error(form)
     context = {"form": form, "lot": edited.lot, "number": line}
     return render(request, "stockroom/line_form.html", context)
 
@@ -259,7 +268,7 @@ def lot_count(request: StaffRequest, number: str) -> HttpResponse:
             said = [f"line {line.number} {difference_in_words(line.expected, line.counted)}" for line in changed]
             messages.success(request, f"Counted: {', '.join(said[:12])}." if said else "No count was changed.")
             return redirect(lot)
-    cautions = sorted({caution for line in lines for caution in line.type.cautions})
+    cautions = sorted({sentence for line in lines for sentence in line.type.caution_sentences})
     return render(request, "stockroom/lot_count.html", {"lot": lot, "form": form, "cautions": cautions})
 
 
@@ -280,7 +289,7 @@ def line_serials(request: StaffRequest, number: str, line: int) -> HttpResponse:
             word = "serial" if len(valves) == 1 else "serials"
             messages.success(request, format_html(text, len(valves), word, line, first, last, labels))
             return redirect(of.lot)
-    context = {"form": form, "line": of, "lot": of.lot, "in_bulk": in_bulk, "cautions": of.type.cautions}
+    context = {"form": form, "line": of, "lot": of.lot, "in_bulk": in_bulk, "cautions": of.type.caution_sentences}
     return render(request, "stockroom/line_serials.html", context)
 
 

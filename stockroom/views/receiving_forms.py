@@ -20,13 +20,30 @@ from stockroom.web import TypeField
 MOST_PIECES = 1_000_000  # a slip of the keyboard, or a serial scanned into a count
 
 
+def put_cursor(form: forms.BaseForm, name: str) -> None:
+    form.fields[name].widget.attrs["autofocus"] = True
+
+
+def put_cursor_on_error(*forms_: forms.BaseForm) -> None:
+    """Move the page's one cursor to the first field that has to be put right, if it is a field."""
+    wrong = [(form, name) for form in forms_ for name in form.fields if name in form.errors]
+    if wrong:
+        for form in forms_:
+            for field in form.fields.values():
+                field.widget.attrs.pop("autofocus", None)
+        put_cursor(*wrong[0])
+
+
 class LotForm(forms.ModelForm):
     supplier = NameField(Supplier, help_text="A name not in the list is added as a new supplier.")
 
     class Meta:
         model = Lot
         fields = ["supplier", "received_on", "note"]
-        widgets = {"received_on": forms.DateInput({"type": "date"}, format="%Y-%m-%d")}
+        widgets = {
+            "received_on": forms.DateInput({"type": "date"}, format="%Y-%m-%d"),
+            "note": forms.Textarea({"rows": 3}),
+        }
 
     def _get_validation_exclusions(self) -> set[str]:
         # A new supplier is stored with its lot, so at this point it has no key to validate.
@@ -90,14 +107,19 @@ class LotSheet:
 
     def __init__(self, home: str, lot: Lot | None = None, data: Mapping[str, Any] | None = None) -> None:
         self.lot_form = LotForm(data, instance=lot)
-        self.lot_form.fields["supplier"].widget.attrs["autofocus"] = True
+        put_cursor(self.lot_form, "supplier")
         known = {charge.kind: charge for charge in lot.charges.all()} if lot else {}
-        usual = lot.supplier.currency if lot else home
-        self.charge_forms = [ChargeForm(kind, home, data=data, initial=_initial(known.get(kind), usual, home))
-                             for kind in Charge.Kind]
+        billed = lot.supplier.currency if lot else home
+        usual = {Charge.Kind.GOODS: billed, Charge.Kind.FREIGHT: billed}
+        self.charge_forms = [
+            ChargeForm(kind, home, data=data, initial=_initial(known.get(kind), usual.get(kind, home), home))
+            for kind in Charge.Kind
+        ]
 
     def is_valid(self) -> bool:
         each = [form.is_valid() for form in (self.lot_form, *self.charge_forms)]  # every form says its errors
+        if not all(each):
+            put_cursor_on_error(self.lot_form, *self.charge_forms)
         return all(each)
 
     @property
@@ -135,10 +157,11 @@ class LineForm(forms.ModelForm):
     class Meta:
         model = Line
         fields = ["type", "maker", "condition", "expected", "counted", "weight", "place", "note"]
+        labels = {"condition": "Condition"}
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
-        self.fields["type"].widget.attrs["autofocus"] = True
+        put_cursor(self, "type")
         self.fields["weight"].widget.attrs["step"] = "any"
         self.fields["weight"].help_text = "1 shares evenly; or what one piece cost on the invoice."
         self.fields["counted"].help_text = "May wait until it is counted."
