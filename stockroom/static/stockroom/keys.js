@@ -1,6 +1,7 @@
 /* Keyboard and scanner manners. Every page works without this; with it the mouse is not needed.
    "/"                       to the scan box at the top
    Enter in data-enter=next  to the next field; on the last one, send
+   autofocus                 what stands there already is selected: the next scan replaces it
    data-confirm="…"          ask before sending
    data-all="name"           tick or untick every box of that name */
 "use strict";
@@ -45,4 +46,9 @@ document.addEventListener("change", (event) => {
 // On a phone the menu starts folded.
 document.addEventListener("DOMContentLoaded", () => {
   if (window.matchMedia("(max-width: 46rem)").matches) document.querySelectorAll("details.menu").forEach((m) => m.removeAttribute("open"));
+});
+
+document.addEventListener("DOMContentLoaded", () => {
+  const first = document.querySelector("input[autofocus]");
+  if (first && first.value && first.select) first.select();
 });
