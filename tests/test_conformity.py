@@ -205,6 +205,18 @@ def test_a_coarse_display_makes_a_rejection_harder_too() -> None:
     assert outcome(0.1) is Outcome.TOO_CLOSE
 
 
+def test_a_guard_band_of_the_expanded_uncertainty_rejects_only_beyond_the_step_as_well() -> None:
+    def outcome(y: float) -> Outcome:
+        return decide(
+            y, AT_LEAST_8, GuardedAcceptance(), repeatability_sd=0.2, systematic_u=0, display_step=0.1
+        ).outcome
+
+    assert outcome(8.0 - 0.4 - 0.049) is Outcome.TOO_CLOSE
+    assert outcome(8.0 - 0.4 - 0.051) is Outcome.REJECT
+    assert outcome(8.0 + 0.4 + 0.049) is Outcome.TOO_CLOSE
+    assert outcome(8.0 + 0.4 + 0.051) is Outcome.ACCEPT
+
+
 @given(readings, st.floats(0, 1), st.floats(0, 1), RULES)
 def test_the_readings_asked_for_do_settle_it_and_one_fewer_does_not(y: float, sd: float, u: float, rule: Rule) -> None:
     decision = decide(y, BETWEEN, rule, repeatability_sd=sd, systematic_u=u)

@@ -1,6 +1,6 @@
 """The valve as a circuit element."""
 
-from math import sqrt
+from math import log, sqrt
 
 import pytest
 from hypothesis import given
@@ -150,6 +150,26 @@ def test_a_conversion_adds_the_models_uncertainty_to_the_readings() -> None:
     assert found.model_u > 0
     assert found.standard_uncertainty == pytest.approx(sqrt((0.2 * found.factor) ** 2 + found.model_u**2))
     assert "converted from Va 200 V, Vg -6 V" in found.statement
+
+
+def test_the_models_uncertainty_is_its_distance_from_the_three_halves_power_law() -> None:
+    # With mu exact, what is left is the two laws' disagreement: current by the 3/2, slope by the 1/2 power.
+    at, read_at = TYPICAL, Conditions(200, -6)
+    found = electrics.convert(TWIN, read_at, at, anode_current_ma=10.0, gm_ma_per_v=2.0, mu_tolerance_percent=0)
+    drive = (250 / 21.5 - 8.5) / (200 / 21.5 - 6)
+    assert found.gm_ma_per_v is not None
+    for converted, power in ((found.anode_current_ma, 1.5), (found.gm_ma_per_v, 0.5)):
+        apart = abs(log(converted.factor / drive**power)) / sqrt(3)
+        assert converted.model_u / converted.value == pytest.approx(apart)
+
+
+def test_an_uncertain_mu_adds_to_the_models_uncertainty() -> None:
+    def model_u(percent: float) -> float:
+        return electrics.convert(
+            TWIN, Conditions(200, -6), TYPICAL, anode_current_ma=10, mu_tolerance_percent=percent
+        ).anode_current_ma.model_u
+
+    assert model_u(0) < model_u(5) < model_u(10)
 
 
 def test_a_reading_that_has_no_gm_gets_none() -> None:

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from scipy import stats
 
 from grading import repeatability
 
@@ -183,6 +184,60 @@ def test_the_confidence_intervals_hold_the_true_components(pooling: float) -> No
             held[name] += lower <= sqrt(variance) <= upper
     for name, count in held.items():
         assert 0.92 <= count / 400 <= 0.99, name
+
+
+def test_the_interval_of_one_mean_square_is_the_exact_one() -> None:
+    found = repeatability.modified_large_sample([(1.0, (2.5, 12))])
+    assert found.lower == pytest.approx(2.5 * 12 / stats.chi2.ppf(0.975, 12))
+    assert found.upper == pytest.approx(2.5 * 12 / stats.chi2.ppf(0.025, 12))
+
+
+@given(st.integers(2, 40), st.integers(2, 40), st.floats(0.1, 10))
+def test_the_interval_of_a_difference_meets_nought_where_the_f_test_does(v1: int, v2: int, ms: float) -> None:
+    """The interval was built so: its lower end is nought at the upper critical ratio, its upper at the lower."""
+    upper = float(stats.f.ppf(0.975, v1, v2))
+    lower = float(stats.f.ppf(0.025, v1, v2))
+    at_upper = repeatability.modified_large_sample([(1, (upper * ms, v1)), (-1, (ms, v2))])
+    at_lower = repeatability.modified_large_sample([(1, (lower * ms, v1)), (-1, (ms, v2))])
+    assert at_upper.lower == pytest.approx(0, abs=1e-6 * upper * ms)
+    assert at_lower.upper == pytest.approx(0, abs=1e-6 * ms)
+    above = repeatability.modified_large_sample([(1, (1.01 * upper * ms, v1)), (-1, (ms, v2))])
+    assert above.lower > 0
+
+
+def test_a_subtracted_mean_square_known_exactly_only_shifts_the_interval() -> None:
+    exact = repeatability.modified_large_sample([(1, (3.0, 10))])
+    shifted = repeatability.modified_large_sample([(1, (3.0, 10)), (-1, (0.5, 10**8))])
+    assert shifted.lower == pytest.approx(exact.lower - 0.5, abs=1e-3)
+    assert shifted.upper == pytest.approx(exact.upper - 0.5, abs=1e-3)
+
+
+@pytest.mark.parametrize("pooling", [1.0, 0.0])
+def test_the_intervals_rest_on_the_expected_mean_squares(pooling: float) -> None:
+    """Each component as the expected mean squares give it, written out by hand for 8 x 2 x 3."""
+    study = repeatability.crossed_study(study_of(np.random.default_rng(21)), pooling_significance=pooling)
+    part, operator, cross, error = ((row.mean_square, row.degrees_of_freedom) for row in study.anova)
+    if study.interaction_pooled:
+        ms = (cross[0] * cross[1] + error[0] * error[1]) / (cross[1] + error[1])
+        error = (ms, cross[1] + error[1])
+        by_hand = {
+            "reproducibility": [(1 / 24, operator), (-1 / 24, error)],
+            "gauge": [(1 / 24, operator), (23 / 24, error)],
+            "part_to_part": [(1 / 6, part), (-1 / 6, error)],
+            "total": [(1 / 6, part), (1 / 24, operator), (1 - 1 / 6 - 1 / 24, error)],
+        }
+    else:
+        by_hand = {
+            "reproducibility": [(1 / 24, operator), (7 / 24, cross), (-1 / 3, error)],
+            "gauge": [(1 / 24, operator), (7 / 24, cross), (2 / 3, error)],
+            "part_to_part": [(1 / 6, part), (-1 / 6, cross)],
+            "total": [(1 / 6, part), (1 / 24, operator), (6 / 48, cross), (2 / 3, error)],
+        }
+    for name, terms in by_hand.items():
+        component = getattr(study, name)
+        lower, upper = repeatability.modified_large_sample(terms)
+        assert component.interval == (pytest.approx(sqrt(lower)), pytest.approx(sqrt(upper))), name
+        assert component.variance == pytest.approx(sum(c * ms for c, (ms, _) in terms)), name
 
 
 def test_an_interval_with_two_negative_terms_is_refused() -> None:

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from scipy import stats
 
 from grading.settling import Stability, settle
 
@@ -84,6 +85,18 @@ def test_a_steady_valve_is_seldom_called_unsettled() -> None:
         settle(TIMES[:4], list(10 + 0.05 * rng.normal(size=4)), repeatability_sd=0.05).stability for _ in range(2000)
     ]
     assert calls.count(Stability.SETTLED) / 2000 == pytest.approx(0.965, abs=0.015)
+
+
+@given(st.integers(0, 1000))
+def test_a_second_library_finds_the_same_slope_and_significance(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    values = list(10 + rng.normal(size=4))
+    found = settle(TIMES[:4], values, repeatability_sd=0.02)
+    theirs = stats.linregress(TIMES[:4], values)
+    assert found.slope is not None
+    assert found.slope.per_minute == pytest.approx(60 * theirs.slope)
+    assert found.slope.standard_error == pytest.approx(60 * theirs.stderr)
+    assert found.slope.p_value == pytest.approx(theirs.pvalue)
 
 
 def test_a_series_that_makes_no_sense_is_refused() -> None:
