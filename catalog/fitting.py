@@ -13,7 +13,10 @@ from catalog.socket import SAFETY, Fit, HeaterOption, InSection, InSocket, Level
 
 
 class Answer(NamedTuple):
-    rows: list[tuple[ValveType, Fit]]
+    """Nearest fit first. `usable` needs no change to the set, though there may be things to check."""
+
+    usable: list[tuple[ValveType, Fit]]
+    after_changes: list[tuple[ValveType, Fit]]
     safety: str
 
 
@@ -59,4 +62,5 @@ def others_for_socket(type_: ValveType) -> Answer:
     fits = [(other, compare(original, in_socket(other))) for other in others]
     possible = [(other, fit) for other, fit in fits if fit.worst < Level.STOP]
     possible.sort(key=lambda row: (row[1].worst, len(row[1].reasons), row[0].designation))
-    return Answer(possible, SAFETY)
+    usable = [row for row in possible if row[1].needs_no_change]
+    return Answer(usable, possible[len(usable) :], SAFETY)

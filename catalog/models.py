@@ -161,6 +161,17 @@ class ValveType(models.Model):
         return reverse("type", args=[self.designation])
 
     @property
+    def groups_of_sections(self) -> list[list[Section]]:
+        """The sections in order, neighbours together whose sheets say the same."""
+        groups: list[list[Section]] = []
+        for section in self.sections.all():
+            if groups and groups[-1][0].says == section.says:
+                groups[-1].append(section)
+            else:
+                groups.append([section])
+        return groups
+
+    @property
     def caution_sentences(self) -> list[str]:
         return [CAUTION_SENTENCES[caution] for caution in self.cautions]
 
@@ -248,6 +259,18 @@ class Section(models.Model):
         return points[0] if points else None
 
 
+    @property
+    def says(self) -> tuple[object, ...]:
+        """All that the sheet says of this section, for telling whether another is alike."""
+        return (self.kind, *(_values(row) for row in (self.ratings, *self.test_points.all())))
+
+
+def _values(row: models.Model) -> tuple[object, ...]:
+    """A row's own values, without its key and the section it hangs on."""
+    fields = row._meta.concrete_fields
+    return tuple(field.value_from_object(row) for field in fields if field.name not in ("id", "section"))
+
+
 class Ratings(Sourced):
     """Maxima for one section, in the rating system the sheet uses."""
 
@@ -313,6 +336,22 @@ class TestPoint(Sourced):
 
     def __str__(self) -> str:
         return f"{self.section} at {self.name}"
+
+    @property
+    def rows(self) -> list[tuple[str, float, float | None, float | None, str]]:
+        """Name, nominal, least, most and unit of what the sheet gives."""
+        rows = (
+            ("Anode current Ia", self.anode_current_ma, self.anode_current_min_ma, self.anode_current_max_ma, "mA"),
+            ("Screen current Ig2", self.screen_current_ma, None, None, "mA"),
+            ("Mutual conductance gm", self.gm_ma_per_v, self.gm_min_ma_per_v, self.gm_max_ma_per_v, "mA/V"),
+            ("Amplification factor mu", self.mu, None, None, ""),
+            ("Anode resistance ra", self.anode_resistance_kohm, None, None, "kΩ"),
+        )
+        return [(name, nominal, least, most, unit) for name, nominal, least, most, unit in rows if nominal is not None]
+
+    @property
+    def has_limits(self) -> bool:
+        return any(least is not None or most is not None for _, _, least, most, _ in self.rows)
 
     @property
     def conditions(self) -> str:
