@@ -21,7 +21,7 @@ from reportlab.lib.pagesizes import A4
 from reportlab.lib.styles import ParagraphStyle
 from reportlab.lib.units import mm
 from reportlab.pdfgen.canvas import Canvas
-from reportlab.platypus import BaseDocTemplate, Flowable, Frame, KeepTogether, PageTemplate, Paragraph, Spacer, Table
+from reportlab.platypus import Flowable, Frame, KeepTogether, PageTemplate, Paragraph, Spacer, Table
 
 from .page import (
     BAD,
@@ -38,6 +38,7 @@ from .page import (
     day,
     draw_text,
     number,
+    open_document,
 )
 from .plot import Chart, draw_chart, draw_legend, outside
 from .symbols import code128, draw_bars
@@ -152,12 +153,16 @@ FACT = _style("fact", 9, bold=True, lead=1.2)
 LABEL = _style("label", 7.2, lead=1.25)
 LABEL.textColor = SOFT
 
+ALL_SANS = ("FONT", (0, 0), (-1, -1), SANS, 8.4)  # else empty cells ask for a font that is not in the file
 QUANTITIES = {"Ia": "Anode current Ia", "gm": "Mutual conductance gm"}
 
 
 def certificate_pdf(data: CertificateData) -> bytes:
     file = BytesIO()
-    document = BaseDocTemplate(file, pagesize=A4, invariant=1, pageCompression=1, lang="en-GB")
+    document = open_document(
+        file, title=f"Certificate {data.number}: {data.name} {data.type}", author=data.shop,
+        subject="Readings of a matched set of electron valves",
+    )  # fmt: skip
     first = Frame(EDGE_MM * mm, 14 * mm, ROOM_MM * mm, (HEIGHT_MM - 14 - 34) * mm, 0, 0, 0, 0, id="first")
     later = Frame(EDGE_MM * mm, 14 * mm, ROOM_MM * mm, (HEIGHT_MM - 14 - 22) * mm, 0, 0, 0, 0, id="later")
     document.addPageTemplates([
@@ -165,10 +170,7 @@ def certificate_pdf(data: CertificateData) -> bytes:
         PageTemplate("later", later, onPage=lambda canvas, _: _running_head(canvas, data)),
     ])  # fmt: skip
     foot = f"{data.shop} · {data.number} · issued {day(data.issued_on)}"
-    document.build(_story(data), canvasmaker=NumberedCanvas.maker(
-        foot, title=f"Certificate {data.number}: {data.name} {data.type}", author=data.shop,
-        subject="Readings of a matched set of electron valves", on=data.issued_on,
-    ))  # fmt: skip
+    document.build(_story(data), canvasmaker=NumberedCanvas.maker(foot, data.issued_on))
     return file.getvalue()
 
 
@@ -230,7 +232,7 @@ def _boxed(content: Sequence[Flowable], colour: Any) -> Table:
     return Table(
         [[list(content)]], colWidths=[ROOM_MM * mm],
         style=[
-            ("BOX", (0, 0), (-1, -1), 1, colour), ("BACKGROUND", (0, 0), (-1, -1), WARN_PAPER),
+            ALL_SANS, ("BOX", (0, 0), (-1, -1), 1, colour), ("BACKGROUND", (0, 0), (-1, -1), WARN_PAPER),
             ("TOPPADDING", (0, 0), (-1, -1), 2.5), ("BOTTOMPADDING", (0, 0), (-1, -1), 4),
         ],
     )  # fmt: skip
@@ -242,7 +244,7 @@ def _columns(*texts: tuple[str, str]) -> Table:
     return Table(
         [cells], colWidths=[ROOM_MM / len(texts) * mm] * len(texts),
         style=[
-            ("VALIGN", (0, 0), (-1, -1), "TOP"), ("LEFTPADDING", (0, 0), (-1, -1), 0),
+            ALL_SANS, ("VALIGN", (0, 0), (-1, -1), "TOP"), ("LEFTPADDING", (0, 0), (-1, -1), 0),
             ("RIGHTPADDING", (0, 0), (-1, -1), 12), ("TOPPADDING", (0, 0), (-1, -1), 5),
             ("BOTTOMPADDING", (0, 0), (-1, -1), 0),
         ],
@@ -265,8 +267,9 @@ def _facts(data: CertificateData) -> Table:
     return Table(
         [cells, [last, "", "", ""]], colWidths=[ROOM_MM / 4 * mm] * 4,
         style=[
-            ("SPAN", (0, 1), (-1, 1)), ("VALIGN", (0, 0), (-1, -1), "TOP"), ("BACKGROUND", (0, 0), (-1, -1), SHADE),
-            ("TOPPADDING", (0, 0), (-1, -1), 2), ("BOTTOMPADDING", (0, 0), (-1, -1), 3),
+            ALL_SANS, ("SPAN", (0, 1), (-1, 1)), ("VALIGN", (0, 0), (-1, -1), "TOP"),
+            ("BACKGROUND", (0, 0), (-1, -1), SHADE), ("TOPPADDING", (0, 0), (-1, -1), 2),
+            ("BOTTOMPADDING", (0, 0), (-1, -1), 3),
         ],
     )  # fmt: skip
 
@@ -274,14 +277,12 @@ def _facts(data: CertificateData) -> Table:
 def _table(heads: Sequence[str], rows: Sequence[Sequence[Any]], widths: Sequence[float], style: list[Any],
            left: Sequence[int]) -> Table:  # fmt: skip
     """A ruled table whose heads repeat on a new page; columns not named in `left` align on the decimal point."""
-    top = [
-        Paragraph(head, HEADING_LEFT if column in left else HEADING_RIGHT) for column, head in enumerate(heads)
-    ]
+    top = [Paragraph(head, HEADING_LEFT if column in left else HEADING_RIGHT) for column, head in enumerate(heads)]
     numeric = [column for column in range(len(heads)) if column not in left]
     return Table(
         [top, *rows], colWidths=[width * mm for width in widths], repeatRows=1,
         style=[
-            ("FONT", (0, 0), (-1, -1), SANS, 8.4), ("TEXTCOLOR", (0, 0), (-1, -1), INK),
+            ALL_SANS, ("TEXTCOLOR", (0, 0), (-1, -1), INK),
             ("VALIGN", (0, 0), (-1, 0), "BOTTOM"), ("VALIGN", (0, 1), (-1, -1), "MIDDLE"),
             ("LINEBELOW", (0, 0), (-1, 0), 0.9, INK), ("LINEBELOW", (0, -1), (-1, -1), 0.6, INK),
             ("TOPPADDING", (0, 0), (-1, -1), 1.2), ("BOTTOMPADDING", (0, 0), (-1, -1), 2.2),

@@ -111,9 +111,7 @@ def _check_words(data: list[int], count: int) -> list[int]:
     generator = [1]  # coefficients, highest power first
     for power in range(1, count + 1):
         root = _EXP[power]
-        generator = [
-            high ^ _times(low, root) for high, low in zip([*generator, 0], [0, *generator], strict=True)
-        ]
+        generator = [high ^ _times(low, root) for high, low in zip([*generator, 0], [0, *generator], strict=True)]
     rest = [0] * count
     for word in data:
         factor = word ^ rest[0]

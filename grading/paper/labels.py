@@ -94,17 +94,17 @@ def plan(stock: Stock, dots_per_mm: float, bar_modules: int, square_modules: int
         CannotEncode: even the smallest modules do not fit.
     """
     margin, width, height = stock.margin_mm, stock.label_width_mm, stock.label_height_mm
-    for bar in module_sizes(dots_per_mm, 0.51):
+    for bar in module_sizes(dots_per_mm, stock.least_module_mm, 0.51):
         edge = _up_to_dots(max(margin, BARS_QUIET * bar), dots_per_mm)
         if 2 * edge + bar_modules * bar <= width:
             break
     else:
         raise CannotEncode(f"The bars do not fit a label of {stock.name}: choose a larger label.")
-    bars_y = margin + 0.92 * _digits_pt(stock) * POINT_MM
-    bar_height = max(0.19 * height, 0.15 * bar_modules * bar)
-    for side in module_sizes(dots_per_mm, 0.51):
+    bars_y = _up_to_dots(margin + 0.92 * _digits_pt(stock) * POINT_MM, dots_per_mm)
+    bar_height = _up_to_dots(max(0.19 * height, 0.15 * bar_modules * bar), dots_per_mm)
+    for side in module_sizes(dots_per_mm, stock.least_module_mm, 0.51):
         quiet = square_quiet * side
-        rim = max(margin, quiet)
+        rim = _up_to_dots(max(margin, quiet), dots_per_mm)
         square_x = _up_to_dots(width - rim - square_modules * side, dots_per_mm) - 1 / dots_per_mm
         square_y = height - rim - square_modules * side
         if square_y >= bars_y + bar_height + quiet and square_x - quiet >= 0.55 * width:
@@ -129,7 +129,13 @@ def _digits_pt(stock: Stock) -> float:
 
 
 def labels_pdf(
-    labels: Sequence[Label], stock: Stock, *, shop: str, on: date, square_kind: Kind = Kind.QR, start: int = 1,
+    labels: Sequence[Label],
+    stock: Stock,
+    *,
+    shop: str,
+    on: date,
+    square_kind: Kind = Kind.QR,
+    start: int = 1,
     dots_per_mm: float = DOTS_300,
 ) -> bytes:
     """The labels in order; the first sheet begins at position `start`, for a part-used sheet.

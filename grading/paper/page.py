@@ -1,13 +1,14 @@
 """What every paper shares: fonts that go into the file, colours, units, and text made to fit its room.
 
-    open_canvas(...)    a canvas whose PDF names its subject and is the same, byte for byte, for the same data
-    NumberedCanvas      the same for papers of several pages, with a foot and "page 1 of 2"
-    fitted(...)         the size, and the text cut if it must be, that fits a width
-    draw_text(...)      one line of text, fitted, at a place in mm
-    number(value)       "1.6", "−2", "–" where nothing was measured
-    day(date)           "3 March 2026"
-    SANS, BOLD          the font names
-    INK, SOFT, DEEP, RULE, WARN, WARN_PAPER, SHADE   the colours
+open_canvas(...)    a canvas whose PDF names its subject and is the same, byte for byte, for the same data
+open_document(...)  the same for papers of several A4 pages
+NumberedCanvas      what those are drawn on: a foot on each page, with "page 1 of 2"
+fitted(...)         the size, and the text cut if it must be, that fits a width
+draw_text(...)      one line of text, fitted, at a place in mm
+number(value)       "1.6", "−2", "–" where nothing was measured
+day(date)           "3 March 2026"
+SANS, BOLD          the font names
+INK, SOFT, DEEP, RULE, WARN, WARN_PAPER, SHADE   the colours
 """
 
 from __future__ import annotations
@@ -19,10 +20,12 @@ from typing import Any, BinaryIO
 
 from reportlab.lib.colors import HexColor
 from reportlab.lib.fonts import addMapping
+from reportlab.lib.pagesizes import A4
 from reportlab.lib.units import mm
 from reportlab.pdfbase import pdfmetrics
 from reportlab.pdfbase.ttfonts import TTFont
 from reportlab.pdfgen.canvas import Canvas
+from reportlab.platypus import BaseDocTemplate
 
 SANS = "LiberationSans"
 BOLD = "LiberationSans-Bold"
@@ -45,9 +48,27 @@ def open_canvas(
     file: BinaryIO, width_mm: float, height_mm: float, *, title: str, author: str, subject: str, on: date
 ) -> Canvas:
     """A canvas that embeds its fonts. `on` is the only date in the file, so equal data give equal bytes."""
-    canvas = Canvas(file, (width_mm * mm, height_mm * mm), invariant=1, pageCompression=1, lang="en-GB")
-    describe(canvas, title=title, author=author, subject=subject, on=on)
+    canvas = Canvas(
+        file, (width_mm * mm, height_mm * mm), invariant=1, pageCompression=1, lang="en-GB", initialFontName=SANS
+    )
+    canvas.setTitle(title)
+    canvas.setAuthor(author)
+    canvas.setSubject(subject)
+    canvas.setCreator(author)
+    _date(canvas, on)
     return canvas
+
+
+def _date(canvas: Canvas, on: date) -> None:
+    canvas.setDateFormatter(lambda *_: f"D:{on:%Y%m%d}")
+
+
+def open_document(file: BinaryIO, *, title: str, author: str, subject: str) -> BaseDocTemplate:
+    """The same for an A4 paper of several pages; build it with `NumberedCanvas.maker`."""
+    return BaseDocTemplate(
+        file, pagesize=A4, invariant=1, pageCompression=1, lang="en-GB", initialFontName=SANS,
+        title=title, author=author, subject=subject, creator=author,
+    )  # fmt: skip
 
 
 class NumberedCanvas(Canvas):
@@ -57,12 +78,12 @@ class NumberedCanvas(Canvas):
     _held: list[dict[str, Any]]
 
     @classmethod
-    def maker(cls, foot: str, *, title: str, author: str, subject: str, on: date) -> Callable[..., NumberedCanvas]:
-        """What a document template asks for as its canvasmaker."""
+    def maker(cls, foot: str, on: date) -> Callable[..., NumberedCanvas]:
+        """What a document template asks for as its canvasmaker. `on` is the only date in the file."""
 
         def make(*args: Any, **kwargs: Any) -> NumberedCanvas:
             canvas = cls(*args, **kwargs)
-            describe(canvas, title=title, author=author, subject=subject, on=on)
+            _date(canvas, on)
             canvas.foot = foot
             canvas._held = []
             return canvas
@@ -86,14 +107,6 @@ class NumberedCanvas(Canvas):
         super().save()
 
 
-def describe(canvas: Canvas, *, title: str, author: str, subject: str, on: date) -> None:
-    canvas.setTitle(title)
-    canvas.setAuthor(author)
-    canvas.setSubject(subject)
-    canvas.setCreator(author)
-    canvas.setDateFormatter(lambda *_: f"D:{on:%Y%m%d}")
-
-
 def fitted(text: str, font: str, size: float, width_mm: float, least: float) -> tuple[str, float]:
     """The text and the size, in points, at which it is at most `width_mm` wide.
 
@@ -111,8 +124,16 @@ def fitted(text: str, font: str, size: float, width_mm: float, least: float) -> 
 
 
 def draw_text(
-    canvas: Canvas, x_mm: float, y_mm: float, text: str, *, width_mm: float, size: float, font: str = SANS,
-    least: float = 4.0, align: str = "left",
+    canvas: Canvas,
+    x_mm: float,
+    y_mm: float,
+    text: str,
+    *,
+    width_mm: float,
+    size: float,
+    font: str = SANS,
+    least: float = 4.0,
+    align: str = "left",
 ) -> float:
     """One line with its baseline at `y_mm`, from `x_mm` ("left"), up to it ("right") or about it ("centre").
 

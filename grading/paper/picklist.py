@@ -22,9 +22,9 @@ from reportlab.lib.pagesizes import A4
 from reportlab.lib.styles import ParagraphStyle
 from reportlab.lib.units import mm
 from reportlab.pdfgen.canvas import Canvas
-from reportlab.platypus import BaseDocTemplate, Flowable, Frame, PageTemplate, Paragraph, Spacer, Table
+from reportlab.platypus import Flowable, Frame, PageTemplate, Paragraph, Spacer, Table
 
-from .page import BOLD, DEEP, INK, RULE, SANS, SHADE, SOFT, NumberedCanvas, day, draw_text
+from .page import BOLD, DEEP, INK, RULE, SANS, SHADE, SOFT, NumberedCanvas, day, draw_text, open_document
 from .symbols import code128, draw_bars
 
 WIDTH_MM, HEIGHT_MM = A4[0] / mm, A4[1] / mm
@@ -72,13 +72,13 @@ def pick_list_pdf(data: PickListData) -> bytes:
     if not data.rows:
         raise ValueError("There is nothing to pull.")
     file = BytesIO()
-    document = BaseDocTemplate(file, pagesize=A4, invariant=1, pageCompression=1, lang="en-GB")
+    document = open_document(
+        file, title=f"Pick list {data.order}", author=data.shop, subject="Valves to pull, by place"
+    )
     frame = Frame(EDGE_MM * mm, 14 * mm, ROOM_MM * mm, (HEIGHT_MM - 14 - 34) * mm, 0, 0, 0, 0)
     document.addPageTemplates([PageTemplate("page", frame, onPage=lambda canvas, _: _head(canvas, data))])
     foot = f"{data.shop} · {data.order} · printed {day(data.printed_on)}"
-    document.build(_story(data), canvasmaker=NumberedCanvas.maker(
-        foot, title=f"Pick list {data.order}", author=data.shop, subject="Valves to pull, by place", on=data.printed_on,
-    ))  # fmt: skip
+    document.build(_story(data), canvasmaker=NumberedCanvas.maker(foot, data.printed_on))
     return file.getvalue()
 
 

@@ -164,9 +164,7 @@ def draw_chart(canvas: Canvas, x_mm: float, y_mm: float, width_mm: float, height
     canvas.restoreState()
 
 
-def _draw_axes(
-    canvas: Canvas, chart: Chart, xs: Span, ys: Span, frame: tuple[float, float, float, float]
-) -> None:
+def _draw_axes(canvas: Canvas, chart: Chart, xs: Span, ys: Span, frame: tuple[float, float, float, float]) -> None:
     left, bottom, wide, high = frame
     canvas.setStrokeColor(RULE)
     canvas.setLineWidth(0.25)
@@ -220,9 +218,7 @@ def _room_lines(canvas: Canvas) -> None:
     canvas.setDash(1, 1.2)
 
 
-def draw_legend(
-    canvas: Canvas, x_mm: float, y_mm: float, tolerance: float, siblings: str, *, ticks: bool
-) -> None:
+def draw_legend(canvas: Canvas, x_mm: float, y_mm: float, tolerance: float, siblings: str, *, ticks: bool) -> None:
     """Marks and words from x on, the words on a baseline at y.
 
     `siblings` says whose marks the open rings are, or the ticks at the right edge.

@@ -28,7 +28,7 @@ class Stock:
     rows: int = 1
     column_gap_mm: float = 0.0
     row_gap_mm: float = 0.0
-    margin_mm: float = 1.8
+    margin_mm: float = 2.0
 
     @property
     def per_page(self) -> int:
@@ -37,6 +37,11 @@ class Stock:
     @property
     def is_thermal(self) -> bool:
         return self.per_page == 1
+
+    @property
+    def least_module_mm(self) -> float:
+        """A label on a sheet meets the printer's dots at any phase, so its modules need more of them."""
+        return 0.25 if self.is_thermal else 0.33
 
     @property
     def left_mm(self) -> float:
@@ -65,8 +70,12 @@ def _roll(width_mm: float, height_mm: float) -> Stock:
 
 
 STOCKS: dict[str, Stock] = {
-    "38.1x21.2-a4": Stock("38.1 × 21.2 mm, 65 to an A4 sheet", 210, 297, 38.1, 21.2, 5, 13, column_gap_mm=2.5),
-    "63.5x38.1-a4": Stock("63.5 × 38.1 mm, 21 to an A4 sheet", 210, 297, 63.5, 38.1, 3, 7, column_gap_mm=2.5),
+    "38.1x21.2-a4": Stock(
+        "38.1 × 21.2 mm, 65 to an A4 sheet", 210, 297, 38.1, 21.2, 5, 13, column_gap_mm=2.5, margin_mm=1.6
+    ),
+    "63.5x38.1-a4": Stock(
+        "63.5 × 38.1 mm, 21 to an A4 sheet", 210, 297, 63.5, 38.1, 3, 7, column_gap_mm=2.5, margin_mm=2.5
+    ),
     "66.7x25.4-letter": Stock(
         "66.7 × 25.4 mm, 30 to a US Letter sheet", 215.9, 279.4, 66.675, 25.4, 3, 10, column_gap_mm=3.175
     ),

@@ -9,7 +9,7 @@ Quiet zones are those of the standards: ten modules beside a Code 128 (ISO/IEC 1
 (ISO/IEC 18004), one around a Data Matrix (ISO/IEC 16022), of which we leave two; all from memory.
 
 A thermal printer can only burn whole dots. A module that is not a whole number of them comes out one dot wide
-here and two there, so modules are whole dots at the printer's resolution, and at least 0.25 mm.
+here and two there, so modules are whole dots at the printer's resolution. How small they may be, the stock says.
 """
 
 from __future__ import annotations
@@ -28,7 +28,6 @@ from .datamatrix import Matrix, TooLong, data_matrix
 
 DOTS_203 = 8.0  # dots to the mm of a printer sold as 203 dpi
 DOTS_300 = 300 / 25.4  # and of one sold as 300 dpi; office printers have 300, 600 or 1200
-LEAST_MODULE_MM = 0.25
 BARS_QUIET = 10  # modules
 
 
@@ -80,7 +79,7 @@ def code128(text: str) -> Bars:
 
 
 def square(text: str, kind: Kind) -> Square:
-    """The smallest symbol of this kind that holds the text; a QR code corrects as much as fits that size.
+    """The smallest symbol of this kind that holds the text; a QR code corrects as much as that size allows.
 
     Raises:
         CannotEncode: the text is not plain ASCII, or too long.
@@ -100,7 +99,7 @@ def square(text: str, kind: Kind) -> Square:
 @lru_cache(maxsize=4096)
 def _qr(text: str) -> Matrix:
     codes = []
-    for level in (QRErrorCorrectLevel.M, QRErrorCorrectLevel.Q, QRErrorCorrectLevel.H):
+    for level in (QRErrorCorrectLevel.L, QRErrorCorrectLevel.M, QRErrorCorrectLevel.Q, QRErrorCorrectLevel.H):
         code = QRCode(None, level)
         code.addData(text)
         code.version = code.calculate_version()
@@ -110,14 +109,14 @@ def _qr(text: str) -> Matrix:
     return tuple(tuple(bool(module) for module in row) for row in strongest.modules)
 
 
-def module_sizes(dots_per_mm: float, most_mm: float) -> Iterator[float]:
-    """Module widths in mm that are whole dots, from the largest up to `most_mm` down to the least allowed.
+def module_sizes(dots_per_mm: float, least_mm: float, most_mm: float) -> Iterator[float]:
+    """Module widths in mm that are whole dots, from the largest up to `most_mm` down to `least_mm`.
 
-    >>> [round(size, 3) for size in module_sizes(DOTS_300, 0.4)]
+    >>> [round(size, 3) for size in module_sizes(DOTS_300, 0.25, 0.4)]
     [0.339, 0.254]
     """
     dots = int(most_mm * dots_per_mm + 1e-9)
-    while dots / dots_per_mm >= LEAST_MODULE_MM - 1e-9:
+    while dots / dots_per_mm >= least_mm - 1e-9:
         yield dots / dots_per_mm
         dots -= 1
 

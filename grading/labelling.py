@@ -1,0 +1,122 @@
+"""Which valves get a label, and what stands on it.
+
+- `of_line(text)`, `of_lot(text)`, `of_set(text)`, `of_serials(text)`: the valves named, or `NothingToLabel`
+- `labels_for(valves, shop)`: their labels, in the same order and a fixed number of queries a chunk
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Sequence
+
+from django.db.models import QuerySet
+
+from grading import judging, progress
+from grading.models import Grade, MatchedSet, Reading
+from grading.paper.labels import Label, Section
+from stockroom.models import Line, Lot, Shop, Valve
+from stockroom.serials import BadSerial, read_serial
+
+RANGE = re.compile(r"(\d{8})\s*[-–]\s*(\d{8})")
+
+
+class NothingToLabel(Exception):
+    """No valve is named by this. The message says what is wrong with it."""
+
+
+def of_line(text: str) -> list[Valve]:
+    """The valves of a line written as on its page, "L0001/2"."""
+    lot, _, number = text.strip().partition("/")
+    line = Line.objects.filter(lot__number__iexact=lot, number=int(number)).first() if number.isdecimal() else None
+    if line is None:
+        raise NothingToLabel(f"There is no line “{text}”. Write lot and line, such as L0001/2.")
+    return _with_serials(line.valves.all(), f"Line {line}")
+
+
+def of_lot(text: str) -> list[Valve]:
+    lot = Lot.objects.filter(number__iexact=text.strip()).first()
+    if lot is None:
+        raise NothingToLabel(f"There is no lot “{text}”.")
+    return _with_serials(Valve.objects.filter(line__lot=lot), f"Lot {lot}")
+
+
+def _with_serials(valves: QuerySet[Valve], what: str) -> list[Valve]:
+    found = list(valves.select_related("type").order_by("serial"))
+    if not found:
+        raise NothingToLabel(f"{what} has no valves with serials yet: its pieces are in bulk. Give them serials first.")
+    return found
+
+
+def of_set(text: str) -> list[Valve]:
+    """The members of a set, in their order."""
+    matched = MatchedSet.objects.filter(number__iexact=text.strip()).first()
+    if matched is None:
+        raise NothingToLabel(f"There is no set “{text}”.")
+    return [member.valve for member in matched.members.select_related("valve__type").order_by("position")]
+
+
+def of_serials(text: str) -> list[Valve]:
+    """Serials apart by spaces, commas or line ends, in the order given; "10000012-10005003" is a range of them."""
+    valves: list[Valve] = []
+    for first, last in RANGE.findall(text):
+        valves += _of_range(first, last)
+    singles = [_serial(one) for one in re.split(r"[\s,;]+", RANGE.sub(" ", text)) if one]
+    found = {
+        valve.serial: valve
+        for start in range(0, len(singles), progress.CHUNK)
+        for valve in Valve.objects.filter(serial__in=singles[start : start + progress.CHUNK]).select_related("type")
+    }
+    for serial in singles:
+        if serial not in found:
+            raise NothingToLabel(f"No valve has the serial {serial}.")
+        valves.append(found[serial])
+    return valves
+
+
+def _of_range(first: str, last: str) -> list[Valve]:
+    low, high = _serial(first), _serial(last)
+    if low > high:
+        raise NothingToLabel(f"The range {low}-{high} runs backwards: write the smaller serial first.")
+    found = list(Valve.objects.filter(serial__gte=low, serial__lte=high).select_related("type").order_by("serial"))
+    if not found:
+        raise NothingToLabel(f"No valve has a serial from {low} to {high}.")
+    return found
+
+
+def _serial(text: str) -> str:
+    try:
+        return read_serial(text)
+    except BadSerial as problem:
+        raise NothingToLabel(str(problem)) from problem
+
+
+def labels_for(valves: Sequence[Valve], shop: Shop) -> list[Label]:
+    """A graded valve shows its grade and the readings the grade rests on; another what has been read, if anything."""
+    graded = {
+        grade.valve_id: grade
+        for keys in progress.chunked([valve.pk for valve in valves])
+        for grade in Grade.objects.filter(valve__in=keys, standing=True).prefetch_related("readings")
+    }
+    read = judging.evidence_for([valve for valve in valves if valve.pk not in graded])
+    address = shop.web_address.rstrip("/")
+    labels = []
+    for valve in valves:
+        grade = graded.get(valve.pk)
+        readings: Iterable[Reading] = grade.readings.all() if grade else read[valve.pk].readings.values()
+        labels.append(
+            Label(
+                serial=valve.serial,
+                type=valve.type.designation,
+                grade=grade.name if grade else "",
+                sections=_sections(readings),
+                square_text=address + valve.get_absolute_url() if address else valve.serial,
+            )
+        )
+    return labels
+
+
+def _sections(readings: Iterable[Reading]) -> tuple[Section, ...]:
+    return tuple(
+        Section(reading.section, reading.anode_current_ma, reading.gm_ma_per_v)
+        for reading in sorted(readings, key=lambda reading: reading.section)
+    )

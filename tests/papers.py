@@ -1,0 +1,83 @@
+"""Papers for tests: a certificate and a pick list with everything on them; all names are invented."""
+
+from __future__ import annotations
+
+from datetime import date
+
+import pypdfium2  # type: ignore[import-untyped]
+
+from grading.paper.certificate import CertificateData, Measured, Member, Nominal, Result, Spread
+from grading.paper.picklist import PickListData, Row
+from grading.paper.plot import Chart, Point
+
+READ = {  # (Ia 1, gm 1, Ia 2, gm 2) by serial
+    "10000012": (1.18, 1.58, 1.22, 1.61),
+    "10000457": (1.2, 1.6, 1.24, 1.63),
+    "10001129": (1.205, 1.575, 1.21, 1.6),
+    "10002034": (1.19, 1.62, 1.23, 1.66),
+}
+NOMINAL = {"Ia": 1.2, "gm": 1.6}
+
+
+def _spread(column: int, quantity: str, unit: str, section: int) -> Spread:
+    values = [row[column] for row in READ.values()]
+    low, high = min(values), max(values)
+    return Spread(quantity, unit, section, low, high, NOMINAL[quantity], high / low - 1)
+
+
+CERTIFICATE = CertificateData(
+    shop="The Amber Filament",
+    shop_lines=("3 Cooper's Yard, Tolwick", "hello@amberfilament.example"),
+    notice="Demonstration: shop, people and readings are invented.",
+    number="S00001",
+    name="matched quad",
+    type="12AX7",
+    kind="double triode",
+    made_on=date(2026, 3, 2),
+    issued_on=date(2026, 3, 5),
+    tolerance_percent=5.0,
+    policy="policy 1, First policy",
+    members=tuple(
+        Member(serial, "Excellent", (Result(1, row[0], row[1]), Result(2, row[2], row[3])))
+        for serial, row in READ.items()
+    ),
+    nominals=tuple(Nominal(section, "Va 250 V, Vg1 −2 V", 1.2, 1.6, "From memory") for section in (1, 2)),
+    spreads=(
+        _spread(0, "Ia", "mA", 1), _spread(1, "gm", "mA/V", 1), _spread(2, "Ia", "mA", 2), _spread(3, "gm", "mA/V", 2),
+    ),
+    measured=(Measured("Bench tester 1", "rosa", date(2026, 2, 26), date(2026, 3, 1)),),
+    charts=tuple(
+        Chart(
+            f"Section {section}", "gm, mA/V", "Ia, mA",
+            members=tuple(Point(row[2 * section - 1], row[2 * section - 2]) for row in READ.values()),
+            nominal=Point(1.6, 1.2),
+            siblings=tuple(Point(1.4 + 0.01 * (7 * n % 40), 1.0 + 0.01 * (11 * n % 40)) for n in range(40)),
+            tolerance=0.05,
+        )
+        for section in (1, 2)
+    ),
+    siblings="40 other graded valves of this type",
+    notes=("10000457, section 2: corrected on 1 March 2026: probe on the wrong pin",),
+    cautions=("This type works at very high voltage.",),
+)  # fmt: skip
+
+PICK_LIST = PickListData(
+    shop="The Amber Filament",
+    notice="Demonstration: shop, people and readings are invented.",
+    order="R0001",
+    customer="Tamsin Orrey & Daughter",
+    placed_on=date(2026, 3, 2),
+    printed_on=date(2026, 3, 3),
+    note="Leave with the neighbour <after six>",
+    rows=(
+        Row("B1", "10000012", "12AX7", "S00001", "1 × matched quad 12AX7", False),
+        Row("A10", "10000457", "12AX7", "S00001", "1 × matched quad 12AX7", True),
+        Row("A2", "10001129", "12AX7", "S00001", "1 × matched quad 12AX7", False),
+        Row("", "10002034", "EL34", "", "1 × single EL34", False),
+    ),
+)
+
+
+def read_pdf(pdf: bytes) -> list[str]:
+    """The text of each page, as a reader would copy it."""
+    return [page.get_textpage().get_text_range().replace("\r\n", "\n") for page in pypdfium2.PdfDocument(pdf)]
