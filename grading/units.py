@@ -5,6 +5,7 @@
 - `read_typed(text, default)`: what somebody typed at the bench, in the quantity's own unit
 - `read_cell(text, default, mark)`: the same from a file, whose column settles what a lone "1,600" means
 - `is_blank(text)`: nothing was measured: empty, or a dash
+- `shown(value, unit)`, `amount(…)`, `in_full(…)`: a value as it is written, rounded or with all its digits
 - `number(text, mark)`, `is_doubtful(text)`, `settles(text)`: the number alone, and what its marks tell
 
 The mho is the siemens under its older name, so 1 mA/V = 1 mS = 1000 micromhos (from memory: the SI Brochure's
@@ -183,7 +184,7 @@ def number(text: str, mark: Mark | None = None) -> Decimal:
     if len(values) == 1:
         return values.pop()
     if mark is None:
-        low, high = sorted((plain(value) for value in values), key=len)
+        low, high = (plain(value) for value in sorted(values))
         raise UnreadableNumber(f"“{text.strip()}” could be {low} or {high}. Write it without a thousands mark.")
     return readings[mark]
 
@@ -248,3 +249,8 @@ def shown(value: float, in_unit: Unit) -> str:
 def amount(value: float, in_unit: Unit) -> str:
     """The number alone, to at most six significant figures and without an exponent."""
     return plain(Decimal(f"{Decimal(repr(value)) / in_unit.factor:.6g}"))
+
+
+def in_full(value: float, in_unit: Unit) -> str:
+    """The number alone with all its digits, so that it reads back as the same value."""
+    return plain(Decimal(repr(value)) / in_unit.factor)

@@ -122,6 +122,11 @@ def test_a_value_shown_reads_back_the_same(value: float) -> None:
     assert units.read_typed(units.shown(value, MILLIAMPERES), MILLIAMPERES).value == value
 
 
+@given(st.floats(0, 1e5))
+def test_a_value_in_full_loses_nothing(value: float) -> None:
+    assert units.read_typed(units.in_full(value, MICROMHOS), MICROMHOS).value == value
+
+
 @given(st.text(max_size=12))
 def test_any_text_is_read_or_refused_and_never_breaks(text: str) -> None:
     try:

@@ -95,9 +95,16 @@ class ReadingQuerySet(models.QuerySet["Reading"]):
         raise AppendOnlyError(AppendOnlyError.__doc__)
 
     def standing(self) -> ReadingQuerySet:
-        """Not superseded by a correction, and taken since the valve last came back to the house."""
+        """Neither superseded by a correction nor withdrawn, and taken since the valve last came back to the house.
+
+        A correction that reads nothing withdraws the reading that it supersedes.
+        """
         came_back_later = Return.objects.filter(valve=OuterRef("valve"), at__gte=OuterRef("taken_at"))
-        return self.filter(superseded_by=None).exclude(Exists(came_back_later))
+        withdrawn = Q(
+            supersedes__isnull=False, anode_current_ma=None, gm_ma_per_v=None, shorted=False,
+            heater_cathode_leakage_ua=None, grid_current_ua=None, noise="",
+        )  # fmt: skip
+        return self.filter(superseded_by=None).exclude(withdrawn).exclude(Exists(came_back_later))
 
     def latest_first(self) -> ReadingQuerySet:
         return self.order_by("valve", "section", "-taken_at", "-id")

@@ -1,5 +1,259 @@
-"""Pages of bench."""
+"""The bench page, where a valve is read and judged without a mouse, and the page that corrects a reading."""
 
-from django.urls import URLPattern
+from __future__ import annotations
 
-urlpatterns: list[URLPattern] = []
+import re
+from collections.abc import Mapping
+from dataclasses import replace
+from typing import Any
+
+from django import forms
+from django.contrib import messages
+from django.http import HttpResponse
+from django.shortcuts import get_object_or_404, redirect, render
+from django.urls import path, reverse
+from django.utils.http import urlencode
+from django.views.decorators.http import require_POST
+
+from grading import bench as at_bench
+from grading.bench import BenchError, Taken
+from grading.models import Reading, Shift, Tester
+from grading.views.bench_forms import ASKABLE, Choices, ChoicesForm, Sheet, ShiftForm, typed
+from stockroom import receiving
+from stockroom.models import Line, Valve
+from stockroom.people import Role, StaffRequest, for_roles
+from stockroom.serials import BadSerial, read_serial
+
+LINE = re.compile(r"\s*(L[0-9]+)\s*/\s*([0-9]+)\s*", re.IGNORECASE)
+SHOWN_LINES = 8
+
+
+@for_roles(Role.BENCH)
+def bench(request: StaffRequest) -> HttpResponse:
+    """Without a shift, start one; with one, scan a valve, read it, save it, and see what it is."""
+    shift = at_bench.live_shift(request.user)
+    if request.method == "POST":
+        return _save(request, shift)
+    scanned = request.GET.get("serial")
+    if shift is None:
+        return _start_page(request, scanned or "")
+    if scanned is None:
+        return _bench_page(request, shift)
+    if line := LINE.fullmatch(scanned):
+        found = at_bench.bulk_lines().filter(lot__number=line[1].upper(), number=line[2]).first()
+        fault = "" if found else f"{line[1].upper()}/{line[2]} has no pieces in bulk."
+        return _bench_page(request, shift, scanned=scanned, fault=fault, line=found)
+    try:
+        valve = at_bench.fetch(scanned)
+    except (BadSerial, BenchError) as error:
+        return _bench_page(request, shift, scanned=scanned, fault=str(error))
+    choices = Choices.of(request)
+    point_name = request.GET.get("point") or choices.points.get(str(valve.type_id), "")
+    sheet = _sheet(valve, choices, point_name=point_name)
+    return _bench_page(request, shift, valve=valve, sheet=sheet, choices=choices)
+
+
+def _save(request: StaffRequest, shift: Shift | None) -> HttpResponse:
+    """Keep the readings of the valve on the page, or show the page again with all that was typed."""
+    try:
+        serial = read_serial(request.POST.get("serial", ""))
+    except BadSerial as error:
+        messages.error(request, str(error))
+        return redirect("bench")
+    valve = get_object_or_404(at_bench.testable(Valve.objects.all()), serial=serial)
+    choices = Choices.of(request)
+    point_name = request.POST.get("point", "")
+    sheet = _sheet(valve, choices, point_name=point_name, data=request.POST)
+    if sheet.is_valid():
+        try:
+            if shift is None:
+                raise at_bench.ShiftEnded("Your shift has ended. Start one in another window, then save again.")
+            at_bench.take(shift, valve, sheet.taken, request.user)
+        except BenchError as error:
+            return _bench_page(request, shift, valve=valve, sheet=sheet, choices=choices, fault=str(error))
+        if point_name:
+            replace(choices, points={**choices.points, str(valve.type_id): point_name}).keep(request)
+        return redirect("bench")
+    return _bench_page(request, shift, valve=valve, sheet=sheet, choices=choices)
+
+
+def _sheet(valve: Valve, choices: Choices, *, point_name: str, data: Any = None) -> Sheet:
+    read = Reading.objects.standing().filter(valve=valve).values_list("section", flat=True)
+    return Sheet(valve.type.test_sections, choices, point_name=point_name, data=data, already_read=set(read))
+
+
+def _start_page(request: StaffRequest, serial: str, form: ShiftForm | None = None) -> HttpResponse:
+    """`serial` is the valve to go on with once the shift has started."""
+    if form is None:
+        kept = Choices.of(request)
+        last = Shift.objects.filter(operator=request.user, tester__in_use=True).first()
+        start = {"tester": last and last.tester_id, "gm_unit": kept.gm_unit, "ask": kept.ask, "serial": serial}
+        form = ShiftForm(initial=start)
+    form.fields["tester"].widget.attrs |= {"autofocus": True, "data-enter": "send"}
+    testers = Tester.objects.filter(in_use=True).exists()
+    return render(request, "grading/bench_start.html", {"form": form, "testers": testers})
+
+
+def _bench_page(
+    request: StaffRequest,
+    shift: Shift | None,
+    *,
+    scanned: str = "",
+    fault: str = "",
+    valve: Valve | None = None,
+    sheet: Sheet | None = None,
+    choices: Choices | None = None,
+    line: Line | None = None,
+) -> HttpResponse:
+    choices = choices or Choices.of(request)
+    context: dict[str, Any] = {"shift": shift, "scanned": scanned, "fault": fault, "choices": choices, "line": line}
+    if shift:
+        tested = at_bench.latest(shift)
+        lines = list(at_bench.bulk_lines()[:SHOWN_LINES])
+        here = tested[0].valve.line_id if tested else None
+        next_line = at_bench.bulk_lines().filter(pk=here).first() if here else None
+        context |= {
+            "tested": tested,
+            "tally": at_bench.tally(shift),
+            "next_line": next_line,
+            "lines": [other for other in lines if next_line is None or other.pk != next_line.pk],
+            "choices_form": ChoicesForm(initial={"gm_unit": choices.gm_unit, "ask": choices.ask}),
+        }
+    if valve and sheet:
+        sheet.place_cursor()
+        context |= {"valve": valve, "sheet": sheet, **_about(valve, sheet)}
+    return render(request, "grading/bench.html", context)
+
+
+def _about(valve: Valve, sheet: Sheet) -> dict[str, Any]:
+    """What the person is told of the valve on the page."""
+    names = dict.fromkeys(
+        point.name for section in valve.type.test_sections for point in section.test_points.all()
+    )
+    return {
+        "point_names": [(name, name == sheet.forms[0].point.name) for name in names],
+        "previous": Reading.objects.standing().filter(valve=valve).select_related("shift__tester", "test_point")[:8],
+        "grade": valve.grades.filter(standing=True).first(),
+        "set": valve.memberships.filter(live=True).select_related("set").first(),
+        "order": valve.allocations.filter(live=True).select_related("order_line__order").first(),
+    }
+
+
+@for_roles(Role.BENCH)
+@require_POST
+def shift_start(request: StaffRequest) -> HttpResponse:
+    form = ShiftForm(request.POST)
+    if not form.is_valid():
+        return _start_page(request, request.POST.get("serial", ""), form)
+    try:
+        at_bench.start_shift(form.cleaned_data["tester"], request.user)
+    except BenchError as error:
+        messages.error(request, str(error))
+    else:
+        form.choices().keep(request)
+    return redirect(_bench_with(form.cleaned_data["serial"]))
+
+
+@for_roles(Role.BENCH)
+@require_POST
+def shift_end(request: StaffRequest) -> HttpResponse:
+    shift = at_bench.live_shift(request.user)
+    if shift:
+        at_bench.end_shift(shift, request.user)
+        messages.success(request, f"Shift at {shift.tester} ended.")
+    return redirect("bench")
+
+
+@for_roles(Role.BENCH)
+@require_POST
+def bench_choices(request: StaffRequest) -> HttpResponse:
+    """The unit of gm and the fields asked for, changed in the middle of a shift."""
+    form = ChoicesForm(request.POST)
+    if form.is_valid():
+        replace(form.choices(), points=Choices.of(request).points).keep(request)
+    else:
+        messages.error(request, "Those are not choices of this bench.")
+    return redirect("bench")
+
+
+@for_roles(Role.BENCH)
+@require_POST
+def take_up(request: StaffRequest, line: int) -> HttpResponse:
+    """One piece from bulk gets its serial and goes straight to the bench."""
+    try:
+        valve = receiving.take_up(get_object_or_404(Line, pk=line), request.user)
+    except receiving.ReceivingError as error:
+        messages.error(request, str(error))
+        return redirect("bench")
+    return redirect(_bench_with(valve.serial, new="1"))
+
+
+def _bench_with(serial: str, **more: str) -> str:
+    return reverse("bench") + (f"?{urlencode({'serial': serial, **more})}" if serial else "")
+
+
+class CorrectionForm(forms.Form):
+    reason = forms.CharField(label="What was wrong with it", max_length=200)
+    withdraw = forms.BooleanField(
+        label="It was read on another valve", required=False,
+        help_text="Takes the reading away from this valve and puts nothing in its place.",
+    )  # fmt: skip
+
+
+@for_roles(Role.BENCH)
+def correct(request: StaffRequest, reading: int) -> HttpResponse:
+    """What the tester really said, and why the first reading was wrong."""
+    about = ("valve__type", "valve__line__lot", "shift__tester", "shift__operator", "test_point__section__type")
+    wrong = get_object_or_404(Reading.objects.select_related(*about), pk=reading)
+    if Reading.objects.filter(supersedes=wrong).exists():
+        messages.error(request, at_bench.corrected_already(wrong))
+        return redirect(wrong.valve)
+    choices = Choices.of(request)
+    section = wrong.test_point.section
+    initial: Mapping[int, Mapping[str, Any]] = {wrong.section: typed(wrong, choices.unit)}
+    point_name = request.POST.get("point", wrong.test_point.name)
+    everything = replace(choices, ask=tuple(ASKABLE))
+    data = request.POST or None
+    sheet = Sheet([section], everything, point_name=point_name, data=data, initial=initial, last_sends=False)
+    form = CorrectionForm(request.POST or None)
+    from_bench = (request.POST or request.GET).get("from") == "bench"
+    if request.method == "POST" and _correct(request, wrong, sheet, form):
+        return redirect("bench") if from_bench else redirect(wrong.valve)
+    sheet.place_cursor()
+    points = list(section.test_points.values_list("name", flat=True))
+    context = {"reading": wrong, "sheet": sheet, "form": form, "points": points, "from_bench": from_bench}
+    return render(request, "grading/reading_correct.html", context)
+
+
+def _correct(request: StaffRequest, wrong: Reading, sheet: Sheet, form: CorrectionForm) -> bool:
+    """True when the correction was written; otherwise the forms say what is wrong."""
+    if not form.is_valid():
+        sheet.is_valid()
+        return False
+    reason = form.cleaned_data["reason"]
+    try:
+        if form.cleaned_data["withdraw"]:
+            grade = at_bench.withdraw(wrong, reason, request.user)
+        elif not sheet.is_valid():
+            return False
+        elif sheet.taken[wrong.section] == Taken.of(wrong):
+            form.add_error(None, "Nothing was changed. Change what was wrong, or go back.")
+            return False
+        else:
+            grade = at_bench.correct(wrong, sheet.taken[wrong.section], reason, request.user)
+    except BenchError as error:
+        form.add_error(None, str(error))
+        return False
+    verdict = f"{wrong.valve} is {grade} now." if grade else f"{wrong.valve} has no grade now."
+    messages.success(request, f"Section {wrong.section} corrected. {verdict}")
+    return True
+
+
+urlpatterns = [
+    path("bench/", bench, name="bench"),
+    path("bench/start/", shift_start, name="bench-start"),
+    path("bench/end/", shift_end, name="bench-end"),
+    path("bench/choices/", bench_choices, name="bench-choices"),
+    path("bench/take-up/<int:line>/", take_up, name="bench-take-up"),
+    path("readings/<int:reading>/correct/", correct, name="reading-correct"),
+]

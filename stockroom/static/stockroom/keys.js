@@ -1,6 +1,7 @@
 /* Keyboard and scanner manners. Every page works without this; with it the mouse is not needed.
    "/"                       to the scan box at the top
-   Enter in data-enter=next  to the next field; on the last one, send
+   Enter in data-enter=next  to the next field; on the last one, or one with data-enter=send, send
+   Escape                    to the link with data-escape
    autofocus                 what stands there already is selected: the next scan replaces it
    data-confirm="…"          ask before sending
    data-all="name"           tick or untick every box of that name */
@@ -19,12 +20,17 @@ document.addEventListener("keydown", (event) => {
   if (event.key !== "Enter" || event.isComposing) return;
   const field = event.target;
   const form = field.form;
-  if (!form || form.dataset.enter !== "next" || !field.matches("input, select")) return;
+  if (!form || form.dataset.enter !== "next" || !field.matches("input:not([type=checkbox]):not([type=radio]), select")) return;
   const stops = [...form.elements].filter(
     (e) => e.matches("input:not([type=hidden]):not([type=checkbox]), select") && !e.disabled && e.offsetParent && e.tabIndex >= 0);
   const next = stops[stops.indexOf(field) + 1];
   event.preventDefault();
-  if (next) { next.focus(); if (next.select) next.select(); } else { form.requestSubmit(); }
+  if (next && field.dataset.enter !== "send") { next.focus(); if (next.select) next.select(); } else { form.requestSubmit(); }
+});
+
+document.addEventListener("keydown", (event) => {
+  const link = event.key === "Escape" && document.querySelector("a[data-escape]");
+  if (link) link.click();
 });
 
 document.addEventListener("submit", (event) => {

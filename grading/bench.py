@@ -1,0 +1,305 @@
+"""At the bench: shifts, readings and their corrections.
+
+- `start_shift(tester, by)`, `end_shift(shift, by)`, `live_shift(by)`
+- `fetch(serial)`: the valve, ready to be tested, or `NotTestable` saying why it is not
+- `Taken`: what was read of one section; `take(shift, valve, sections, by)`: keep it and judge the valve
+- `correct(reading, taken, reason, by)`: a new row supersedes the wrong one, and the valve is judged again
+- `withdraw(reading, reason, by)`: the reading should never have been given to this valve
+- `latest(shift)`, `tally(shift)`: what the shift has done; `bulk_lines()`: where pieces wait without a serial
+
+A correction bears the time and the shift of the reading it corrects: it says what that tester read then, so a
+later reading still comes after it. Who wrote it, and when, is in the daybook.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, fields
+from typing import NamedTuple
+
+from django.contrib.auth.models import User
+from django.db import IntegrityError, transaction
+from django.db.models import Count, F, Max, Prefetch, QuerySet
+from django.db.models.functions import Coalesce
+from django.utils import timezone
+
+from catalog.models import Section, TestPoint
+from grading import judging, progress
+from grading.models import Grade, Policy, Reading, Shift, Tester
+from stockroom.changes import fitted
+from stockroom.models import Entry, Line, Valve
+from stockroom.serials import read_serial
+from stockroom.states import State
+
+
+class BenchError(ValueError):
+    """Cannot be done at the bench; the message says why and what to do instead."""
+
+
+class NotTestable(BenchError):
+    """There is no such valve, it has left the house, or its type has no test point."""
+
+
+class ShiftRunning(BenchError):
+    """A person is on one shift at a time."""
+
+
+class ShiftEnded(BenchError):
+    """Readings belong to a live shift."""
+
+
+class SectionMissing(BenchError):
+    """A section was neither read now nor before."""
+
+
+class AlreadyCorrected(BenchError):
+    """A reading is superseded once; the correction is what may be corrected next."""
+
+
+@dataclass(frozen=True)
+class Taken:
+    """One section as it was read. Currents in mA and µA, gm in mA/V; None where nothing was measured."""
+
+    test_point: TestPoint
+    anode_current_ma: float | None = None
+    gm_ma_per_v: float | None = None
+    shorted: bool = False
+    short_between: str = ""
+    heater_cathode_leakage_ua: float | None = None
+    grid_current_ua: float | None = None
+    noise: str = ""
+    remark: str = ""
+
+    @property
+    def says_something(self) -> bool:
+        """Enough to judge by: a current, a mutual conductance or a short."""
+        return self.shorted or self.anode_current_ma is not None or self.gm_ma_per_v is not None
+
+    def row(self) -> dict[str, object]:
+        """As the fields of a `Reading`."""
+        return {field.name: getattr(self, field.name) for field in fields(self)}
+
+    @classmethod
+    def of(cls, reading: Reading) -> Taken:
+        return cls(**{field.name: getattr(reading, field.name) for field in fields(cls)})
+
+
+def live_shift(by: User) -> Shift | None:
+    return Shift.objects.select_related("tester", "operator").filter(operator=by, ended_at=None).first()
+
+
+def start_shift(tester: Tester, by: User) -> Shift:
+    """Raises ShiftRunning: the person has not ended the last one."""
+    try:
+        with transaction.atomic():
+            shift = Shift.objects.create(tester=tester, operator=by)
+            Entry.write(by, "shift-started", f"Shift at {tester} started.")
+    except IntegrityError:
+        raise ShiftRunning("You are on a shift already. End it before you start another.") from None
+    return shift
+
+
+def end_shift(shift: Shift, by: User) -> None:
+    with transaction.atomic():
+        if Shift.objects.filter(pk=shift.pk, ended_at=None).update(ended_at=timezone.now()):
+            tested = tally(shift).valves
+            Entry.write(by, "shift-ended", f"Shift at {shift.tester} ended: {tested} valves tested.")
+
+
+def testable(valves: QuerySet[Valve]) -> QuerySet[Valve]:
+    """With everything that the bench asks of a valve, in a fixed number of queries."""
+    points = Prefetch("type__sections", Section.objects.prefetch_related("test_points__source"))
+    return valves.select_related("type__basing", "maker", "place", "line__lot").prefetch_related(
+        points, "type__heaters"
+    )
+
+
+def fetch(scanned: str) -> Valve:
+    """The valve whose serial was scanned.
+
+    Raises:
+        BadSerial: that is no serial.
+        NotTestable: no valve has it, it has gone, or its type has no test point.
+    """
+    serial = read_serial(scanned)
+    valve = testable(Valve.objects.filter(serial=serial)).first()
+    if valve is None:
+        raise NotTestable(f"No valve has the serial {serial}. If it is in bulk, take it up from its line first.")
+    fault = why_not(valve)
+    if fault:
+        raise NotTestable(fault)
+    return valve
+
+
+def why_not(valve: Valve) -> str:
+    """Why the valve cannot be tested; nothing when it can."""
+    if valve.state == State.WRITTEN_OFF:
+        return f"{valve} was written off: {valve.written_off}. It is not tested any more."
+    if valve.state == State.DESPATCHED:
+        return f"{valve} has been despatched. If it has come back, book its return on its order first."
+    if not valve.type.test_sections:
+        return f"{valve} is a {valve.type}, whose reference data give no test point: there is nothing to judge it by."
+    return ""
+
+
+def take(shift: Shift, valve: Valve, sections: Mapping[int, Taken], by: User) -> Grade | None:
+    """Keep what was read, and judge the valve. None while a section is unread or no policy is in force.
+
+    A section left out keeps its standing reading. Testing again adds rows; it corrects nothing.
+
+    Raises:
+        NotTestable, ShiftEnded, SectionMissing
+    """
+    with transaction.atomic():
+        if not Shift.objects.select_for_update(no_key=True).filter(pk=shift.pk, ended_at=None).exists():
+            raise ShiftEnded("Your shift has ended. Start one, then save again.")
+        current = testable(Valve.objects.filter(pk=valve.pk)).get()
+        if fault := why_not(current):
+            raise NotTestable(fault)
+        standing = set(Reading.objects.standing().filter(valve=valve).values_list("section", flat=True))
+        for section in current.type.test_sections:
+            if section.number not in sections and section.number not in standing:
+                raise SectionMissing(f"Section {section.number} has not been read.")
+        now = timezone.now()
+        readings = [
+            Reading(valve=current, section=number, shift=shift, taken_at=now, **taken.row())
+            for number, taken in sorted(sections.items())
+        ]
+        Reading.objects.bulk_create(readings)
+        grade = judge([current], by).get(current.pk)
+        note(current, "tested", f"Tested at {shift.tester}: {in_words(readings)}.", grade, by)
+    return grade
+
+
+def correct(reading: Reading, taken: Taken, reason: str, by: User) -> Grade | None:
+    """Raises AlreadyCorrected."""
+    with transaction.atomic():
+        new = _supersede(reading, taken, reason)
+        grade = judge([reading.valve], by).get(reading.valve_id)
+        text = f"Reading corrected, {in_words([reading])} → {in_words([new])}: {reason}."
+        note(reading.valve, "reading-corrected", text, grade, by)
+    return grade
+
+
+def withdraw(reading: Reading, reason: str, by: User) -> Grade | None:
+    """Supersede a reading by one that reads nothing: the valve was another one. Raises AlreadyCorrected.
+
+    Where nothing else was read of the section the valve counts as untested again.
+    """
+    with transaction.atomic():
+        _supersede(reading, Taken(reading.test_point), reason)
+        grade = judge([reading.valve], by).get(reading.valve_id)
+        if grade is None:
+            judging.withdraw(reading.valve)
+            progress.refresh([reading.valve_id])
+        text = f"Reading withdrawn, {in_words([reading])}: {reason}."
+        note(reading.valve, "reading-withdrawn", text, grade, by)
+    return grade
+
+
+def _supersede(reading: Reading, taken: Taken, reason: str) -> Reading:
+    try:
+        with transaction.atomic():
+            return Reading.objects.create(
+                valve=reading.valve, section=reading.section, shift=reading.shift, taken_at=reading.taken_at,
+                supersedes=reading, reason=reason, **taken.row(),
+            )  # fmt: skip
+    except IntegrityError:
+        if Reading.objects.filter(supersedes=reading).exists():
+            raise AlreadyCorrected(corrected_already(reading)) from None
+        raise
+
+
+def corrected_already(reading: Reading) -> str:
+    return (
+        f"This reading of section {reading.section} of {reading.valve} has been corrected already. "
+        "Correct the correction, which stands now."
+    )
+
+
+def judge(valves: Sequence[Valve], by: User | None) -> dict[int, Grade]:
+    """Grades by the policy in force, by valve; the states are brought up to date in any case."""
+    policy = Policy.objects.filter(in_force=True).first()
+    if policy:
+        return judging.grade(valves, policy, by)
+    progress.refresh([valve.pk for valve in valves])
+    return {}
+
+
+def note(valve: Valve, action: str, text: str, grade: Grade | None, by: User) -> Entry:
+    verdict = f" {grade}." if grade else ""
+    return Entry.write(by, action, fitted(text + verdict), valve=valve, line=valve.line, lot=valve.line.lot)
+
+
+def in_words(readings: Sequence[Reading]) -> str:
+    """"section 1 1.2 mA, 1.6 mA/V; section 2 shorted"."""
+    sections = []
+    for reading in readings:
+        parts = []
+        for value, unit in ((reading.anode_current_ma, "mA"), (reading.gm_ma_per_v, "mA/V")):
+            if value is not None:
+                parts.append(f"{value:g} {unit}")
+        if reading.shorted:
+            parts.append(f"shorted {reading.short_between}".strip())
+        sections.append(f"section {reading.section} {', '.join(parts) or 'not read'}")
+    return "; ".join(sections)
+
+
+class Tested(NamedTuple):
+    """A valve that the shift has read, with its standing readings of this shift and its standing grade."""
+
+    valve: Valve
+    readings: Sequence[Reading]
+    grade: Grade | None
+
+
+def latest(shift: Shift, count: int = 10) -> list[Tested]:
+    """The last valves tested, the latest first, in a fixed number of queries."""
+    keys = list(
+        Reading.objects.filter(shift=shift)
+        .order_by()
+        .values_list("valve", flat=True)
+        .annotate(last=Max("taken_at"), newest=Max("pk"))
+        .order_by("-last", "-newest")[:count]
+    )
+    valves = Valve.objects.select_related("type", "line__lot").prefetch_related(
+        Prefetch("grades", Grade.objects.filter(standing=True), to_attr="standing_grades")
+    ).in_bulk(keys)  # fmt: skip
+    readings: dict[int, dict[int, Reading]] = {key: {} for key in keys}
+    for reading in Reading.objects.standing().filter(shift=shift, valve__in=keys).order_by("taken_at", "pk"):
+        readings[reading.valve_id][reading.section] = reading
+    return [
+        Tested(
+            valves[key],
+            [reading for _, reading in sorted(readings[key].items())],
+            next(iter(valves[key].standing_grades), None),
+        )
+        for key in keys
+    ]
+
+
+class Tally(NamedTuple):
+    valves: int
+    by_grade: Sequence[tuple[str, int]]  # the best first
+
+
+def tally(shift: Shift) -> Tally:
+    """How many valves the shift has tested, and what they are graded now."""
+    tested = Reading.objects.standing().filter(shift=shift).values("valve")
+    grades = (
+        Grade.objects.filter(valve__in=tested, standing=True)
+        .values_list("name")
+        .annotate(n=Count("pk"), best=Max("rank"))
+        .order_by("best", "name")
+    )
+    return Tally(tested.distinct().order_by().count(), [(name, n) for name, n, _ in grades])
+
+
+def bulk_lines() -> QuerySet[Line]:
+    """Lines with pieces that have no serial yet, the newest first; `in_bulk` says how many."""
+    return (
+        Line.objects.select_related("lot", "type")
+        .annotate(in_bulk=Coalesce("counted", "expected") - Count("valves"))
+        .filter(in_bulk__gt=0)
+        .order_by("-lot__received_on", F("lot__number").desc(), "number")
+    )

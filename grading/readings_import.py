@@ -1,0 +1,232 @@
+"""Taking a file of readings into the shop: all of it, or none.
+
+- `look(data)`: a `Preview`: every reading that would be kept, and every fault by row and column
+- `take_in(preview, …)`: keep them as one batch and judge the valves; refuses a file that was taken in before
+- `imported_before(data)`: the batch that holds this very file, if there is one
+
+`grading.readings_file` reads the file; here its rows meet the valves, their sections and their test points.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections import defaultdict
+from collections.abc import Iterator, Mapping
+from datetime import datetime
+from typing import NamedTuple
+
+from django.contrib.auth.models import User
+from django.db import IntegrityError, transaction
+from django.utils import timezone
+
+from catalog.models import TestPoint
+from grading.bench import BenchError, in_words, judge, live_shift, testable, why_not
+from grading.models import Grade, ImportBatch, Reading, Shift, Tester
+from grading.plausible import doubt
+from grading.readings_file import VALUES, Problem, Row, parse
+from grading.readings_header import Field
+from grading.units import MA_PER_V, Mark, Unit
+from stockroom.changes import fitted
+from stockroom.lots import chunked
+from stockroom.models import Entry, Valve
+
+
+class ImportedBefore(BenchError):
+    """The same file, byte by byte, was taken in already."""
+
+
+class CannotImport(BenchError):
+    """The file has faults, or is in doubt and nobody said that it is right."""
+
+
+class Planned(NamedTuple):
+    """One reading that would be kept."""
+
+    row: Row
+    valve: Valve
+    test_point: TestPoint
+    section: int
+
+    def reading(self) -> Reading:
+        row = self.row
+        return Reading(
+            valve=self.valve, section=self.section, test_point=self.test_point,
+            anode_current_ma=row.anode_current_ma, gm_ma_per_v=row.gm_ma_per_v, shorted=row.shorted,
+            short_between=row.short_between, heater_cathode_leakage_ua=row.heater_cathode_leakage_ua,
+            grid_current_ua=row.grid_current_ua, noise=row.noise, remark=row.remark,
+        )  # fmt: skip
+
+
+class Preview(NamedTuple):
+    sha256: str
+    planned: tuple[Planned, ...]
+    problems: tuple[Problem, ...]  # any of these, and nothing is taken
+    doubts: tuple[Problem, ...]  # believable only if somebody says so
+    notes: tuple[str, ...]
+
+    @property
+    def valves(self) -> list[Valve]:
+        return list({planned.valve.pk: planned.valve for planned in self.planned}.values())
+
+
+def digest(data: bytes) -> str:
+    return hashlib.sha256(data).hexdigest()
+
+
+def imported_before(data: bytes) -> ImportBatch | None:
+    return ImportBatch.objects.select_related("shift__operator").filter(sha256=digest(data)).first()
+
+
+def refusal(batch: ImportBatch) -> str:
+    when = timezone.localtime(batch.at)
+    return (
+        f"This very file was taken in on {when:%d %b %Y at %H:%M} by {batch.shift.operator}, as {batch.file_name}: "
+        f"{batch.rows} readings. Nothing is taken twice."
+    )
+
+
+def look(data: bytes, *, mark: Mark | None = None, gm_unit: Unit = MA_PER_V) -> Preview:
+    """What taking the file in would do. Nothing is stored.
+
+    Raises:
+        NotReadings: it is no file of readings.
+    """
+    parsed = parse(data, mark=mark, gm_unit=gm_unit)
+    valves = _valves({row.serial for row in parsed.rows})
+    planned: list[Planned] = []
+    problems = list(parsed.problems)
+    doubts: list[Problem] = []
+    for row in parsed.rows:
+        found = _plan(row, valves.get(row.serial))
+        if isinstance(found, Problem):
+            problems.append(found)
+            continue
+        planned.append(found)
+        for problem, impossible in _doubts(found):
+            (problems if impossible else doubts).append(problem)
+    notes = [*parsed.notes, *_left_unread(planned)]
+    return Preview(digest(data), tuple(planned), tuple(sorted(problems)), tuple(sorted(doubts)), tuple(notes))
+
+
+def _valves(serials: set[str]) -> dict[str, Valve]:
+    found: dict[str, Valve] = {}
+    ordered = sorted(serials)
+    for start in range(0, len(ordered), 500):
+        for valve in testable(Valve.objects.filter(serial__in=ordered[start : start + 500])):
+            found[valve.serial] = valve
+    return found
+
+
+def _plan(row: Row, valve: Valve | None) -> Planned | Problem:
+    def wrong(field: Field, message: str) -> Problem:
+        return Problem(row.row, row.columns.get(field, ""), message)
+
+    if valve is None:
+        return wrong(Field.SERIAL, f"no valve has the serial {row.serial}.")
+    if fault := why_not(valve):
+        return wrong(Field.SERIAL, fault)
+    sections = {section.number: section for section in valve.type.test_sections}
+    if row.section is None and len(sections) > 1:
+        return wrong(
+            Field.SECTION, f"a {valve.type} has {len(sections)} sections, and the file does not say which this is."
+        )
+    number = row.section or next(iter(sections))
+    if number not in sections:
+        return wrong(Field.SECTION, f"a {valve.type} has no section {number} to test.")
+    points = list(sections[number].test_points.all())
+    named = [one for one in points if one.name.casefold() == row.point.casefold()]
+    point = next(iter(named if row.point else points), None)
+    if point is None:
+        names = ", ".join(f"“{one.name}”" for one in points)
+        return wrong(Field.POINT, f"a {valve.type} has no test point “{row.point}”; it has {names}.")
+    if not row.shorted and row.anode_current_ma is None and row.gm_ma_per_v is None:
+        return wrong(Field.ANODE_CURRENT, "there is neither an anode current nor gm. Write 0 where none flowed.")
+    if row.gm_ma_per_v is not None and point.gm_ma_per_v is None:
+        return wrong(Field.GM, f"a {valve.type} has no gm at its test point. Leave it empty.")
+    return Planned(row, valve, point, number)
+
+
+def _doubts(planned: Planned) -> Iterator[tuple[Problem, bool]]:
+    row, point = planned.row, planned.test_point
+    nominals = {Field.ANODE_CURRENT: point.anode_current_ma, Field.GM: point.gm_ma_per_v}
+    for field, name in VALUES.items():
+        value = getattr(row, name)
+        found = None if value is None else doubt(field.value, value, nominals.get(field), row.units.get(field))
+        if found:
+            yield Problem(row.row, row.columns.get(field, ""), found.message), found.impossible
+
+
+def _left_unread(planned: list[Planned]) -> Iterator[str]:
+    """A note on the valves that will have no grade, because the file leaves out a section nobody has read."""
+    read: dict[int, set[int]] = defaultdict(set)
+    valves = {one.valve.pk: one.valve for one in planned}
+    for one in planned:
+        read[one.valve.pk].add(one.section)
+    for keys in chunked(valves):
+        for key, section in Reading.objects.standing().filter(valve__in=keys).values_list("valve", "section"):
+            read[key].add(section)
+    short = [valve for key, valve in valves.items() if {s.number for s in valve.type.test_sections} - read[key]]
+    if short:
+        some = ", ".join(valve.serial for valve in short[:5]) + (" and others" if len(short) > 5 else "")
+        yield f"{len(short)} valves will not be graded yet, having a section unread: {some}."
+
+
+def take_in(
+    preview: Preview,
+    *,
+    file_name: str,
+    tester: Tester,
+    by: User,
+    read_at: datetime | None = None,
+    sure: bool = False,
+) -> tuple[ImportBatch, Mapping[int, Grade]]:
+    """Keep every reading of the preview in one transaction and judge the valves; returns the grades by valve.
+
+    They belong to the person's live shift when that is at `tester`, else to a shift of their own.
+
+    Args:
+        read_at: when they were read; now when it is not said.
+        sure: somebody said that the doubtful ones are what the tester read.
+
+    Raises:
+        CannotImport, ImportedBefore
+    """
+    if preview.problems:
+        raise CannotImport(f"Nothing was taken in: {preview.problems[0]}")
+    if preview.doubts and not sure:
+        raise CannotImport(f"Nothing was taken in. Say whether this is what was read: {preview.doubts[0]}")
+    when = read_at or timezone.now()
+    with transaction.atomic():
+        live = live_shift(by)
+        shift = live if live and live.tester_id == tester.pk else None
+        if shift is None:
+            note = fitted(f"readings from {file_name}")[:200]
+            shift = Shift.objects.create(tester=tester, operator=by, started_at=when, ended_at=when, note=note)
+        batch = _batch(preview, file_name, shift)
+        readings: dict[int, list[Reading]] = defaultdict(list)
+        for planned in preview.planned:
+            reading = planned.reading()
+            reading.shift, reading.batch, reading.taken_at = shift, batch, when
+            readings[planned.valve.pk].append(reading)
+        Reading.objects.bulk_create([one for group in readings.values() for one in group], batch_size=200)
+        grades = judge(preview.valves, by)
+        entries = []
+        for valve in preview.valves:
+            grade = f" {grades[valve.pk]}." if valve.pk in grades else ""
+            text = fitted(f"Read from {batch.file_name}, {tester}: {in_words(readings[valve.pk])}.{grade}")
+            entries.append(
+                Entry(by=by, action="readings-imported", text=text, valve=valve, line=valve.line, lot=valve.line.lot)
+            )
+        Entry.objects.bulk_create(entries, batch_size=200)
+    return batch, grades
+
+
+def _batch(preview: Preview, file_name: str, shift: Shift) -> ImportBatch:
+    try:
+        with transaction.atomic():
+            return ImportBatch.objects.create(
+                file_name=file_name[:200], sha256=preview.sha256, shift=shift, rows=len(preview.planned)
+            )
+    except IntegrityError:
+        before = ImportBatch.objects.select_related("shift__operator").get(sha256=preview.sha256)
+        raise ImportedBefore(refusal(before)) from None

@@ -1,0 +1,296 @@
+"""The fields of the bench: one form a section, and the questions asked of what was typed."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+from django import forms
+from django.http import HttpRequest
+
+from catalog.models import Section, TestPoint
+from grading import units
+from grading.bench import Taken
+from grading.models import Reading, Tester
+from grading.plausible import doubt, stray_serial
+from grading.shorts import read_short
+from grading.units import Measured, Unit, UnreadableNumber
+
+GM_UNITS = {"mA/V": units.MA_PER_V, "µmho": units.MICROMHOS}
+ASKABLE = {
+    "shorts": "shorts",
+    "leakage": "heater-cathode leakage",
+    "grid_current": "grid current",
+    "noise": "noise",
+    "remark": "remark",
+}
+TYPED = {"autocomplete": "off", "spellcheck": "false"}
+SCANNED_HERE = (
+    "“{}” is a serial: the scanner fired in this field. Type the reading, and save before you scan the next valve."
+)
+
+
+@dataclass(frozen=True)
+class Choices:
+    """What this bench has chosen for the shift: the unit of gm, the fields Enter stops at, test points by type."""
+
+    gm_unit: str = "mA/V"
+    ask: tuple[str, ...] = ("shorts",)
+    points: Mapping[str, str] = field(default_factory=dict)
+
+    @classmethod
+    def of(cls, request: HttpRequest) -> Choices:
+        kept = request.session.get("bench", {})
+        unit = kept.get("gm_unit")
+        return cls(
+            unit if unit in GM_UNITS else "mA/V",
+            tuple(name for name in kept.get("ask", ("shorts",)) if name in ASKABLE),
+            kept.get("points", {}),
+        )
+
+    def keep(self, request: HttpRequest) -> None:
+        request.session["bench"] = {"gm_unit": self.gm_unit, "ask": list(self.ask), "points": dict(self.points)}
+
+    @property
+    def unit(self) -> Unit:
+        return GM_UNITS[self.gm_unit]
+
+
+class ChoicesForm(forms.Form):
+    gm_unit = forms.ChoiceField(label="gm is read in", choices=[(name, name) for name in GM_UNITS])
+    ask = forms.MultipleChoiceField(
+        label="Besides anode current and gm, ask for", choices=list(ASKABLE.items()), required=False,
+        widget=forms.CheckboxSelectMultiple, help_text="The other fields stay at hand below, reached with Tab.",
+    )  # fmt: skip
+
+    def choices(self) -> Choices:
+        return Choices(self.cleaned_data["gm_unit"], tuple(self.cleaned_data["ask"]), {})
+
+
+class ShiftForm(ChoicesForm):
+    tester = forms.ModelChoiceField(Tester.objects.filter(in_use=True), empty_label=None)
+    serial = forms.CharField(required=False, max_length=200, widget=forms.HiddenInput)
+
+    field_order = ["tester", "gm_unit", "ask"]
+
+
+class ReadingField(forms.CharField):
+    """A number with or without a unit, cleaned to a `Measured`; None when nothing was typed."""
+
+    def __init__(self, unit: Unit, **kwargs: Any) -> None:
+        self.unit = unit
+        widget = forms.TextInput(attrs={"inputmode": "decimal", "size": 9, **TYPED})
+        super().__init__(required=False, max_length=40, widget=widget, **kwargs)
+
+    def clean(self, value: Any) -> Measured | None:
+        text = super().clean(value)
+        if units.is_blank(text):
+            return None
+        if serial := stray_serial(text):
+            raise forms.ValidationError(SCANNED_HERE.format(serial))
+        try:
+            return units.read_typed(text, self.unit)
+        except UnreadableNumber as error:
+            raise forms.ValidationError(str(error)) from None
+
+
+class SectionForm(forms.Form):
+    """What is read of one section. `doubts` fills with what is believable only if somebody says so."""
+
+    anode_current = ReadingField(units.MILLIAMPERES, label="Anode current, mA")
+    gm = ReadingField(units.MA_PER_V)
+    shorts = forms.CharField(
+        required=False, max_length=80, widget=forms.TextInput(attrs={"size": 9, "placeholder": "none", **TYPED})
+    )
+    leakage = ReadingField(units.MICROAMPERES, label="Heater-cathode, µA")
+    grid_current = ReadingField(units.MICROAMPERES, label="Grid current, µA")
+    noise = forms.ChoiceField(required=False, choices=[("", "–"), *Reading.Noise.choices[1:]])
+    remark = forms.CharField(required=False, max_length=200, widget=forms.TextInput(attrs=TYPED))
+
+    QUANTITIES = {
+        "anode_current": ("anode current", "anode_current_ma", units.MILLIAMPERES),
+        "gm": ("gm", "gm_ma_per_v", units.MA_PER_V),
+        "leakage": ("heater-cathode leakage", "heater_cathode_leakage_ua", units.MICROAMPERES),
+        "grid_current": ("grid current", "grid_current_ua", units.MICROAMPERES),
+    }
+
+    def __init__(
+        self,
+        data: Any = None,
+        *,
+        section: Section,
+        point: TestPoint,
+        choices: Choices,
+        sure: Collection[str] = (),
+        may_be_empty: bool = False,
+        initial: Mapping[str, Any] | None = None,
+    ) -> None:
+        super().__init__(data, prefix=f"s{section.number}", initial=dict(initial or {}), label_suffix="")
+        self.section = section
+        self.point = point
+        self.sure = sure
+        self.may_be_empty = may_be_empty
+        self.doubts: list[str] = []
+        self.asked = ["anode_current", "gm", *(name for name in ASKABLE if name in choices.ask)]
+        gm = self.fields["gm"]
+        assert isinstance(gm, ReadingField)
+        gm.unit = choices.unit
+        gm.label = f"gm, {choices.unit.name}"
+        if point.gm_ma_per_v is None:  # a rectifier has none
+            del self.fields["gm"]
+            self.asked.remove("gm")
+        self.nominals = {"anode_current": point.anode_current_ma, "gm": point.gm_ma_per_v}
+        self.fields["anode_current"].help_text = expected(
+            point.anode_current_ma, point.anode_current_min_ma, point.anode_current_max_ma, units.MILLIAMPERES
+        )
+        if "gm" in self.fields:
+            gm.help_text = expected(point.gm_ma_per_v, point.gm_min_ma_per_v, point.gm_max_ma_per_v, gm.unit)
+
+    def clean_shorts(self) -> Any:
+        text = self.cleaned_data["shorts"]
+        if serial := stray_serial(text):
+            raise forms.ValidationError(SCANNED_HERE.format(serial))
+        if units.settles(text) or (text.strip().isdigit() and text.strip() not in {"0", "1"}):
+            raise forms.ValidationError(f"“{text}” is a number. Leave this empty, or name the electrodes, such as h-k.")
+        return read_short(text)
+
+    def clean(self) -> None:
+        for name, (quantity, _, _) in self.QUANTITIES.items():
+            measured = self.cleaned_data.get(name)
+            found = measured and doubt(quantity, measured.value, self.nominals.get(name), measured.unit)
+            if found and found.impossible:
+                self.add_error(name, _sentence(found.message))
+            elif found:
+                key = f"{self.prefix} {name} {self.data[f'{self.prefix}-{name}'].strip()}"
+                self.doubts.append(key)
+                if key not in self.sure:
+                    self.add_error(name, _sentence(found.message))
+        if not self.errors and not self.taken.says_something and not (self.may_be_empty and self.says_nothing):
+            self.add_error("anode_current", "Type the anode current; 0 if none flows. If it is shorted, say where.")
+
+    @property
+    def says_nothing(self) -> bool:
+        return not any(value and value != (False, "") for value in self.cleaned_data.values())
+
+    @property
+    def taken(self) -> Taken:
+        clean = self.cleaned_data
+        measured = {
+            kept: clean[name].value for name, (_, kept, _) in self.QUANTITIES.items() if clean.get(name) is not None
+        }
+        return Taken(
+            self.point, shorted=clean["shorts"].shorted, short_between=clean["shorts"].between,
+            noise=clean["noise"], remark=clean["remark"], **measured,
+        )  # fmt: skip
+
+    @property
+    def asked_fields(self) -> list[forms.BoundField]:
+        return [self[name] for name in self.asked]
+
+    @property
+    def other_fields(self) -> list[forms.BoundField]:
+        return [self[name] for name in self.fields if name not in self.asked]
+
+
+def _sentence(text: str) -> str:
+    """With a capital, save where the first word is a symbol."""
+    return text if text.startswith("gm ") else text[0].upper() + text[1:]
+
+
+def expected(nominal: float | None, low: float | None, high: float | None, unit: Unit) -> str:
+    """"nominal 1.6 (1.2 to 2)", in the field's unit."""
+    if nominal is None:
+        return ""
+    limits = [f"{word} {units.amount(limit, unit)}" for word, limit in (("least", low), ("most", high)) if limit]
+    return f"nominal {units.amount(nominal, unit)}" + (f" ({', '.join(limits)})" if limits else "")
+
+
+def typed(reading: Reading, gm_unit: Unit) -> dict[str, str]:
+    """A reading as somebody would type it, to be corrected."""
+    shown = {}
+    for name, (_, kept, unit) in SectionForm.QUANTITIES.items():
+        value = getattr(reading, kept)
+        shown[name] = "" if value is None else units.in_full(value, gm_unit if name == "gm" else unit)
+    shorts = (reading.short_between or "yes") if reading.shorted else ""
+    return {**shown, "shorts": shorts, "noise": reading.noise, "remark": reading.remark}
+
+
+class Sheet:
+    """The sections of a valve as one form: Enter goes from field to field, and from the last asked one sends.
+
+    `point_name` is the test point wanted; a section that has none of that name uses its first.
+    """
+
+    def __init__(
+        self,
+        sections: Sequence[Section],
+        choices: Choices,
+        *,
+        point_name: str = "",
+        data: Any = None,
+        initial: Mapping[int, Mapping[str, Any]] | None = None,
+        already_read: Collection[int] = (),
+        last_sends: bool = True,
+    ) -> None:
+        self.sure = set((data or {}).get("sure", "").split("|")) - {""}
+        self.point_name = point_name
+        self.forms = [
+            SectionForm(
+                data, section=section, point=_point_of(section, point_name), choices=choices, sure=self.sure,
+                may_be_empty=section.number in already_read, initial=(initial or {}).get(section.number),
+            )
+            for section in sections
+        ]  # fmt: skip
+        self.cursor_on_box = False
+        if last_sends:
+            last = self.forms[-1]
+            last.fields[last.asked[-1]].widget.attrs["data-enter"] = "send"
+
+    def is_valid(self) -> bool:
+        valid = not [form for form in self.forms if not form.is_valid()]  # every form, so that all faults show
+        if valid and all(form.says_nothing for form in self.forms):
+            self.forms[0].add_error("anode_current", "Nothing was typed. Type the anode current of a section.")
+            valid = False
+        return valid
+
+    @property
+    def taken(self) -> dict[int, Taken]:
+        return {form.section.number: form.taken for form in self.forms if not form.says_nothing}
+
+    @property
+    def asks(self) -> str:
+        """What somebody must say they are sure of; empty when there is nothing."""
+        return "|".join(doubt for form in self.forms for doubt in form.doubts)
+
+    @property
+    def is_wrong(self) -> bool:
+        return any(form.errors for form in self.forms)
+
+    @property
+    def has_more(self) -> bool:
+        return any(form.other_fields for form in self.forms)
+
+    @property
+    def more_open(self) -> bool:
+        """Something was typed there, or is wrong there."""
+        return any(field.errors or field.value() for form in self.forms for field in form.other_fields)
+
+    def place_cursor(self) -> None:
+        """On the box when only that is wanted, else in the first field that is wrong, else in the first."""
+        wrong = [form[name] for form in self.forms for name in form.fields if name in form.errors]
+        refused = [field for field in wrong if not self._is_doubt(field)]
+        self.cursor_on_box = bool(wrong) and not refused
+        if not self.cursor_on_box:
+            field = (refused or self.forms[0].asked_fields)[0]
+            field.field.widget.attrs["autofocus"] = True
+
+    def _is_doubt(self, field: forms.BoundField) -> bool:
+        form = field.form
+        assert isinstance(form, SectionForm)
+        return any(doubt.startswith(f"{form.prefix} {field.name} ") for doubt in form.doubts)
+
+
+def _point_of(section: Section, name: str) -> TestPoint:
+    points = list(section.test_points.all())
+    return next((point for point in points if point.name == name), points[0])
