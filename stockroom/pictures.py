@@ -83,9 +83,7 @@ def look(file: BinaryIO, name: str, size: int) -> Kind:
     kind = _kind(image)
     suffix = PurePath(name).suffix.lower()
     if suffix and suffix not in kind.suffixes:
-        raise Refused(
-            f"it is {kind.name} inside, which its name hides. Name it {kind.suffixes[0]} and send it again."
-        )
+        raise Refused(f"it is {kind.name} inside, which its name hides. Name it {kind.suffixes[0]} and send it again.")
     return kind
 
 

@@ -125,6 +125,7 @@ if os.environ.get("BEHIND_HTTPS") == "1":
     SECURE_SSL_REDIRECT = SESSION_COOKIE_SECURE = CSRF_COOKIE_SECURE = True
     CSRF_TRUSTED_ORIGINS = [f"https://{name}" for name in ALLOWED_HOSTS]
 
+DATA_UPLOAD_MAX_NUMBER_FILES = 400  # photographs of a whole carton in one go; the page itself takes fewer
 DATA_UPLOAD_MAX_NUMBER_FIELDS = 20_000  # an adjusted regrade or a long receiving sheet posts a field a row
 LOGGING = {
     "version": 1,

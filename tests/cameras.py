@@ -1,6 +1,6 @@
 """Photographs made in code for tests, with the metadata that a phone writes.
 
-- `photograph(width, height, kind)`: bytes of a JPEG, PNG or WebP that differs with `shade`
+- `photograph(width, height, kind)`: bytes of a JPEG, PNG or WebP; a JPEG differs with every `shade`
 - `with_everything(orientation)`: a JPEG with place, camera, comment, XMP, thumbnail and colour profile
 - `segments(jpeg)`: the markers of a JPEG file, to see what it carries
 """
@@ -35,6 +35,8 @@ def saved(image: Image.Image, kind: str = "JPEG", **how: Any) -> bytes:
 
 
 def photograph(width: int = 64, height: int = 48, kind: str = "JPEG", shade: int = 0, **how: Any) -> bytes:
+    if kind == "JPEG":
+        how.setdefault("comment", b"%d" % shade)
     return saved(drawn(width, height, shade), kind, **how)
 
 

@@ -32,6 +32,7 @@ def opened(data: bytes) -> Image.Image:
 
 def png_head(width: int, height: int) -> bytes:
     """A PNG that claims a size and brings no pixels."""
+
     def chunk(name: bytes, body: bytes) -> bytes:
         return struct.pack(">I", len(body)) + name + body + struct.pack(">I", zlib.crc32(name + body))
 

@@ -20,6 +20,11 @@ Subject = Valve | Line | Lot
 CLAIM_LASTS = timedelta(minutes=10)
 
 
+def store() -> Path:
+    """The folder that holds every photograph and its copies."""
+    return Path(settings.MEDIA_ROOT, "photographs")
+
+
 class PhotographQuerySet(models.QuerySet["Photograph"]):
     def waiting(self) -> PhotographQuerySet:
         return self.filter(state=Photograph.State.WAITING)
@@ -45,9 +50,7 @@ class Photograph(models.Model):
     sha256 = models.CharField("SHA-256", max_length=64, unique=True, editable=False)
     kind = models.CharField(max_length=4, choices=[(key, kind.name) for key, kind in KINDS.items()], editable=False)
     size_bytes = models.PositiveIntegerField("size in bytes", editable=False)
-    state = models.CharField(
-        max_length=8, choices=State.choices, default=State.WAITING, db_index=True, editable=False
-    )
+    state = models.CharField(max_length=8, choices=State.choices, default=State.WAITING, db_index=True, editable=False)
     refused_because = models.CharField(max_length=300, blank=True, editable=False)
     width = models.PositiveIntegerField("width in pixels, upright", null=True, editable=False)
     height = models.PositiveIntegerField("height in pixels, upright", null=True, editable=False)
@@ -77,7 +80,7 @@ class Photograph(models.Model):
         return self._path(size, ".jpg")
 
     def _path(self, folder: str, suffix: str) -> Path:
-        return Path(settings.MEDIA_ROOT, "photographs", folder, self.sha256[:2], f"{self.sha256}{suffix}")
+        return store() / folder / self.sha256[:2] / f"{self.sha256}{suffix}"
 
 
 class AttachmentQuerySet(models.QuerySet["Attachment"]):

@@ -1,0 +1,379 @@
+"""Photographs: what is sent is kept and queued at once, and made ready behind the pages' backs.
+
+- `read_subject(text)`: the valve, line or lot that a scan names; `said(subject)`, `address(subject)`
+- `receive(files, subject, by)`: keep originals, queue them, attach them; says what was refused and why
+- `remove(attachment, because, by)`, `set_public(attachments, public, by)`
+- `process_waiting(limit)`: make copies of what waits, safely beside other workers
+- `process_again()`: put what was refused back in the queue
+- `work_forever(stop)`: the same over and over, until told to stop
+
+An original is written before its row, under its SHA-256, and never changed: a request that dies in between
+leaves a file that the next sending of the same photograph takes over.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import logging
+import os
+import re
+import tempfile
+import threading
+from collections.abc import Collection, Iterable, Iterator, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+from typing import IO, Any, BinaryIO, NamedTuple, cast
+from urllib.parse import urlencode
+
+from django.contrib.auth.models import User
+from django.core.files.uploadedfile import UploadedFile
+from django.db import DatabaseError, close_old_connections, connections, transaction
+from django.db.models import F
+from django.urls import reverse
+from django.utils import timezone
+
+from stockroom import pictures
+from stockroom.changes import fitted
+from stockroom.models import Attachment, Entry, Line, Lot, Photograph, Valve
+from stockroom.models.photographs import Subject, store
+from stockroom.serials import BadSerial, read_serial
+
+log = logging.getLogger(__name__)
+
+MOST_AT_ONCE = 300
+MOST_ATTEMPTS = 3
+PAUSE_S = 2.0
+PAUSE_IN_TROUBLE_S = 30.0
+
+
+class UnknownSubject(ValueError):
+    """No valve, line or lot is called that. The message says what was looked for."""
+
+
+class PhotographError(ValueError):
+    """Cannot be done; the message says why."""
+
+
+class Refusal(NamedTuple):
+    name: str
+    reason: str
+
+
+class Received(NamedTuple):
+    """What became of each file, by its name as sent."""
+
+    queued: list[str]  # new here, being prepared
+    known: list[str]  # ready since it was sent for something else; attached here too
+    already: list[str]  # attached here before
+    refused: list[Refusal]
+
+
+class Processed(NamedTuple):
+    ready: int = 0
+    refused: int = 0
+    failed: int = 0  # through no fault of the photograph; they are tried again
+
+    def __bool__(self) -> bool:
+        return any(self)
+
+
+# What it is a photograph of
+
+
+def read_subject(text: str) -> Subject:
+    """The thing with this number: a valve's serial, "L0001" for a lot, "L0001/2" for a line."""
+    number = text.strip().upper().replace(" ", "")
+    line = re.fullmatch(r"(L\d+)/(\d{1,4})", number)
+    found: Subject | None
+    if line:
+        found = Line.objects.select_related("lot", "type").filter(lot__number=line[1], number=line[2]).first()
+        if found is None:
+            raise UnknownSubject(f"There is no line {number}.")
+        return found
+    if re.fullmatch(r"L\d+", number):
+        found = Lot.objects.filter(number=number).first()
+        if found is None:
+            raise UnknownSubject(f"There is no lot {number}.")
+        return found
+    try:
+        serial = read_serial(text)
+    except BadSerial as wrong:
+        raise UnknownSubject(f"{wrong} A lot is written L0001 and its second line L0001/2.") from wrong
+    found = Valve.objects.select_related("type", "line__lot").filter(serial=serial).first()
+    if found is None:
+        raise UnknownSubject(f"No valve has the serial {serial}.")
+    return found
+
+
+def said(subject: Subject) -> str:
+    """
+    >>> said(Lot(number="L0001")), said(Valve(serial="10000012"))
+    ('lot L0001', '10000012')
+    """
+    if isinstance(subject, Valve):
+        return subject.serial
+    return f"line {subject}" if isinstance(subject, Line) else f"lot {subject}"
+
+
+def address(subject: Subject) -> str:
+    """The page with all the photographs of it."""
+    return f"{reverse('photographs')}?{urlencode({_field(subject): str(subject)})}"
+
+
+def _about(subject: Subject) -> dict[str, Any]:
+    """The subject and what holds it, as a daybook entry names them."""
+    if isinstance(subject, Valve):
+        return {"valve": subject, "line": subject.line, "lot_id": subject.line.lot_id}
+    if isinstance(subject, Line):
+        return {"line": subject, "lot_id": subject.lot_id}
+    return {"lot": subject}
+
+
+def _field(subject: Subject) -> str:
+    return {Valve: "valve", Line: "line", Lot: "lot"}[type(subject)]
+
+
+# Receiving
+
+
+class _Kept(NamedTuple):
+    name: str
+    sha256: str
+    kind: str
+    size_bytes: int
+
+
+def receive(files: Sequence[UploadedFile], subject: Subject, by: User | None) -> Received:
+    """Keep what are photographs, attach them to the subject, and leave the rest of the work for a worker.
+
+    A file that is refused takes no other with it. The same file twice is stored once and attached once.
+    """
+    refused: list[Refusal] = []
+    kept: dict[str, _Kept] = {}
+    twice: list[str] = []
+    for file in files[:MOST_AT_ONCE]:
+        name = (file.name or "unnamed")[-200:]
+        try:
+            new = _keep(file, name)
+        except pictures.Refused as refusal:
+            refused.append(Refusal(name, str(refusal)))
+            continue
+        if new.sha256 in kept:
+            twice.append(name)
+        else:
+            kept[new.sha256] = new
+    refused += [
+        Refusal(file.name or "unnamed", f"at most {MOST_AT_ONCE} are taken at once. Send it with the next.")
+        for file in files[MOST_AT_ONCE:]
+    ]
+    queued, known, already = _attach(kept, subject, by)
+    return Received(queued, known, already + twice, refused)
+
+
+@transaction.atomic
+def _attach(kept: dict[str, _Kept], subject: Subject, by: User | None) -> tuple[list[str], list[str], list[str]]:
+    if not kept:
+        return [], [], []
+    # Whoever attaches to the same thing waits here, so that nobody attaches the same photograph beside us.
+    type(subject)._base_manager.select_for_update(no_key=True).get(pk=subject.pk)
+    Photograph.objects.bulk_create(
+        [Photograph(sha256=new.sha256, kind=new.kind, size_bytes=new.size_bytes) for new in kept.values()],
+        ignore_conflicts=True,
+    )
+    rows = {photograph.sha256: photograph for photograph in Photograph.objects.filter(sha256__in=kept)}
+    # Sent again, what was refused gets another chance.
+    Photograph.objects.filter(sha256__in=kept, state=Photograph.State.REFUSED).update(**_AFRESH)
+    field = _field(subject)
+    here = set(
+        Attachment.objects.standing()
+        .filter(photograph__in=rows.values(), **{field: subject})
+        .values_list("photograph__sha256", flat=True)
+    )
+    new = [kept[sha256] for sha256 in kept if sha256 not in here]
+    Attachment.objects.bulk_create(
+        Attachment(photograph=rows[one.sha256], file_name=one.name, added_by=by, **{field: subject}) for one in new
+    )
+    if new:
+        text = f"{_counted(len(new))} added to {said(subject)}."
+        Entry.write(by, "photographs-added", text, **_about(subject))
+    known = [one.name for one in new if rows[one.sha256].ready]
+    queued = [one.name for one in new if not rows[one.sha256].ready]
+    return queued, known, [kept[sha256].name for sha256 in kept if sha256 in here]
+
+
+def _keep(file: UploadedFile, name: str) -> _Kept:
+    """Look at the file and store it as it is, under its own sum.
+
+    Raises:
+        pictures.Refused: it is not a photograph we take.
+    """
+    kind = pictures.look(cast(BinaryIO, file.file), name, file.size or 0)
+    photograph = Photograph(kind=next(key for key, known in pictures.KINDS.items() if known == kind))
+    total = hashlib.sha256()
+    with _part(store()) as part:
+        for chunk in file.chunks():
+            total.update(chunk)
+            part.write(chunk)
+        photograph.sha256 = total.hexdigest()
+        _put(part, photograph.original)
+    return _Kept(name, photograph.sha256, photograph.kind, file.size or 0)
+
+
+@contextmanager
+def _part(folder: Path) -> Iterator[IO[bytes]]:
+    """A file to write to, which is gone afterwards unless `_put` moved it."""
+    folder.mkdir(parents=True, exist_ok=True)
+    with tempfile.NamedTemporaryFile(dir=folder, prefix="part-", delete=False) as part:
+        try:
+            yield part
+        finally:
+            Path(part.name).unlink(missing_ok=True)
+
+
+def _put(part: IO[bytes], place: Path) -> None:
+    """Move what was written to its place, where it appears whole or not at all."""
+    part.flush()
+    place.parent.mkdir(parents=True, exist_ok=True)
+    os.replace(part.name, place)
+
+
+# Afterwards
+
+
+def remove(attachment: Attachment, because: str, by: User | None) -> None:
+    """Hide it from every list and from the public, with the reason; the file stays.
+
+    Raises:
+        PhotographError: it is removed already, or no reason is given.
+    """
+    reason = because.strip()
+    if not reason:
+        raise PhotographError("Say why it is removed.")
+    with transaction.atomic():
+        changed = Attachment.objects.standing().filter(pk=attachment.pk)
+        if not changed.update(removed_at=timezone.now(), removed_by=by, removed_because=reason[:200], public=False):
+            raise PhotographError(f"{attachment.file_name} is removed already.")
+        subject = attachment.subject
+        text = fitted(f"Photograph {attachment.file_name} of {said(subject)} removed: {reason}")
+        Entry.write(by, "photograph-removed", text, **_about(subject))
+
+
+def set_public(attachments: Iterable[Attachment], public: Collection[int], by: User | None) -> tuple[int, int]:
+    """Of these photographs of valves, let the public see those whose keys are in `public` and no others.
+
+    Returns how many were opened to the public and how many withdrawn from it.
+    """
+    opened = withdrawn = 0
+    with transaction.atomic():
+        for attachment in attachments:
+            wanted = attachment.pk in public
+            one = Attachment.objects.standing().filter(pk=attachment.pk, valve__isnull=False, public=not wanted)
+            if not one.update(public=wanted):
+                continue
+            opened, withdrawn = opened + wanted, withdrawn + (not wanted)
+            what = "shown to the public" if wanted else "no longer shown to the public"
+            text = fitted(f"Photograph {attachment.file_name} of {said(attachment.subject)} {what}.")
+            Entry.write(by, "photograph-public", text, **_about(attachment.subject))
+    return opened, withdrawn
+
+
+# The worker
+
+_AFRESH: dict[str, Any] = {
+    "state": Photograph.State.WAITING, "refused_because": "", "attempts": 0, "claimed_at": None,
+}  # fmt: skip
+
+
+def process_waiting(limit: int | None = None) -> Processed:
+    """Make ready what waits, `limit` photographs at most. Any number of workers may do so at once."""
+    done = Processed()
+    while limit is None or sum(done) < limit:
+        photograph = claim()
+        if photograph is None:
+            break
+        try:
+            ready = _prepare(photograph)
+        except DatabaseError:
+            raise
+        except Exception:
+            # A full disk, no memory, a fault of ours: it stays claimed for a while and is then tried again.
+            log.exception("Photograph %s could not be prepared", photograph.sha256)
+            done = done._replace(failed=done.failed + 1)
+        else:
+            done = done._replace(ready=done.ready + ready, refused=done.refused + (not ready))
+    return done
+
+
+def claim() -> Photograph | None:
+    """Take the next free photograph in hand, so that no other worker takes it while this one lives.
+
+    The update repeats the condition, so of two workers that found the same row one changes it and one does not.
+    """
+    while True:
+        now = timezone.now()
+        free = Photograph.objects.free(now)
+        found = list(free.order_by("attempts", "pk").values_list("pk", flat=True)[:20])
+        if not found:
+            return None
+        for pk in found:
+            if free.filter(pk=pk).update(claimed_at=now, attempts=F("attempts") + 1):
+                return Photograph.objects.get(pk=pk)
+
+
+def process_again() -> int:
+    """Put everything that was refused back in the queue; returns how many."""
+    return Photograph.objects.filter(state=Photograph.State.REFUSED).update(**_AFRESH)
+
+
+def work_forever(stop: threading.Event) -> None:
+    """Prepare photographs as they come until `stop` is set, in a thread of its own. Trouble is logged and
+    waited out."""
+    while not stop.is_set():
+        close_old_connections()
+        pause = 0.0
+        try:
+            if not process_waiting(limit=10):
+                pause = PAUSE_S
+        except DatabaseError:
+            log.exception("The queue of photographs cannot be read")
+            pause = PAUSE_IN_TROUBLE_S
+        stop.wait(pause)
+    connections.close_all()
+
+
+def _prepare(photograph: Photograph) -> bool:
+    """Make the copies; False when the photograph is refused."""
+    if photograph.attempts > MOST_ATTEMPTS:
+        return _refuse(photograph, f"it could not be prepared in {MOST_ATTEMPTS} attempts. Send it again.")
+    try:
+        made = pictures.prepare(photograph.original.read_bytes())
+    except FileNotFoundError:
+        return _refuse(photograph, "its original is no longer in the store. Send it again.")
+    except pictures.Refused as refusal:
+        return _refuse(photograph, str(refusal))
+    for size, copy in (("small", made.small), ("large", made.large)):
+        place = photograph.copy(size)
+        with _part(place.parent) as part:
+            part.write(copy)
+            _put(part, place)
+    _settle(photograph, state=Photograph.State.READY, width=made.width, height=made.height)
+    return True
+
+
+def _settle(photograph: Photograph, **values: Any) -> bool:
+    """Write the result, unless another worker has taken the photograph over since."""
+    ours = Photograph.objects.waiting().filter(pk=photograph.pk, attempts=photograph.attempts)
+    return bool(ours.update(claimed_at=None, **values))
+
+
+def _refuse(photograph: Photograph, reason: str) -> bool:
+    with transaction.atomic():
+        if _settle(photograph, state=Photograph.State.REFUSED, refused_because=reason[:300]):
+            for attachment in photograph.attachments.standing().for_rows().select_related("valve__line"):
+                text = fitted(f"Photograph {attachment.file_name} of {said(attachment.subject)} is refused: {reason}")
+                Entry.write(None, "photograph-refused", text, **_about(attachment.subject))
+    return False
+
+
+def _counted(number: int) -> str:
+    return "1 photograph" if number == 1 else f"{number} photographs"
