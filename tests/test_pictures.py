@@ -58,8 +58,7 @@ def test_a_jpeg_with_more_pictures_behind_the_first_is_a_jpeg_and_the_first_is_s
     )  # fmt: skip
     assert opened(several).format == "MPO"
     assert look_at(several) == KINDS["JPEG"]
-    red, _, blue = opened(prepare(several).large).getpixel((40, 30))
-    assert red > 150 and blue < 80
+    assert opened(prepare(several).large).getpixel((40, 30)) == pytest.approx((200, 20, 20), abs=8)
 
 
 def test_the_file_is_left_at_its_start():
@@ -139,6 +138,7 @@ def test_a_photograph_cut_short_is_refused_at_its_head_or_when_it_is_prepared(ki
             prepare(whole[: int(len(whole) * share)])
 
 
+@pytest.mark.filterwarnings("ignore:Truncated File Read", "ignore:Corrupt EXIF data", "ignore:Possibly corrupt EXIF")
 @settings(max_examples=150, deadline=None)
 @given(
     st.sampled_from(["JPEG", "PNG", "WEBP"]),
