@@ -232,7 +232,7 @@ def note(valve: Valve, action: str, text: str, grade: Grade | None, by: User) ->
 
 
 def in_words(readings: Sequence[Reading]) -> str:
-    """"section 1 1.2 mA, 1.6 mA/V; section 2 shorted"."""
+    """ "section 1 1.2 mA, 1.6 mA/V; section 2 shorted"."""
     sections = []
     for reading in readings:
         parts = []

@@ -61,9 +61,7 @@ def make_type(
     if known:
         return known
     memory = source()
-    basing, _ = Basing.objects.get_or_create(
-        name=f"basing of {designation}", defaults={"base": base, "source": memory}
-    )
+    basing, _ = Basing.objects.get_or_create(name=f"basing of {designation}", defaults={"base": base, "source": memory})
     type = ValveType.objects.create(
         designation=designation, kind=kind, cathode="indirect", tradition="western", basing=basing,
         basing_source=memory, heater_source=memory, cautions=list(cautions),
@@ -71,9 +69,7 @@ def make_type(
     Heater.objects.create(type=type, wiring="single", voltage_v=6.3, current_a=0.3)
     default = DIODE_POINT if kind == "rectifier" else TRIODE_POINT
     for number in range(1, sections + 1):
-        section = Section.objects.create(
-            type=type, number=number, kind="diode" if kind == "rectifier" else "triode"
-        )
+        section = Section.objects.create(type=type, number=number, kind="diode" if kind == "rectifier" else "triode")
         for position, values in enumerate([{**default, **point}] if points is None else points):
             TestPoint.objects.create(section=section, position=position, source=memory, **values)
     return type
@@ -92,9 +88,7 @@ def make_lot(**fields: Any) -> Lot:
     return Lot.objects.create(number=number, **{"supplier": make_supplier(), **fields})
 
 
-def make_line(
-    type: ValveType | None = None, count: int = 1, *, lot: Lot | None = None, **fields: Any
-) -> Line:
+def make_line(type: ValveType | None = None, count: int = 1, *, lot: Lot | None = None, **fields: Any) -> Line:
     """A line of `count` pieces, all in bulk."""
     lot = lot or make_lot()
     return Line.objects.create(

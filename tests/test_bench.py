@@ -90,9 +90,9 @@ def test_a_tester_out_of_use_is_not_offered(client: Client, bo: User) -> None:
     make_tester()
     gone = make_tester("The old one", in_use=False)
     assert "The old one" not in page(client, "/bench/")
-    assert "Select a valid choice" in client.post(
-        "/bench/start/", {"tester": gone.pk, "gm_unit": "mA/V"}
-    ).content.decode()
+    assert (
+        "Select a valid choice" in client.post("/bench/start/", {"tester": gone.pk, "gm_unit": "mA/V"}).content.decode()
+    )
     assert not Shift.objects.exists()
 
 
@@ -508,4 +508,3 @@ def test_the_page_asks_the_database_no_more_when_the_shift_is_long(at_work: Clie
     with CaptureQueriesContext(connection) as many:
         at_work.get("/bench/")
     assert len(many) <= len(few)
-

@@ -45,9 +45,7 @@ def test_a_grid_current_may_have_either_sign() -> None:
 
 def test_micromhos_typed_as_milliamperes_per_volt_are_caught() -> None:
     assert impossible("gm", 1600, 1.6, MA_PER_V)
-    assert message("gm", 1550, 1.6, MA_PER_V) == (
-        "gm 1550 mA/V is 969 times the nominal 1.6: did you mean micromhos?"
-    )
+    assert message("gm", 1550, 1.6, MA_PER_V) == ("gm 1550 mA/V is 969 times the nominal 1.6: did you mean micromhos?")
 
 
 def test_milliamperes_per_volt_typed_as_micromhos_are_caught() -> None:

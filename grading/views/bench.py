@@ -127,9 +127,7 @@ def _bench_page(
 
 def _about(valve: Valve, sheet: Sheet) -> dict[str, Any]:
     """What the person is told of the valve on the page."""
-    names = dict.fromkeys(
-        point.name for section in valve.type.test_sections for point in section.test_points.all()
-    )
+    names = dict.fromkeys(point.name for section in valve.type.test_sections for point in section.test_points.all())
     return {
         "point_names": [(name, name == sheet.forms[0].point.name) for name in names],
         "previous": Reading.objects.standing().filter(valve=valve).select_related("shift__tester", "test_point")[:8],

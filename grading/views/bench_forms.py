@@ -199,7 +199,7 @@ def _sentence(text: str) -> str:
 
 
 def expected(nominal: float | None, low: float | None, high: float | None, unit: Unit) -> str:
-    """"nominal 1.6 (1.2 to 2)", in the field's unit."""
+    """ "nominal 1.6 (1.2 to 2)", in the field's unit."""
     if nominal is None:
         return ""
     limits = [f"{word} {units.amount(limit, unit)}" for word, limit in (("least", low), ("most", high)) if limit]

@@ -155,7 +155,7 @@ def _form_page(request: StaffRequest, form: ImportForm) -> HttpResponse:
     upload = getattr(form, "cleaned_data", {}).get("upload")
     if upload and "file" not in form.errors:
         form.data = request.POST.dict() | {"kept": upload.signed()}
-        form.fields["file"].help_text = f"“{upload.file_name}” is kept; choose another only to replace it."
+        form["file"].help_text = f"“{upload.file_name}” is kept; choose another only to replace it."
     form.fields["file"].widget.attrs["autofocus"] = True
     testers = Tester.objects.filter(in_use=True).exists()
     context = {"form": form, "max_mb": MAX_BYTES / 1e6, "max_rows": MAX_ROWS, "testers": testers}
