@@ -57,14 +57,14 @@ class PickListData:
     rows: tuple[Row, ...]
 
 
-def walking_order(place: str) -> tuple[bool, tuple[tuple[int, str], ...]]:
+def walking_order(place: str) -> tuple[bool, tuple[tuple[bool, int, str], ...]]:
     """A key to sort places by: numbers within a code count as numbers; no place comes last.
 
     >>> sorted(["B1", "A10", "", "A2"], key=walking_order)
     ['A2', 'A10', 'B1', '']
     """
     parts = re.findall(r"\d+|\D+", place.upper())
-    return not place, tuple((int(part), "") if part.isdecimal() else (-1, part) for part in parts)
+    return not place, tuple((False, int(part), "") if part.isdecimal() else (True, 0, part) for part in parts)
 
 
 def pick_list_pdf(data: PickListData) -> bytes:
