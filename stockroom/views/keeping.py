@@ -193,12 +193,12 @@ def place(request: StaffRequest, pk: int) -> HttpResponse:
     return render(request, "stockroom/place.html", context)
 
 
-@for_roles(Role.RECEIVING, Role.BENCH, Role.SALES)
+@for_roles(Role.RECEIVING)
 def place_new(request: StaffRequest) -> HttpResponse:
     return _edit(request, PlaceForm, None, "New place", reverse("places"))
 
 
-@for_roles(Role.RECEIVING, Role.BENCH, Role.SALES)
+@for_roles(Role.RECEIVING)
 def place_edit(request: StaffRequest, pk: int) -> HttpResponse:
     shown = get_object_or_404(Place, pk=pk)
     return _edit(request, PlaceForm, shown, f"Place {shown}", reverse("place", args=[pk]))
