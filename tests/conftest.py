@@ -5,12 +5,14 @@ from __future__ import annotations
 import os
 import shutil
 from collections.abc import Callable, Iterator
+from typing import Any
 
 import pytest
 from django.contrib.auth.models import Group, User
 from django.core.management import call_command
 from django.db import connection
 from django.test import Client
+from pytest_django.plugin import blocking_manager_key
 
 from grading.models import Policy
 from stockroom.people import Role
@@ -76,31 +78,29 @@ def browser(chromium_path: str) -> Iterator:
         browser.close()
 
 
-def _set_delete_triggers_aside() -> list[str]:
-    """Drop the triggers that forbid deleting readings; returns the statements that make them again."""
-    if connection.vendor != "sqlite":
-        return []  # PostgreSQL's TRUNCATE fires no row trigger
-    with connection.cursor() as cursor:
-        cursor.execute("SELECT name, sql FROM sqlite_master WHERE type = 'trigger' AND sql LIKE '%BEFORE DELETE ON%'")
-        triggers = cursor.fetchall()
-        for name, _ in triggers:
-            cursor.execute(f"DROP TRIGGER {name}")
-    return [statement for _, statement in triggers]
+_lifted: list[str] = []  # the statements that bring back the triggers which `served` lifted
 
 
 @pytest.fixture
-def _set_aside(django_db_setup: None, django_db_blocker) -> Iterator[list[str]]:
-    """Triggers that `served` has set aside for the flush; they are made again after it."""
-    statements: list[str] = []
-    yield statements
-    with django_db_blocker.unblock(), connection.cursor() as cursor:
-        for statement in statements:
-            cursor.execute(statement)
+def served(transactional_db: None, live_server: Any) -> Iterator[Any]:
+    """A live server whose committed rows are flushed afterwards.
 
-
-@pytest.fixture
-def served(_set_aside: list[str], transactional_db: None, live_server) -> Iterator:
-    """A live server whose committed rows are flushed afterwards; on SQLite the flush deletes row by row, so
-    the triggers that forbid deleting readings step aside for it and come back."""
+    On SQLite the flush deletes row by row, so the triggers that forbid it step aside and come back when the test
+    is torn down; PostgreSQL's TRUNCATE fires no row trigger.
+    """
     yield live_server
-    _set_aside.extend(_set_delete_triggers_aside())
+    if connection.vendor == "sqlite":
+        with connection.cursor() as cursor:
+            cursor.execute("SELECT name, sql FROM sqlite_master WHERE type = 'trigger'")
+            for name, statement in cursor.fetchall():
+                _lifted.append(statement)
+                cursor.execute(f'DROP TRIGGER "{name}"')
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_runtest_teardown(item: pytest.Item) -> Iterator[None]:
+    yield
+    if _lifted:
+        with item.config.stash[blocking_manager_key].unblock(), connection.cursor() as cursor:
+            while _lifted:
+                cursor.execute(_lifted.pop())
