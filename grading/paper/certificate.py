@@ -354,7 +354,7 @@ def _spreads(data: CertificateData) -> list[Flowable]:
             f"{verdict} {number(data.tolerance_percent)} %",
         ])  # fmt: skip
     heads = ["Quantity", "Section", "Nominal", "Lowest", "Highest", "Spread", "Asked"]
-    style = [("FONT", (5, 1), (6, -1), BOLD, 8.4)]
+    style = [("FONT", (5, 1), (6, -1), BOLD, 8.4), ("RIGHTPADDING", (5, 1), (5, -1), 28)]
     table = _table(heads, rows, [52, 18, 22, 22, 22, 22, 22], style, left=(0, 1, 6))
     return [KeepTogether([Paragraph("Spread over the set", HEAD), table])]
 

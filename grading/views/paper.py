@@ -72,28 +72,27 @@ class PaperForm(forms.Form):
     """The stock and how to print on it. What a link leaves out is taken as shown first."""
 
     DOTS = {"203": DOTS_203, "300": DOTS_300}
+    DEFAULTS = {"start": "1", "copies": "1", "square": Kind.QR.value, "dots": "203"}
 
     stock = forms.ChoiceField(label="Label stock", choices=[(key, stock.name) for key, stock in STOCKS.items()])
     start = forms.IntegerField(
-        label="First free label on the sheet", required=False, initial=1, min_value=1,
+        label="First free label on the sheet", initial=1, min_value=1,
         help_text="Counted along the rows; more than 1 for a part-used sheet.",
     )  # fmt: skip
-    copies = forms.IntegerField(label="Labels for each valve", required=False, initial=1, min_value=1, max_value=5)
+    copies = forms.IntegerField(label="Labels for each valve", initial=1, min_value=1, max_value=5)
     square = forms.ChoiceField(
-        label="Square symbol", required=False,
+        label="Square symbol",
         choices=[(Kind.QR.value, "QR code"), (Kind.DATA_MATRIX.value, "Data Matrix")],
     )  # fmt: skip
     dots = forms.ChoiceField(
-        label="Thermal printer", required=False, choices=[(dots, f"{dots} dots to the inch") for dots in DOTS],
+        label="Thermal printer", choices=[(dots, f"{dots} dots to the inch") for dots in DOTS],
         help_text="Only for single labels. The bars come out sharpest at the printer's own resolution.",
     )  # fmt: skip
 
     def clean(self) -> dict[str, Any]:
         given = self.cleaned_data
-        for name, default in (("start", 1), ("copies", 1), ("square", Kind.QR.value), ("dots", "203")):
-            given[name] = given.get(name) or default
         stock = STOCKS.get(given.get("stock", ""))
-        if stock and not stock.is_thermal and given["start"] > stock.per_page:
+        if stock and not stock.is_thermal and given.get("start", 1) > stock.per_page:
             self.add_error("start", f"A sheet of this stock has {stock.per_page} labels.")
         return given
 
@@ -104,6 +103,8 @@ def labels(request: HttpRequest) -> HttpResponse:
     asked = request.GET.copy()
     if asked.getlist("serial"):
         asked["serials"] = "\n".join([asked.get("serials", ""), *asked.getlist("serial")]).strip()
+    for name, default in PaperForm.DEFAULTS.items():
+        asked[name] = asked.get(name) or default
     which = WhichForm(asked if any(asked.get(name) for name in WhichForm.base_fields) or "stock" in asked else None)
     on_what = PaperForm(asked if "stock" in asked else None)
     if on_what.is_bound and which.is_valid() and on_what.is_valid():
