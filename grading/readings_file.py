@@ -376,8 +376,6 @@ class _Reader:
             return
         cells = {column: record[column.at].strip() if column.at < len(record) else "" for column in self.columns}
         serial = self.valve_above = self._serial(number, cells)
-        if serial is None:
-            return
         if self.sections:
             self._read_numbered(number, serial, cells)
         else:
@@ -398,51 +396,63 @@ class _Reader:
             self.wrong(number, column.title, str(error) if text else "there is no serial.")
             return None
 
-    def _read_one(self, number: int, serial: str, cells: Mapping[Column, str]) -> None:
-        section = None
+    def _read_one(self, number: int, serial: str | None, cells: Mapping[Column, str]) -> None:
+        section, sound = None, True
         for column, text in cells.items():
             if column.field is Field.SECTION and text:
                 section = read_section(text)
                 if section is None:
                     self.wrong(number, column.title, f"“{text}” is no section. Write 1 or 2.")
-                    return
-        if not any(text for column, text in cells.items() if column.field in _READINGS and not is_blank(text)):
+                    sound = False
+        if any(text for column, text in cells.items() if column.field in _READINGS and not is_blank(text)):
+            self._keep(number, serial, section, cells, sound=sound)
+        elif serial and sound:
             self.left_out.append(number)
-            return
-        self._keep(number, serial, section, cells)
 
-    def _read_numbered(self, number: int, serial: str, cells: Mapping[Column, str]) -> None:
+    def _read_numbered(self, number: int, serial: str | None, cells: Mapping[Column, str]) -> None:
         read = False
         for section in self.sections:
             own = {c: t for c, t in cells.items() if c.section in (None, section)}
             if any(c.section and c.field in _READINGS and not is_blank(t) for c, t in own.items()):
                 self._keep(number, serial, section, own, first=not read)
                 read = True
-        if not read:
+        if serial and not read:
             self.left_out.append(number)
 
     def _keep(
-        self, number: int, serial: str, section: int | None, cells: Mapping[Column, str], first: bool = True
+        self,
+        number: int,
+        serial: str | None,
+        section: int | None,
+        cells: Mapping[Column, str],
+        *,
+        sound: bool = True,
+        first: bool = True,
     ) -> None:
-        """`first` is false for the later sections of a row, whose shared columns have been complained of."""
-        before = self.seen.setdefault((serial, section), number)
-        if before != number:
-            of = f"section {section} of {serial}" if section else serial
-            self.wrong(number, "", f"{of} is in row {before} already.")
-            return
+        """Add the row, or say everything that is wrong with it.
+
+        Args:
+            serial, sound: None and false where the serial or the section has been complained of.
+            first: false for the later sections of a row, whose shared cells have been complained of.
+        """
+        if serial and sound:
+            before = self.seen.setdefault((serial, section), number)
+            if before != number:
+                of = f"section {section} of {serial}" if section else serial
+                self.wrong(number, "", f"{of} is in row {before} already.")
+                sound = False
         values: dict[str, Any] = {}
         units: dict[Field, Unit] = {}
-        whole = True
         for column, text in cells.items():
             if column.title in self.skip:
                 continue
             try:
                 values.update(self._value(column, text, units))
             except ValueError as error:
-                whole = False
+                sound = False
                 if first or column.section:
                     self.wrong(number, column.title, str(error))
-        if whole:
+        if serial and sound:
             titles = {column.field: column.title for column in cells}
             self.rows.append(Row(number, serial, section, **values, columns=titles, units=units))
 

@@ -167,12 +167,14 @@ def test_bad_cells_are_all_named_by_row_and_column() -> None:
     assert complaints(parsed) == [
         "row 2, column gm (µmho): “lots” is not a number.",
         "row 3, column section: “9” is no section. Write 1 or 2.",
+        "row 4, column noise: “hum” is none of quiet, slight, noisy.",
         "row 4, column serial: “10000013” has a wrong digit or two digits swapped: its check digit does not agree.",
     ]
 
 
-def test_two_bad_cells_in_a_row_are_both_named() -> None:
-    assert len(read(f"serial;Ia;gm\n{ONE};1 V;lots\n").problems) == 2
+@pytest.mark.parametrize("row", [f"{ONE};1;1 V;lots", f"{ONE};9;1,2;lots", "10000013;1;1,2;lots"])
+def test_two_bad_cells_in_a_row_are_both_named(row: str) -> None:
+    assert len(read(f"serial;section;Ia;gm\n{row}\n").problems) == 2
 
 
 def test_a_wrong_shared_cell_is_named_once_a_row() -> None:

@@ -55,7 +55,7 @@ class ImportForm(forms.Form):
         label="or paste the rows here", required=False, strip=False, widget=forms.Textarea(attrs={"rows": 6})
     )
     tester = forms.ModelChoiceField(Tester.objects.filter(in_use=True), label="Read at", empty_label=None)
-    read_on = forms.DateField(label="Read on", widget=forms.DateInput(attrs={"type": "date"}))
+    read_on = forms.DateField(label="Read on", widget=forms.DateInput({"type": "date"}, "%Y-%m-%d"))
     mark = forms.ChoiceField(
         label="Decimal mark", required=False,
         choices=[("", "as the file shows"), (Mark.POINT.value, "point"), (Mark.COMMA.value, "comma")],
