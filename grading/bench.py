@@ -103,7 +103,7 @@ def end_shift(shift: Shift, by: User) -> None:
     with transaction.atomic():
         if Shift.objects.filter(pk=shift.pk, ended_at=None).update(ended_at=timezone.now()):
             tested = tally(shift).valves
-            Entry.write(by, "shift-ended", f"Shift at {shift.tester} ended: {tested} valves tested.")
+            Entry.write(by, "shift-ended", f"Shift at {shift.tester} ended; valves tested: {tested}.")
 
 
 def testable(valves: QuerySet[Valve]) -> QuerySet[Valve]:

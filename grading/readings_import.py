@@ -167,8 +167,9 @@ def _left_unread(planned: list[Planned]) -> Iterator[str]:
             read[key].add(section)
     short = [valve for key, valve in valves.items() if {s.number for s in valve.type.test_sections} - read[key]]
     if short:
-        some = ", ".join(valve.serial for valve in short[:5]) + (" and others" if len(short) > 5 else "")
-        yield f"{len(short)} valves will not be graded yet, having a section unread: {some}."
+        some = ", ".join(valve.serial for valve in short[:5])
+        more = f" and {len(short) - 5} more" if len(short) > 5 else ""
+        yield f"Not graded yet, having a section unread: {some}{more}."
 
 
 def take_in(

@@ -107,7 +107,7 @@ def test_a_shift_ends_and_says_how_many_it_tested(at_work: Client, bo: User) -> 
     send(at_work, make_valve(), **GOOD)
     at_work.post("/bench/end/")
     assert bench.live_shift(bo) is None
-    assert "1 valves tested" in Entry.objects.get(action="shift-ended").text
+    assert "valves tested: 1" in Entry.objects.get(action="shift-ended").text
 
 
 def test_a_valve_asked_for_before_the_shift_is_loaded_after_its_start(client: Client, bo: User) -> None:

@@ -74,6 +74,13 @@ def take(client: Client, shown: str, **others: Any) -> Any:
     return client.post("/readings/import/take-in/", choices(kept=kept(shown), **others), follow=True)
 
 
+def test_the_form_begins_with_today_and_the_tester_of_the_shift(client: Client, bo: User) -> None:
+    make_shift(bo, make_tester("Second"))
+    shown = client.get("/readings/import/").content.decode()
+    assert f'type="date" name="read_on" value="{timezone.localdate().isoformat()}"' in re.sub(r"\s+", " ", shown)
+    assert f'value="{make_tester("Second").pk}" selected' in shown and shown.count("autofocus") == 1
+
+
 def test_the_preview_lists_every_reading_and_keeps_none(client: Client, valves: list[Valve]) -> None:
     shown = look(client, sheet(valves))
     assert "Take in 6 readings of 3 valves" in shown
@@ -254,7 +261,7 @@ def test_a_doubtful_decimal_mark_is_asked_and_answered_without_another_upload(
     shown = look(client, data)
     assert "“1,600” can be thousands or decimals" in shown and "which decimal mark it uses" in shown
     shown = client.post("/readings/import/", choices(kept=kept(shown), mark=Mark.COMMA.value)).content.decode()
-    assert "Take in 2 readings" in shown
+    assert "Take in 2 readings of 1 valve" in shown
     take(client, shown, mark=Mark.COMMA.value)
     assert [r.gm_ma_per_v for r in Reading.objects.order_by("section")] == [1.6, 1.55]
 
@@ -267,8 +274,8 @@ def test_gm_without_a_unit_is_read_as_chosen(client: Client, valves: list[Valve]
 
 def test_a_valve_left_half_read_is_pointed_out(client: Client, valves: list[Valve]) -> None:
     shown = look(client, f"serial;section;Ia\n{valves[0]};1;1,2\n".encode())
-    assert f"1 valves will not be graded yet, having a section unread: {valves[0]}." in shown
-    assert "Take in 1 readings" in shown
+    assert f"Not graded yet, having a section unread: {valves[0]}." in shown
+    assert "Take in 1 reading of 1 valve" in shown
 
 
 # Wrong files.
