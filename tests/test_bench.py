@@ -182,6 +182,7 @@ def test_a_rectifier_has_no_field_for_gm(at_work: Client) -> None:
 def test_a_type_without_a_test_point_is_explained(at_work: Client) -> None:
     valve = make_valve(make_type("6E5", points=[]))
     assert "no test point" in page(at_work, f"/bench/?serial={valve}")
+    assert "no test point" in send(at_work, valve, **GOOD).content.decode()
 
 
 def test_a_written_off_valve_is_not_tested(at_work: Client) -> None:

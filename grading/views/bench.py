@@ -61,6 +61,9 @@ def _save(request: StaffRequest, shift: Shift | None) -> HttpResponse:
         messages.error(request, str(error))
         return redirect("bench")
     valve = get_object_or_404(at_bench.testable(Valve.objects.all()), serial=serial)
+    if not valve.type.test_sections:
+        messages.error(request, at_bench.why_not(valve))
+        return redirect("bench")
     choices = Choices.of(request)
     point_name = request.POST.get("point", "")
     sheet = _sheet(valve, choices, point_name=point_name, data=request.POST)
