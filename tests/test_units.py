@@ -112,7 +112,7 @@ def test_any_amount_written_with_four_decimals_reads_back_exactly(
 
 @given(st.integers(1000, 9_999_999), st.integers(0, 99), st.sampled_from([",.", ".,", " ,", "'."]))
 def test_thousands_marks_change_nothing(whole: int, cents: int, marks: str) -> None:
-    thousands, decimal = marks
+    thousands, decimal = marks[0], marks[1]
     text = f"{whole:,}".replace(",", thousands) + f"{decimal}{cents:02}"
     assert units.number(text) == Decimal(whole) + Decimal(cents) / 100
 
