@@ -2,7 +2,7 @@
 
 - `read_subject(text)`: the valve, line or lot that a scan names; `said(subject)`, `address(subject)`
 - `receive(files, subject, by)`: keep originals, queue them, attach them; says what was refused and why
-- `remove(attachment, because, by)`, `set_public(attachments, public, by)`
+- `remove(attachment, because, by)`, `set_public(valve, asked, public, by)`
 - `process_waiting(limit)`: make copies of what waits, safely beside other workers
 - `process_again()`: put what was refused back in the queue
 - `work_forever(stop)`: the same over and over, until told to stop
@@ -19,7 +19,7 @@ import os
 import re
 import tempfile
 import threading
-from collections.abc import Collection, Iterable, Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from typing import IO, Any, BinaryIO, NamedTuple, cast
@@ -258,23 +258,25 @@ def remove(attachment: Attachment, because: str, by: User | None) -> None:
         Entry.write(by, "photograph-removed", text, **_about(subject))
 
 
-def set_public(attachments: Iterable[Attachment], public: Collection[int], by: User | None) -> tuple[int, int]:
-    """Of these photographs of valves, let the public see those whose keys are in `public` and no others.
+def set_public(valve: Valve, asked: Collection[int], public: Collection[int], by: User | None) -> tuple[int, int]:
+    """Of the valve's photographs with keys in `asked`, let the public see those in `public` and no others.
 
     Returns how many were opened to the public and how many withdrawn from it.
     """
-    opened = withdrawn = 0
     with transaction.atomic():
-        for attachment in attachments:
-            wanted = attachment.pk in public
-            one = Attachment.objects.standing().filter(pk=attachment.pk, valve__isnull=False, public=not wanted)
-            if not one.update(public=wanted):
-                continue
-            opened, withdrawn = opened + wanted, withdrawn + (not wanted)
-            what = "shown to the public" if wanted else "no longer shown to the public"
-            text = fitted(f"Photograph {attachment.file_name} of {said(attachment.subject)} {what}.")
-            Entry.write(by, "photograph-public", text, **_about(attachment.subject))
-    return opened, withdrawn
+        found = list(Attachment.objects.standing().of(valve).filter(pk__in=asked).select_for_update(no_key=True))
+        opened = [one for one in found if one.pk in public and not one.public]
+        withdrawn = [one for one in found if one.pk not in public and one.public]
+        for changed, now, what in (
+            (opened, True, "shown to the public"),
+            (withdrawn, False, "no longer shown to the public"),
+        ):
+            if changed:
+                Attachment.objects.filter(pk__in=[one.pk for one in changed]).update(public=now)
+                names = ", ".join(one.file_name for one in changed)
+                text = fitted(f"{_counted(len(changed))} of {valve} {what}: {names}.")
+                Entry.write(by, "photographs-public", text, **_about(valve))
+    return len(opened), len(withdrawn)
 
 
 # The worker

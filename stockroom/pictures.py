@@ -107,7 +107,7 @@ def prepare(data: bytes) -> Prepared:
         profile, turn = image.info.get("icc_profile"), _turn(image)
         picture = _without_transparency(image)
     except UNREADABLE as trouble:
-        raise Refused(f"it is broken or was cut short ({trouble}). Send it again.") from trouble
+        raise Refused("it is broken or was cut short. Send it again.") from trouble
     picture.thumbnail((LARGE, LARGE), Image.Resampling.LANCZOS, reducing_gap=3)
     if turn is not None:
         picture = picture.transpose(turn)
@@ -142,33 +142,33 @@ def _open(file: BinaryIO, head: bytes) -> Image.Image:
     except (UnidentifiedImageError, *UNREADABLE) as trouble:
         other = _something_else(head)
         if other:
-            raise Refused(f"it is {other}. Send it as JPEG.") from trouble
+            raise Refused(f"it is {other}.") from trouble
         if head.startswith((b"\xff\xd8\xff", b"\x89PNG\r\n\x1a\n")) or (head[:4], head[8:12]) == (b"RIFF", b"WEBP"):
             raise Refused("it is broken or was cut short: not even its size can be read. Send it again.") from trouble
         raise Refused("it is no photograph: there is no JPEG, PNG or WebP in it.") from trouble
 
 
 def _something_else(head: bytes) -> str | None:
-    """A name for common files that are sent for photographs by mistake or on purpose."""
+    """A name for common files that are sent for photographs by mistake or on purpose, with the way out."""
     text = head.lstrip(b"\xef\xbb\xbf \t\r\n").lower()
     if b"%pdf-" in text:
-        return "a PDF document"
+        return "a PDF document, not a photograph"
     if text.startswith((b"<!doctype html", b"<html", b"<script")):
-        return "a web page"
+        return "a web page, not a photograph"
     if text.startswith((b"<svg", b"<?xml", b"<!doctype svg")):
-        return "a drawing or text in XML"
+        return "a drawing or text in XML, not a photograph"
     if head[4:8] == b"ftyp":
         brand = head[8:12]
         if brand in (b"heic", b"heix", b"heim", b"heis", b"hevc", b"hevx", b"mif1", b"msf1"):
-            return "a HEIC photograph (phones have a setting to take JPEG, often called “most compatible”)"
-        return "an AVIF picture" if brand in (b"avif", b"avis") else "a film"
+            return "a HEIC photograph. Send it as JPEG: phones have a setting for it, often called “most compatible”"
+        return "an AVIF picture. Send it as JPEG" if brand in (b"avif", b"avis") else "a film, not a photograph"
     for signature, what in (
-        (b"GIF8", "a GIF picture"),
-        (b"II*\x00", "a TIFF or raw camera file"),
-        (b"MM\x00*", "a TIFF or raw camera file"),
-        (b"BM", "a BMP picture"),
-        (b"PK\x03\x04", "a ZIP archive or an office document"),
-        (b"MZ", "a program"),
+        (b"GIF8", "a GIF picture. Send it as JPEG"),
+        (b"II*\x00", "a TIFF or raw camera file. Send it as JPEG"),
+        (b"MM\x00*", "a TIFF or raw camera file. Send it as JPEG"),
+        (b"BM", "a BMP picture. Send it as JPEG"),
+        (b"PK\x03\x04", "a ZIP archive or an office document, not a photograph"),
+        (b"MZ", "a program, not a photograph"),
     ):
         if head.startswith(signature):
             return what

@@ -8,14 +8,13 @@ from pathlib import Path
 from django import forms
 from django.contrib import messages
 from django.contrib.auth.decorators import login_not_required
-from django.db.models import Count, Q
 from django.http import FileResponse, Http404, HttpRequest, HttpResponse, JsonResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import path
 from django.views.decorators.http import require_POST
 
 from stockroom import photographs as work
-from stockroom.models import Attachment, Photograph
+from stockroom.models import Attachment, Photograph, Valve
 from stockroom.models.photographs import Subject
 from stockroom.people import Role, StaffRequest, for_roles
 from stockroom.photographs import PhotographError, Received, UnknownSubject
@@ -27,7 +26,7 @@ log = logging.getLogger(__name__)
 KEPT_BY_STAFF_S = 7 * 24 * 3600  # a copy never changes
 KEPT_BY_PUBLIC_S = 3600  # but it may be withdrawn
 SIZES = ("small", "large")
-MANY_NAMES = 10
+MANY_NAMES, MANY = 10, 50
 
 
 def photographs(request: StaffRequest) -> HttpResponse:
@@ -41,10 +40,6 @@ def photographs(request: StaffRequest) -> HttpResponse:
     subject = _subject(request)
     shown = Attachment.objects.of(subject) if subject else Attachment.objects.all()
     standing = shown.standing().order_by("pk" if subject else "-pk")
-    states = standing.order_by().aggregate(
-        waiting=Count("pk", filter=Q(photograph__state=Photograph.State.WAITING)),
-        refused=Count("pk", filter=Q(photograph__state=Photograph.State.REFUSED)),
-    )
     context = {
         "subject": subject,
         "said": work.said(subject) if subject else "",
@@ -52,10 +47,11 @@ def photographs(request: StaffRequest) -> HttpResponse:
         "problem": problem,
         "scanned": request.GET.get("to", ""),
         "page": page_of(request, standing.for_rows()),
+        "waiting": standing.filter(photograph__state=Photograph.State.WAITING).count(),
+        "refused": standing.filter(photograph__state=Photograph.State.REFUSED).for_rows()[:MANY],
         "removed": shown.exclude(removed_at=None).for_rows().select_related("removed_by") if subject else (),
         "most": work.MOST_AT_ONCE,
         "most_mb": MAX_BYTES // 1_000_000,
-        **states,
     }
     return render(request, "stockroom/photographs.html", context)
 
@@ -111,14 +107,12 @@ def _say(request: HttpRequest, received: Received) -> None:
 @require_POST
 def photographs_public(request: StaffRequest) -> HttpResponse:
     """Open to the public those ticked of the photographs that stood on the page, and withdraw the others."""
-    subject = _subject(request)
-    if subject is None:
-        raise Http404("Photographs of what?")
-    on_page = Attachment.objects.standing().of(subject).filter(pk__in=_keys(request, "on_page")).for_rows()
-    public = _keys(request, "public")
-    opened, withdrawn = work.set_public(on_page.select_related("valve__line"), public, request.user)
+    valve = _subject(request)
+    if not isinstance(valve, Valve):
+        raise Http404("Photographs of which valve?")
+    opened, withdrawn = work.set_public(valve, _keys(request, "on_page"), _keys(request, "public"), request.user)
     messages.success(request, f"{opened} now shown to the public, {withdrawn} withdrawn.")
-    return redirect(work.address(subject))
+    return redirect(work.address(valve))
 
 
 def _keys(request: HttpRequest, name: str) -> set[int]:

@@ -96,6 +96,8 @@
       status.textContent = `${photographs(taken)} received.`;
       left = null;
       form.reset();
+      // With a scanner on the desk the next label comes now; on a phone this would only raise the keyboard.
+      if (window.matchMedia("(pointer: fine)").matches) document.getElementById("to").focus();
     } catch (trouble) {
       status.textContent = `Stopped after ${all - left.length} of ${all}: the shop did not answer. Press Send for the rest.`;
     }
