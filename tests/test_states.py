@@ -165,7 +165,7 @@ def one_of(rows: QuerySet[Any], which: int) -> Any:
 
 
 class Shop:
-    """Where every run begins: two types, four of each, three of them graded; an order for singles, one for a pair."""
+    """Where every run begins: three graded valves of each of two types, one more in bulk, and two open orders."""
 
     def __init__(self) -> None:
         self.by = factories.make_user("bo", *Role)
@@ -173,7 +173,7 @@ class Shop:
         self.policy = factories.make_policy()
         self.types = [factories.make_type("12AX7"), factories.make_type("EL84", kind="power pentode", sections=1)]
         self.customer = Customer.objects.create(name="Ada Quill")
-        self.lines = [factories.make_line(type, 4) for type in self.types]
+        self.lines = [factories.make_line(self.types[0], 3), factories.make_line(self.types[1], 4)]
         self.graded: list[int] = []
         for line in self.lines:
             for valve in receiving.allot_serials(line, 3, self.by):
@@ -396,6 +396,16 @@ class AtWork(RuleBasedStateMachine):
         assert not Allocation.objects.filter(live=True, order_line__order__state="cancelled").exists()
 
     @invariant()
+    def what_has_gone_is_not_listed(self) -> None:
+        assert not ListedValve.objects.filter(live=True, valve__state=State.DESPATCHED).exists()
+
+    @invariant()
+    def a_standing_grade_rests_on_standing_readings(self) -> None:
+        standing = Reading.objects.standing().values("pk")
+        resting = Grade.readings.through.objects.filter(grade__standing=True)
+        assert not resting.exclude(reading__in=standing).exists()
+
+    @invariant()
     def positions_in_a_line_are_its_pieces(self) -> None:
         for line in Line.objects.all():
             positions = sorted(line.valves.values_list("position", flat=True))
@@ -453,13 +463,14 @@ def test_the_states_of_a_pair_through_its_whole_life(shop: Shop) -> None:
     assert states() == ("listed", "listed")
     listing.end(listed, by)
     assert states() == ("matched", "matched")
+    listing.publish(list(Valve.objects.filter(line=line)), "A pair", "", Decimal(38), "GBP", by)
     order_line = Order.objects.get(pk=shop.order(0, 2, 1)).lines.get()
     pulling.accept(order_line, pair, by)
     pulling.release(order_line, 1, by)
     pulling.accept(order_line, pair, by)
     for valve in pair:
         pulling.pull(order_line.order, valve, by)
-    assert states() == ("matched", "matched")
+    assert states() == ("listed", "listed")
     pulling.despatch(order_line.order, "", "", by)
     assert states() == ("despatched", "listed")  # the lot has been through all of it
     order = Order.objects.get(pk=order_line.order_id)
