@@ -1,6 +1,18 @@
 """The addresses of judgement: bench, grades, sets, orders, paper; each list stands at the foot of its views."""
 
-from grading.views import bench, listings, orders, paper, policy, readings_import, sets, testers, valves
+from grading.views import (
+    bench,
+    instruments,
+    listings,
+    orders,
+    paper,
+    policy,
+    readings_import,
+    reference_checks,
+    sets,
+    studies,
+    valves,
+)
 
 urlpatterns = [
     *bench.urlpatterns,
@@ -11,5 +23,7 @@ urlpatterns = [
     *orders.urlpatterns,
     *listings.urlpatterns,
     *paper.urlpatterns,
-    *testers.urlpatterns,
+    *instruments.urlpatterns,
+    *studies.urlpatterns,
+    *reference_checks.urlpatterns,
 ]

@@ -14,7 +14,17 @@ from django.contrib.auth.models import User
 from django.test import Client
 from django.urls import URLPattern, URLResolver, get_resolver, reverse
 
-from grading.models import MatchedSet, Policy, Reading
+from grading.models import (
+    HouseNominal,
+    MatchedSet,
+    Policy,
+    Quantity,
+    Reading,
+    ReferenceValve,
+    Stop,
+    Study,
+    TesterCondition,
+)
 from stockroom.models import Customer, Listing, Maker, Order, Place, Supplier, Valve
 from stockroom.people import Role
 from tests.factories import graded, make_line, make_policy, make_tester, make_type, make_valves
@@ -34,6 +44,7 @@ class World:
         graded(self.valve)
         self.reading = Reading.objects.filter(valve=self.valve).first()
         self.tester = make_tester()
+        self._instruments()
         self.supplier: Supplier = line.lot.supplier
         self.maker = Maker.objects.create(name="Marrowby")
         self.place = Place.objects.create(code="Z9")
@@ -46,6 +57,25 @@ class World:
         self.listing = Listing.objects.create(number="A00001", title="One", price=5, currency="GBP")
         self.person = User.objects.create_user("somebody")
         self.lot, self.line = line.lot, line
+
+    def _instruments(self) -> None:
+        """What hangs on a tester."""
+        assert self.reading is not None
+        about: dict[str, Any] = {"tester": self.tester, "test_point": self.reading.test_point}
+        of: dict[str, Any] = {**about, "quantity": Quantity.GM}
+        self.condition = TesterCondition.objects.create(**about, anode_voltage_v=200, judged_by="house nominal")
+        self.house_nominal = HouseNominal.objects.create(**of, median=1.6, spread=0.1, count=10)
+        self.study = Study.objects.create(**of, repeats=2, seed=1)
+        self.study_reading = self.study.readings.create(
+            valve=self.valve, operator=self.reading.shift.operator, repeat=1, value=1.6
+        )
+        self.reference = ReferenceValve.objects.create(
+            name="R1", test_point=self.reading.test_point, quantity=Quantity.GM
+        )
+        self.check = self.reference.checks.create(shift=self.reading.shift, value=1.6)
+        self.stop = Stop.objects.create(
+            tester=self.tester, why="It drifts.", check_made=self.check, suspect_since=self.check.taken_at
+        )
 
 
 WHO: dict[str, tuple[Any, Callable[[World], list[Any]]]] = {
@@ -124,6 +154,31 @@ WHO: dict[str, tuple[Any, Callable[[World], list[Any]]]] = {
     "for-sale": (ANYONE, lambda w: []),
     "item": (ANYONE, lambda w: [w.listing.number]),
     "testers": (LOOK, lambda w: []),
+    "tester-new": (OWNER, lambda w: []),
+    "tester": (LOOK, lambda w: [w.tester.pk]),
+    "tester-edit": (OWNER, lambda w: [w.tester.pk]),
+    "tester-measures": (OWNER, lambda w: [w.tester.pk]),
+    "calibration-new": (OWNER, lambda w: [w.tester.pk]),
+    "condition-new": (OWNER, lambda w: [w.tester.pk]),
+    "condition-end": (OWNER, lambda w: [w.condition.pk]),
+    "house-learn": (OWNER, lambda w: [w.tester.pk]),
+    "house-nominal": (LOOK, lambda w: [w.house_nominal.pk]),
+    "studies": (LOOK, lambda w: []),
+    "study-new": (BENCH, lambda w: [w.tester.pk]),
+    "study": (LOOK, lambda w: [w.study.pk]),
+    "study-read": (BENCH, lambda w: [w.study.pk]),
+    "study-finish": (BENCH, lambda w: [w.study.pk]),
+    "study-give-up": (BENCH, lambda w: [w.study.pk]),
+    "study-reading-correct": (BENCH, lambda w: [w.study_reading.pk]),
+    "checks": (BENCH, lambda w: []),
+    "check-correct": (BENCH, lambda w: [w.check.pk]),
+    "reference-valves": (LOOK, lambda w: []),
+    "reference-new": (OWNER, lambda w: []),
+    "reference-use": (OWNER, lambda w: [w.reference.pk]),
+    "reference-chart": (LOOK, lambda w: [w.reference.pk, w.tester.pk]),
+    "reference-baseline": (OWNER, lambda w: [w.reference.pk, w.tester.pk]),
+    "stop": (LOOK, lambda w: [w.stop.pk]),
+    "stop-clear": (OWNER, lambda w: [w.stop.pk]),
     "labels": (LOOK, lambda w: []),
     "certificate": (LOOK, lambda w: [w.set.number]),
     "pick-list-pdf": (LOOK, lambda w: [w.order.number]),

@@ -92,9 +92,7 @@ class Observation(models.Model):
     class Meta:
         abstract = True
         constraints = [
-            models.CheckConstraint(
-                condition=Q(supersedes=None) | ~Q(reason=""), name="%(class)s_correction_says_why"
-            ),
+            models.CheckConstraint(condition=Q(supersedes=None) | ~Q(reason=""), name="%(class)s_correction_says_why"),
         ]
 
     def save(self, *args, **kwargs) -> None:
@@ -156,6 +154,16 @@ class Capability(models.Model):
     @property
     def accuracy_stated(self) -> bool:
         return self.accuracy_percent is not None or self.accuracy_absolute is not None
+
+    @property
+    def accuracy_in_words(self) -> str:
+        """ "2 % of the reading and 0.05 mA", the limit either way; nothing where none is stated."""
+        parts = []
+        if self.accuracy_percent is not None:
+            parts.append(f"{self.accuracy_percent:g} % of the reading")
+        if self.accuracy_absolute is not None:
+            parts.append(self.of.shown(self.accuracy_absolute))
+        return " and ".join(parts)
 
     def passes(self, value: float) -> bool:
         """Whether a reading on the scale is at the good mark or beyond. Raises ValueError for another quantity."""
@@ -220,6 +228,8 @@ class TesterCondition(models.Model):
     difference, and its voltages are not used.
     """
 
+    __test__ = False  # not a pytest class
+
     class JudgedBy(models.TextChoices):
         CONVERTED = "converted", "converted to the data sheet's conditions"
         HOUSE = "house nominal", "beside a house nominal"
@@ -274,9 +284,7 @@ class HouseNominal(models.Model):
 
     tester = models.ForeignKey(Tester, on_delete=models.PROTECT, related_name="house_nominals")
     test_point = models.ForeignKey(TestPoint, on_delete=models.PROTECT, related_name="house_nominals")
-    condition = models.ForeignKey(
-        TesterCondition, on_delete=models.PROTECT, null=True, related_name="house_nominals"
-    )
+    condition = models.ForeignKey(TesterCondition, on_delete=models.PROTECT, null=True, related_name="house_nominals")
     quantity = _quantity()
     median = models.FloatField()
     spread = models.FloatField("robust standard deviation")
@@ -332,9 +340,7 @@ class Study(models.Model):
         verbose_name_plural = "studies"
         constraints = [
             models.CheckConstraint(condition=Q(repeats__gte=2), name="a_study_repeats"),
-            models.CheckConstraint(
-                condition=Q(finished_at=None) | Q(given_up_at=None), name="a_study_ends_in_one_way"
-            ),
+            models.CheckConstraint(condition=Q(finished_at=None) | Q(given_up_at=None), name="a_study_ends_in_one_way"),
         ]
 
     def __str__(self) -> str:

@@ -28,6 +28,12 @@ def plain(value: float | Decimal | None) -> str:
 
 
 @register.filter
+def figures(value: float | None, digits: int = 3) -> str:
+    """To so many significant figures: a standard deviation is not known to more."""
+    return "–" if value is None else f"{float(f'{value:.{digits}g}'):.{digits + 3}g}"
+
+
+@register.filter
 def percent(share: float | None, places: int = 1) -> str:
     """0.0234 as "2.3 %"."""
     return "–" if share is None else f"{100 * share:.{places}f}\N{NO-BREAK SPACE}%"

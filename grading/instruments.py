@@ -1,0 +1,318 @@
+"""A tester as an instrument: how well it reads, when it was calibrated, and what its readings are compared with.
+
+How well
+- `record_of(tester, on)`: a `Record`; its `known(quantity, value)` gives the terms of a reading's uncertainty
+  (`grading.uncertainty`), what they rest on, and what nobody has written down
+- `calibration_of(tester, on)`, `calibration_state(tester, on)`: the calibration of a day, and whether it is overdue
+- `may_record(tester, quantity)`: whether a reading of this quantity can be kept, and why not
+
+Compared with what
+- `basis_for(tester, test_point, quantity, at)`: a `Basis`: the data sheet's nominal at its own conditions, the same
+  after a conversion, a house nominal, a scale's good mark, or nothing; its `words` stand on every paper
+
+Writing it down
+- `keep_tester`, `describe`, `calibrate`; where a tester differs from the sheet is in `grading.conditions`
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from datetime import date, datetime, timedelta
+from enum import StrEnum
+from math import inf
+from typing import NamedTuple
+
+from django.contrib.auth.models import User
+from django.db import transaction
+from django.utils import timezone
+
+from catalog.electrics import ConversionRefused
+from catalog.models import TestPoint
+from grading import house, studies
+from grading.conditions import conditions_for, conversion
+from grading.models import Calibration, CalibrationValue, Capability, Quantity, Tester, TesterCondition
+from grading.models.instruments import CLAIMING
+from grading.studies import Repeatability
+from grading.uncertainty import ReadingTerms
+from stockroom.changes import differences, fitted
+from stockroom.models import Entry
+
+# How long before it is due a calibration is called due soon (common practice, no source).
+SOON = timedelta(days=30)
+
+
+class Unmeasured(ValueError):
+    """The tester does not measure this quantity, so no claim in it can rest on the tester."""
+
+
+# Calibration
+
+
+class CalibrationState(StrEnum):
+    CURRENT = "current"
+    DUE_SOON = "due soon"
+    OVERDUE = "overdue"
+    NONE = "none"
+
+
+def calibration_of(tester: Tester, on: date | None = None) -> Calibration | None:
+    """The last one done by that day."""
+    day = on or timezone.localdate()
+    return next((row for row in tester.calibrations.all() if row.done_on <= day), None)
+
+
+def calibration_state(tester: Tester, on: date | None = None) -> CalibrationState:
+    day = on or timezone.localdate()
+    last = calibration_of(tester, day)
+    if last is None:
+        return CalibrationState.NONE
+    if last.due_on < day:
+        return CalibrationState.OVERDUE
+    return CalibrationState.DUE_SOON if last.due_on - day <= SOON else CalibrationState.CURRENT
+
+
+# How well it reads
+
+
+class Known(NamedTuple):
+    """The terms of a reading's uncertainty near one value, in the quantity's unit.
+
+    `resting_on` says where each comes from; `wanting` says what is not known and therefore not in it, so that an
+    uncertainty with something wanting is a lower bound. A claim that must be defended wants nothing.
+    """
+
+    terms: ReadingTerms
+    resting_on: tuple[str, ...]
+    wanting: tuple[str, ...]
+
+
+class Record(NamedTuple):
+    """All that is written down of a tester on a day, read from the database once."""
+
+    tester: Tester
+    on: date
+    capabilities: Mapping[str, Capability]
+    calibration: Calibration | None
+    calibration_values: Mapping[str, CalibrationValue]
+    repeatability: Mapping[str, Repeatability]
+
+    def known(self, quantity: Quantity, value: float) -> Known:
+        """The terms for `grading.uncertainty.reading`, `difference`, `ratio` and `spread` near `value`.
+
+        The calibration's uncertainty, a percentage, is taken at `value`, and stands as an offset that readings of
+        one tester share. Raises Unmeasured.
+        """
+        capability = self.capabilities.get(quantity)
+        if capability is None:
+            raise Unmeasured(_cannot(self.tester, quantity, bool(self.capabilities)))
+        resting_on = [f"a display that moves in steps of {quantity.shown(capability.resolution)}"]
+        wanting = []
+        if capability.accuracy_stated:
+            resting_on.append(f"a stated accuracy within {capability.accuracy_in_words}")
+        else:
+            wanting.append(f"no accuracy is stated for its {quantity.label}")
+        calibrated = self.calibration_values.get(quantity)
+        if calibrated and self.calibration:
+            done = f"the calibration of {self.calibration.done_on:%d %b %Y}"
+            resting_on.append(f"{done}, standard uncertainty {calibrated.standard_uncertainty_percent:g} %")
+            if self.calibration.due_on < self.on:
+                wanting.append(f"{done} has been overdue since {self.calibration.due_on:%d %b %Y}")
+        else:
+            wanting.append(f"its {quantity.label} has not been calibrated")
+        repeats = self.repeatability.get(quantity)
+        if repeats:
+            resting_on.append(f"study {repeats.study.pk}, repeatability {repeats.in_words}")
+        else:
+            wanting.append(f"no repeatability study of its {quantity.label} is finished")
+        return Known(_terms(capability, calibrated, repeats, value), tuple(resting_on), tuple(wanting))
+
+
+def _terms(
+    capability: Capability, calibrated: CalibrationValue | None, repeats: Repeatability | None, value: float
+) -> ReadingTerms:
+    terms = ReadingTerms(
+        resolution=capability.resolution,
+        accuracy_percent=capability.accuracy_percent or 0.0,
+        accuracy_absolute=capability.accuracy_absolute or 0.0,
+    )
+    if calibrated:
+        terms = terms._replace(
+            calibration_u=abs(value) * calibrated.standard_uncertainty_percent / 100,
+            calibration_degrees_of_freedom=calibrated.degrees_of_freedom or inf,
+        )
+    return repeats.added_to(terms) if repeats else terms
+
+
+def record_of(tester: Tester, on: date | None = None) -> Record:
+    """Studies count from the day they are finished, whatever `on` is: they say how the tester repeats."""
+    day = on or timezone.localdate()
+    capabilities = {row.quantity: row for row in tester.capabilities.all()}
+    calibration = calibration_of(tester, day)
+    found = {quantity: studies.repeatability_of(tester, Quantity(quantity)) for quantity in capabilities}
+    return Record(
+        tester,
+        day,
+        capabilities,
+        calibration,
+        {row.quantity: row for row in calibration.values.all()} if calibration else {},
+        {quantity: repeatability for quantity, repeatability in found.items() if repeatability},
+    )
+
+
+def may_record(tester: Tester, quantity: Quantity) -> tuple[bool, str]:
+    """Whether a reading of this quantity on this tester can be kept. A tester not yet described may read anything."""
+    measured = {row.quantity for row in tester.capabilities.all()}
+    if not measured or quantity in measured:
+        return True, ""
+    return False, _cannot(tester, quantity, described=True)
+
+
+def _cannot(tester: Tester, quantity: Quantity, described: bool) -> str:
+    if not described:
+        return f"Nobody has written down what {tester} measures, so how well it reads is not known."
+    if tester.is_scale_only and quantity in CLAIMING:
+        return (
+            f"{tester} reads emission on a scale: it passes or fails a valve, and supports no claim in {quantity.unit}."
+        )
+    return f"By its record {tester} does not measure {quantity.label}. If it does, add that under Testers."
+
+
+# What a reading is compared with
+
+
+class Kind(StrEnum):
+    SHEET = "data sheet"
+    CONVERTED = "converted"
+    HOUSE = "house nominal"
+    SCALE = "scale"
+    NONE = "nothing"
+
+
+class Basis(NamedTuple):
+    """What a reading of one quantity is compared with, and how it is brought there.
+
+    `nominal` and its standard uncertainty are in the quantity's unit: None where there is nothing to compare with,
+    and where the judgement is a scale's good mark. The sheet's own limits apply to the brought reading when
+    `sheet_limits`. `words` are for the papers.
+    """
+
+    kind: Kind
+    nominal: float | None
+    nominal_u: float
+    factor: float
+    relative_model_u: float
+    sheet_limits: bool
+    words: str
+
+    def brought(self, value: float) -> tuple[float, float]:
+        """The reading at the conditions of the nominal, and the standard uncertainty that bringing it there adds."""
+        there = value * self.factor
+        return there, abs(there) * self.relative_model_u
+
+
+def basis_for(tester: Tester, test_point: TestPoint, quantity: Quantity, at: datetime | None = None) -> Basis:
+    """Anode current and gm beside a nominal, emission beside the scale's good mark.
+
+    Raises:
+        Unmeasured: the tester's record says that it does not measure this.
+        ValueError: leakage and grid current have no nominal.
+    """
+    possible, why = may_record(tester, quantity)
+    if not possible:
+        raise Unmeasured(why)
+    if quantity == Quantity.EMISSION:
+        return _scale(tester)
+    if quantity not in CLAIMING:
+        raise ValueError(f"{quantity.label} has a limit and no nominal.")
+    nominal = getattr(test_point, quantity)
+    setting = conditions_for(tester, test_point, at)
+    if setting.condition is None:
+        words = f"beside the data sheet's nominal, at the data sheet's conditions ({test_point.conditions})"
+        return Basis(Kind.SHEET, nominal, 0.0, 1.0, 0.0, True, words)
+    if setting.condition.judged_by == TesterCondition.JudgedBy.HOUSE:
+        return _beside_house(setting.condition, quantity)
+    try:
+        factor, relative_u, words = conversion(setting.condition, quantity)
+    except ConversionRefused as refusal:
+        return Basis(Kind.NONE, None, 0.0, 1.0, 0.0, False, f"compared with nothing: {refusal}")
+    return Basis(
+        Kind.CONVERTED, nominal, 0.0, factor, relative_u, True,
+        f"{words} (factor {factor:.3g}, standard uncertainty of the model {100 * relative_u:.2g} %), "
+        "then beside the data sheet's nominal",
+    )  # fmt: skip
+
+
+def _scale(tester: Tester) -> Basis:
+    capability = next((row for row in tester.capabilities.all() if row.quantity == Quantity.EMISSION), None)
+    if capability is None or capability.scale_pass_at is None:
+        return Basis(Kind.NONE, None, 0.0, 1.0, 0.0, False, "compared with nothing: the scale's good mark is not known")
+    words = f"passed or failed on a scale, good from {capability.scale_pass_at:g}; it claims nothing in mA or mA/V"
+    return Basis(Kind.SCALE, None, 0.0, 1.0, 0.0, False, words)
+
+
+def _beside_house(condition: TesterCondition, quantity: Quantity) -> Basis:
+    learnt = house.nominal_for(condition.tester, condition.test_point, quantity, condition)
+    where = f"at {condition.in_words} on {condition.tester}"
+    if learnt is None:
+        words = f"compared with nothing: no house nominal has been learnt {where}"
+        return Basis(Kind.NONE, None, 0.0, 1.0, 0.0, False, words)
+    words = (
+        f"beside a house nominal {where}: the median, {quantity.shown(learnt.median)}, of {learnt.count} known-good "
+        f"NOS valves of ours (robust standard deviation {quantity.shown(float(f'{learnt.spread:.2g}'))}), "
+        f"learnt {timezone.localtime(learnt.learnt_at):%d %b %Y}"
+    )
+    return Basis(Kind.HOUSE, learnt.median, learnt.standard_uncertainty, 1.0, 0.0, False, words)
+
+
+# Writing it down
+
+
+def keep_tester(changed: Tester, by: User) -> Tester:
+    """Store a new tester, or what has changed of one."""
+    with transaction.atomic():
+        before = Tester.objects.filter(pk=changed.pk).first()
+        changed.save()
+        if before is None:
+            Entry.write(by, "tester-added", fitted(f"Tester {changed} added."))
+        elif said := differences(before, changed, ("name", "serial_number", "note", "in_use")):
+            Entry.write(by, "tester-changed", fitted(f"Tester {before}: {'; '.join(said)}."))
+    return changed
+
+
+class Described(NamedTuple):
+    """What is to be written of one quantity; the fields are those of `Capability`."""
+
+    resolution: float
+    accuracy_percent: float | None = None
+    accuracy_absolute: float | None = None
+    scale_pass_at: float | None = None
+
+
+def describe(tester: Tester, rows: Mapping[Quantity, Described], by: User) -> None:
+    """What the tester measures, in full: a quantity left out is one that it does not measure."""
+    with transaction.atomic():
+        tester.capabilities.exclude(quantity__in=rows).delete()
+        for quantity, row in rows.items():
+            Capability.objects.update_or_create(tester=tester, quantity=quantity, defaults=row._asdict())
+        said = ", ".join(
+            f"{quantity.label} in steps of {quantity.shown(row.resolution)}" for quantity, row in rows.items()
+        )
+        Entry.write(by, "tester-described", fitted(f"{tester} measures {said or 'nothing'}."))
+
+
+def calibrate(calibration: Calibration, values: Mapping[Quantity, tuple[float, float | None]], by: User) -> Calibration:
+    """Keep a calibration with the standard uncertainty, in per cent, and degrees of freedom of each quantity."""
+    with transaction.atomic():
+        calibration.save()
+        CalibrationValue.objects.bulk_create(
+            CalibrationValue(
+                calibration=calibration,
+                quantity=quantity,
+                standard_uncertainty_percent=percent,
+                degrees_of_freedom=degrees,
+            )
+            for quantity, (percent, degrees) in values.items()
+        )
+        said = f"{calibration.tester} was calibrated by {calibration.by} on {calibration.done_on:%d %b %Y}"
+        Entry.write(by, "tester-calibrated", fitted(f"{said}, next due on {calibration.due_on:%d %b %Y}."))
+    return calibration

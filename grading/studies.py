@@ -1,0 +1,416 @@
+"""A crossed study of a tester: several valves, read several times by several people, in an order drawn by lot.
+
+- `plan(...)`: a `Study`; `PlanProblem` says why it cannot be
+- `next_cell(study, operator)`, `progress_of(study)`: what the operator reads next, and how far everybody is
+- `take(study, cell, value)`, `correct(reading, value, reason, by)`: append-only, like readings
+- `finish(study, by)`, `give_up(study, why, by)`
+- `analyse(study)`: an `Analysis`, the analysis of variance (`grading.repeatability`) put in words
+- `repeatability_of(tester, quantity)`: what the latest finished study says of the tester, as a `Repeatability`
+
+The order: in each round every operator reads every valve once, in an order of that operator's own for that round.
+It follows from the study's seed, so it can be drawn again. Nobody is shown an earlier reading.
+"""
+
+from __future__ import annotations
+
+import secrets
+from collections.abc import Sequence
+from datetime import datetime
+from math import inf
+from random import Random
+from typing import NamedTuple
+
+from django.contrib.auth.models import User
+from django.db import IntegrityError, transaction
+from django.utils import timezone
+
+from catalog.models import TestPoint
+from grading.models import Quantity, Study, StudyOperator, StudyReading, StudyValve, Tester
+from grading.models.instruments import CLAIMING
+from grading.repeatability import CrossedStudy, crossed_study
+from grading.uncertainty import ReadingTerms
+from stockroom.changes import fitted
+from stockroom.models import Entry, Valve
+
+# Fewer distinct categories than this are commonly called too few (common practice, no source).
+ENOUGH_CATEGORIES = 5
+
+
+class PlanProblem(ValueError):
+    """The study cannot be planned so."""
+
+
+class StudyProblem(ValueError):
+    """This cannot be done to the study now."""
+
+
+# Planning
+
+
+def plan(
+    tester: Tester,
+    quantity: Quantity,
+    test_point: TestPoint,
+    valves: Sequence[Valve],
+    operators: Sequence[User],
+    repeats: int,
+    by: User,
+    note: str = "",
+) -> Study:
+    """Raises PlanProblem."""
+    if len(valves) < 2 or len(operators) < 2 or repeats < 2:
+        raise PlanProblem("A crossed study needs two valves, two operators and two readings of each, at least.")
+    if len({valve.pk for valve in valves}) < len(valves) or len({person.pk for person in operators}) < len(operators):
+        raise PlanProblem("A valve or an operator is in it twice.")
+    for valve in valves:
+        if valve.type_id != test_point.section.type_id:
+            raise PlanProblem(f"{valve} is a {valve.type}; the others are {test_point.section.type}.")
+    if not tester.measures(quantity):
+        raise PlanProblem(f"By its record {tester} does not measure {quantity.label}.")
+    with transaction.atomic():
+        study = Study.objects.create(
+            tester=tester, quantity=quantity, test_point=test_point, repeats=repeats, by=by, note=note,
+            seed=secrets.randbelow(2**31),
+        )  # fmt: skip
+        StudyValve.objects.bulk_create(
+            StudyValve(study=study, valve=valve, position=position) for position, valve in enumerate(valves, start=1)
+        )
+        StudyOperator.objects.bulk_create(
+            StudyOperator(study=study, operator=person, position=position)
+            for position, person in enumerate(operators, start=1)
+        )
+        size = f"{len(valves)} valves, {len(operators)} operators, {repeats} readings of each"
+        Entry.write(by, "study-planned", fitted(f"Planned {study}: {size}."))
+    return study
+
+
+class Cell(NamedTuple):
+    """One reading to be made. `position` is the valve's number in the study."""
+
+    repeat: int
+    operator_id: int
+    valve_id: int
+    position: int
+
+
+def order(study: Study) -> list[Cell]:
+    """Every cell of the study, in the order drawn."""
+    valves = list(study.study_valves.values_list("valve", "position"))
+    operators = list(study.study_operators.values_list("operator", flat=True))
+    lot = Random(study.seed)
+    cells = []
+    for repeat in range(1, study.repeats + 1):
+        for operator in operators:
+            drawn = valves.copy()
+            lot.shuffle(drawn)
+            cells += [Cell(repeat, operator, valve, position) for valve, position in drawn]
+    return cells
+
+
+def _filled(study: Study) -> set[tuple[int, int, int]]:
+    return set(study.readings.standing().values_list("repeat", "operator", "valve"))
+
+
+def next_cell(study: Study, operator: User) -> Cell | None:
+    """What this person reads next: None when the person has read everything, or takes no part."""
+    filled = _filled(study)
+    return next((cell for cell in order(study) if cell.operator_id == operator.pk and cell[:3] not in filled), None)
+
+
+class Share(NamedTuple):
+    """How far one operator is."""
+
+    operator: User
+    made: int
+    planned: int
+
+    @property
+    def left(self) -> int:
+        return self.planned - self.made
+
+
+def progress_of(study: Study) -> list[Share]:
+    made: dict[int, int] = {}
+    for _, operator, _ in _filled(study):
+        made[operator] = made.get(operator, 0) + 1
+    planned = study.study_valves.count() * study.repeats
+    return [
+        Share(row.operator, made.get(row.operator_id, 0), planned)
+        for row in study.study_operators.select_related("operator")
+    ]
+
+
+# Reading
+
+
+def take(study: Study, cell: Cell, value: float, by: User, taken_at: datetime | None = None) -> StudyReading:
+    """`taken_at` is when it was read, if not now.
+
+    Raises StudyProblem: the study has ended, the cell is another person's, or it is filled.
+    """
+    if cell.operator_id != by.pk:
+        raise StudyProblem("This reading is for another operator to make.")
+    try:
+        with transaction.atomic():
+            _lock_open(study)
+            return StudyReading.objects.create(
+                study=study, valve_id=cell.valve_id, operator=by, repeat=cell.repeat, value=value,
+                taken_at=taken_at or timezone.now(),
+            )  # fmt: skip
+    except IntegrityError:
+        raise StudyProblem("This reading has been made already. To change it, correct it.") from None
+
+
+def correct(reading: StudyReading, value: float, reason: str, by: User) -> StudyReading:
+    """Raises StudyProblem: the study has ended, or the reading has been corrected already."""
+    try:
+        with transaction.atomic():
+            _lock_open(reading.study)
+            new = StudyReading.objects.create(
+                study=reading.study, valve=reading.valve, operator=reading.operator, repeat=reading.repeat,
+                value=value, taken_at=reading.taken_at, supersedes=reading, reason=reason,
+            )  # fmt: skip
+            said = f"{reading.study}: {reading.valve}, {reading.value:g} → {value:g}: {reason}."
+            Entry.write(by, "study-corrected", fitted(said), valve=reading.valve)
+            return new
+    except IntegrityError:
+        raise StudyProblem("This reading has been corrected already. Correct the correction.") from None
+
+
+def finish(study: Study, by: User) -> None:
+    """No more readings or corrections; from now on the study speaks for the tester. Raises StudyProblem."""
+    with transaction.atomic():
+        _lock_open(study)
+        left = sum(share.left for share in progress_of(study))
+        if left:
+            raise StudyProblem(f"{left} readings are still to be made.")
+        study.finished_at = timezone.now()
+        study.save(update_fields=["finished_at"])
+        Entry.write(by, "study-finished", fitted(f"Finished {study}. {analyse(study).in_short}"))
+
+
+def give_up(study: Study, why: str, by: User) -> None:
+    """The study will never be finished. Its readings stay. Raises StudyProblem."""
+    with transaction.atomic():
+        _lock_open(study)
+        study.given_up_at = timezone.now()
+        study.note = f"{study.note} Given up: {why}".strip()[:300]
+        study.save(update_fields=["given_up_at", "note"])
+        Entry.write(by, "study-given-up", fitted(f"Gave up {study}: {why}."))
+
+
+def _lock_open(study: Study) -> None:
+    if not Study.objects.select_for_update().get(pk=study.pk).open:
+        raise StudyProblem("The study has ended.")
+
+
+# What it says
+
+
+class Row(NamedTuple):
+    """One component, in the words of the page; values in the quantity's unit."""
+
+    name: str
+    meaning: str
+    standard_deviation: float
+    lower: float
+    upper: float
+    contribution_percent: float
+    study_variation_percent: float
+
+
+class Analysis(NamedTuple):
+    """`result` is absent, and `problem` says why, when the readings cannot be analysed."""
+
+    study: Study
+    result: CrossedStudy | None
+    problem: str
+    table: tuple[tuple[Valve, tuple[tuple[User, tuple[float, ...]], ...]], ...]
+
+    @property
+    def in_short(self) -> str:
+        if self.result is None:
+            return self.problem
+        r = self.result
+        return (
+            f"Repeatability {_shown(r.repeatability.standard_deviation, self.study)}, "
+            f"reproducibility {_shown(r.reproducibility.standard_deviation, self.study)}, "
+            f"{r.distinct_categories} distinct categories."
+        )
+
+    @property
+    def rows(self) -> list[Row]:
+        if self.result is None:
+            return []
+        r = self.result
+        parts = [
+            ("Repeatability", "one person, one valve, read again", r.repeatability),
+            ("Reproducibility", "between people", r.reproducibility),
+            ("– operator", "one person reads higher than another", r.operator),
+            ("– operator by valve", "people differ more on some valves", r.interaction),
+            ("Both together", "the tester and those who use it", r.gauge),
+            ("Valve to valve", "what the valves really differ by", r.part_to_part),
+            ("Total", "", r.total),
+        ]
+        return [
+            Row(
+                name, meaning, part.standard_deviation, part.interval.lower, part.interval.upper,
+                part.contribution_percent, part.study_variation_percent,
+            )
+            for name, meaning, part in parts
+            if part is not None
+        ]  # fmt: skip
+
+    @property
+    def in_words(self) -> list[str]:
+        """What the numbers mean, a sentence each."""
+        if self.result is None:
+            return [self.problem]
+        r, study = self.result, self.study
+        one = r.repeatability
+        again = (
+            f"One person reading one valve again gets a value that scatters with a standard deviation of "
+            f"{_shown(one.standard_deviation, study)}{_relative(one.standard_deviation, r.grand_mean, study)}; with "
+            f"{100 * r.confidence:g} % confidence it lies between {_shown(one.interval.lower, study)} and "
+            f"{_shown(one.interval.upper, study)} ({r.repeatability_degrees_of_freedom} degrees of freedom)."
+        )
+        people = (
+            f"Between people it is {_shown(r.reproducibility.standard_deviation, study)}. With {r.operators} operators "
+            "that is known only roughly: see how wide its interval is."
+        )
+        if r.reproducibility.variance == 0:
+            people = "Between people no difference shows beyond that scatter."
+        pooled = (
+            "Operators do not differ more on some valves than on others, beyond the scatter (p = {p:.2f}), so that "
+            "part is pooled with repeatability."
+            if r.interaction_pooled
+            else "Operators differ more on some valves than on others (p = {p:.2g}): look at the plot for the valves "
+            "where their lines part."
+        ).format(p=r.anova[2].p_value)
+        shares = (
+            f"Of all the variance seen, {r.part_to_part.contribution_percent:.1f} % is the valves' own and "
+            f"{r.gauge.contribution_percent:.1f} % is made by the tester and those who use it."
+        )
+        groups = f"The tester can tell {r.distinct_categories} groups of such valves apart"
+        if r.distinct_categories < ENOUGH_CATEGORIES:
+            groups += (
+                f"; fewer than {ENOUGH_CATEGORIES} are commonly called too few to sort by (common practice). If the "
+                "valves were alike to begin with, a study of more different ones says more"
+            )
+        return [again, people, pooled, shares, f"{groups}."]
+
+
+def _shown(value: float, study: Study) -> str:
+    return study.of.shown(float(f"{value:.3g}"))
+
+
+def _relative(sd: float, mean: float, study: Study) -> str:
+    return f", {100 * sd / mean:.2g} % of the mean" if study.of in CLAIMING and mean > 0 else ""
+
+
+def analyse(study: Study) -> Analysis:
+    """Of the standing readings. A study that is not complete says so as its `problem`."""
+    valves = [row.valve for row in study.study_valves.select_related("valve")]
+    operators = [row.operator for row in study.study_operators.select_related("operator")]
+    cells: dict[tuple[int, int], list[tuple[int, float]]] = {}
+    for valve, operator, repeat, value in study.readings.standing().values_list("valve", "operator", "repeat", "value"):
+        cells.setdefault((valve, operator), []).append((repeat, value))
+    table = tuple(
+        (
+            valve,
+            tuple(
+                (operator, tuple(value for _, value in sorted(cells.get((valve.pk, operator.pk), []))))
+                for operator in operators
+            ),
+        )
+        for valve in valves
+    )
+    made = sum(len(values) for _, row in table for _, values in row)
+    left = len(valves) * len(operators) * study.repeats - made
+    if left:
+        return Analysis(study, None, f"{left} readings are still to be made.", table)
+    try:
+        result = crossed_study([[list(values) for _, values in row] for _, row in table])
+    except ValueError as problem:
+        return Analysis(study, None, str(problem), table)
+    return Analysis(study, result, "", table)
+
+
+class Repeatability(NamedTuple):
+    """What a finished study says of one reading of the tester.
+
+    For anode current and gm the standard deviations are relative to the mean reading (0.012 is 1.2 %); for a scale,
+    leakage and grid current, which may read nought, they are in the quantity's unit and `relative` is false.
+    """
+
+    standard_deviation: float
+    degrees_of_freedom: float
+    study: Study
+    reproducibility_sd: float
+    reproducibility_degrees_of_freedom: float
+    relative: bool
+
+    @property
+    def in_words(self) -> str:
+        if self.relative:
+            return f"{100 * self.standard_deviation:.2g} % with {self.degrees_of_freedom:g} degrees of freedom"
+        return f"{_shown(self.standard_deviation, self.study)} with {self.degrees_of_freedom:g} degrees of freedom"
+
+    def added_to(self, terms: ReadingTerms) -> ReadingTerms:
+        terms = terms._replace(
+            repeatability_degrees_of_freedom=self.degrees_of_freedom,
+            reproducibility_degrees_of_freedom=self.reproducibility_degrees_of_freedom,
+        )
+        if self.relative:
+            return terms._replace(
+                repeatability_percent=100 * self.standard_deviation,
+                reproducibility_percent=100 * self.reproducibility_sd,
+            )
+        return terms._replace(repeatability_sd=self.standard_deviation, reproducibility_sd=self.reproducibility_sd)
+
+
+def repeatability_of(tester: Tester, quantity: Quantity) -> Repeatability | None:
+    """By the latest finished study that could be analysed; None when there is none."""
+    for study in Study.objects.filter(tester=tester, quantity=quantity).exclude(finished_at=None).order_by(
+        "-finished_at", "-pk"
+    ):  # fmt: skip
+        result = analyse(study).result
+        if result is None:
+            continue
+        relative = quantity in CLAIMING and result.grand_mean > 0
+        scale = result.grand_mean if relative else 1.0
+        return Repeatability(
+            result.repeatability.standard_deviation / scale,
+            result.repeatability_degrees_of_freedom,
+            study,
+            result.reproducibility.standard_deviation / scale,
+            reproducibility_degrees_of_freedom(result),
+            relative,
+        )
+    return None
+
+
+def reproducibility_degrees_of_freedom(result: CrossedStudy) -> float:
+    """Satterthwaite's, of the mean squares that reproducibility is made of, not below one.
+
+    v = (sum c_i MS_i)^2 / sum (c_i MS_i)^2 / v_i. It was made for sums and serves as an approximation where a mean
+    square is subtracted; the floor of one is ours. (From memory; no source for the floor.) Infinite when no
+    reproducibility shows, for it then adds nothing.
+    """
+    if result.reproducibility.variance == 0:
+        return inf
+    p, r = result.parts, result.repeats
+    operator, cross, error = result.anova[1], result.anova[2], result.anova[3]
+    if result.interaction_pooled:
+        pairs = [
+            (operator.mean_square / (p * r), operator.degrees_of_freedom),
+            (-result.repeatability.variance / (p * r), result.repeatability_degrees_of_freedom),
+        ]
+    else:
+        pairs = [
+            (operator.mean_square / (p * r), operator.degrees_of_freedom),
+            ((p - 1) * cross.mean_square / (p * r), cross.degrees_of_freedom),
+            (-error.mean_square / r, error.degrees_of_freedom),
+        ]
+    below = sum(part**2 / degrees for part, degrees in pairs)
+    return max(1.0, sum(part for part, _ in pairs) ** 2 / below)

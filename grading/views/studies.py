@@ -1,0 +1,246 @@
+"""Pages of repeatability studies: planning one, reading it at the bench, and what it says of the tester."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from django import forms
+from django.contrib import messages
+from django.contrib.auth.models import User
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404, redirect, render
+from django.urls import path
+from django.views.decorators.http import require_POST
+
+from catalog.models import Section
+from grading import plots, studies
+from grading.models import Quantity, Study, StudyReading, Tester
+from grading.models.instruments import CLAIMING
+from grading.studies import Analysis, PlanProblem, StudyProblem
+from grading.views.value_field import SureForm, ValueField
+from stockroom.models import Valve
+from stockroom.people import Role, StaffRequest, for_roles
+from stockroom.serials import BadSerial, read_serial
+from stockroom.web import page_of
+
+
+class PlanForm(forms.Form):
+    quantity = forms.ChoiceField(label="Quantity")
+    serials = forms.CharField(
+        label="Valves", widget=forms.Textarea(attrs={"rows": 6, "class": "serial"}),
+        help_text="Scan them, one on each line: some ten of one type, as different as those you sort.",
+    )  # fmt: skip
+    section = forms.IntegerField(label="Section", initial=1, min_value=1)
+    operators = forms.ModelMultipleChoiceField(
+        label="Operators", queryset=User.objects.none(), widget=forms.CheckboxSelectMultiple
+    )
+    repeats = forms.IntegerField(label="Readings of each valve by each of them", initial=3, min_value=2, max_value=10)
+    note = forms.CharField(required=False, max_length=300)
+
+    def __init__(self, tester: Tester, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        measured = [Quantity(row.quantity) for row in tester.capabilities.all()]
+        self.fields["quantity"].choices = [(quantity.value, quantity.label) for quantity in measured]  # type: ignore[attr-defined]
+        hands = User.objects.filter(groups__name__in=[Role.BENCH, Role.OWNER], is_active=True)
+        self.fields["operators"].queryset = hands.distinct().order_by("username")  # type: ignore[attr-defined]
+        self.fields["quantity"].widget.attrs["autofocus"] = True
+
+    def clean_serials(self) -> list[Valve]:
+        valves: list[Valve] = []
+        for place, text in enumerate(self.cleaned_data["serials"].split(), start=1):
+            try:
+                serial = read_serial(text)
+            except BadSerial as problem:
+                raise forms.ValidationError(f"Scan {place}: {problem}") from problem
+            valve = Valve.objects.in_house().select_related("type").filter(serial=serial).first()
+            if valve is None:
+                raise forms.ValidationError(f"Scan {place}: no valve in the house has the serial {serial}.")
+            valves.append(valve)
+        return valves
+
+    def clean(self) -> None:
+        valves, number = self.cleaned_data.get("serials"), self.cleaned_data.get("section")
+        if not valves or number is None:
+            return
+        section = Section.objects.filter(type=valves[0].type, number=number).prefetch_related("test_points").first()
+        if section is None or section.test_point is None:
+            self.add_error("section", f"The {valves[0].type} has no section {number} with a test point.")
+        else:
+            self.cleaned_data["test_point"] = section.test_point
+
+
+class ReadForm(SureForm):
+    """The valve asked for, scanned to be sure of it, and what it reads."""
+
+    serial = forms.CharField(
+        label="Scan it", max_length=200, widget=forms.TextInput(attrs={"autocomplete": "off", "spellcheck": "false"})
+    )
+
+    def __init__(self, study: Study, valve: Valve, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.valve = valve
+        usual = getattr(study.test_point, study.quantity) if study.of in CLAIMING else None
+        self.fields["value"] = ValueField(study.of, usual=usual, label=f"It reads, {study.unit}")
+
+    def clean_serial(self) -> str:
+        try:
+            serial = read_serial(self.cleaned_data["serial"])
+        except BadSerial as problem:
+            raise forms.ValidationError(str(problem)) from problem
+        if serial != self.valve.serial:
+            raise forms.ValidationError(f"That is {serial}. Take {self.valve.serial}.")
+        return serial
+
+
+class CorrectForm(SureForm):
+    reason = forms.CharField(label="What was wrong with it", max_length=200)
+
+    field_order = ["value", "reason"]
+
+    def __init__(self, quantity: Quantity, *args: Any, usual: float | None = None, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.fields["value"] = ValueField(quantity, usual=usual, label=f"It read, {quantity.unit}")
+        self.order_fields(self.field_order)
+
+
+class GiveUpForm(forms.Form):
+    why = forms.CharField(label="Why it is given up", max_length=200)
+
+
+def all_studies(request: HttpRequest) -> HttpResponse:
+    found = Study.objects.select_related("tester", "test_point__section__type", "by")
+    return render(request, "grading/studies.html", {"page": page_of(request, found)})
+
+
+def study(request: HttpRequest, pk: int) -> HttpResponse:
+    """How far it is while it runs; what it says once every reading has been made."""
+    found = get_object_or_404(Study.objects.select_related("tester", "test_point__section__type", "by"), pk=pk)
+    analysis = studies.analyse(found)
+    shares = studies.progress_of(found)
+    complete = not any(share.left for share in shares)
+    context: dict[str, Any] = {"study": found, "shares": shares, "complete": complete, "give_up_form": GiveUpForm()}
+    if complete or not found.open:
+        context |= {"analysis": analysis, "plot": _plot(analysis), "readings": _standing(found)}
+    context["mine"] = next((share for share in shares if share.operator == request.user), None)
+    return render(request, "grading/study.html", context)
+
+
+def _standing(study: Study) -> list[StudyReading]:
+    return list(study.readings.standing().select_related("valve", "operator", "supersedes"))
+
+
+def _plot(analysis: Analysis) -> plots.Plot | None:
+    valves = [str(valve) for valve, _ in analysis.table]
+    readings = [[values for _, values in row] for _, row in analysis.table]
+    if not any(values for row in readings for values in row):
+        return None
+    operators = [operator.get_username() for operator, _ in analysis.table[0][1]]
+    return plots.study_plot(valves, operators, readings, analysis.study.of.label, analysis.study.unit)
+
+
+@for_roles(Role.BENCH)
+def study_new(request: StaffRequest, pk: int) -> HttpResponse:
+    tester = get_object_or_404(Tester, pk=pk)
+    form = PlanForm(tester, request.POST or None)
+    if request.method == "POST" and form.is_valid():
+        clean = form.cleaned_data
+        try:
+            made = studies.plan(
+                tester, Quantity(clean["quantity"]), clean["test_point"], clean["serials"], list(clean["operators"]),
+                clean["repeats"], request.user, clean["note"],
+            )  # fmt: skip
+        except PlanProblem as problem:
+            form.add_error(None, str(problem))
+        else:
+            messages.success(request, f"Planned {made}.")
+            return redirect(made)
+    return render(request, "grading/study_new.html", {"tester": tester, "form": form})
+
+
+@for_roles(Role.BENCH)
+def study_read(request: StaffRequest, pk: int) -> HttpResponse:
+    """The next reading of this person: scan the valve, Enter, type what it reads, Enter."""
+    found = get_object_or_404(Study.objects.select_related("tester", "test_point__section__type"), pk=pk)
+    cell = studies.next_cell(found, request.user) if found.open else None
+    if cell is None:
+        messages.success(request, "You have nothing to read in this study now.")
+        return redirect(found)
+    valve = Valve.objects.select_related("type").get(pk=cell.valve_id)
+    # A page sent twice must not put the first valve's value on the next one.
+    asked = f"{cell.repeat}-{cell.valve_id}"
+    posted = request.method == "POST" and request.POST.get("cell") == asked
+    if request.method == "POST" and not posted:
+        messages.warning(request, "That reading was kept already. This is the next one.")
+        return redirect("study-read", pk)
+    form = ReadForm(found, valve, request.POST if posted else None)
+    if posted and form.is_valid():
+        try:
+            studies.take(found, cell, form.cleaned_data["value"], request.user)
+        except StudyProblem as problem:
+            messages.error(request, str(problem))
+        return redirect("study-read", pk)
+    form.place_cursor()
+    mine = next(share for share in studies.progress_of(found) if share.operator == request.user)
+    last = found.readings.standing().filter(operator=request.user).order_by("-recorded_at", "-pk").first()
+    return render(request, "grading/study_read.html", {
+        "study": found, "cell": cell, "asked": asked, "valve": valve, "form": form, "mine": mine, "last": last,
+    })  # fmt: skip
+
+
+@for_roles(Role.BENCH)
+def study_correct(request: StaffRequest, pk: int) -> HttpResponse:
+    wrong = get_object_or_404(StudyReading.objects.select_related("study__tester", "valve", "operator"), pk=pk)
+    form = CorrectForm(wrong.study.of, request.POST or None, initial={"value": f"{wrong.value:g}"})
+    if request.method == "POST" and form.is_valid():
+        try:
+            studies.correct(wrong, form.cleaned_data["value"], form.cleaned_data["reason"], request.user)
+        except StudyProblem as problem:
+            form.add_error(None, str(problem))
+        else:
+            messages.success(request, f"The reading of {wrong.valve} is corrected.")
+            mine = wrong.study.open and studies.next_cell(wrong.study, request.user)
+            return redirect("study-read" if mine else "study", wrong.study_id)
+    form.place_cursor()
+    return render(request, "stockroom/form.html", {
+        "form": form, "title": f"Correct a reading of {wrong.valve}", "back": wrong.study.get_absolute_url(),
+        "intro": f"{wrong.study}: {wrong.operator} read {wrong.study.of.shown(wrong.value)}, time {wrong.repeat}.",
+    })  # fmt: skip
+
+
+@for_roles(Role.BENCH)
+@require_POST
+def study_finish(request: StaffRequest, pk: int) -> HttpResponse:
+    found = get_object_or_404(Study, pk=pk)
+    try:
+        studies.finish(found, request.user)
+        messages.success(request, f"Finished. It speaks for the {found.of.label} of {found.tester} from now on.")
+    except StudyProblem as problem:
+        messages.error(request, str(problem))
+    return redirect(found)
+
+
+@for_roles(Role.BENCH)
+@require_POST
+def study_give_up(request: StaffRequest, pk: int) -> HttpResponse:
+    found = get_object_or_404(Study, pk=pk)
+    form = GiveUpForm(request.POST)
+    if not form.is_valid():
+        messages.error(request, "Say why the study is given up.")
+        return redirect(found)
+    try:
+        studies.give_up(found, form.cleaned_data["why"], request.user)
+        messages.success(request, "The study is given up. Its readings stay on record.")
+    except StudyProblem as problem:
+        messages.error(request, str(problem))
+    return redirect(found)
+
+
+urlpatterns = [
+    path("studies/", all_studies, name="studies"),
+    path("testers/<int:pk>/studies/new/", study_new, name="study-new"),
+    path("studies/<int:pk>/", study, name="study"),
+    path("studies/<int:pk>/read/", study_read, name="study-read"),
+    path("studies/<int:pk>/finish/", study_finish, name="study-finish"),
+    path("studies/<int:pk>/give-up/", study_give_up, name="study-give-up"),
+    path("study-readings/<int:pk>/correct/", study_correct, name="study-reading-correct"),
+]

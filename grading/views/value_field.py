@@ -1,0 +1,106 @@
+"""A field for one value read off a tester, as the pages of studies and reference valves ask for it."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from django import forms
+
+from grading import units
+from grading.models import Quantity
+from grading.plausible import Doubt, doubt, stray_serial
+from grading.units import UnreadableNumber
+
+UNITS = {
+    Quantity.ANODE_CURRENT: units.MILLIAMPERES,
+    Quantity.GM: units.MA_PER_V,
+    Quantity.LEAKAGE: units.MICROAMPERES,
+    Quantity.GRID_CURRENT: units.MICROAMPERES,
+}
+DOUBTED_AS = {
+    Quantity.ANODE_CURRENT: "anode current",
+    Quantity.GM: "gm",
+    Quantity.LEAKAGE: "heater-cathode leakage",
+    Quantity.GRID_CURRENT: "grid current",
+}
+
+
+class ValueField(forms.CharField):
+    """Cleaned to a float in the quantity's own unit; None when nothing was typed.
+
+    `usual` is what is expected here: the sheet's nominal, or what the valve has read before. A value that is hard
+    to believe beside it is refused once; typed again, it is kept (`SureForm`).
+    """
+
+    def __init__(
+        self, quantity: Quantity, *, usual: float | None = None, far: float | None = None, **kwargs: Any
+    ) -> None:
+        self.quantity, self.usual, self.far = quantity, usual, far
+        attrs = {"inputmode": "decimal", "autocomplete": "off", "spellcheck": "false", "size": 9}
+        super().__init__(max_length=40, widget=forms.TextInput(attrs=attrs), **kwargs)
+
+    def clean(self, value: Any) -> float | None:
+        text = super().clean(value)
+        if units.is_blank(text):
+            if self.required:
+                raise forms.ValidationError("Type what it read.")
+            return None
+        if serial := stray_serial(text):
+            raise forms.ValidationError(f"“{serial}” is a serial: the scanner fired in this field. Type the reading.")
+        try:
+            return self._number(text)
+        except UnreadableNumber as error:
+            raise forms.ValidationError(str(error)) from None
+
+    def _number(self, text: str) -> float:
+        unit = UNITS.get(self.quantity)
+        if unit is None:
+            number = float(units.number(text, None if "," in text else units.Mark.POINT))
+        else:
+            number = units.read_typed(text, unit).value
+        if number < 0 and self.quantity != Quantity.GRID_CURRENT:
+            raise forms.ValidationError("A reading is not negative; write it without a sign.")
+        found = self._doubt(number)
+        if found and found.impossible:
+            raise forms.ValidationError(f"{found.message[0].upper()}{found.message[1:]}")
+        return number
+
+    def _doubt(self, number: float) -> Doubt | None:
+        name = DOUBTED_AS.get(self.quantity)
+        return doubt(name, number, self.usual, UNITS[self.quantity]) if name else None
+
+    def hard_to_believe(self, value: float) -> str:
+        """Why somebody must say that the tester really read this; empty when it is believable."""
+        if self.usual is not None and self.far is not None and abs(value - self.usual) > self.far:
+            return f"It usually reads about {self.quantity.shown(float(f'{self.usual:.4g}'))}."
+        found = self._doubt(value) if self.far is None else None
+        return f"{found.message[0].upper()}{found.message[1:]}" if found else ""
+
+
+class SureForm(forms.Form):
+    """A form of `ValueField`s that asks again when a value is hard to believe.
+
+    `sure` carries what was asked about; sending the same text again answers yes, by Enter alone.
+    """
+
+    sure = forms.CharField(required=False, widget=forms.HiddenInput)
+
+    def clean(self) -> None:
+        told = set(self.data.get(self.add_prefix("sure"), "").split("|")) if self.is_bound else set()
+        asked = []
+        for name, field in self.fields.items():
+            value = self.cleaned_data.get(name)
+            if not isinstance(field, ValueField) or value is None or not (why := field.hard_to_believe(value)):
+                continue
+            key = f"{name}={self.data[self.add_prefix(name)].strip()}"
+            asked.append(key)
+            if key not in told:
+                self.add_error(name, f"{why} If that is what it read, send it again.")
+        self.data = {**dict(self.data.items()), self.add_prefix("sure"): "|".join(asked)}
+
+    def place_cursor(self) -> None:
+        """In the first field that is wrong, else in the first empty one."""
+        names = [name for name, field in self.fields.items() if not isinstance(field.widget, forms.HiddenInput)]
+        wrong = [name for name in names if self.is_bound and name in self.errors]
+        for name in (wrong or names)[:1]:
+            self.fields[name].widget.attrs["autofocus"] = True
