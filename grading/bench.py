@@ -13,7 +13,7 @@ later reading still comes after it. Who wrote it, and when, is in the daybook.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, fields
 from typing import NamedTuple
 
@@ -25,7 +25,9 @@ from django.utils import timezone
 
 from catalog.models import Section, TestPoint
 from grading import judging, progress
-from grading.models import Grade, Policy, Reading, Shift, Tester
+from grading.instruments import may_record
+from grading.models import Grade, Policy, Quantity, Reading, Shift, Tester
+from grading.reference_checks import may_grade
 from stockroom.changes import fitted
 from stockroom.models import Entry, Line, Valve
 from stockroom.serials import read_serial
@@ -50,6 +52,10 @@ class ShiftEnded(BenchError):
 
 class SectionMissing(BenchError):
     """A section was neither read now nor before."""
+
+
+class TesterUnfit(BenchError):
+    """The tester is stopped, or its record says that it does not measure what was typed."""
 
 
 class AlreadyCorrected(BenchError):
@@ -142,17 +148,33 @@ def why_not(valve: Valve) -> str:
     return ""
 
 
+def why_unfit(tester: Tester, taken: Iterable[Taken | Reading]) -> str:
+    """Why these cannot be graded on this tester; nothing when they can."""
+    possible, why = may_grade(tester)
+    if not possible:
+        return why
+    rows = list(taken)
+    for quantity in Quantity:
+        if any(getattr(row, quantity.value, None) is not None for row in rows):
+            possible, why = may_record(tester, quantity)
+            if not possible:
+                return why
+    return ""
+
+
 def take(shift: Shift, valve: Valve, sections: Mapping[int, Taken], by: User) -> Grade | None:
     """Keep what was read, and judge the valve. None while a section is unread or no policy is in force.
 
     A section left out keeps its standing reading. Testing again adds rows; it corrects nothing.
 
     Raises:
-        NotTestable, ShiftEnded, SectionMissing
+        NotTestable, ShiftEnded, TesterUnfit, SectionMissing
     """
     with transaction.atomic():
         if not Shift.objects.select_for_update(no_key=True).filter(pk=shift.pk, ended_at=None).exists():
             raise ShiftEnded("Your shift has ended. Start one, then save again.")
+        if fault := why_unfit(shift.tester, sections.values()):
+            raise TesterUnfit(fault)
         current = testable(Valve.objects.filter(pk=valve.pk)).get()
         if fault := why_not(current):
             raise NotTestable(fault)

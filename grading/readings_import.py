@@ -20,7 +20,7 @@ from django.db import IntegrityError, transaction
 from django.utils import timezone
 
 from catalog.models import TestPoint
-from grading.bench import BenchError, in_words, judge, live_shift, testable, why_not
+from grading.bench import BenchError, in_words, judge, live_shift, testable, why_not, why_unfit
 from grading.models import Grade, ImportBatch, Reading, Shift, Tester
 from grading.plausible import doubt
 from grading.readings_file import VALUES, Problem, Row, parse
@@ -209,6 +209,8 @@ def take_in(
             reading = planned.reading()
             reading.shift, reading.batch, reading.taken_at = shift, batch, when
             readings[planned.valve.pk].append(reading)
+        if fault := why_unfit(tester, [one for group in readings.values() for one in group]):
+            raise CannotImport(f"Nothing was taken in: {fault}")
         Reading.objects.bulk_create([one for group in readings.values() for one in group], batch_size=200)
         grades = judge(preview.valves, by)
         entries = []

@@ -82,6 +82,8 @@ def test_a_person_starts_a_shift_at_a_tester(client: Client, bo: User) -> None:
 
 def test_without_a_tester_the_page_says_how_to_write_one_down(client: Client, bo: User) -> None:
     client.force_login(bo)
+    assert "The owner writes the first one down" in page(client, "/bench/")
+    client.force_login(make_user("olive", Role.OWNER))
     assert "/testers/new/" in page(client, "/bench/")
 
 

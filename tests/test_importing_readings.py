@@ -322,7 +322,7 @@ def test_only_the_bench_may_import(client: Client, valves: list[Valve]) -> None:
 
 def test_without_a_tester_the_page_says_so(client: Client) -> None:
     client.force_login(make_user("bo", Role.BENCH))
-    assert "/testers/new/" in client.get("/readings/import/").content.decode()
+    assert "The owner writes the first one down" in client.get("/readings/import/").content.decode()
 
 
 def test_a_long_file_asks_the_database_in_batches_and_not_by_the_row(bo: User) -> None:

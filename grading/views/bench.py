@@ -16,6 +16,7 @@ from django.utils.http import urlencode
 from django.views.decorators.http import require_POST
 
 from grading import bench as at_bench
+from grading import reference_checks
 from grading.bench import BenchError, Taken
 from grading.models import Reading, Shift, Tester
 from grading.views.bench_forms import ASKABLE, Choices, ChoicesForm, Sheet, ShiftForm, typed
@@ -120,6 +121,8 @@ def _bench_page(
             "tally": at_bench.tally(shift),
             "next_line": next_line,
             "lines": [other for other in lines if next_line is None or other.pk != next_line.pk],
+            "stop": reference_checks.standing_stop(shift.tester),
+            "check_due": reference_checks.check_due(shift),
             "choices_form": ChoicesForm(initial={"gm_unit": choices.gm_unit, "ask": choices.ask}),
         }
     if valve and sheet:
