@@ -35,13 +35,22 @@ class Supplier(models.Model):
 
 
 class Maker(models.Model):
-    """The shop's own register of makers' marks."""
+    """The shop's own register of makers' marks. Its source codes and constructions: `models.identity`."""
 
     name = models.CharField(max_length=80, unique=True)
+    first_year = models.PositiveSmallIntegerField("made valves from", null=True, blank=True)
+    last_year = models.PositiveSmallIntegerField("until", null=True, blank=True)
     note = models.TextField(blank=True)
 
     class Meta:
         ordering = ["name"]
+        constraints = [
+            models.CheckConstraint(
+                condition=models.Q(first_year=None) | models.Q(last_year=None)
+                | models.Q(first_year__lte=models.F("last_year")),
+                name="a_maker_begins_before_it_ends",
+            )
+        ]
 
     def __str__(self) -> str:
         return self.name

@@ -1,0 +1,80 @@
+"""The words for how a valve is built and in what condition it is, each a short list to pick from by key.
+
+    FEATURES      construction: plate shape and finish, getter shape and place, mica, base, top flash, glass, print
+    CONDITION     condition: print, pins, base, box, seal
+    Choice        a feature's label and its words
+    check         refuse a feature or a word that is not on the lists
+    in_public     a condition as a buyer reads it
+
+The words are common practice, no source. In a list on the page a letter goes to the next word that begins with
+it, so most words take one key.
+"""
+
+from collections.abc import Mapping
+from typing import NamedTuple
+
+
+class Choice(NamedTuple):
+    label: str
+    words: tuple[str, ...]
+
+
+FEATURES: Mapping[str, Choice] = {
+    "plate shape": Choice("Plate shape", ("box", "cylindrical", "flat", "mesh", "ribbed", "winged")),
+    "plate finish": Choice("Plate finish", ("bright", "carbonised black", "grey", "white-flecked")),
+    "getter shape": Choice("Getter shape", ("bar", "cup", "disc", "halo", "pan", "square", "wire loop")),
+    "getter place": Choice("Getter place", ("bottom", "more than one", "side", "top")),
+    "mica": Choice("Mica", ("coated white", "notched", "plain edge", "square", "toothed edge")),
+    "base material": Choice(
+        "Base material",
+        ("black plastic", "brown plastic", "ceramic", "metal", "none, pins in glass", "yellow low-loss"),
+    ),
+    "top flash": Choice("Top flash", ("half", "large", "none", "small", "whole dome")),
+    "glass": Choice("Glass", ("amber", "blue", "clear", "metal-sprayed", "smoked")),
+    "print colour": Choice(
+        "Print colour", ("black", "blue", "etched", "green", "orange", "red", "silver", "white", "yellow")
+    ),
+}  # fmt: skip
+
+CONDITION: Mapping[str, Choice] = {
+    "print": Choice("Print", ("clear", "worn", "partly gone", "gone", "never printed")),
+    "pins": Choice("Pins or base contacts", ("bright", "dull", "corroded", "bent", "straightened", "broken")),
+    "base": Choice("Base", ("firm", "slight play", "loose", "reglued", "none, pins in glass")),
+    "box": Choice("Box", ("original, good", "original, worn", "original, torn", "plain", "none")),
+    "seal": Choice("Seal", ("unbroken", "opened here", "came opened", "none")),
+}  # fmt: skip
+
+
+class UnknownWord(ValueError):
+    """A feature or a word that is not on the lists."""
+
+
+def check(choices: Mapping[str, Choice], picked: Mapping[str, str]) -> None:
+    """Refuse what is not on the lists; an empty word stands for nothing seen.
+
+    Raises:
+        UnknownWord: naming the feature and its words.
+    """
+    for name, word in picked.items():
+        if name not in choices:
+            raise UnknownWord(f"There is no feature “{name}”. There are: {', '.join(choices)}.")
+        if word and word not in choices[name].words:
+            raise UnknownWord(f"“{word}” is no word for {name}. There are: {', '.join(choices[name].words)}.")
+
+
+def in_public(conditions: list[Mapping[str, str]], count: int) -> list[str]:
+    """Sentences on print, pins and box of `count` valves, of some of which the condition is recorded.
+
+    >>> in_public([{"print": "worn", "box": "none"}], 1)
+    ['Print: worn.', 'Box: none.']
+    >>> in_public([{"print": "worn"}, {"print": "clear"}, {"print": "clear"}], 4)
+    ['Print: clear (2 of 4), worn (1 of 4).']
+    """
+    sentences = []
+    for name in ("print", "pins", "box"):
+        found = [condition[name] for condition in conditions if condition.get(name)]
+        if found:
+            times = {word: found.count(word) for word in CONDITION[name].words if word in found}
+            told = [word if n == count else f"{word} ({n} of {count})" for word, n in times.items()]
+            sentences.append(f"{name.capitalize()}: {', '.join(told)}.")
+    return sentences

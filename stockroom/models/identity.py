@@ -1,0 +1,224 @@
+"""What the glass says and what the shop knows of makers: marks, dates, construction, condition, warnings.
+
+`SourceCode` and `KnownConstruction` are the shop's register of makers (with the years on `Maker`). The other
+rows are about one valve: what was seen, how its code is read, in what condition it is, how it was cleaned, and
+where its marks do not agree. A `DateReading` or a `MarkWarning` that no longer stands is kept.
+"""
+
+from __future__ import annotations
+
+from datetime import date
+from typing import Any
+
+from django.conf import settings
+from django.core.validators import RegexValidator
+from django.db import models
+from django.utils import timezone
+
+from catalog.datecodes import Form, Reading
+from catalog.models import ValveType
+from stockroom.construction import CONDITION, FEATURES, Choice
+from stockroom.identification import Subject
+from stockroom.models.goods import Maker, Valve
+
+
+def _words(choice: Choice) -> list[tuple[str, str]]:
+    return [(word, word) for word in choice.words]
+
+
+class By(models.Model):
+    """Who wrote the row down, and when."""
+
+    at = models.DateTimeField(default=timezone.now, editable=False)
+    by = models.ForeignKey(
+        settings.AUTH_USER_MODEL, on_delete=models.PROTECT, null=True, related_name="+", editable=False
+    )
+
+    class Meta:
+        abstract = True
+
+
+class SourceCode(models.Model):
+    """A registered number that the shop takes for this maker's. A number may have passed to another maker."""
+
+    maker = models.ForeignKey(Maker, on_delete=models.CASCADE, related_name="source_codes")
+    code = models.CharField(max_length=4, validators=[RegexValidator(r"^\d{3,4}$", "Three or four digits.")])
+
+    class Meta:
+        ordering = ["code"]
+        constraints = [models.UniqueConstraint(fields=["maker", "code"], name="a_source_code_once_per_maker")]
+
+    def __str__(self) -> str:
+        return self.code
+
+
+class KnownConstruction(By):
+    """The maker is known to have built this type so; without a type, all its valves."""
+
+    maker = models.ForeignKey(Maker, on_delete=models.CASCADE, related_name="known_construction")
+    type = models.ForeignKey(ValveType, on_delete=models.PROTECT, null=True, blank=True, related_name="+")
+    feature = models.CharField(max_length=20, choices=[(name, choice.label) for name, choice in FEATURES.items()])
+    word = models.CharField(max_length=30)
+    note = models.CharField(max_length=200, blank=True)
+
+    class Meta:
+        ordering = ["type__designation", "feature", "word"]
+        constraints = [
+            models.UniqueConstraint(
+                fields=["maker", "type", "feature", "word"], name="a_known_construction_once_per_type"
+            ),
+            models.UniqueConstraint(
+                fields=["maker", "feature", "word"], condition=models.Q(type=None), name="a_known_construction_once"
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.feature} {self.word} ({self.type or 'every type'})"
+
+
+class SeenFeature(By):
+    """A feature of construction as it was seen on one valve."""
+
+    valve = models.ForeignKey(Valve, on_delete=models.PROTECT, related_name="features")
+    feature = models.CharField(max_length=20, choices=[(name, choice.label) for name, choice in FEATURES.items()])
+    word = models.CharField(max_length=30)
+
+    class Meta:
+        ordering = ["id"]
+        constraints = [models.UniqueConstraint(fields=["valve", "feature"], name="a_feature_once_per_valve")]
+
+    def __str__(self) -> str:
+        return f"{self.feature} {self.word}"
+
+
+class DateReading(By):
+    """How the code stamped on a valve was read: the reading chosen and all the others it might have had.
+
+    `form` to `latest` are those of `catalog.datecodes.Reading`; `form` is empty while none is chosen.
+    `alternatives` holds all of them in the order they were ranked, as `stockroom.identity` writes them.
+    """
+
+    valve = models.ForeignKey(Valve, on_delete=models.PROTECT, related_name="date_readings")
+    code = models.CharField("code as stamped", max_length=40)
+    form = models.CharField(max_length=20, choices=[(form.name, form.value) for form in Form], blank=True)
+    detail = models.CharField("reading", max_length=120, blank=True)
+    source_code = models.CharField(max_length=4, blank=True)
+    earliest = models.DateField(null=True)
+    latest = models.DateField(null=True)
+    alternatives = models.JSONField(default=list)
+    standing = models.BooleanField(default=True)
+
+    class Meta:
+        ordering = ["-id"]
+        constraints = [
+            models.UniqueConstraint(
+                fields=["valve"], condition=models.Q(standing=True), name="one_standing_date_reading_per_valve"
+            )
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.code}: {self.words or 'not decided'}"
+
+    @property
+    def reading(self) -> Reading | None:
+        if not self.form:
+            return None
+        return Reading(Form[self.form], self.detail, self.earliest, self.latest, self.source_code or None)
+
+    @property
+    def words(self) -> str:
+        return self.reading.words if self.reading else ""
+
+    @property
+    def readings(self) -> list[Reading]:
+        """The chosen one alone; all that it may have while none is chosen."""
+        return [self.reading] if self.reading else [read_alternative(one) for one in self.alternatives]
+
+
+def read_alternative(kept: dict[str, Any]) -> Reading:
+    """The reading that one of `DateReading.alternatives` keeps."""
+    earliest, latest = (kept[name] and date.fromisoformat(kept[name]) for name in ("earliest", "latest"))
+    return Reading(Form[kept["form"]], kept["detail"], earliest, latest, kept["source_code"])
+
+
+class Condition(By):
+    """The condition a valve and its packing are in. An empty field was not looked at."""
+
+    valve = models.OneToOneField(Valve, on_delete=models.PROTECT, related_name="condition")
+    print = models.CharField(max_length=20, blank=True, choices=_words(CONDITION["print"]))
+    pins = models.CharField(max_length=20, blank=True, choices=_words(CONDITION["pins"]))
+    base = models.CharField(max_length=20, blank=True, choices=_words(CONDITION["base"]))
+    box = models.CharField(max_length=20, blank=True, choices=_words(CONDITION["box"]))
+    seal = models.CharField(max_length=20, blank=True, choices=_words(CONDITION["seal"]))
+    pack_marks = models.CharField("marks on the pack", max_length=200, blank=True)
+    note = models.CharField("note on the condition", max_length=300, blank=True)
+
+    def __str__(self) -> str:
+        return "; ".join(f"{name} {word}" for name, word in self.words.items()) or "nothing recorded"
+
+    @property
+    def words(self) -> dict[str, str]:
+        """What was looked at, by name."""
+        return {name: word for name in CONDITION if (word := getattr(self, name))}
+
+
+class Cleaning(By):
+    """A valve was cleaned. Written once."""
+
+    class How(models.TextChoices):
+        DRY = "dry", "Dusted dry, not over the print"
+        DAMP = "damp", "Wiped damp, not over the print"
+        PINS = "pins", "Pins or contacts cleaned"
+        LABEL = "label", "Sticker or glue taken off"
+        OTHER = "other", "Otherwise; see the note"
+
+    valve = models.ForeignKey(Valve, on_delete=models.PROTECT, related_name="cleanings")
+    how = models.CharField("how it was cleaned", max_length=10, choices=How.choices)
+    note = models.CharField(max_length=300, blank=True)
+
+    class Meta:
+        ordering = ["-at", "-id"]
+
+    def __str__(self) -> str:
+        return f"{self.get_how_display()}{f' ({self.note})' if self.note else ''}"
+
+
+class MarkWarningQuerySet(models.QuerySet["MarkWarning"]):
+    def found(self) -> MarkWarningQuerySet:
+        """Still the case, whether or not somebody has dismissed it."""
+        return self.filter(cleared_at=None)
+
+    def open(self) -> MarkWarningQuerySet:
+        return self.found().filter(dismissed_at=None)
+
+
+class MarkWarning(models.Model):
+    """Two things about a valve do not agree. Never a verdict.
+
+    It is cleared when the disagreement is gone, and dismissed, with a reason, by somebody who has looked.
+    """
+
+    valve = models.ForeignKey(Valve, on_delete=models.PROTECT, related_name="warnings")
+    subject = models.CharField(max_length=30, choices=[(subject.value, subject.value) for subject in Subject])
+    reason = models.TextField()
+    raised_at = models.DateTimeField(default=timezone.now, editable=False)
+    cleared_at = models.DateTimeField(null=True, editable=False)
+    dismissed_at = models.DateTimeField(null=True, editable=False)
+    dismissed_by = models.ForeignKey(
+        settings.AUTH_USER_MODEL, on_delete=models.PROTECT, null=True, related_name="+", editable=False
+    )
+    dismissed_because = models.CharField("why it is dismissed", max_length=200, blank=True)
+
+    objects = MarkWarningQuerySet.as_manager()
+
+    class Meta:
+        ordering = ["-id"]
+        constraints = [
+            models.CheckConstraint(
+                condition=models.Q(dismissed_at=None) | ~models.Q(dismissed_because=""),
+                name="a_dismissed_warning_says_why",
+            )
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.subject}: {self.reason}"
