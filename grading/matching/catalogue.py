@@ -62,7 +62,7 @@ def fitting_pairs(low: Floats, high: Floats, reach: Floats, most: int) -> sparse
     order = np.argsort(low[:, 0], kind="stable")
     sorted_low, sorted_high = low[order], high[order]
     ends = np.searchsorted(sorted_low[:, 0], sorted_low[:, 0] + reach[0], "right")
-    alone = (sorted_high - sorted_low <= reach).all(axis=1)
+    alone: NDArray[np.bool_] = np.logical_and.reduce(sorted_high - sorted_low <= reach, axis=1)
     near = np.maximum(ends - np.arange(len(order)) - 1, 0)
     firsts: list[Ints] = []
     seconds: list[Ints] = []
@@ -74,11 +74,12 @@ def fitting_pairs(low: Floats, high: Floats, reach: Floats, most: int) -> sparse
         run = np.arange(len(first)) - np.repeat(np.cumsum(near[block:stop]) - near[block:stop], near[block:stop])
         second = first + 1 + run
         fits = alone[first] & alone[second]
+        first, second = first[fits], second[fits]
         for axis in range(low.shape[1]):
-            first, second = first[fits], second[fits]
-            fits = (np.maximum(sorted_high[first, axis], sorted_high[second, axis])
-                    - np.minimum(sorted_low[first, axis], sorted_low[second, axis])) <= reach[axis]
-        first, second = order[first[fits]], order[second[fits]]
+            width = np.maximum(sorted_high[first, axis], sorted_high[second, axis])
+            width -= np.minimum(sorted_low[first, axis], sorted_low[second, axis])
+            first, second = first[width <= reach[axis]], second[width <= reach[axis]]
+        first, second = order[first], order[second]
         firsts.append(np.minimum(first, second))
         seconds.append(np.maximum(first, second))
         count += len(first)
@@ -127,7 +128,7 @@ def write_out(low: Floats, high: Floats, reach: Floats, values: Floats, size: in
         return Catalogue(np.empty((0, size), dtype=np.int32), np.empty(0), np.empty(0, dtype=np.int64), pieces)
     if pieces > 6_000:
         return None
-    dense = graph.toarray().astype(bool)
+    dense = np.asarray(graph.toarray(), dtype=np.bool_)
     cliques: Members | None = np.arange(pieces, dtype=np.int32).reshape(-1, 1)
     for _ in range(size - 1):
         assert cliques is not None

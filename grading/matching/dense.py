@@ -1,0 +1,147 @@
+"""A crowded part of a pool, where the sets are too many to write out.
+
+The bound: a piece is worth at most its share of the best set it can enter at all, so the sum of these shares bounds
+every choice. In a crowd almost every piece can enter the best tier and almost all are used, so this is close.
+
+The sets: a sample of the possible ones, drawn so that every piece appears in many (boxes laid at random over it, half
+the companions taken at random and half the scarcest first), searched by exchange; large parts tile by tile.
+
+best_tiers(low, high, reach, size, known)     the best tier each piece can enter
+sample_sets(...)                              -> Catalogue
+settle_dense(...)                             -> the choice, its value, the bound, the prices
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from .catalogue import Catalogue, Members
+from .field import Floats, Ints
+from .greedy import Found, first_companions
+from .local import improve
+from .watch import Watch
+
+SETS_PER_PIECE = 30
+TILE = 1_200
+STEPS_PER_PIECE = 20
+PASSES = 2
+
+
+def best_tiers(low: Floats, high: Floats, reach: Floats, size: int, known: list[Found]) -> Ints:
+    """(n,) index of the best tier each piece can enter, len(reach) when it can enter none. Exact.
+
+    ``known`` sets spare most of the work: their pieces need only be asked about better tiers.
+    """
+    best = np.full(len(low), len(reach))
+    for members, tier in known:
+        best[list(members)] = np.minimum(best[list(members)], tier)
+    order = np.argsort(low[:, 0], kind="stable")
+    sorted_low = low[order, 0]
+    for tier in range(len(reach) - 1, -1, -1):
+        box = reach[tier]
+        deepest = float((high[:, 0] - low[:, 0]).max(initial=0.0))
+        for piece in np.flatnonzero(best > tier):
+            if (high[piece] - low[piece] > box).any():
+                continue
+            left = np.searchsorted(sorted_low, high[piece, 0] - box[0] - deepest, "left")
+            right = np.searchsorted(sorted_low, low[piece, 0] + box[0], "right")
+            near = order[left:right]
+            width = np.maximum(high[near], high[piece]) - np.minimum(low[near], low[piece])
+            near = near[(width <= box).all(axis=1) & (near != piece)]
+            if len(near) < size - 1:
+                continue
+            near = near[np.argsort(np.abs(low[near] - low[piece]).max(axis=1), kind="stable")]
+            companions = first_companions(low, high, box, near, size - 1, low[piece], high[piece])
+            if companions is not None:
+                together = [int(piece), *companions]
+                best[together] = np.minimum(best[together], tier)
+    return best
+
+
+def sample_sets(low: Floats, high: Floats, reach: Floats, values: Floats, size: int, best: Ints, known: list[Found],
+                each: int, random: np.random.Generator) -> Catalogue:
+    """A sample of the possible sets: the known ones and up to ``each`` through every piece."""
+    rows = np.flatnonzero(best < len(reach))
+    order = rows[np.argsort(low[rows, 0], kind="stable")]
+    sorted_low = low[order, 0]
+    scarcity = -best.astype(float) * 10.0
+    ends = np.searchsorted(sorted_low, sorted_low + reach[0, 0], "right")
+    crowd = np.zeros(len(low))
+    crowd[order] = ends - np.arange(len(order))
+    scarcity += crowd / max(float(crowd.max(initial=1.0)), 1.0)
+    drawn: list[Ints] = []
+    for piece in rows:
+        for turn in range(each):
+            tier = int(best[piece]) if turn % 3 < 2 else min(int(best[piece]) + 1, len(reach) - 1)
+            box = reach[tier]
+            spare = box - (high[piece] - low[piece])
+            corner = low[piece] - random.random(low.shape[1]) * spare
+            left = np.searchsorted(sorted_low, corner[0], "left")
+            right = np.searchsorted(sorted_low, corner[0] + box[0], "right")
+            near = order[left:right]
+            inside = near[((low[near] >= corner) & (high[near] <= corner + box)).all(axis=1) & (near != piece)]
+            if len(inside) < size - 1:
+                continue
+            if turn % 2:
+                noise = random.random(len(inside)) * (0.5 if turn % 4 == 1 else 0.05)
+                picked = inside[np.argsort(scarcity[inside] + noise, kind="stable")[:size - 1]]
+            else:
+                picked = random.choice(inside, size - 1, replace=False)
+            drawn.append(np.sort(np.append(picked, piece)))
+    drawn += [np.sort(np.array(members)) for members, _ in known]
+    members: Members = np.unique(np.array(drawn, dtype=np.int32).reshape(-1, size), axis=0)
+    width = high[members].max(axis=1) - low[members].min(axis=1)
+    tier_of = np.full(len(members), len(reach))
+    for tier in range(len(reach) - 1, -1, -1):
+        tier_of[(width <= reach[tier]).all(axis=1)] = tier
+    kept = tier_of < len(reach)
+    return Catalogue(members[kept], values[tier_of[kept]], tier_of[kept], len(low))
+
+
+def tiles(low: Floats, rows: Ints, most: int, axis: int) -> list[Ints]:
+    """The rows cut at the median, along one axis after another, until no tile holds more than ``most``."""
+    if len(rows) <= most:
+        return [rows]
+    order = rows[np.argsort(low[rows, axis], kind="stable")]
+    turn = (axis + 1) % low.shape[1]
+    cut = len(order) // 2
+    return tiles(low, order[:cut], most, turn) + tiles(low, order[cut:], most, turn)
+
+
+def settle_dense(low: Floats, high: Floats, reach: Floats, values: Floats, size: int, known: list[Found],
+                 part: int, watch: Watch, seed: int) -> tuple[list[Found], float, float, Floats]:
+    """Sets, their value, a proven bound and a price for each piece of a crowded part."""
+    best = best_tiers(low, high, reach, size, known)
+    prices = np.append(values, 0.0)[best] / size
+    bound = float(prices.sum())
+    found = list(known)
+    value = float(sum(values[tier] for _, tier in found))
+    watch.settle(part, value, bound, len(found), "counting")
+    random = np.random.default_rng(seed)
+    for turn in range(PASSES):
+        for tile in tiles(low, np.flatnonzero(best < len(reach)), TILE, turn % low.shape[1]):
+            if watch.over():
+                return found, value, bound, prices
+            inside = np.zeros(len(low), dtype=bool)
+            inside[tile] = True
+            for members, _ in found:
+                if not inside[list(members)].all():
+                    inside[list(members)] = False
+            here = np.flatnonzero(inside)
+            place = np.full(len(low), -1)
+            place[here] = np.arange(len(here))
+            mine = [pair for pair in found if inside[pair[0][0]]]
+            others = [pair for pair in found if not inside[pair[0][0]]]
+            local = [(tuple(int(place[row]) for row in members), tier) for members, tier in mine]
+            catalogue = sample_sets(low[here], high[here], reach, values, size, best[here], local, SETS_PER_PIECE,
+                                    random)
+            index = {tuple(members): at for at, members in enumerate(catalogue.members.tolist())}
+            chosen = np.array(sorted(index[tuple(sorted(members))] for members, _ in local), dtype=np.int64)
+            ceiling = float(prices[here].sum())
+            chosen, _ = improve(catalogue, chosen, STEPS_PER_PIECE * len(here), seed + turn, ceiling,
+                                lambda _value: watch.over())
+            mine = [(tuple(int(here[row]) for row in catalogue.members[at]), int(catalogue.tier[at])) for at in chosen]
+            found = others + mine
+            value = float(sum(values[tier] for _, tier in found))
+            watch.settle(part, value, bound, len(found), "local search")
+    return found, value, bound, prices

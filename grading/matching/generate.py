@@ -1,0 +1,65 @@
+"""Column generation: the linear bound over all sets, without writing them out.
+
+The programme starts with the sets at hand. Its prices, smoothed towards the best prices known, go to the exact
+pricing; the sets that would improve it are added; and so on until none would, or the bound is close enough. Each
+round's prices, scaled so that no set undercuts them, give a bound of their own (weak duality), and the best is kept.
+
+linear_bound(...)   -> the best bound, its prices, and the sets generated on the way
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+
+from .catalogue import Catalogue, Members
+from .field import Floats
+from .pricing import cheapest_sets
+from .solver import Packing
+from .watch import Watch
+
+ROUNDS = 60
+SMOOTHING = 0.5
+CLOSE = 2e-4
+
+
+class Generated(NamedTuple):
+    bound: float
+    prices: Floats
+    members: Members
+    worth: Floats
+
+
+def linear_bound(x: Floats, y: Floats, boxes: Floats, values: Floats, start: Catalogue, prices: Floats,
+                 watch: Watch, seed: int) -> Generated:
+    """``boxes`` (k, 2) and ``values`` (k,) of the tiers; ``prices`` that no set undercuts, to begin with."""
+    size = start.members.shape[1]
+    packing = Packing(len(x), seed, interior=True)
+    packing.add_sets(start.members, start.worth)
+    bound, best = float(prices.sum()), prices
+    known = set(map(tuple, start.members.tolist()))
+    for _ in range(ROUNDS):
+        relaxed = packing.solve(watch.left()) if not watch.over() else None
+        if relaxed is None or bound - relaxed.value <= CLOSE * bound:
+            break
+        added = 0
+        for smoothing in (SMOOTHING, 0.0):
+            trial = smoothing * best + (1 - smoothing) * relaxed.prices
+            ratio = 1.0
+            for box, value in zip(boxes, values, strict=True):
+                found = cheapest_sets(x, y, trial, box, size, float(value) * (1 - CLOSE / 4))
+                ratio = max(ratio, float(value) / max(found.least, 1e-9))
+                fresh = np.array([tuple(row) not in known for row in found.members.tolist()], dtype=bool)
+                if fresh.any():
+                    known.update(map(tuple, found.members[fresh].tolist()))
+                    packing.add_sets(found.members[fresh], np.full(int(fresh.sum()), float(value)))
+                    added += int(fresh.sum())
+            if float(trial.sum()) * ratio < bound:
+                bound, best = float(trial.sum()) * ratio, trial * ratio
+            if added or watch.over():
+                break
+        watch.report("column generation")
+        if not added:
+            break
+    return Generated(bound, best, packing.members, packing.worth)

@@ -1,0 +1,190 @@
+"""The set-packing model handed to the HiGHS solver: each piece in at most one set, the greatest worth.
+
+HiGHS (J. A. J. Hall and others, MIT licence) is the solver inside SciPy; its own package is used because it keeps
+the linear programme between additions of sets and cuts, takes a bound to beat, counts nodes and reports its
+progress, none of which ``scipy.optimize.milp`` offers. One thread and a fixed seed: the answer does not depend on
+the number of processors.
+
+Packing            the linear programme, growing by sets and by cuts
+pack_whole(...)    the same with whole sets, to a bound to beat
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from typing import Any, NamedTuple
+
+import highspy
+import numpy as np
+from numpy.typing import NDArray
+from scipy import sparse
+
+from .catalogue import Members
+from .field import Floats, Ints
+
+INFINITY = float(highspy.kHighsInf)
+
+
+class Cut(NamedTuple):
+    """sum over sets of floor(sum of ``weights`` of the set's ``pieces`` / divisor) <= floor(total / divisor)."""
+
+    pieces: tuple[int, ...]
+    weights: tuple[int, ...]
+    divisor: int
+
+    @property
+    def limit(self) -> int:
+        return sum(self.weights) // self.divisor
+
+    def coefficients(self, members: Members, pieces: int) -> Ints:
+        """The cut's coefficient in each of these sets."""
+        weight = np.zeros(pieces, dtype=np.int64)
+        weight[list(self.pieces)] = self.weights
+        result: Ints = weight[members].sum(axis=1) // self.divisor
+        return result
+
+
+class Relaxed(NamedTuple):
+    """The linear programme's answer: value, share of each set, price of each piece, price of each cut."""
+
+    value: float
+    shares: Floats
+    prices: Floats
+    cut_prices: Floats
+
+
+class Whole(NamedTuple):
+    """The integer programme's answer: a proven bound; the sets chosen, if any were found; whether it is proven
+    that nothing reaches the target."""
+
+    bound: float
+    chosen: Ints | None
+    nothing: bool
+
+
+def new_solver(seed: int) -> Any:
+    solver = highspy.Highs()  # type: ignore[no-untyped-call]
+    solver.setOptionValue("output_flag", False)
+    solver.setOptionValue("threads", 1)
+    solver.setOptionValue("random_seed", seed)
+    return solver
+
+
+class Packing:
+    """Linear programme: greatest worth, each piece used at most once, and the cuts.
+
+    ``interior`` asks for the interior-point method without crossover: prices from the middle of the optimal face,
+    which suit column generation, in a fraction of the time the simplex method takes on a crowded pool.
+    """
+
+    def __init__(self, pieces: int, seed: int = 0, interior: bool = False) -> None:
+        self.pieces = pieces
+        self.cuts: list[Cut] = []
+        self.members: Members = np.empty((0, 0), dtype=np.int32)
+        self.worth: Floats = np.empty(0)
+        self.solver = new_solver(seed)
+        if interior:
+            self.solver.setOptionValue("solver", "ipx")
+            self.solver.setOptionValue("run_crossover", "off")
+        none = np.empty(0, dtype=np.int32)
+        self.solver.addRows(pieces, np.full(pieces, -INFINITY), np.ones(pieces), 0,
+                            np.zeros(pieces, dtype=np.int32), none, np.empty(0))
+
+    def add_sets(self, members: Members, worth: Floats) -> None:
+        count = len(members)
+        if not count:
+            return
+        size = members.shape[1]
+        columns: sparse.csc_array = sparse.csc_array(
+            (np.ones(members.size), members.ravel(), np.arange(0, members.size + 1, size)),
+            shape=(self.pieces, count))
+        if self.cuts:
+            extra = np.array([cut.coefficients(members, self.pieces) for cut in self.cuts], dtype=float)
+            columns = sparse.csc_array(sparse.vstack([columns, sparse.csc_array(extra)]))
+        self.solver.addCols(count, -worth, np.zeros(count), np.full(count, INFINITY), columns.nnz,
+                            columns.indptr[:-1].astype(np.int32), columns.indices.astype(np.int32), columns.data)
+        self.members = np.concatenate([self.members, members]) if len(self.members) else members
+        self.worth = np.concatenate([self.worth, worth])
+
+    def add_cuts(self, cuts: Sequence[Cut]) -> None:
+        for cut in cuts:
+            coefficients = cut.coefficients(self.members, self.pieces)
+            used = np.flatnonzero(coefficients)
+            self.solver.addRow(-INFINITY, float(cut.limit), len(used), used.astype(np.int32),
+                               coefficients[used].astype(float))
+            self.cuts.append(cut)
+
+    def drop_idle_cuts(self) -> None:
+        """Forget the cuts that do not bind."""
+        used = np.array(self.solver.getSolution().row_value)[self.pieces:]
+        limits = np.array([cut.limit for cut in self.cuts], dtype=float)
+        idle = np.flatnonzero(used < limits - 1e-6)
+        if len(idle):
+            self.solver.deleteRows(len(idle), (idle + self.pieces).astype(np.int32))
+            gone = set(idle.tolist())
+            self.cuts = [cut for place, cut in enumerate(self.cuts) if place not in gone]
+
+    def solve(self, seconds: float) -> Relaxed | None:
+        """The optimum, or None when the time ran out."""
+        self.solver.setOptionValue("time_limit", self.solver.getRunTime() + max(seconds, 0.01))
+        self.solver.run()
+        if self.solver.getModelStatus() != highspy.HighsModelStatus.kOptimal:
+            return None
+        solution = self.solver.getSolution()
+        prices = np.maximum(-np.array(solution.row_dual), 0.0)
+        return Relaxed(-float(self.solver.getObjectiveValue()), np.array(solution.col_value),
+                       prices[:self.pieces], prices[self.pieces:])
+
+
+def pack_whole(members: Members, worth: Floats, pieces: int, cuts: Sequence[Cut], whole: NDArray[np.bool_],
+               target: float, ceiling: float, *, nodes: int, seconds: float, seed: int,
+               interrupted: Callable[[], bool]) -> Whole:
+    """Search for disjoint sets worth ``target`` or more, only the sets marked ``whole`` held to whole numbers.
+
+    ``ceiling`` is a bound already proven; the bound that comes back is no worse. The solver's own searches for solutions are off: local search does that
+    better on these models, and here only the bound is wanted.
+    """
+    solver = new_solver(seed)
+    count = len(members)
+    rows, which = np.unique(members, return_inverse=True)
+    body: sparse.csc_array = sparse.csc_array(
+        (np.ones(members.size), which.ravel(), np.arange(0, members.size + 1, members.shape[1])),
+        shape=(len(rows), count))
+    extra = [cut.coefficients(members, pieces).astype(float) for cut in cuts]
+    matrix = sparse.csc_array(sparse.vstack([body, sparse.csr_array(np.array([*extra, worth]))]))
+    model = highspy.HighsLp()
+    model.num_col_, model.num_row_ = count, matrix.shape[0]
+    model.col_cost_, model.col_lower_, model.col_upper_ = -worth, np.zeros(count), np.ones(count)
+    model.row_lower_ = np.concatenate([np.full(len(rows) + len(cuts), -INFINITY), [target]])
+    model.row_upper_ = np.concatenate([np.ones(len(rows)), [float(cut.limit) for cut in cuts], [INFINITY]])
+    model.a_matrix_.format_ = highspy.MatrixFormat.kColwise
+    model.a_matrix_.start_ = matrix.indptr.astype(np.int32)
+    model.a_matrix_.index_ = matrix.indices.astype(np.int32)
+    model.a_matrix_.value_ = matrix.data
+    kinds = (highspy.HighsVarType.kContinuous, highspy.HighsVarType.kInteger)
+    model.integrality_ = [kinds[int(flag)] for flag in whole]
+    solver.passModel(model)
+    options: dict[str, Any] = {
+        "mip_heuristic_effort": 0.0, "mip_heuristic_run_rins": False, "mip_heuristic_run_rens": False,
+        "mip_heuristic_run_root_reduced_cost": False, "mip_heuristic_run_feasibility_jump": False,
+        "mip_rel_gap": 0.0, "mip_abs_gap": 1e-6, "mip_max_nodes": nodes, "time_limit": max(seconds, 0.01),
+    }
+    for name, setting in options.items():
+        if solver.setOptionValue(name, setting) != highspy.HighsStatus.kOk:
+            raise RuntimeError(f"the solver does not know the option {name}")
+
+    def ask(event: Any) -> None:
+        if interrupted():
+            event.interrupt()
+
+    solver.cbMipInterrupt += ask
+    solver.run()
+    status = solver.getModelStatus()
+    if status in (highspy.HighsModelStatus.kInfeasible, highspy.HighsModelStatus.kUnboundedOrInfeasible):
+        return Whole(min(ceiling, target), None, True)
+    info = solver.getInfo()
+    bound = min(ceiling, -float(info.mip_dual_bound)) if np.isfinite(info.mip_dual_bound) else ceiling
+    chosen = None
+    if info.primal_solution_status == highspy.SolutionStatus.kSolutionStatusFeasible and whole.all():
+        chosen = np.flatnonzero(np.array(solver.getSolution().col_value) > 0.5)
+    return Whole(bound, chosen, False)

@@ -1,0 +1,49 @@
+"""The clock, the stop button and the reports of one run."""
+
+from __future__ import annotations
+
+import time
+
+from .words import Progress, ProgressCall, StopCall
+
+
+class Watch:
+    """Keeps the value and bound of every part of a run, and says when to leave off."""
+
+    def __init__(self, seconds: float, progress: ProgressCall | None, should_stop: StopCall | None) -> None:
+        self.began = time.monotonic()
+        self.deadline = self.began + seconds
+        self.progress = progress
+        self.should_stop = should_stop
+        self.stopped = False
+        self.timed_out = False
+        self.values: dict[int, float] = {}
+        self.bounds: dict[int, float] = {}
+        self.counts: dict[int, int] = {}
+        self._asked = 0.0
+
+    def gone(self) -> float:
+        return time.monotonic() - self.began
+
+    def left(self) -> float:
+        return self.deadline - time.monotonic()
+
+    def over(self) -> bool:
+        """Time is up, or a person has asked to stop."""
+        now = time.monotonic()
+        if now >= self.deadline:
+            self.timed_out = True
+        if not self.stopped and self.should_stop is not None and now - self._asked > 0.05:
+            self._asked = now
+            self.stopped = self.should_stop()
+        return self.stopped or self.timed_out
+
+    def report(self, stage: str) -> None:
+        if self.progress is not None:
+            self.progress(Progress(stage, sum(self.values.values()), sum(self.bounds.values()),
+                                   sum(self.counts.values()), self.gone()))
+
+    def settle(self, part: int, value: float, bound: float, count: int, stage: str) -> None:
+        """Note where one part of the pool stands, and report the whole."""
+        self.values[part], self.bounds[part], self.counts[part] = value, bound, count
+        self.report(stage)
