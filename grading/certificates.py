@@ -7,14 +7,16 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from datetime import date
 
 from django.utils import timezone
 
 from catalog.models import TestPoint
 from grading import sets
-from grading.models import MatchedSet, Member, Reading
+from grading.instruments import Kind
+from grading.measured import Value, claim, spread_of
+from grading.models import Grade, MatchedSet, Member, Quantity, Reading
 from grading.paper import certificate as paper
 from grading.paper.page import day, number
 from grading.paper.plot import NUMBER_IN_SET, Chart, Point
@@ -42,10 +44,12 @@ def certificate_data(matched: MatchedSet, issued_on: date) -> paper.CertificateD
     if not members:
         raise CannotCertify(f"{matched.number} has no valves.")
     readings = {member.pk: sorted(member.grade.readings.all(), key=lambda r: r.section) for member in members}
+    values = {member.pk: [Value.read(row) for row in member.grade.measured] for member in members}
     everything = [reading for of_one in readings.values() for reading in of_one]
     points = _test_points(everything)
     shop = Shop.own()
-    charts, siblings = _charts(matched, members, readings, points)
+    charts, siblings = _charts(matched, members, values, points)
+    claimed = [value for of_one in values.values() for value in of_one]
     policies = sorted({member.grade.policy for member in members}, key=lambda policy: policy.version)
     return paper.CertificateData(
         shop=shop.name,
@@ -60,24 +64,66 @@ def certificate_data(matched: MatchedSet, issued_on: date) -> paper.CertificateD
         tolerance_percent=matched.tolerance_percent,
         policy="; ".join(str(policy) for policy in policies),
         members=tuple(
-            paper.Member(
-                member.valve.serial, member.grade.name,
-                tuple(paper.Result(r.section, r.anode_current_ma, r.gm_ma_per_v) for r in readings[member.pk]),
-            )
+            paper.Member(member.valve.serial, member.grade.name, _results(values[member.pk], points))
             for member in members
         ),
-        nominals=tuple(
-            paper.Nominal(section, point.conditions, point.anode_current_ma, point.gm_ma_per_v, point.cited)
-            for section, point in points.items()
-        ),
-        spreads=_spreads(members, points),
+        nominals=tuple(_nominal(section, point, claimed) for section, point in points.items()),
+        spreads=_spreads(members, matched.tolerance_percent / 100),
         measured=_measured(everything),
         charts=charts,
         siblings=siblings,
         notes=tuple(_notes(members, readings)),
         cautions=tuple(matched.type.caution_sentences),
         void=_void(matched),
+        compared=tuple(sorted({value.basis for value in claimed})),
+        uncertainty=_uncertainty(claimed),
+        wanting=_wanting(claimed),
     )  # fmt: skip
+
+
+def _results(values: Sequence[Value], sections: Iterable[int]) -> tuple[paper.Result, ...]:
+    found = {(value.section, value.quantity): value for value in values}
+    results = []
+    for section in sections:
+        ia, gm = found.get((section, Quantity.ANODE_CURRENT)), found.get((section, Quantity.GM))
+        results.append(
+            paper.Result(
+                section, ia.value if ia else None, gm.value if gm else None,
+                ia.expanded_uncertainty if ia else None, gm.expanded_uncertainty if gm else None,
+            )
+        )  # fmt: skip
+    return tuple(results)
+
+
+def _nominal(section: int, point: TestPoint, claimed: Sequence[Value]) -> paper.Nominal:
+    """What the section was compared with: the sheet's nominal, or the house's where a tester differs from the sheet."""
+    by_quantity = {value.quantity: value for value in claimed if value.section == section}
+    ia, gm = by_quantity.get(Quantity.ANODE_CURRENT), by_quantity.get(Quantity.GM)
+    house = any(value.kind == Kind.HOUSE for value in (ia, gm) if value)
+    return paper.Nominal(
+        section, point.conditions, ia.nominal if ia else point.anode_current_ma,
+        gm.nominal if gm else point.gm_ma_per_v, "our own valves, as said below" if house else point.cited,
+    )  # fmt: skip
+
+
+def _uncertainty(values: Sequence[Value]) -> str:
+    """What stands behind each ±, or nothing where a reading has none."""
+    if not values or any(value.expanded_uncertainty is None for value in values):
+        return ""
+    factors = sorted({round(value.coverage_factor or 0, 2) for value in values})
+    k = f"{factors[0]:.2f}" if len(factors) == 1 else f"{factors[0]:.2f} to {factors[-1]:.2f}"
+    rests = sorted({words for value in values for words in value.resting_on})
+    return (
+        f"± is the expanded uncertainty by JCGM 100, coverage factor {k}, for a coverage of about 95 %; it rests on "
+        f"{'; '.join(rests)}. That of a spread is of the comparison: what the readings of one tester share cancels. "
+        "p is the probability that the true spread lies within what was asked, by JCGM 106."
+    )
+
+
+def _wanting(values: Sequence[Value]) -> str:
+    """What nobody has written down of the testers."""
+    wanting = sorted({words for value in values for words in value.wanting})
+    return f"Not in the uncertainties, for it is not known: {'; '.join(wanting)}." if wanting else ""
 
 
 def _test_points(readings: Sequence[Reading]) -> dict[int, TestPoint]:
@@ -93,17 +139,20 @@ def _test_points(readings: Sequence[Reading]) -> dict[int, TestPoint]:
     return dict(sorted(points.items()))
 
 
-def _spreads(members: Sequence[Member], points: dict[int, TestPoint]) -> tuple[paper.Spread, ...]:
-    figures = sets.figures([member.grade for member in members])
-    rows = []
-    for column, (quantity, spread) in enumerate(sets.spread_of(members)):
-        values = [row[column] for row in figures.rows.values()]
-        point = points[quantity.section]
-        nominal = point.anode_current_ma if quantity.label == "Ia" else point.gm_ma_per_v
-        rows.append(
-            paper.Spread(quantity.label, quantity.unit, quantity.section, min(values), max(values), nominal, spread)
-        )
-    return tuple(rows)
+def _spreads(members: Sequence[Member], tolerance: float) -> tuple[paper.Spread, ...]:
+    rows = sets.figures([member.grade for member in members]).rows.values()
+    found = []
+    for values in zip(*rows, strict=True):
+        spread = spread_of(values)
+        decision = claim(values, tolerance, 0.95)
+        found.append(
+            paper.Spread(
+                "Ia" if spread.quantity == Quantity.ANODE_CURRENT else "gm", spread.quantity.unit, spread.section,
+                spread.smallest, spread.largest, spread.nominal, spread.spread, spread.expanded_uncertainty,
+                decision.conformance_probability if decision else None,
+            )
+        )  # fmt: skip
+    return tuple(found)
 
 
 def _measured(readings: Sequence[Reading]) -> tuple[paper.Measured, ...]:
@@ -138,44 +187,44 @@ def _void(matched: MatchedSet) -> str:
 
 
 def _charts(
-    matched: MatchedSet, members: Sequence[Member], readings: dict[int, list[Reading]], points: dict[int, TestPoint]
+    matched: MatchedSet, members: Sequence[Member], values: dict[int, list[Value]], points: dict[int, TestPoint]
 ) -> tuple[tuple[Chart, ...], str]:
     """A chart a section, and words for the siblings on them: the type's other graded valves."""
-    others = (
-        Reading.objects.filter(grades__standing=True, grades__valve__type=matched.type)
-        .exclude(valve__in=[member.valve_id for member in members])
-        .filter(test_point__in=points.values())
-        .order_by("valve__serial")
-        .values_list("valve", "section", "gm_ma_per_v", "anode_current_ma")
-    )
-    found: dict[int, list[tuple[int, float | None, float]]] = defaultdict(list)
-    for valve, section, gm, ia in others:
-        if ia is not None:
-            found[valve].append((section, gm, ia))
+    point_ids = {point.pk for point in points.values()}
+    results_of = [_results(values[member.pk], points) for member in members]
+    grades = Grade.objects.filter(standing=True, valve__type=matched.type).order_by("valve__serial")
+    others = grades.exclude(valve__in=[member.valve_id for member in members]).values_list("valve", "measured")
+    found: dict[int, list[paper.Result]] = {}
+    for valve, measured in others:
+        results = _results([Value.read(row) for row in measured if row["point_id"] in point_ids], points)
+        if any(result.anode_current_ma is not None for result in results):
+            found[valve] = list(results)
     valves = list(found)
     shown = valves[:: -(-len(valves) // MOST_SIBLINGS) or 1]
 
     charts = []
     for section, point in points.items():
-        own = [reading for of_one in readings.values() for reading in of_one if reading.section == section]
-        if any(reading.anode_current_ma is None for reading in own):
+        own = [result for results in results_of for result in results if result.section == section]
+        if any(result.anode_current_ma is None for result in own):
             continue
-        by_gm = all(reading.gm_ma_per_v is not None for reading in own)
+        by_gm = all(result.gm_ma_per_v is not None for result in own)
         charts.append(
             Chart(
                 title=f"Section {section}" if len(points) > 1 else matched.type.designation,
                 x_name="gm, mA/V" if by_gm else NUMBER_IN_SET,
                 y_name="Ia, mA",
                 members=tuple(
-                    Point(reading.gm_ma_per_v if by_gm else place, reading.anode_current_ma or 0.0)
-                    for place, reading in enumerate(own, start=1)
+                    Point(result.gm_ma_per_v if by_gm else place, result.anode_current_ma or 0.0)
+                    for place, result in enumerate(own, start=1)
                 ),
                 nominal=Point(point.gm_ma_per_v if by_gm else None, point.anode_current_ma),
                 siblings=tuple(
-                    Point(gm if by_gm else None, ia)
+                    Point(result.gm_ma_per_v if by_gm else None, result.anode_current_ma)
                     for valve in shown
-                    for number_, gm, ia in found[valve]
-                    if number_ == section and (gm is not None or not by_gm)
+                    for result in found[valve]
+                    if result.section == section
+                    and result.anode_current_ma is not None
+                    and (result.gm_ma_per_v is not None or not by_gm)
                 ),
                 tolerance=matched.tolerance_percent / 100,
             )

@@ -7,70 +7,52 @@
 
 from __future__ import annotations
 
+import json
 from collections import defaultdict
 from collections.abc import Collection, Mapping
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 from django.contrib.auth.models import User
 from django.db import transaction
 
 from catalog.models import Section
 from grading import progress
-from grading.grades import Judgement, SectionReading, judge
+from grading.evidence import Repeats, by_section
+from grading.grades import Judgement, judge
+from grading.measured import Bench, Value, as_section, values_of
 from grading.models import Grade, Policy, Reading
 from stockroom.models import Valve
 
 
 class Evidence(NamedTuple):
-    """The standing readings of one valve, by section, and whether every section has one."""
+    """The readings that speak for each section of a valve, and whether every section has one."""
 
-    readings: Mapping[int, Reading]
+    repeats: Mapping[int, Repeats]
     complete: bool
 
     @property
-    def sections(self) -> list[SectionReading]:
-        return [as_section(reading) for _, reading in sorted(self.readings.items())]
-
-
-def as_section(reading: Reading) -> SectionReading:
-    """A stored reading beside the nominals and limits of its test point."""
-    point = reading.test_point
-    return SectionReading(
-        section=reading.section,
-        anode_current_ma=reading.anode_current_ma,
-        gm_ma_per_v=reading.gm_ma_per_v,
-        nominal_anode_current_ma=point.anode_current_ma,
-        nominal_gm_ma_per_v=point.gm_ma_per_v,
-        anode_current_min_ma=point.anode_current_min_ma,
-        anode_current_max_ma=point.anode_current_max_ma,
-        gm_min_ma_per_v=point.gm_min_ma_per_v,
-        gm_max_ma_per_v=point.gm_max_ma_per_v,
-        shorted=reading.shorted,
-        short_between=reading.short_between,
-        heater_cathode_leakage_ua=reading.heater_cathode_leakage_ua,
-        grid_current_ua=reading.grid_current_ua,
-        noise=reading.noise,
-    )
+    def readings(self) -> list[Reading]:
+        return [reading for repeats in self.repeats.values() for reading in repeats.readings]
 
 
 def evidence_for(valves: Collection[Valve]) -> dict[int, Evidence]:
-    """The latest standing reading of each section, by valve, in a fixed number of queries a chunk."""
+    """By valve, in a fixed number of queries a chunk."""
     wanted: dict[int, set[int]] = defaultdict(set)
     for type_id, number in Section.objects.filter(
         type__in={valve.type_id for valve in valves}, test_points__isnull=False
     ).values_list("type", "number"):
         wanted[type_id].add(number)
-    latest: dict[int, dict[int, Reading]] = defaultdict(dict)
+    standing: dict[int, list[Reading]] = defaultdict(list)
     for keys in progress.chunked({valve.pk for valve in valves}):
-        rows = Reading.objects.standing().filter(valve__in=keys).select_related("test_point")
-        for reading in rows.order_by("taken_at", "id"):
-            latest[reading.valve_id][reading.section] = reading
-    return {valve.pk: Evidence(latest[valve.pk], _covers(latest[valve.pk], wanted[valve.type_id])) for valve in valves}
-
-
-def _covers(readings: Mapping[int, Reading], wanted: set[int]) -> bool:
-    """Every section with a test point has a reading; a type without test points cannot be judged."""
-    return bool(wanted) and wanted <= set(readings)
+        for reading in Reading.objects.standing().filter(valve__in=keys).select_related("test_point", "shift"):
+            standing[reading.valve_id].append(reading)
+    found = {}
+    for valve in valves:
+        repeats = by_section(standing[valve.pk])
+        # A type without test points has nothing to be judged against.
+        complete = bool(wanted[valve.type_id]) and wanted[valve.type_id] <= set(repeats)
+        found[valve.pk] = Evidence(repeats, complete)
+    return found
 
 
 class Change(NamedTuple):
@@ -81,27 +63,42 @@ class Change(NamedTuple):
     after: Judgement
 
 
-def _judged(valves: Collection[Valve], policy: Policy) -> list[tuple[Valve, Evidence, Grade | None, Judgement]]:
-    rules = policy.parsed
+class Judged(NamedTuple):
+    valve: Valve
+    evidence: Evidence
+    values: list[Value]
+    before: Grade | None
+    after: Judgement
+
+
+def _judged(valves: Collection[Valve], policy: Policy) -> list[Judged]:
+    rules, bench = policy.parsed, Bench()
     evidence = evidence_for(valves)
     standing = {
         row.valve_id: row
         for keys in progress.chunked({valve.pk for valve in valves})
         for row in Grade.objects.filter(valve__in=keys, standing=True).prefetch_related("readings")
     }
-    return [
-        (valve, evidence[valve.pk], standing.get(valve.pk), judge(rules, evidence[valve.pk].sections))
-        for valve in valves
-        if evidence[valve.pk].complete
-    ]
+    found = []
+    for valve in valves:
+        speaks = evidence[valve.pk]
+        if not speaks.complete:
+            continue
+        values, sections = [], []
+        for repeats in speaks.repeats.values():
+            of_section = values_of(repeats, bench)
+            values += of_section
+            sections.append(as_section(repeats, of_section, bench))
+        found.append(Judged(valve, speaks, values, standing.get(valve.pk), judge(rules, sections)))
+    return found
 
 
 def changes(policy: Policy, valves: Collection[Valve]) -> list[Change]:
     """The valves whose grade would get another name, best first; nothing is stored."""
     found = [
-        Change(valve, before, after)
-        for valve, _, before, after in _judged(valves, policy)
-        if before is None or before.name != after.name
+        Change(row.valve, row.before, row.after)
+        for row in _judged(valves, policy)
+        if row.before is None or row.before.name != row.after.name
     ]
     return sorted(found, key=lambda change: (change.after.rank, change.valve.serial))
 
@@ -110,19 +107,20 @@ def grade(valves: Collection[Valve], policy: Policy, by: User | None) -> dict[in
     """Judge these valves and record the grades; the old ones stay as history.
 
     Returns the standing grade by valve, of those that have one now. A valve with a section unread is not
-    judged. A judgement by the same policy on the same readings as the standing grade is not written twice.
+    judged. A judgement by the same policy on the same readings as the standing grade is not written twice; one is, when the tester's record has changed how well they are known.
     """
     given: dict[int, Grade] = {}
     fresh: list[tuple[Grade, Evidence]] = []
     with transaction.atomic():
-        for valve, evidence, before, after in _judged(valves, policy):
-            read = {reading.pk for reading in evidence.readings.values()}
-            if before and before.policy_id == policy.pk and {r.pk for r in before.readings.all()} == read:
+        for valve, evidence, values, before, after in _judged(valves, policy):
+            measured = [value.stored() for value in values]
+            if before and before.policy_id == policy.pk and _rests_on(before, evidence, measured):
                 given[valve.pk] = before
                 continue
             row = Grade(
                 valve=valve, policy=policy, name=after.name, rank=after.rank, saleable=after.saleable,
-                reasons=list(after.reasons), given_by=by,
+                reasons=list(after.reasons), too_close=after.too_close, more_readings=after.more_readings,
+                assurance=after.assurance, measured=measured, given_by=by,
             )  # fmt: skip
             fresh.append((row, evidence))
             given[valve.pk] = row
@@ -133,12 +131,18 @@ def grade(valves: Collection[Valve], policy: Policy, by: User | None) -> dict[in
             [
                 Grade.readings.through(grade_id=row.pk, reading_id=reading.pk)
                 for row, evidence in fresh
-                for reading in evidence.readings.values()
+                for reading in evidence.readings
             ],
             batch_size=progress.CHUNK,
         )
         progress.refresh([valve.pk for valve in valves])
     return given
+
+
+def _rests_on(grade: Grade, evidence: Evidence, measured: list[dict[str, Any]]) -> bool:
+    """The same readings, known as well as they were: a tester's record may have changed in between."""
+    same = {reading.pk for reading in grade.readings.all()} == {reading.pk for reading in evidence.readings}
+    return same and grade.measured == json.loads(json.dumps(measured))
 
 
 def withdraw(valve: Valve) -> None:

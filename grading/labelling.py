@@ -7,12 +7,13 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 
 from django.db.models import QuerySet
 
 from grading import judging, progress
-from grading.models import Grade, MatchedSet, Reading
+from grading.judging import Evidence
+from grading.models import Grade, MatchedSet, Quantity
 from grading.paper.labels import Label, Section
 from stockroom.models import Line, Lot, Shop, Valve
 from stockroom.serials import BadSerial, read_serial
@@ -95,28 +96,38 @@ def labels_for(valves: Sequence[Valve], shop: Shop) -> list[Label]:
     graded = {
         grade.valve_id: grade
         for keys in progress.chunked([valve.pk for valve in valves])
-        for grade in Grade.objects.filter(valve__in=keys, standing=True).prefetch_related("readings")
+        for grade in Grade.objects.filter(valve__in=keys, standing=True)
     }
     read = judging.evidence_for([valve for valve in valves if valve.pk not in graded])
     address = shop.web_address.rstrip("/")
     labels = []
     for valve in valves:
         grade = graded.get(valve.pk)
-        readings: Iterable[Reading] = grade.readings.all() if grade else read[valve.pk].readings.values()
         labels.append(
             Label(
                 serial=valve.serial,
                 type=valve.type.designation,
                 grade=grade.name if grade else "",
-                sections=_sections(readings),
+                sections=_graded(grade) if grade else _read(read[valve.pk]),
                 square_text=address + valve.get_absolute_url() if address else valve.serial,
             )
         )
     return labels
 
 
-def _sections(readings: Iterable[Reading]) -> tuple[Section, ...]:
+def _graded(grade: Grade) -> tuple[Section, ...]:
+    """The values that the grade rests on."""
+    values = {(row["section"], row["quantity"]): row["value"] for row in grade.measured}
+    sections = sorted({section for section, _ in values})
     return tuple(
-        Section(reading.section, reading.anode_current_ma, reading.gm_ma_per_v)
-        for reading in sorted(readings, key=lambda reading: reading.section)
+        Section(section, values.get((section, Quantity.ANODE_CURRENT)), values.get((section, Quantity.GM)))
+        for section in sections
+    )
+
+
+def _read(evidence: Evidence) -> tuple[Section, ...]:
+    """What has been read of a valve that is not graded yet."""
+    return tuple(
+        Section(section, repeats.mean(Quantity.ANODE_CURRENT), repeats.mean(Quantity.GM))
+        for section, repeats in evidence.repeats.items()
     )

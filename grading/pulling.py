@@ -92,11 +92,11 @@ def _ready_sets(line: OrderLine) -> list[Option]:
     rows = (
         MatchedSet.objects.free()
         .filter(type=line.type, size=line.set_size)
-        .prefetch_related("members__valve__place", "members__grade__readings__test_point")
+        .prefetch_related("members__valve__place", "members__grade")
     )
     for matched in rows:
         members = list(matched.members.all())
-        worst = max(spread for _, spread in sets.spread_of(members))
+        worst = sets.worst_spread(members)
         if any(member.grade.rank > line.best_grades for member in members):
             continue
         if line.max_spread_percent is not None and worst > line.max_spread_percent / 100:
@@ -154,10 +154,10 @@ def _be_a_set(line: OrderLine, valves: Sequence[Valve], by: User) -> None:
             raise CannotPull(str(problem)) from problem
         return
     matched = next(iter(standing))
-    members = list(matched.members.select_related("grade").prefetch_related("grade__readings__test_point"))
+    members = list(matched.members.select_related("grade"))
     if len(standing) > 1 or {member.valve_id for member in members} != {valve.pk for valve in valves}:
         raise CannotPull("These valves are not one whole set.")
-    worst = max(spread for _, spread in sets.spread_of(members))
+    worst = sets.worst_spread(members)
     if line.max_spread_percent is not None and worst > line.max_spread_percent / 100:
         raise CannotPull(f"{matched.number} differs by {100 * worst:.2f} %, more than {line.max_spread_percent:g} %.")
 

@@ -1,15 +1,18 @@
 """Matched sets from graded stock: propose, make, break.
 
-- `pool(type, best_grades)`: the graded valves that a set may be made of, as pieces to match
+- `available(type, best_grades)`: the graded valves that a set may be made of
 - `propose(type, size, tolerance_percent, ...)`: disjoint sets within the tolerance
 - `make_set(valves, ...)`: record one; the database refuses a valve that is in another
 - `break_set(set, reason, by)`
-- `spread_of(set)`: what the set's own readings say, quantity by quantity
+- `spread_of(members)`: how far a set spreads, with its uncertainty, by the readings that it was made on
 """
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Hashable, Sequence
+from math import inf, sqrt
+from statistics import NormalDist
 from typing import NamedTuple
 
 from django.contrib.auth.models import User
@@ -18,31 +21,19 @@ from django.utils import timezone
 
 from catalog.models import ValveType
 from grading import matching, progress
-from grading.models import Grade, MatchedSet, Member, Policy, Reading
+from grading.conformity import Outcome
+from grading.matching.words import LARGEST_SET, SMALLEST_SET
+from grading.measured import Spread, Value, claim
+from grading.measured import spread_of as spread_of_values
+from grading.models import Grade, MatchedSet, Member, Policy
 from stockroom.models import Counter, Entry, Valve
 from stockroom.states import State
+
+ROUNDING = 1e-12  # a set exactly at its tolerance is within it
 
 
 class CannotMatch(Exception):
     """The set cannot be made as asked. The message says which valve and why."""
-
-
-class Quantity(NamedTuple):
-    """One column of a set's figures: "gm, section 2" in mA/V."""
-
-    section: int
-    label: str
-    unit: str
-
-    def __str__(self) -> str:
-        return f"{self.label}, section {self.section}"
-
-
-class Figures(NamedTuple):
-    """What is matched of each valve, in the order of `quantities`."""
-
-    quantities: tuple[Quantity, ...]
-    rows: dict[int, tuple[float, ...]]  # by valve
 
 
 class Proposal(NamedTuple):
@@ -51,36 +42,31 @@ class Proposal(NamedTuple):
     worst: float
 
 
+# A quantity of a section, such as gm of section 2: what a set is matched in.
+Column = tuple[int, str]
+
+
+class Figures(NamedTuple):
+    """What is matched of each valve: its values in the order of `columns`."""
+
+    columns: tuple[Column, ...]
+    rows: dict[int, tuple[Value, ...]]  # by valve
+
+
 def figures(grades: Sequence[Grade]) -> Figures:
-    """Anode current and gm of every section, from the readings each grade rests on.
+    """Anode current and gm of every section, as the grades keep them.
 
-    Needs the grades' readings prefetched with their test points. A quantity that the type's test point has
-    no nominal for (a rectifier's gm) is left out; a valve that lacks a reading of a quantity is left out too.
+    A valve that lacks a quantity which another has, or whose value is nought, cannot be compared and is left out;
+    so is every valve when none has been measured in mA or mA/V.
     """
-    quantities: list[Quantity] = []
-    readings = {grade.valve_id: sorted(grade.readings.all(), key=lambda r: r.section) for grade in grades}
-    for reading in next(iter(readings.values()), []):
-        quantities.append(Quantity(reading.section, "Ia", "mA"))
-        if reading.test_point.gm_ma_per_v is not None:
-            quantities.append(Quantity(reading.section, "gm", "mA/V"))
+    measured = {grade.valve_id: [Value.read(row) for row in grade.measured] for grade in grades}
+    columns = sorted({(v.section, v.quantity) for values in measured.values() for v in values if v.nominal is not None})
     rows = {}
-    for valve_id, of_valve in readings.items():
-        values = _values(of_valve, quantities)
-        if values is not None:
-            rows[valve_id] = values
-    return Figures(tuple(quantities), rows)
-
-
-def _values(readings: Sequence[Reading], quantities: Sequence[Quantity]) -> tuple[float, ...] | None:
-    by_section = {reading.section: reading for reading in readings}
-    values = []
-    for quantity in quantities:
-        reading = by_section.get(quantity.section)
-        value = reading and (reading.anode_current_ma if quantity.label == "Ia" else reading.gm_ma_per_v)
-        if not value or value <= 0:
-            return None
-        values.append(value)
-    return tuple(values)
+    for valve_id, values in measured.items():
+        by_column = {(value.section, value.quantity): value for value in values if value.value > 0}
+        if columns and all(column in by_column for column in columns):
+            rows[valve_id] = tuple(by_column[column] for column in columns)
+    return Figures(tuple(columns), rows)
 
 
 def available(type_: ValveType, best_grades: int) -> list[Grade]:
@@ -91,7 +77,6 @@ def available(type_: ValveType, best_grades: int) -> list[Grade]:
         )
         .exclude(valve__allocations__live=True)
         .select_related("valve__place", "valve__maker")
-        .prefetch_related("readings__test_point")
         .order_by("valve__serial")
     )
 
@@ -100,38 +85,80 @@ def propose(
     type_: ValveType, size: int, tolerance_percent: float, best_grades: int, *,
     same_maker: bool = False, same_grade: bool = False, time_limit_s: float = 10,
 ) -> list[Proposal]:  # fmt: skip
-    """Disjoint sets from free graded stock, tightest first."""
+    """Disjoint sets from free graded stock, tightest first.
+
+    Only valves read on one tester at one test point are put together: what they share then cancels. Where their
+    uncertainty is known the tolerance narrows by a guard band, so that the claim holds with the policy's probability.
+    """
+    probability = Policy.current().parsed.match_probability
     grades = available(type_, best_grades)
     found = figures(grades)
-    valves: dict[Hashable, Valve] = {grade.valve_id: grade.valve for grade in grades}
-    pieces = [
-        matching.Piece(
-            key=grade.valve_id,
-            quantities=found.rows[grade.valve_id],
-            maker=str(grade.valve.maker) if grade.valve.maker else None,
-            grade=grade.name,
-        )
-        for grade in grades
-        if grade.valve_id in found.rows
-    ]
+    together: dict[tuple[object, ...], list[Grade]] = defaultdict(list)
+    for grade in grades:
+        if grade.valve_id in found.rows:
+            together[tuple((v.tester, v.point_id) for v in found.rows[grade.valve_id])].append(grade)
     tier = matching.Tier("asked", tolerance_percent / 100, 1.0)
     rules = matching.Rules(same_maker=same_maker, same_grade=same_grade)
-    outcome = matching.find_sets(pieces, size, [tier], rules, time_limit_s=time_limit_s)
-    proposals = [
-        Proposal(tuple(valves[key] for key in made.keys), made.spread, max(made.spread))
-        for made in outcome.sets
-    ]
+    proposals = []
+    for pool in together.values():
+        pieces = [_piece(grade, found.rows[grade.valve_id], size, probability) for grade in pool]
+        valves: dict[Hashable, Valve] = {grade.valve_id: grade.valve for grade in pool}
+        for made in matching.find_sets(pieces, size, [tier], rules, time_limit_s=time_limit_s).sets:
+            rows = [found.rows[valves[key].pk] for key in made.keys]
+            if not _unsure(rows, tolerance_percent, probability):
+                members = tuple(valves[key] for key in made.keys)
+                proposals.append(Proposal(members, made.spread, max(made.spread)))
     return sorted(proposals, key=lambda proposal: (proposal.worst, proposal.valves[0].serial))
 
 
-def spread_of(members: Sequence[Member]) -> list[tuple[Quantity, float]]:
-    """The spread of each quantity by the readings that the set was made on: largest over smallest, less one.
+def _piece(grade: Grade, values: Sequence[Value], size: int, probability: float) -> matching.Piece:
+    return matching.Piece(
+        key=grade.valve_id,
+        quantities=tuple(value.value for value in values),
+        maker=str(grade.valve.maker) if grade.valve.maker else None,
+        grade=grade.name,
+        guard=tuple(guard_band(value.ratio_u or 0.0, size, probability) for value in values),
+    )
 
-    Needs the members' grades with their readings and test points.
+
+def guard_band(relative_u: float, size: int, probability: float) -> float:
+    """Half of what two equally known valves of a set must keep clear of the tolerance, as a log ratio.
+
+    Every pair across the set must hold at once, so the probability is shared among them (Bonferroni); the final
+    word is `grading.measured.claim`'s, which reckons with the set as it is.
     """
-    found = figures([member.grade for member in members])
-    pieces = [matching.Piece(key, values) for key, values in found.rows.items()]
-    return list(zip(found.quantities, matching.spread(pieces), strict=True))
+    if probability <= 0.5 or relative_u == 0:
+        return 0.0
+    pairs = (size // 2) * (size - size // 2)
+    z = NormalDist().inv_cdf(1 - (1 - probability) / pairs)
+    return z * relative_u / sqrt(2)
+
+
+def _unsure(rows: Sequence[Sequence[Value]], tolerance_percent: float, probability: float) -> str:
+    """Why the set is not sure enough to be within its tolerance; nothing when it is, or when nobody can say."""
+    if probability <= 0.5:
+        return ""
+    for values in zip(*rows, strict=True):
+        decision = claim(values, tolerance_percent / 100, probability)
+        if decision is not None and decision.outcome is not Outcome.ACCEPT:
+            spread = spread_of_values(values)
+            return (
+                f"{spread.label}: a spread of {100 * spread.spread:.2f} % is within {tolerance_percent:g} % with a "
+                f"probability of {100 * decision.conformance_probability:.0f} %; the policy wants "
+                f"{100 * probability:g} %. {decision.outcome.value.capitalize()}: {decision.reason}."
+            )
+    return ""
+
+
+def spread_of(members: Sequence[Member]) -> list[Spread]:
+    """How far the set spreads in each quantity, by the grades that its members were taken in with."""
+    rows = figures([member.grade for member in members]).rows.values()
+    return [spread_of_values(values) for values in zip(*rows, strict=True)]
+
+
+def worst_spread(members: Sequence[Member]) -> float:
+    """The largest of its spreads; infinite for a set with nothing to compare."""
+    return max((spread.spread for spread in spread_of(members)), default=inf)
 
 
 def locked(valves: Sequence[Valve]) -> list[Valve]:
@@ -149,15 +176,12 @@ def make_set(valves: Sequence[Valve], tolerance_percent: float, by: User) -> Mat
         CannotMatch: a valve is of another type, is not free, has no standing grade that may be sold, or the
             set's spread is beyond the tolerance. Nothing is recorded then.
     """
-    if not matching.words.SMALLEST_SET <= len(valves) <= matching.words.LARGEST_SET:
-        raise CannotMatch(f"A set has 2 to 12 valves, not {len(valves)}.")
+    if not SMALLEST_SET <= len(valves) <= LARGEST_SET:
+        raise CannotMatch(f"A set has {SMALLEST_SET} to {LARGEST_SET} valves, not {len(valves)}.")
     if len({valve.pk for valve in valves}) != len(valves):
         raise CannotMatch("The same valve is named twice.")
     valves = locked(valves)
-    grades = {
-        grade.valve_id: grade
-        for grade in Grade.objects.filter(standing=True, valve__in=valves).prefetch_related("readings__test_point")
-    }
+    grades = {grade.valve_id: grade for grade in Grade.objects.filter(standing=True, valve__in=valves)}
     for valve in valves:
         if valve.type_id != valves[0].type_id:
             raise CannotMatch(f"{valve} is a {valve.type}, {valves[0]} is a {valves[0].type}: a set is of one type.")
@@ -171,13 +195,20 @@ def make_set(valves: Sequence[Valve], tolerance_percent: float, by: User) -> Mat
     for valve in valves:
         if valve.pk not in found.rows:
             raise CannotMatch(f"{valve} lacks a reading that matching needs: test it again.")
-    worst = max(matching.spread([matching.Piece(v.pk, found.rows[v.pk]) for v in valves]))
-    if worst > tolerance_percent / 100 + matching.words.LOG_TOLERANCE:
+    rows = [found.rows[valve.pk] for valve in valves]
+    if len({tuple(value.point_id for value in row) for row in rows}) > 1:
+        raise CannotMatch("These valves were read at different test points and cannot be compared: read them at one.")
+    worst = max(spread_of_values(values).spread for values in zip(*rows, strict=True))
+    if worst > tolerance_percent / 100 + ROUNDING:
         raise CannotMatch(f"These valves differ by {100 * worst:.2f} %, more than {tolerance_percent:g} %.")
+    policy = Policy.current()
+    unsure = _unsure(rows, tolerance_percent, policy.parsed.match_probability)
+    if unsure:
+        raise CannotMatch(f"These valves are not surely within {tolerance_percent:g} %. {unsure}")
 
     matched = MatchedSet.objects.create(
         number=f"S{Counter.take('set')[0]:05d}", type=valves[0].type, size=len(valves),
-        tolerance_percent=tolerance_percent, policy=Policy.current(), made_by=by,
+        tolerance_percent=tolerance_percent, policy=policy, made_by=by,
     )  # fmt: skip
     try:
         with transaction.atomic():

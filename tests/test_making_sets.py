@@ -57,8 +57,8 @@ def test_a_set_moves_its_valves_to_matched_and_writes_the_daybook(four: list[Val
 def test_the_set_remembers_the_readings_it_was_made_on(four: list[Valve], by: User) -> None:
     made = sets.make_set(four, 5, by)
     read(four[0], ia=1.2, gm=1.1)  # read again later, and much worse
-    members = list(made.members.select_related("grade").prefetch_related("grade__readings__test_point"))
-    spreads = {str(quantity): spread for quantity, spread in sets.spread_of(members)}
+    members = list(made.members.select_related("grade"))
+    spreads = {spread.label: spread.spread for spread in sets.spread_of(members)}
     assert spreads["gm, section 1"] == pytest.approx(1.64 / 1.60 - 1)
 
 

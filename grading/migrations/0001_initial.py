@@ -95,6 +95,9 @@ class Migration(migrations.Migration):
                 ('supersedes', models.OneToOneField(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='superseded_by', to='grading.reading')),
                 ('test_point', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='readings', to='catalog.testpoint')),
                 ('valve', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='readings', to='stockroom.valve')),
+                ('emission_scale', models.FloatField(blank=True, null=True, validators=[django.core.validators.MinValueValidator(0)])),
+                ('series', models.JSONField(blank=True, default=dict)),
+                ('stability', models.CharField(blank=True, max_length=20)),
             ],
             options={
                 'ordering': ['-taken_at', '-id'],
@@ -114,6 +117,10 @@ class Migration(migrations.Migration):
                 ('valve', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='grades', to='stockroom.valve')),
                 ('policy', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='grades', to='grading.policy')),
                 ('readings', models.ManyToManyField(related_name='grades', to='grading.reading')),
+                ('assurance', models.FloatField(null=True, verbose_name='least probability of conformance')),
+                ('measured', models.JSONField(default=list)),
+                ('more_readings', models.PositiveIntegerField(null=True)),
+                ('too_close', models.BooleanField(default=False, verbose_name='the grade above is too close to call')),
             ],
             options={
                 'ordering': ['-given_at', '-id'],

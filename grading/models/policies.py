@@ -55,6 +55,10 @@ class Grade(models.Model):
     rank = models.PositiveSmallIntegerField()
     saleable = models.BooleanField()
     reasons = models.JSONField(default=list)
+    too_close = models.BooleanField("the grade above is too close to call", default=False)
+    more_readings = models.PositiveIntegerField(null=True)
+    assurance = models.FloatField("least probability of conformance", null=True)
+    measured = models.JSONField(default=list)  # `grading.measured.Value`, one a section and quantity
     readings = models.ManyToManyField(Reading, related_name="grades")
     given_at = models.DateTimeField(default=timezone.now)
     given_by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, null=True, related_name="+")

@@ -101,7 +101,7 @@ class ReadingQuerySet(models.QuerySet["Reading"]):
         """
         came_back_later = Return.objects.filter(valve=OuterRef("valve"), at__gte=OuterRef("taken_at"))
         withdrawn = Q(
-            supersedes__isnull=False, anode_current_ma=None, gm_ma_per_v=None, shorted=False,
+            supersedes__isnull=False, anode_current_ma=None, gm_ma_per_v=None, emission_scale=None, shorted=False,
             heater_cathode_leakage_ua=None, grid_current_ua=None, noise="",
         )  # fmt: skip
         return self.filter(superseded_by=None).exclude(withdrawn).exclude(Exists(came_back_later))
@@ -112,6 +112,9 @@ class ReadingQuerySet(models.QuerySet["Reading"]):
 
 class Reading(models.Model):
     """One section of one valve at one test point.
+
+    A value read as a short series while the valve warms up is the settled one, by the rule of `grading.settling`;
+    the series stays beside it.
 
     A correction is a new row whose `supersedes` names the wrong one and whose `reason` says what was wrong.
     A trigger in the database refuses UPDATE and DELETE (grading/migrations/0002).
@@ -133,6 +136,9 @@ class Reading(models.Model):
     taken_at = models.DateTimeField(default=timezone.now, db_index=True)
     anode_current_ma = models.FloatField(null=True, blank=True, validators=[MinValueValidator(0)])
     gm_ma_per_v = models.FloatField(null=True, blank=True, validators=[MinValueValidator(0)])
+    emission_scale = models.FloatField(null=True, blank=True, validators=[MinValueValidator(0)])
+    series = models.JSONField(default=dict, blank=True)  # {"interval_s": 10, "anode_current_ma": [...], ...}
+    stability = models.CharField(max_length=20, blank=True)  # of a series: settled, drifting, unsteady
     shorted = models.BooleanField(default=False)
     short_between = models.CharField(max_length=80, blank=True)
     heater_cathode_leakage_ua = models.FloatField(null=True, blank=True, validators=[MinValueValidator(0)])

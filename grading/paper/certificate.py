@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from datetime import date
 from io import BytesIO
 from itertools import groupby
+from math import floor, log10
 from typing import Any, NamedTuple
 from xml.sax.saxutils import escape
 
@@ -50,9 +51,13 @@ BAR_MM = 0.339  # four dots at 300 to the inch, and wide enough to be read at 20
 
 
 class Result(NamedTuple):
+    """One section; the expanded uncertainties are None where they are not known."""
+
     section: int
     anode_current_ma: float | None
     gm_ma_per_v: float | None
+    anode_current_expanded: float | None = None
+    gm_expanded: float | None = None
 
 
 class Member(NamedTuple):
@@ -72,7 +77,11 @@ class Nominal(NamedTuple):
 
 
 class Spread(NamedTuple):
-    """One quantity of one section over the whole set; `spread` is the highest over the lowest, less one."""
+    """One quantity of one section over the whole set; `spread` is the highest over the lowest, less one.
+
+    `expanded_uncertainty` is of the comparison, as a fraction like the spread; `probability` how probable it is that
+    the true spread lies within the tolerance. None where they are not known.
+    """
 
     quantity: str
     unit: str
@@ -81,6 +90,8 @@ class Spread(NamedTuple):
     highest: float
     nominal: float | None
     spread: float
+    expanded_uncertainty: float | None = None
+    probability: float | None = None
 
 
 class Measured(NamedTuple):
@@ -114,6 +125,9 @@ class CertificateData:
     notes: tuple[str, ...]
     cautions: tuple[str, ...]
     void: str = ""
+    compared: tuple[str, ...] = ()  # with what the readings were compared, in words
+    uncertainty: str = ""  # what the uncertainties rest on; empty where none is stated
+    wanting: str = ""  # why none is stated, or what is not in it
 
     def nominal_of(self, section: int) -> Nominal | None:
         return next((nominal for nominal in self.nominals if nominal.section == section), None)
@@ -124,9 +138,11 @@ CLAIMED = (
     "named, and are printed as they stood when the set was made up. Spread is the highest reading over the "
     "lowest, less one, of each quantity and section. The grades are this shop's own, by the policy named."
 )
+NO_UNCERTAINTY = (
+    "No uncertainty of measurement is stated: another tester, other settings or another day will read differently. "
+)
 NOT_CLAIMED = (
-    "No uncertainty of measurement is stated: another tester, other settings or another day will read "
-    "differently. Nothing is promised about life, noise or hum in use, about behaviour at other settings, or about "
+    "Nothing is promised about life, noise or hum in use, about behaviour at other settings, or about "
     "fitness for any equipment. Nominal values are those of the source named and describe an average new valve, "
     "not a limit."
 )
@@ -221,11 +237,25 @@ def _story(data: CertificateData) -> list[Flowable]:
         story.append(Paragraph("Notes", HEAD))
         story += [Paragraph(escape(note), BODY) for note in data.notes]
     story += [
-        _columns(("What this certificate says", CLAIMED), ("What it does not say", NOT_CLAIMED)),
+        _columns(("What this certificate says", _claimed(data)), ("What it does not say", _not_claimed(data))),
         Spacer(0, 2 * mm),
         _boxed([Paragraph(f"<b>Caution.</b> {escape(' '.join((CAUTION, *data.cautions)))}", BODY)], WARN),
     ]
     return story
+
+
+def _claimed(data: CertificateData) -> str:
+    said = [CLAIMED, *(f"Each reading stands {words}." for words in data.compared)]
+    if data.uncertainty:
+        said.append(data.uncertainty)
+    return escape(" ".join(said))
+
+
+def _not_claimed(data: CertificateData) -> str:
+    said = [NOT_CLAIMED] if data.uncertainty else [NO_UNCERTAINTY.strip(), NOT_CLAIMED]
+    if data.wanting:
+        said.append(data.wanting)
+    return escape(" ".join(said))
 
 
 def _boxed(content: Sequence[Flowable], colour: Any) -> Table:
@@ -297,6 +327,14 @@ def _share(value: float | None, nominal: float | None) -> str:
     return "–" if value is None or not nominal else f"{100 * value / nominal:.0f} %"
 
 
+def _with_u(value: float | None, expanded: float | None) -> str:
+    """ "1.20 ± 0.03": the value to the last place of its uncertainty, which has two digits."""
+    if value is None or expanded is None or expanded <= 0:
+        return number(value)
+    places = max(0, 1 - floor(log10(expanded)))
+    return f"{value:.{places}f} ± {expanded:.{places}f}"
+
+
 def _readings(data: CertificateData) -> list[Flowable]:
     """A row for each section of each valve; the serial and the grade stand once a valve."""
     has_gm = any(result.gm_ma_per_v is not None for member in data.members for result in member.results)
@@ -312,9 +350,10 @@ def _readings(data: CertificateData) -> list[Flowable]:
                 f"{member.serial[:4]} {member.serial[4:]}" if index == 0 else "",
                 member.grade if index == 0 else "",
                 str(result.section),
-                number(result.anode_current_ma), _share(result.anode_current_ma, ia),
+                _with_u(result.anode_current_ma, result.anode_current_expanded), _share(result.anode_current_ma, ia),
             ]  # fmt: skip
-            rows.append(row + ([number(result.gm_ma_per_v), _share(result.gm_ma_per_v, gm)] if has_gm else []))
+            gm_cells = [_with_u(result.gm_ma_per_v, result.gm_expanded), _share(result.gm_ma_per_v, gm)]
+            rows.append(row + (gm_cells if has_gm else []))
         style.append(("LINEBELOW", (0, len(rows)), (-1, len(rows)), 0.3, RULE))
         style.append(("NOSPLIT", (0, top), (-1, len(rows))))
         top = len(rows) + 1
@@ -350,13 +389,25 @@ def _spreads(data: CertificateData) -> list[Flowable]:
         verdict = "within" if row.spread <= asked + 1e-9 else "BEYOND"
         rows.append([
             f"{QUANTITIES.get(row.quantity, row.quantity)}, {row.unit}", str(row.section), number(row.nominal),
-            number(row.lowest), number(row.highest), f"{100 * row.spread:.2f} %",
-            f"{verdict} {number(data.tolerance_percent)} %",
+            number(row.lowest), number(row.highest), _spread_with_u(row),
+            f"{verdict} {number(data.tolerance_percent)} %{_probability(row)}",
         ])  # fmt: skip
     heads = ["Quantity", "Section", "Nominal", "Lowest", "Highest", "Spread", "Asked"]
-    style = [("FONT", (5, 1), (6, -1), BOLD, 8.4), ("RIGHTPADDING", (5, 1), (5, -1), 28)]
-    table = _table(heads, rows, [52, 18, 22, 22, 22, 22, 22], style, left=(0, 1, 6))
+    style = [("FONT", (5, 1), (6, -1), BOLD, 8.4), ("RIGHTPADDING", (5, 1), (5, -1), 34)]
+    table = _table(heads, rows, [44, 15, 19, 19, 19, 28, 36], style, left=(0, 1, 6))
     return [KeepTogether([Paragraph("Spread over the set", HEAD), table])]
+
+
+def _spread_with_u(row: Spread) -> str:
+    shown = f"{100 * row.spread:.2f}"
+    return f"{shown} %" if row.expanded_uncertainty is None else f"{shown} ± {100 * row.expanded_uncertainty:.2f} %"
+
+
+def _probability(row: Spread) -> str:
+    """How sure the claim is; a probability too near one to print as such is printed as more than it."""
+    if row.probability is None:
+        return ""
+    return ", p > 99.9 %" if row.probability > 0.999 else f", p = {100 * row.probability:.1f} %"
 
 
 class _Charts(Flowable):

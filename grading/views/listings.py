@@ -116,13 +116,14 @@ def item(request: HttpRequest, number: str) -> HttpResponse:
     valves = [row.valve for row in found.listed.all()]
     grades = Grade.objects.filter(valve__in=valves, standing=True).select_related("policy", "valve__maker")
     grades = grades.prefetch_related("readings__test_point__source", "readings__shift__tester").order_by("valve__serial")
-    figures = sets.figures(list(grades))
-    matched = MatchedSet.objects.live().filter(members__valve__in=valves, members__live=True).first() if len(valves) > 1 else None
+    matched = None
+    if len(valves) > 1:
+        matched = MatchedSet.objects.live().filter(members__valve__in=valves, members__live=True).first()
+    members = list(matched.members.select_related("grade")) if matched else []
     available = Listing.objects.for_public_display().filter(pk=found.pk).exists()
     return render(request, "grading/item.html", {
         "listing": found, "valves": valves, "grades": grades, "set": matched, "available": available,
-        "spreads": sets.spread_of(list(matched.members.select_related("grade").prefetch_related("grade__readings__test_point"))) if matched else [],
-        "figures": figures,
+        "spreads": sets.spread_of(members),
     })  # fmt: skip
 
 

@@ -93,8 +93,7 @@ def set_(request: HttpRequest, number: str) -> HttpResponse:
         matched.members.select_related("valve__place", "valve__maker", "grade").prefetch_related("grade__readings__test_point")
     )
     return render(request, "grading/set.html", {
-        "set": matched, "members": members, "spreads": matched_sets.spread_of(members),
-        "figures": matched_sets.figures([member.grade for member in members]), "break_form": BreakForm(),
+        "set": matched, "members": members, "spreads": matched_sets.spread_of(members), "break_form": BreakForm(),
         "entries": Entry.objects.filter(valve__in=[m.valve_id for m in members], text__contains=matched.number)[:20],
     })  # fmt: skip
 

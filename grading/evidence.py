@@ -1,0 +1,63 @@
+"""Which readings speak for a section of a valve, and what they say together.
+
+- `Repeats`: the readings of one section that count as repeats of one another; their mean is used
+- `by_section(readings)`: the repeats of each section among a valve's standing readings
+
+The rule: the latest reading of a section speaks for it, and with it those that were taken in the same shift (so by
+the same operator on the same tester) at the same test point. A later shift starts afresh.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from typing import NamedTuple
+
+from grading.models import Quantity, Reading
+
+
+class Repeats(NamedTuple):
+    """Readings of one section, oldest first, at least one."""
+
+    readings: tuple[Reading, ...]
+
+    @property
+    def latest(self) -> Reading:
+        return self.readings[-1]
+
+    def values(self, quantity: Quantity) -> list[float]:
+        found = (getattr(reading, quantity) for reading in self.readings)
+        return [value for value in found if value is not None]
+
+    def mean(self, quantity: Quantity) -> float | None:
+        """None where the quantity was never read."""
+        values = self.values(quantity)
+        return sum(values) / len(values) if values else None
+
+    def worst(self, quantity: Quantity) -> float | None:
+        """The largest magnitude: a leak that shows once is there."""
+        return max((abs(value) for value in self.values(quantity)), default=None)
+
+    @property
+    def short(self) -> Reading | None:
+        """The latest of them that found a short."""
+        return next((reading for reading in reversed(self.readings) if reading.shorted), None)
+
+    @property
+    def noise(self) -> str:
+        """The worst that was heard."""
+        heard = [Reading.Noise.values.index(reading.noise) for reading in self.readings]
+        return str(Reading.Noise.values[max(heard)])
+
+
+def by_section(readings: Iterable[Reading]) -> dict[int, Repeats]:
+    """The repeats that speak for each section, by its number, in order."""
+    of_section: dict[int, list[Reading]] = {}
+    for reading in sorted(readings, key=lambda reading: (reading.taken_at, reading.pk)):
+        of_section.setdefault(reading.section, []).append(reading)
+    return {section: _with_latest(found) for section, found in sorted(of_section.items())}
+
+
+def _with_latest(readings: list[Reading]) -> Repeats:
+    latest = readings[-1]
+    together = (latest.shift_id, latest.test_point_id)
+    return Repeats(tuple(r for r in readings if (r.shift_id, r.test_point_id) == together))
