@@ -495,6 +495,8 @@ def test_the_public_gets_clean_copies_of_what_sales_opened_and_nothing_else(
     assert not any(secret in copy for secret in SECRETS)
     assert client.get(reverse("public-photograph", args=[hidden.pk, "large"])).status_code == 404
     assert client.get(reverse("public-photograph", args=[shown.pk, "original"])).status_code == 404
+    response = client.get(reverse("public-photograph", args=[shown.pk, "small"]))
+    assert response["Cache-Control"].startswith("private")  # staff look at it too, and their answer has a cookie
     assert Entry.objects.get(action="photographs-public").text == (
         f"1 photograph of {valve.serial} shown to the public: photo.jpg."
     )
@@ -638,3 +640,44 @@ def test_an_entry_about_a_line_is_filed_under_its_lot(valve: Valve, person: Call
     entry = Entry.objects.get()
     assert (entry.valve, entry.line, entry.lot) == (None, valve.line, valve.line.lot)
     assert entry.text == f"1 photograph added to line {valve.line}."
+
+
+@pytest.mark.django_db(transaction=True)
+def test_a_browser_sends_many_a_few_at_a_time_and_shows_them_when_they_are_ready(
+    served: Any, browser: Any, person: Callable[..., User], tmp_path: Path, settings: Any
+):
+    # The served test shares one SQLite connection among its threads, and a dozen pictures are fetched at once.
+    settings.SESSION_SAVE_EVERY_REQUEST = False
+    valve = make_valve()
+    client = Client()
+    client.force_login(person(Role.RECEIVING))
+    files = [tmp_path / f"IMG_{number}.jpg" for number in range(13)]
+    for number, file in enumerate(files[:12]):
+        file.write_bytes(photograph(shade=number))
+    files[12].write_bytes(b"<html>")
+    page = browser.new_page(viewport={"width": 360, "height": 800})
+    page.context.add_cookies([{"name": "sessionid", "value": client.cookies["sessionid"].value, "url": served.url}])
+    failures: list[str] = []
+    posts: list[str] = []
+    page.on("pageerror", lambda error: failures.append(str(error)))
+    page.on("request", lambda request: posts.append(request.url) if request.method == "POST" else None)
+    page.goto(served.url + photographs.address(valve))
+    page.set_input_files("#files", [str(file) for file in files])
+    page.get_by_role("button", name="Send to").click()
+    page.get_by_text("12 photographs received.").wait_for()
+    assert page.locator("[data-refused] li").all_inner_texts() == [
+        "IMG_12.jpg is refused: it is a web page, not a photograph."
+    ]
+    assert len(posts) == 2 and Attachment.objects.of(valve).count() == 12
+    page.get_by_text("12 being prepared").wait_for()
+    process_waiting()
+    page.wait_for_function(
+        """() => {
+          const images = [...document.querySelectorAll("#shown img")];
+          images.forEach((image) => { image.loading = "eager"; });
+          return images.length === 12 && images.every((image) => image.complete && image.naturalWidth === 64);
+        }"""
+    )
+    assert page.evaluate("document.documentElement.scrollWidth") == 360
+    page.close()
+    assert not failures

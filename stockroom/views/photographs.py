@@ -175,7 +175,7 @@ def photograph_copy(request: StaffRequest, pk: int, size: str) -> FileResponse:
 def public_photograph(request: HttpRequest, pk: int, size: str) -> FileResponse:
     """A clean copy of a photograph that sales has opened to the public."""
     attachment = get_object_or_404(Attachment.objects.for_public_display().for_rows(), pk=pk)
-    return _copy(attachment, size, f"public, max-age={KEPT_BY_PUBLIC_S}")
+    return _copy(attachment, size, f"private, max-age={KEPT_BY_PUBLIC_S}")
 
 
 def photograph_original(request: StaffRequest, pk: int) -> FileResponse:
