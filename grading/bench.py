@@ -14,8 +14,8 @@ later reading still comes after it. Who wrote it, and when, is in the daybook.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, fields
-from typing import NamedTuple
+from dataclasses import dataclass, field, fields
+from typing import Any, NamedTuple
 
 from django.contrib.auth.models import User
 from django.db import IntegrityError, transaction
@@ -28,6 +28,7 @@ from grading import judging, progress
 from grading.instruments import may_record
 from grading.models import Grade, Policy, Quantity, Reading, Shift, Tester
 from grading.reference_checks import may_grade
+from grading.warmup import settled
 from stockroom.changes import fitted
 from stockroom.models import Entry, Line, Valve
 from stockroom.serials import read_serial
@@ -54,7 +55,7 @@ class SectionMissing(BenchError):
     """A section was neither read now nor before."""
 
 
-class TesterUnfit(BenchError):
+class UnfitTester(BenchError):
     """The tester is stopped, or its record says that it does not measure what was typed."""
 
 
@@ -64,11 +65,18 @@ class AlreadyCorrected(BenchError):
 
 @dataclass(frozen=True)
 class Taken:
-    """One section as it was read. Currents in mA and µA, gm in mA/V; None where nothing was measured."""
+    """One section as it was read. Currents in mA and µA, gm in mA/V; None where nothing was measured.
+
+    `series` holds values read while the valve warmed up, by the name of their quantity, and `interval_s` between
+    them; `grading.warmup.settled` puts the settled value and the stability in their place.
+    """
 
     test_point: TestPoint
     anode_current_ma: float | None = None
     gm_ma_per_v: float | None = None
+    emission_scale: float | None = None
+    series: Mapping[str, Any] = field(default_factory=dict)
+    stability: str = ""
     shorted: bool = False
     short_between: str = ""
     heater_cathode_leakage_ua: float | None = None
@@ -78,8 +86,10 @@ class Taken:
 
     @property
     def says_something(self) -> bool:
-        """Enough to judge by: a current, a mutual conductance or a short."""
-        return self.shorted or self.anode_current_ma is not None or self.gm_ma_per_v is not None
+        """Enough to judge by: a current, a mutual conductance, a scale's reading or a short."""
+        return self.shorted or any(
+            value is not None for value in (self.anode_current_ma, self.gm_ma_per_v, self.emission_scale)
+        )
 
     def row(self) -> dict[str, object]:
         """As the fields of a `Reading`."""
@@ -168,13 +178,13 @@ def take(shift: Shift, valve: Valve, sections: Mapping[int, Taken], by: User) ->
     A section left out keeps its standing reading. Testing again adds rows; it corrects nothing.
 
     Raises:
-        NotTestable, ShiftEnded, TesterUnfit, SectionMissing
+        NotTestable, ShiftEnded, UnfitTester, SectionMissing
     """
     with transaction.atomic():
         if not Shift.objects.select_for_update(no_key=True).filter(pk=shift.pk, ended_at=None).exists():
             raise ShiftEnded("Your shift has ended. Start one, then save again.")
         if fault := why_unfit(shift.tester, sections.values()):
-            raise TesterUnfit(fault)
+            raise UnfitTester(fault)
         current = testable(Valve.objects.filter(pk=valve.pk)).get()
         if fault := why_not(current):
             raise NotTestable(fault)
@@ -184,7 +194,7 @@ def take(shift: Shift, valve: Valve, sections: Mapping[int, Taken], by: User) ->
                 raise SectionMissing(f"Section {section.number} has not been read.")
         now = timezone.now()
         readings = [
-            Reading(valve=current, section=number, shift=shift, taken_at=now, **taken.row())
+            Reading(valve=current, section=number, shift=shift, taken_at=now, **settled(taken, shift.tester).row())
             for number, taken in sorted(sections.items())
         ]
         Reading.objects.bulk_create(readings)
@@ -196,7 +206,7 @@ def take(shift: Shift, valve: Valve, sections: Mapping[int, Taken], by: User) ->
 def correct(reading: Reading, taken: Taken, reason: str, by: User) -> Grade | None:
     """Raises AlreadyCorrected."""
     with transaction.atomic():
-        new = _supersede(reading, taken, reason)
+        new = _supersede(reading, settled(taken, reading.shift.tester), reason)
         grade = judge([reading.valve], by).get(reading.valve_id)
         text = f"Reading corrected, {in_words([reading])} → {in_words([new])}: {reason}."
         note(reading.valve, "reading-corrected", text, grade, by)
@@ -261,6 +271,10 @@ def in_words(readings: Sequence[Reading]) -> str:
         for value, unit in ((reading.anode_current_ma, "mA"), (reading.gm_ma_per_v, "mA/V")):
             if value is not None:
                 parts.append(f"{value:g} {unit}")
+        if reading.emission_scale is not None:
+            parts.append(f"scale {reading.emission_scale:g}")
+        if reading.stability:
+            parts.append(reading.stability)
         if reading.shorted:
             parts.append(f"shorted {reading.short_between}".strip())
         sections.append(f"section {reading.section} {', '.join(parts) or 'not read'}")

@@ -3,14 +3,16 @@
 - `Repeats`: the readings of one section that count as repeats of one another; their mean is used
 - `by_section(readings)`: the repeats of each section among a valve's standing readings
 
-The rule: the latest reading of a section speaks for it, and with it those that were taken in the same shift (so by
-the same operator on the same tester) at the same test point. A later shift starts afresh.
+The rule: the latest reading of a section speaks for it, and with it those that were taken on the same day in the same
+shift (so by the same operator on the same tester) at the same test point. A later shift or day starts afresh.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterable
 from typing import NamedTuple
+
+from django.utils import timezone
 
 from grading.models import Quantity, Reading
 
@@ -58,6 +60,9 @@ def by_section(readings: Iterable[Reading]) -> dict[int, Repeats]:
 
 
 def _with_latest(readings: list[Reading]) -> Repeats:
-    latest = readings[-1]
-    together = (latest.shift_id, latest.test_point_id)
-    return Repeats(tuple(r for r in readings if (r.shift_id, r.test_point_id) == together))
+    latest = _occasion(readings[-1])
+    return Repeats(tuple(reading for reading in readings if _occasion(reading) == latest))
+
+
+def _occasion(reading: Reading) -> tuple[object, ...]:
+    return reading.shift_id, reading.test_point_id, timezone.localdate(reading.taken_at)

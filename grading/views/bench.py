@@ -20,6 +20,7 @@ from grading import reference_checks
 from grading.bench import BenchError, Taken
 from grading.models import Reading, Shift, Tester
 from grading.views.bench_forms import ASKABLE, Choices, ChoicesForm, Sheet, ShiftForm, typed
+from grading.warmup import settled
 from stockroom import receiving
 from stockroom.models import Line, Valve
 from stockroom.people import Role, StaffRequest, for_roles
@@ -50,7 +51,7 @@ def bench(request: StaffRequest) -> HttpResponse:
         return _bench_page(request, shift, scanned=scanned, fault=str(error))
     choices = Choices.of(request)
     point_name = request.GET.get("point") or choices.points.get(str(valve.type_id), "")
-    sheet = _sheet(valve, choices, point_name=point_name)
+    sheet = _sheet(valve, choices, shift, point_name=point_name)
     return _bench_page(request, shift, valve=valve, sheet=sheet, choices=choices)
 
 
@@ -67,7 +68,7 @@ def _save(request: StaffRequest, shift: Shift | None) -> HttpResponse:
         return redirect("bench")
     choices = Choices.of(request)
     point_name = request.POST.get("point", "")
-    sheet = _sheet(valve, choices, point_name=point_name, data=request.POST)
+    sheet = _sheet(valve, choices, shift, point_name=point_name, data=request.POST)
     if sheet.is_valid():
         try:
             if shift is None:
@@ -81,9 +82,10 @@ def _save(request: StaffRequest, shift: Shift | None) -> HttpResponse:
     return _bench_page(request, shift, valve=valve, sheet=sheet, choices=choices)
 
 
-def _sheet(valve: Valve, choices: Choices, *, point_name: str, data: Any = None) -> Sheet:
+def _sheet(valve: Valve, choices: Choices, shift: Shift | None, *, point_name: str, data: Any = None) -> Sheet:
     read = Reading.objects.standing().filter(valve=valve).values_list("section", flat=True)
-    return Sheet(valve.type.test_sections, choices, point_name=point_name, data=data, already_read=set(read))
+    tester = shift.tester if shift else None
+    return Sheet(valve.type.test_sections, choices, tester, point_name=point_name, data=data, already_read=set(read))
 
 
 def _start_page(request: StaffRequest, serial: str, form: ShiftForm | None = None) -> HttpResponse:
@@ -91,7 +93,8 @@ def _start_page(request: StaffRequest, serial: str, form: ShiftForm | None = Non
     if form is None:
         kept = Choices.of(request)
         last = Shift.objects.filter(operator=request.user, tester__in_use=True).first()
-        start = {"tester": last and last.tester_id, "gm_unit": kept.gm_unit, "ask": kept.ask, "serial": serial}
+        start = {"tester": last and last.tester_id, "gm_unit": kept.gm_unit, "ask": kept.ask}
+        start |= {"serial": serial, "interval_s": kept.interval_s}
         form = ShiftForm(initial=start)
     form.fields["tester"].widget.attrs |= {"autofocus": True, "data-enter": "send"}
     testers = Tester.objects.filter(in_use=True).exists()
@@ -123,7 +126,9 @@ def _bench_page(
             "lines": [other for other in lines if next_line is None or other.pk != next_line.pk],
             "stop": reference_checks.standing_stop(shift.tester),
             "check_due": reference_checks.check_due(shift),
-            "choices_form": ChoicesForm(initial={"gm_unit": choices.gm_unit, "ask": choices.ask}),
+            "choices_form": ChoicesForm(
+                initial={"gm_unit": choices.gm_unit, "ask": choices.ask, "interval_s": choices.interval_s}
+            ),
         }
     if valve and sheet:
         sheet.place_cursor()
@@ -218,7 +223,10 @@ def correct(request: StaffRequest, reading: int) -> HttpResponse:
     point_name = request.POST.get("point", wrong.test_point.name)
     everything = replace(choices, ask=tuple(ASKABLE))
     data = request.POST or None
-    sheet = Sheet([section], everything, point_name=point_name, data=data, initial=initial, last_sends=False)
+    sheet = Sheet(
+        [section], everything, wrong.shift.tester,
+        point_name=point_name, data=data, initial=initial, last_sends=False,
+    )  # fmt: skip
     form = CorrectionForm(request.POST or None)
     from_bench = (request.POST or request.GET).get("from") == "bench"
     if request.method == "POST" and _correct(request, wrong, sheet, form):
@@ -240,7 +248,7 @@ def _correct(request: StaffRequest, wrong: Reading, sheet: Sheet, form: Correcti
             grade = at_bench.withdraw(wrong, reason, request.user)
         elif not sheet.is_valid():
             return False
-        elif sheet.taken[wrong.section] == Taken.of(wrong):
+        elif settled(sheet.taken[wrong.section], wrong.shift.tester) == Taken.of(wrong):
             form.add_error(None, "Nothing was changed. Change what was wrong, or go back.")
             return False
         else:

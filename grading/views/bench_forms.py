@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, NamedTuple
 
 from django import forms
 from django.http import HttpRequest
@@ -12,11 +13,13 @@ from django.http import HttpRequest
 from catalog.models import Section, TestPoint
 from grading import units
 from grading.bench import Taken
-from grading.models import Reading, Tester
+from grading.models import Quantity, Reading, Tester
 from grading.plausible import doubt, stray_serial
 from grading.shorts import read_short
-from grading.units import Measured, Unit, UnreadableNumber
+from grading.units import Unit, UnreadableNumber
+from grading.warmup import SEPARATOR, read_series
 
+SERIES = re.compile(r"\d\s*/\s*\d")
 GM_UNITS = {"mA/V": units.MA_PER_V, "µmho": units.MICROMHOS}
 ASKABLE = {
     "shorts": "shorts",
@@ -31,6 +34,21 @@ SCANNED_HERE = (
 )
 
 
+class Reads(NamedTuple):
+    """Which of a section's quantities a tester reads. One that nobody has described reads current and gm."""
+
+    anode_current: bool = True
+    gm: bool = True
+    scale: bool = False
+
+    @classmethod
+    def of(cls, tester: Tester) -> Reads:
+        described = {capability.quantity for capability in tester.capabilities.all()}
+        if not described:
+            return cls()
+        return cls(Quantity.ANODE_CURRENT in described, Quantity.GM in described, Quantity.EMISSION in described)
+
+
 @dataclass(frozen=True)
 class Choices:
     """What this bench has chosen for the shift: the unit of gm, the fields Enter stops at, test points by type."""
@@ -38,6 +56,7 @@ class Choices:
     gm_unit: str = "mA/V"
     ask: tuple[str, ...] = ("shorts",)
     points: Mapping[str, str] = field(default_factory=dict)
+    interval_s: float = 10.0
 
     @classmethod
     def of(cls, request: HttpRequest) -> Choices:
@@ -47,10 +66,13 @@ class Choices:
             unit if unit in GM_UNITS else "mA/V",
             tuple(name for name in kept.get("ask", ("shorts",)) if name in ASKABLE),
             kept.get("points", {}),
+            kept.get("interval_s", 10.0),
         )
 
     def keep(self, request: HttpRequest) -> None:
-        request.session["bench"] = {"gm_unit": self.gm_unit, "ask": list(self.ask), "points": dict(self.points)}
+        request.session["bench"] = {
+            "gm_unit": self.gm_unit, "ask": list(self.ask), "points": dict(self.points), "interval_s": self.interval_s,
+        }  # fmt: skip
 
     @property
     def unit(self) -> Unit:
@@ -64,35 +86,53 @@ class ChoicesForm(forms.Form):
         widget=forms.CheckboxSelectMultiple, help_text="The other fields stay at hand below, reached with Tab.",
     )  # fmt: skip
 
+    interval_s = forms.FloatField(
+        label="Seconds between the readings of a series", min_value=0.1, max_value=3600, initial=10, required=False,
+        help_text="A valve read while it warms up: type 1.15/1.18/1.20/1.20 and the settled value is used.",
+    )  # fmt: skip
+
     def choices(self) -> Choices:
-        return Choices(self.cleaned_data["gm_unit"], tuple(self.cleaned_data["ask"]), {})
+        data = self.cleaned_data
+        return Choices(data["gm_unit"], tuple(data["ask"]), {}, data["interval_s"] or 10.0)
 
 
 class ShiftForm(ChoicesForm):
     tester = forms.ModelChoiceField(Tester.objects.filter(in_use=True), empty_label=None)
     serial = forms.CharField(required=False, max_length=200, widget=forms.HiddenInput)
 
-    field_order = ["tester", "gm_unit", "ask"]
+    field_order = ["tester", "gm_unit", "ask", "interval_s"]
+
+
+class Typed(NamedTuple):
+    """What was typed in a field: one value, or the last of a series."""
+
+    value: float
+    unit: Unit
+    series: tuple[float, ...] = ()
 
 
 class ReadingField(forms.CharField):
-    """A number with or without a unit, cleaned to a `Measured`; None when nothing was typed."""
+    """A number with or without a unit, or a series of them; None when nothing was typed."""
 
     def __init__(self, unit: Unit, **kwargs: Any) -> None:
         self.unit = unit
         widget = forms.TextInput(attrs={"inputmode": "decimal", "size": 9, **TYPED})
-        super().__init__(required=False, max_length=40, widget=widget, **kwargs)
+        super().__init__(required=False, max_length=200, widget=widget, **kwargs)
 
-    def clean(self, value: Any) -> Measured | None:
+    def clean(self, value: Any) -> Typed | None:
         text = super().clean(value)
         if units.is_blank(text):
             return None
         if serial := stray_serial(text):
             raise forms.ValidationError(SCANNED_HERE.format(serial))
         try:
-            return units.read_typed(text, self.unit)
+            # "mA/V" has a stroke too: only what stands between numbers makes a series.
+            parts = read_series(text.replace("mA/V", "mS")) if SERIES.search(text) else []
+            read = [units.read_typed(part, self.unit) for part in parts or [text]]
         except UnreadableNumber as error:
             raise forms.ValidationError(str(error)) from None
+        series = tuple(measured.value for measured in read) if parts else ()
+        return Typed(read[-1].value, read[-1].unit, series)
 
 
 class SectionForm(forms.Form):
@@ -100,6 +140,9 @@ class SectionForm(forms.Form):
 
     anode_current = ReadingField(units.MILLIAMPERES, label="Anode current, mA")
     gm = ReadingField(units.MA_PER_V)
+    scale = forms.FloatField(
+        label="Scale, divisions", required=False, min_value=0, widget=forms.TextInput(attrs={"size": 9, **TYPED})
+    )
     shorts = forms.CharField(
         required=False, max_length=80, widget=forms.TextInput(attrs={"size": 9, "placeholder": "none", **TYPED})
     )
@@ -122,6 +165,7 @@ class SectionForm(forms.Form):
         section: Section,
         point: TestPoint,
         choices: Choices,
+        reads: Reads | None = None,
         sure: Collection[str] = (),
         may_be_empty: bool = False,
         initial: Mapping[str, Any] | None = None,
@@ -132,18 +176,26 @@ class SectionForm(forms.Form):
         self.sure = sure
         self.may_be_empty = may_be_empty
         self.doubts: list[str] = []
-        self.asked = ["anode_current", "gm", *(name for name in ASKABLE if name in choices.ask)]
+        self.interval_s = choices.interval_s
+        self.asked = ["anode_current", "gm", "scale", *(name for name in ASKABLE if name in choices.ask)]
         gm = self.fields["gm"]
         assert isinstance(gm, ReadingField)
         gm.unit = choices.unit
         gm.label = f"gm, {choices.unit.name}"
-        if point.gm_ma_per_v is None:  # a rectifier has none
-            del self.fields["gm"]
-            self.asked.remove("gm")
+        reads = reads or Reads()
+        for name, wanted in (
+            ("anode_current", reads.anode_current),
+            ("gm", reads.gm and point.gm_ma_per_v is not None),  # a rectifier has none
+            ("scale", reads.scale),
+        ):
+            if not wanted:
+                del self.fields[name]
+                self.asked.remove(name)
         self.nominals = {"anode_current": point.anode_current_ma, "gm": point.gm_ma_per_v}
-        self.fields["anode_current"].help_text = expected(
-            point.anode_current_ma, point.anode_current_min_ma, point.anode_current_max_ma, units.MILLIAMPERES
-        )
+        if "anode_current" in self.fields:
+            self.fields["anode_current"].help_text = expected(
+                point.anode_current_ma, point.anode_current_min_ma, point.anode_current_max_ma, units.MILLIAMPERES
+            )
         if "gm" in self.fields:
             gm.help_text = expected(point.gm_ma_per_v, point.gm_min_ma_per_v, point.gm_max_ma_per_v, gm.unit)
 
@@ -167,7 +219,9 @@ class SectionForm(forms.Form):
                 if key not in self.sure:
                     self.add_error(name, _sentence(found.message))
         if not self.errors and not self.taken.says_something and not (self.may_be_empty and self.says_nothing):
-            self.add_error("anode_current", "Type the anode current; 0 if none flows. If it is shorted, say where.")
+            first = self.asked[0]
+            name = "anode current" if first == "anode_current" else self.fields[first].label
+            self.add_error(first, f"Type the {name}; 0 if none flows. If it is shorted, say where.")
 
     @property
     def says_nothing(self) -> bool:
@@ -179,8 +233,15 @@ class SectionForm(forms.Form):
         measured = {
             kept: clean[name].value for name, (_, kept, _) in self.QUANTITIES.items() if clean.get(name) is not None
         }
+        series: dict[str, Any] = {
+            kept: list(clean[name].series)
+            for name, (_, kept, _) in self.QUANTITIES.items()
+            if clean.get(name) is not None and clean[name].series
+        }
+        if series:
+            series["interval_s"] = self.interval_s
         return Taken(
-            self.point, shorted=clean["shorts"].shorted, short_between=clean["shorts"].between,
+            self.point, emission_scale=clean.get("scale"), series=series, shorted=clean["shorts"].shorted, short_between=clean["shorts"].between,
             noise=clean["noise"], remark=clean["remark"], **measured,
         )  # fmt: skip
 
@@ -210,10 +271,12 @@ def typed(reading: Reading, gm_unit: Unit) -> dict[str, str]:
     """A reading as somebody would type it, to be corrected."""
     shown = {}
     for name, (_, kept, unit) in SectionForm.QUANTITIES.items():
-        value = getattr(reading, kept)
-        shown[name] = "" if value is None else units.in_full(value, gm_unit if name == "gm" else unit)
+        in_unit = gm_unit if name == "gm" else unit
+        values = reading.series.get(kept) or [getattr(reading, kept)]
+        shown[name] = SEPARATOR.join(units.in_full(value, in_unit) for value in values if value is not None)
     shorts = (reading.short_between or "yes") if reading.shorted else ""
-    return {**shown, "shorts": shorts, "noise": reading.noise, "remark": reading.remark}
+    scale = "" if reading.emission_scale is None else f"{reading.emission_scale:g}"
+    return {**shown, "scale": scale, "shorts": shorts, "noise": reading.noise, "remark": reading.remark}
 
 
 class Sheet:
@@ -226,6 +289,7 @@ class Sheet:
         self,
         sections: Sequence[Section],
         choices: Choices,
+        tester: Tester | None,
         *,
         point_name: str = "",
         data: Any = None,
@@ -235,9 +299,10 @@ class Sheet:
     ) -> None:
         self.sure = set((data or {}).get("sure", "").split("|")) - {""}
         self.point_name = point_name
+        reads = Reads.of(tester) if tester else Reads()
         self.forms = [
             SectionForm(
-                data, section=section, point=_point_of(section, point_name), choices=choices, sure=self.sure,
+                data, section=section, point=_point_of(section, point_name), choices=choices, reads=reads, sure=self.sure,
                 may_be_empty=section.number in already_read, initial=(initial or {}).get(section.number),
             )
             for section in sections
@@ -250,7 +315,8 @@ class Sheet:
     def is_valid(self) -> bool:
         valid = not [form for form in self.forms if not form.is_valid()]  # every form, so that all faults show
         if valid and all(form.says_nothing for form in self.forms):
-            self.forms[0].add_error("anode_current", "Nothing was typed. Type the anode current of a section.")
+            first = self.forms[0].asked[0]
+            self.forms[0].add_error(first, "Nothing was typed. Type what a section read.")
             valid = False
         return valid
 
