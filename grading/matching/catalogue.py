@@ -11,6 +11,7 @@ write_out(low, high, reach, values, size, most)  -> Catalogue, or None when ther
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -48,6 +49,13 @@ class Catalogue:
     def uses(self) -> Ints:
         """How many sets use each piece."""
         return np.diff(self._by_piece[1])
+
+    def weighed(self, pieces: Sequence[int], weights: Sequence[int]) -> tuple[Ints, Ints]:
+        """The sets that use any of these pieces, and the sum of the weights of those they use."""
+        through = [self.through(piece) for piece in pieces]
+        sets, where = np.unique(np.concatenate(through), return_inverse=True)
+        heavy = np.repeat(np.array(weights), [len(part) for part in through])
+        return sets, np.bincount(where, weights=heavy, minlength=len(sets)).astype(np.int64)
 
     def pick(self, chosen: Ints | NDArray[np.bool_]) -> Catalogue:
         """The same pieces, only some of the sets."""

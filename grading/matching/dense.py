@@ -3,6 +3,9 @@
 The bound: a piece is worth at most its share of the best set it can enter at all, so the sum of these shares bounds
 every choice. In a crowd almost every piece can enter the best tier and almost all are used, so this is close.
 
+Where there are two axes and one common guard, column generation with exact pricing gives the linear bound, which is
+closer, and its prices say where the pool is thin; there the integer programme chooses the sets before the rest.
+
 The sets: a sample of the possible ones, drawn so that every piece appears in many (boxes laid at random over it, half
 the companions taken at random and half the scarcest first), searched by exchange; large parts tile by tile.
 
@@ -16,8 +19,10 @@ from __future__ import annotations
 import numpy as np
 
 from .catalogue import Catalogue, Members
-from .field import Floats, Ints
-from .greedy import Found, first_companions
+from .exact import round_down
+from .field import Field, Floats, Ints
+from .generate import linear_bound, rim_choice
+from .greedy import Found, first_companions, greedy_pass
 from .local import improve
 from .watch import Watch
 
@@ -25,6 +30,8 @@ SETS_PER_PIECE = 30
 TILE = 1_200
 STEPS_PER_PIECE = 20
 PASSES = 2
+SETS_TO_BEGIN = 6
+CROWD_PRICE = 2e-3
 
 
 def best_tiers(low: Floats, high: Floats, reach: Floats, size: int, known: list[Found]) -> Ints:
@@ -90,12 +97,24 @@ def sample_sets(low: Floats, high: Floats, reach: Floats, values: Floats, size: 
             drawn.append(np.sort(np.append(picked, piece)))
     drawn += [np.sort(np.array(members)) for members, _ in known]
     members: Members = np.unique(np.array(drawn, dtype=np.int32).reshape(-1, size), axis=0)
+    tier_of = tiers_of(low, high, reach, members)
+    kept = tier_of < len(reach)
+    return Catalogue(members[kept], values[tier_of[kept]], tier_of[kept], len(low))
+
+
+def tiers_of(low: Floats, high: Floats, reach: Floats, members: Members) -> Ints:
+    """(m,) the best tier of each set, len(reach) for none."""
     width = high[members].max(axis=1) - low[members].min(axis=1)
     tier_of = np.full(len(members), len(reach))
     for tier in range(len(reach) - 1, -1, -1):
         tier_of[(width <= reach[tier]).all(axis=1)] = tier
-    kept = tier_of < len(reach)
-    return Catalogue(members[kept], values[tier_of[kept]], tier_of[kept], len(low))
+    return tier_of
+
+
+def tiered(low: Floats, high: Floats, reach: Floats, members: Members) -> list[Found]:
+    """Sets with the tier each earns."""
+    tier_of = tiers_of(low, high, reach, members)
+    return [(tuple(row), int(tier)) for row, tier in zip(members.tolist(), tier_of, strict=True)]
 
 
 def tiles(low: Floats, rows: Ints, most: int, axis: int) -> list[Ints]:
@@ -109,15 +128,33 @@ def tiles(low: Floats, rows: Ints, most: int, axis: int) -> list[Ints]:
 
 
 def settle_dense(low: Floats, high: Floats, reach: Floats, values: Floats, size: int, known: list[Found],
-                 part: int, watch: Watch, seed: int) -> tuple[list[Found], float, float, Floats]:
+                 part: int, watch: Watch, unit: float, seed: int) -> tuple[list[Found], float, float, Floats]:
     """Sets, their value, a proven bound and a price for each piece of a crowded part."""
     best = best_tiers(low, high, reach, size, known)
     prices = np.append(values, 0.0)[best] / size
-    bound = float(prices.sum())
+    bound = round_down(float(prices.sum()), unit)
     found = list(known)
     value = float(sum(values[tier] for _, tier in found))
     watch.settle(part, value, bound, len(found), "counting")
     random = np.random.default_rng(seed)
+    guard = high - low
+    if low.shape[1] <= 2 and float(np.ptp(guard, axis=0).max()) < 1e-12 and bound > value:
+        start = sample_sets(low, high, reach, values, size, best, found, SETS_TO_BEGIN, random)
+        flat = np.hstack([low, np.zeros((len(low), 2 - low.shape[1]))])
+        boxes = np.hstack([reach - guard[0], np.ones((len(reach), 2 - low.shape[1]))])
+        generated = linear_bound(flat[:, 0], flat[:, 1], boxes, values, start, prices, watch, seed)
+        prices = generated.prices
+        bound = max(min(bound, round_down(generated.bound, unit)), value)
+        watch.settle(part, value, bound, len(found), "column generation")
+        if not watch.over():
+            rim = tiered(low, high, reach, rim_choice(generated, float(values[0]) / size, CROWD_PRICE, seed, watch))
+            free = np.setdiff1d(np.arange(len(low)), [row for members, _ in rim for row in members])
+            everyone = (np.arange(len(low)),)
+            refilled = rim + greedy_pass(Field(low, high, reach, values, (), everyone, everyone[0], ()), size, free)
+            worth = float(sum(values[tier] for _, tier in refilled))
+            if worth > value:
+                found, value = refilled, worth
+                watch.settle(part, value, bound, len(found), "thin parts first")
     for turn in range(PASSES):
         for tile in tiles(low, np.flatnonzero(best < len(reach)), TILE, turn % low.shape[1]):
             if watch.over():

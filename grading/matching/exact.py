@@ -29,6 +29,9 @@ FIRST_STEPS = 4_000
 MIDDLE_STEPS = 40_000
 LONG_STEPS = 120_000
 FEW = 4_000
+BATCH = 5_000
+BRANCHED = 100_000
+CROWD = 1_200
 SEARCHED = 40_000
 ROUNDS = 25
 WIDE_ROUNDS = 6
@@ -53,13 +56,12 @@ def unit_of(values: Floats) -> float:
     >>> unit_of(np.array([100.0, 80.0, 50.0]))
     10.0
     """
-    parts = [Fraction(float(value)).limit_denominator(10**6) for value in set(values.tolist())]
-    if any(abs(float(part) - value) > 1e-12 * value for part, value in zip(parts, set(values.tolist()), strict=True)):
+    amounts = sorted(set(values.tolist()))
+    parts = [Fraction(amount).limit_denominator(10**6) for amount in amounts]
+    if not parts or any(abs(float(p) - amount) > 1e-12 * amount for p, amount in zip(parts, amounts, strict=True)):
         return 0.0
-    if not parts:
-        return 0.0
-    return gcd(*(part.numerator * (lcm(*(p.denominator for p in parts)) // part.denominator) for part in parts)) / lcm(
-        *(part.denominator for part in parts))
+    common = lcm(*(part.denominator for part in parts))
+    return gcd(*(part.numerator * (common // part.denominator) for part in parts)) / common
 
 
 def round_down(bound: float, unit: float) -> float:
@@ -134,40 +136,86 @@ def settle(catalogue: Catalogue, chosen: Ints, part: int, watch: Watch, unit: fl
         known.search(sample, FIRST_STEPS, seed)
     if known.done:
         return Settled(known.chosen, known.value, known.bound, known.prices)
-    packing = Packing(catalogue.pieces, seed)
-    packing.add_sets(catalogue.members, catalogue.worth)
-    relaxed = packing.solve(watch.left())
-    if relaxed is None:
-        watch.over()
+    programme = Programme(catalogue, np.union1d(sample, known.chosen), seed)
+    if not programme.solve(watch):
         return Settled(known.chosen, known.value, known.bound, known.prices)
-    known.prices = relaxed.prices
-    known.bounded(relaxed.value, "linear bound")
-    relaxed = tighten(packing, relaxed, known, wide=False)
+    known.prices = programme.relaxed.prices
+    known.bounded(programme.relaxed.value, "linear bound")
+    tighten(programme, known, wide=False)
     if total > FEW:
-        explore(packing, relaxed, known, MIDDLE_STEPS, seed + 1)
-        relaxed = tighten(packing, relaxed, known, wide=True)
-        branch(packing, relaxed, known, SCARCE, SCARCE_NODES, seed)
-        explore(packing, relaxed, known, LONG_STEPS, seed + 2)
-    branch(packing, relaxed, known, total, NODES, seed)
+        explore(programme, known, MIDDLE_STEPS, seed + 1)
+        tighten(programme, known, wide=True)
+        branch(programme, known, SCARCE, SCARCE_NODES, seed)
+        explore(programme, known, LONG_STEPS, seed + 2)
+    branch(programme, known, total, NODES, seed)
     return Settled(known.chosen, known.value, known.bound, known.prices)
 
 
-def explore(packing: Packing, relaxed: Relaxed, known: Standing, steps: int, seed: int) -> None:
+class Programme:
+    """The linear programme over a catalogue, given only the sets its prices ask for."""
+
+    def __init__(self, catalogue: Catalogue, first: Ints, seed: int) -> None:
+        self.catalogue = catalogue
+        self.packing = Packing(catalogue.pieces, seed, interior=catalogue.pieces > CROWD)
+        self.inside = np.zeros(len(catalogue.worth), dtype=bool)
+        self.relaxed = Relaxed(np.inf, np.empty(0), np.zeros(catalogue.pieces), np.empty(0))
+        self.cost = np.zeros(len(catalogue.worth))
+        self.add(first)
+
+    def add(self, sets: Ints) -> None:
+        self.packing.add_sets(self.catalogue.members[sets], self.catalogue.worth[sets])
+        self.inside[sets] = True
+
+    def solve(self, watch: Watch) -> bool:
+        """The optimum over the whole catalogue; False, and the last optimum kept, when time ran out."""
+        while not watch.over():
+            relaxed = self.packing.solve(watch.left())
+            if relaxed is None:
+                watch.over()
+                return False
+            cost = self.reduced_costs(relaxed)
+            missing = np.flatnonzero((cost > TOLERANCE * max(1.0, float(self.catalogue.worth.max()))) & ~self.inside)
+            if not len(missing):
+                self.relaxed, self.cost = relaxed, cost
+                return True
+            self.add(missing[np.argsort(-cost[missing], kind="stable")[:BATCH]])
+        return False
+
+    def reduced_costs(self, relaxed: Relaxed) -> Floats:
+        """Worth of every set of the catalogue less what its pieces and the cuts charge for it."""
+        members = self.catalogue.members
+        cost = self.catalogue.worth.copy()
+        for place in range(members.shape[1]):
+            cost -= relaxed.prices[members[:, place]]
+        for cut, price in zip(self.packing.cuts, relaxed.cut_prices, strict=True):
+            if price > 0:
+                sets, weight = self.catalogue.weighed(cut.pieces, cut.weights)
+                cost[sets] -= price * (weight // cut.divisor)
+        return cost
+
+    def alive(self, target: float) -> Ints:
+        """The sets that a choice worth the target may still use: the others cost more than the gap."""
+        return np.flatnonzero(self.relaxed.value + np.minimum(self.cost, 0.0) >= target - 1e-5 * max(target, 1.0))
+
+
+def explore(programme: Programme, known: Standing, steps: int, seed: int) -> None:
     """Local search among the sets a better choice may use, those nearest to paying their way first."""
     if not known.done:
-        alive, cost = strike_out(packing, relaxed, known)
-        known.search(np.sort(alive[np.argsort(-cost, kind="stable")[:SEARCHED]]), steps, seed)
+        alive = programme.alive(known.target)
+        nearest = alive[np.argsort(-programme.cost[alive], kind="stable")[:SEARCHED]]
+        known.search(nearest, steps, seed)
 
 
-def branch(packing: Packing, relaxed: Relaxed, known: Standing, scarce: int, nodes: int, seed: int) -> None:
+def branch(programme: Programme, known: Standing, scarce: int, nodes: int, seed: int) -> None:
     """Branch and bound over the sets that use a piece of ``scarce`` sets or fewer."""
+    catalogue, cuts = known.catalogue, programme.packing.cuts
     while not known.done:
-        alive, _ = strike_out(packing, relaxed, known)
-        members = packing.members[alive]
-        whole = known.catalogue.uses[members].min(axis=1, initial=scarce + 1) <= scarce
-        if not whole.any():
+        alive = programme.alive(known.target)
+        members = catalogue.members[alive]
+        whole = catalogue.uses[members].min(axis=1, initial=scarce + 1) <= scarce
+        if not whole.any() or len(alive) > BRANCHED:
             return
-        result = pack_whole(members, packing.worth[alive], packing.pieces, packing.cuts, whole, known.target,
+        result = pack_whole(members, catalogue.worth[alive], catalogue.pieces, cuts, whole, known.target,
                             known.bound, nodes=nodes, seconds=known.watch.left(), seed=seed,
                             interrupted=known.watch.over)
         known.bounded(known.value if result.nothing and known.unit else result.bound, "branch and bound")
@@ -176,38 +224,28 @@ def branch(packing: Packing, relaxed: Relaxed, known: Standing, scarce: int, nod
         known.found(alive[result.chosen], "branch and bound")
 
 
-def tighten(packing: Packing, relaxed: Relaxed, known: Standing, wide: bool) -> Relaxed:
+def tighten(programme: Programme, known: Standing, wide: bool) -> None:
     """Rounds of cuts until the bound meets the value or no round helps."""
+    packing = programme.packing
+    if packing.pieces > CROWD:
+        return
     most = max(150, packing.pieces // 4)
-    rounds = WIDE_ROUNDS if wide else ROUNDS
     seen = set(packing.cuts)
-    for turn in range(rounds):
+    for turn in range(WIDE_ROUNDS if wide else ROUNDS):
         if known.done:
-            break
-        found = triples(packing.members, relaxed.shares)
+            return
+        found = triples(packing.members, programme.relaxed.shares)
         if wide:
-            found += odd_groups(packing.members, relaxed.shares)
+            found += odd_groups(packing.members, programme.relaxed.shares)
         fresh = spread_out([pair for pair in found if pair[1] not in seen], most)
         if not fresh:
-            break
+            return
         seen.update(fresh)
         packing.add_cuts(fresh)
-        tighter = packing.solve(known.watch.left())
-        if tighter is None:
-            break
-        relaxed = tighter
-        known.bounded(relaxed.value, "subset-row cuts")
+        if not programme.solve(known.watch):
+            return
+        known.bounded(programme.relaxed.value, "subset-row cuts")
         if turn % 5 == 4:
             packing.drop_idle_cuts()
-            relaxed = packing.solve(known.watch.left()) or relaxed
-    return relaxed
-
-
-def strike_out(packing: Packing, relaxed: Relaxed, known: Standing) -> tuple[Ints, Floats]:
-    """The sets a better choice may still use, with their reduced costs (worth less prices; zero or below)."""
-    cost = packing.worth - relaxed.prices[packing.members].sum(axis=1)
-    for cut, price in zip(packing.cuts, relaxed.cut_prices, strict=False):
-        if price > 0:
-            cost -= price * cut.coefficients(packing.members, packing.pieces)
-    alive = np.flatnonzero(relaxed.value + np.minimum(cost, 0.0) >= known.target - 1e-5 * max(known.target, 1.0))
-    return alive, cost[alive]
+            if not programme.solve(known.watch):
+                return

@@ -1,13 +1,41 @@
-"""find_sets: the question a page asks. So far the left-to-right pass answers, with the bound of counting."""
+"""find_sets: the question a page asks, answered by the method that suits each part of the pool.
+
+The pool falls into groups that may not mix (maker, grade, construction) and each group into parts that share no set.
+- one quantity, one tier: in order of value (``ordered``), exact;
+- a part whose sets can be written out: local search, subset-row cuts, branch and bound (``exact``);
+- a crowded part: column generation with exact pricing, local search on a sample of the sets (``dense``).
+The bounds of the parts add up. Every part starts from the left-to-right pass or, if better, from the sets of an
+earlier run that still stand; stopping early returns the best so far, with the bound proven so far.
+"""
 
 from __future__ import annotations
 
-import time
 from collections.abc import Hashable, Iterable, Sequence
+from typing import NamedTuple
 
-from .field import lay_out, spread
-from .greedy import greedy_pass
-from .words import MatchedSet, Outcome, Piece, Progress, ProgressCall, Rules, StopCall, Tier
+import numpy as np
+from scipy import sparse
+from scipy.sparse.csgraph import connected_components
+
+from .catalogue import Catalogue, fitting_pairs, write_out
+from .dense import settle_dense
+from .exact import TOLERANCE, round_down, settle, unit_of
+from .field import Field, Floats, Ints, best_tier, lay_out, spread
+from .greedy import Found, greedy_pass
+from .ordered import runs
+from .watch import Watch
+from .words import MatchedSet, Outcome, Piece, ProgressCall, Rules, StopCall, Tier
+
+#: Sets are written out while they hold no more piece numbers than this.
+MOST_WRITTEN = 2_400_000
+MOST_PAIRS = 3_000_000
+
+
+class Part(NamedTuple):
+    """rows of the field; their sets written out, or None in a crowd."""
+
+    rows: Ints
+    catalogue: Catalogue | None
 
 
 def find_sets(
@@ -28,20 +56,152 @@ def find_sets(
     called now and then; when ``should_stop`` returns true the best so far comes back. ValueError for a
     question without meaning (a size outside 2 to 12, a quantity that is not positive, two tiers of one name).
     """
-    began = time.monotonic()
+    watch = Watch(time_limit_s, progress, should_stop)
     field = lay_out(pieces, size, tiers, rules)
-    found = greedy_pass(field, size)
-    value = float(sum(field.values[tier] for _, tier in found))
-    best = field.values[0] if len(field.values) else 0.0
-    bound = float(sum(len(group) // size for group in field.groups) * best)
+    unit = unit_of(field.values)
+    first = first_choice(field, pieces, size, start)
+    share = float(field.values[0]) / size if len(field.values) else 0.0
+    watch.settle(-1, worth(field, first), share * len(field.rows), len(first), "left-to-right pass")
+    prices = np.zeros(len(field.rows))
+    found: list[Found] = []
+    bound = 0.0
+    methods: set[str] = set()
+    parts = [part for group in field.groups for part in split(field, group, size)]
+    mine = share_out(first, parts, len(field.rows))
+    del watch.values[-1], watch.bounds[-1], watch.counts[-1]
+    for number, (part, known) in enumerate(zip(parts, mine, strict=True)):
+        watch.settle(number, worth(field, known), share * len(part.rows), len(known), "parts of the pool")
+    for number in sorted(range(len(parts)), key=lambda number: len(parts[number].rows)):
+        answer = answer_part(field, parts[number], mine[number], size, number, watch, unit, seed)
+        found += answer.found
+        bound += answer.bound
+        prices[parts[number].rows] = answer.prices
+        methods.add(answer.method)
+    return outcome(pieces, field, found, round_down(bound, unit), prices, watch, sorted(methods))
+
+
+class Answer(NamedTuple):
+    found: list[Found]
+    bound: float
+    prices: Floats
+    method: str
+
+
+def worth(field: Field, found: Iterable[Found]) -> float:
+    return float(sum(field.values[tier] for _, tier in found))
+
+
+def first_choice(field: Field, pieces: Sequence[Piece], size: int, start: Iterable[Iterable[Hashable]]) -> list[Found]:
+    """The better of the left-to-right pass and the sets of ``start`` that still stand, filled up by that pass."""
+    fresh = greedy_pass(field, size)
+    row_of = {pieces[index].key: row for row, index in enumerate(field.rows.tolist())}
+    group_of = np.zeros(len(field.rows), dtype=np.int64)
+    for number, group in enumerate(field.groups):
+        group_of[group] = number
+    used = np.zeros(len(field.rows), dtype=bool)
+    kept: list[Found] = []
+    for keys in start:
+        rows = [row_of.get(key, -1) for key in keys]
+        if len(set(rows)) != size or -1 in rows or used[rows].any() or len(set(group_of[rows].tolist())) > 1:
+            continue
+        tier = best_tier(field, rows)
+        if tier is not None:
+            used[rows] = True
+            kept.append((tuple(rows), tier))
+    if not kept:
+        return fresh
+    kept += greedy_pass(field, size, np.flatnonzero(~used))
+    return kept if worth(field, kept) >= worth(field, fresh) else fresh
+
+
+def split(field: Field, group: Ints, size: int) -> list[Part]:
+    """A group's parts: pieces that no chain of shared sets connects never compete."""
+    low, high = field.low[group], field.high[group]
+    most = MOST_WRITTEN // size
+    catalogue = write_out(low, high, field.reach, field.values, size, most)
+    if catalogue is None and len(field.reach):
+        graph = fitting_pairs(low, high, field.reach.max(axis=0), MOST_PAIRS)
+        if graph is None:
+            return [Part(group, None)]
+        count, label = connected_components(graph, directed=False)
+        if count > 1:
+            return [part for which in range(count) for part in split(field, group[label == which], size)]
+        return [Part(group, None)]
+    assert catalogue is not None
+    return [Part(group[rows], part) for rows, part in components(catalogue)]
+
+
+def components(catalogue: Catalogue) -> list[tuple[Ints, Catalogue]]:
+    """The catalogue cut where no set crosses; pieces in no set are dropped."""
+    members = catalogue.members
+    if not len(members):
+        return []
+    size = members.shape[1]
+    ends = np.repeat(members[:, 0], size - 1), members[:, 1:].ravel()
+    links: sparse.coo_array = sparse.coo_array((np.ones(len(ends[0]), dtype=np.int8), ends),
+                                               shape=(catalogue.pieces, catalogue.pieces))
+    _, label = connected_components(links.tocsr(), directed=False)
+    of_set = label[members[:, 0]]
+    order = np.argsort(of_set, kind="stable")
+    cuts = np.flatnonzero(np.diff(of_set[order])) + 1
+    result = []
+    place = np.full(catalogue.pieces, -1, dtype=np.int32)
+    for sets in np.split(order, cuts):
+        rows = np.unique(members[sets]).astype(np.int64)
+        place[rows] = np.arange(len(rows))
+        result.append((rows, Catalogue(place[members[sets]], catalogue.worth[sets], catalogue.tier[sets], len(rows))))
+    return result
+
+
+def share_out(found: list[Found], parts: list[Part], rows: int) -> list[list[Found]]:
+    """The sets of a choice, part by part."""
+    part_of = np.full(rows, -1)
+    for number, part in enumerate(parts):
+        part_of[part.rows] = number
+    mine: list[list[Found]] = [[] for _ in parts]
+    for pair in found:
+        mine[part_of[pair[0][0]]].append(pair)
+    return mine
+
+
+def answer_part(field: Field, part: Part, known: list[Found], size: int, number: int, watch: Watch, unit: float,
+                seed: int) -> Answer:
+    """The best choice for one part, by the method that suits it."""
+    rows = part.rows
+    low, high = field.low[rows], field.high[rows]
+    place = {row: at for at, row in enumerate(rows.tolist())}
+    local = [(tuple(place[row] for row in members), tier) for members, tier in known]
+    if low.shape[1] == 1 and len(field.reach) == 1 and float(np.ptp(high - low)) < 1e-12:
+        chosen = runs(low[:, 0], high[:, 0], float(field.reach[0, 0]), size)
+        value = len(chosen) * float(field.values[0])
+        watch.settle(number, value, value, len(chosen), "in order of value")
+        price = np.zeros(len(rows))
+        for run in chosen:
+            price[run] = float(field.values[0]) / size
+        return Answer([(tuple(rows[run].tolist()), 0) for run in chosen], value, price, "exact in order of value")
+    if part.catalogue is not None:
+        index = {tuple(members): at for at, members in enumerate(part.catalogue.members.tolist())}
+        start = np.array(sorted(index[tuple(sorted(members))] for members, _ in local), dtype=np.int64)
+        done = settle(part.catalogue, start, number, watch, unit, seed)
+        found = [(tuple(rows[part.catalogue.members[at]].tolist()), int(part.catalogue.tier[at])) for at in done.chosen]
+        return Answer(found, done.bound, done.prices, "all sets written out, cuts, branch and bound")
+    found, _, bound, prices = settle_dense(low, high, field.reach, field.values, size, local, number, watch, unit, seed)
+    back = [(tuple(rows[list(members)].tolist()), tier) for members, tier in found]
+    return Answer(back, bound, prices, "column generation, local search")
+
+
+def outcome(pieces: Sequence[Piece], field: Field, found: list[Found], bound: float, prices: Floats, watch: Watch,
+            methods: list[str]) -> Outcome:
+    """The answer in the words of the page."""
     sets = []
-    for members, tier in found:
+    for members, tier in sorted(found, key=lambda pair: (pair[1], sorted(pair[0]))):
         chosen = [pieces[field.rows[row]] for row in sorted(members)]
-        sets.append(MatchedSet(tuple(piece.key for piece in chosen), spread(chosen), field.tiers[tier].name,
-                               field.tiers[tier].value))
-    seconds = time.monotonic() - began
-    if progress is not None:
-        progress(Progress("left-to-right pass", value, bound, len(sets), seconds))
+        named = field.tiers[tier]
+        sets.append(MatchedSet(tuple(piece.key for piece in chosen), spread(chosen), named.name, named.value))
+    value = float(sum(one.value for one in sets))
+    bound = max(bound, value)
     gap = (bound - value) / bound if bound else 0.0
-    return Outcome(tuple(sets), value, bound, gap, value >= bound, seconds, False, False, {}, field.left_out,
-                   "left-to-right pass; bound by counting")
+    proven = bound - value <= TOLERANCE * max(1.0, value)
+    by_key = {pieces[index].key: float(price) for index, price in zip(field.rows.tolist(), prices, strict=True)}
+    return Outcome(tuple(sets), value, bound, gap, proven, watch.gone(), watch.stopped,
+                   watch.timed_out and not proven, by_key, field.left_out, "; ".join(methods) or "no set fits")

@@ -7,11 +7,12 @@ the number of processors.
 
 Packing            the linear programme, growing by sets and by cuts
 pack_whole(...)    the same with whole sets, to a bound to beat
+choose_whole(...)  a good choice of whole sets by the solver alone
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from typing import Any, NamedTuple
 
 import highspy
@@ -136,27 +137,20 @@ class Packing:
                        prices[:self.pieces], prices[self.pieces:])
 
 
-def pack_whole(members: Members, worth: Floats, pieces: int, cuts: Sequence[Cut], whole: NDArray[np.bool_],
-               target: float, ceiling: float, *, nodes: int, seconds: float, seed: int,
-               interrupted: Callable[[], bool]) -> Whole:
-    """Search for disjoint sets worth ``target`` or more, only the sets marked ``whole`` held to whole numbers.
-
-    ``ceiling`` is a bound already proven; the bound that comes back is no worse. The solver's own searches for solutions are off: local search does that
-    better on these models, and here only the bound is wanted.
-    """
-    solver = new_solver(seed)
+def pass_model(solver: Any, members: Members, worth: Floats, extra: Floats, lower: Floats, upper: Floats,
+               whole: NDArray[np.bool_]) -> None:
+    """Each piece once, further rows ``lower <= extra @ sets <= upper``, greatest worth."""
     count = len(members)
     rows, which = np.unique(members, return_inverse=True)
     body: sparse.csc_array = sparse.csc_array(
         (np.ones(members.size), which.ravel(), np.arange(0, members.size + 1, members.shape[1])),
         shape=(len(rows), count))
-    extra = [cut.coefficients(members, pieces).astype(float) for cut in cuts]
-    matrix = sparse.csc_array(sparse.vstack([body, sparse.csr_array(np.array([*extra, worth]))]))
+    matrix = sparse.csc_array(sparse.vstack([body, sparse.csr_array(extra)])) if len(extra) else body
     model = highspy.HighsLp()
     model.num_col_, model.num_row_ = count, matrix.shape[0]
     model.col_cost_, model.col_lower_, model.col_upper_ = -worth, np.zeros(count), np.ones(count)
-    model.row_lower_ = np.concatenate([np.full(len(rows) + len(cuts), -INFINITY), [target]])
-    model.row_upper_ = np.concatenate([np.ones(len(rows)), [float(cut.limit) for cut in cuts], [INFINITY]])
+    model.row_lower_ = np.concatenate([np.full(len(rows), -INFINITY), lower])
+    model.row_upper_ = np.concatenate([np.ones(len(rows)), upper])
     model.a_matrix_.format_ = highspy.MatrixFormat.kColwise
     model.a_matrix_.start_ = matrix.indptr.astype(np.int32)
     model.a_matrix_.index_ = matrix.indices.astype(np.int32)
@@ -164,11 +158,10 @@ def pack_whole(members: Members, worth: Floats, pieces: int, cuts: Sequence[Cut]
     kinds = (highspy.HighsVarType.kContinuous, highspy.HighsVarType.kInteger)
     model.integrality_ = [kinds[int(flag)] for flag in whole]
     solver.passModel(model)
-    options: dict[str, Any] = {
-        "mip_heuristic_effort": 0.0, "mip_heuristic_run_rins": False, "mip_heuristic_run_rens": False,
-        "mip_heuristic_run_root_reduced_cost": False, "mip_heuristic_run_feasibility_jump": False,
-        "mip_rel_gap": 0.0, "mip_abs_gap": 1e-6, "mip_max_nodes": nodes, "time_limit": max(seconds, 0.01),
-    }
+
+
+def run(solver: Any, options: Mapping[str, Any], interrupted: Callable[[], bool]) -> None:
+    """Run with these options; RuntimeError when the solver does not know one."""
     for name, setting in options.items():
         if solver.setOptionValue(name, setting) != highspy.HighsStatus.kOk:
             raise RuntimeError(f"the solver does not know the option {name}")
@@ -179,6 +172,39 @@ def pack_whole(members: Members, worth: Floats, pieces: int, cuts: Sequence[Cut]
 
     solver.cbMipInterrupt += ask
     solver.run()
+
+
+def choose_whole(members: Members, worth: Floats, *, nodes: int, seconds: float, seed: int,
+                 interrupted: Callable[[], bool]) -> Ints:
+    """A good choice of disjoint sets by the solver alone; the best found within the limits."""
+    solver = new_solver(seed)
+    none = np.empty(0)
+    pass_model(solver, members, worth, np.empty((0, len(members))), none, none, np.ones(len(members), dtype=bool))
+    run(solver, {"mip_max_nodes": nodes, "time_limit": max(seconds, 0.01)}, interrupted)
+    if solver.getInfo().primal_solution_status != highspy.SolutionStatus.kSolutionStatusFeasible:
+        return np.empty(0, dtype=np.int64)
+    return np.flatnonzero(np.array(solver.getSolution().col_value) > 0.5)
+
+
+def pack_whole(members: Members, worth: Floats, pieces: int, cuts: Sequence[Cut], whole: NDArray[np.bool_],
+               target: float, ceiling: float, *, nodes: int, seconds: float, seed: int,
+               interrupted: Callable[[], bool]) -> Whole:
+    """Search for disjoint sets worth ``target`` or more, only the sets marked ``whole`` held to whole numbers.
+
+    ``ceiling`` is a bound already proven; the bound that comes back is no worse. The solver's own searches for
+    solutions are off: local search does that better on these models, and here only the bound is wanted.
+    """
+    solver = new_solver(seed)
+    extra = [cut.coefficients(members, pieces).astype(float) for cut in cuts]
+    pass_model(solver, members, worth, np.array([*extra, worth]),
+               np.array([-INFINITY] * len(cuts) + [target]), np.array([float(cut.limit) for cut in cuts] + [INFINITY]),
+               whole)
+    options: dict[str, Any] = {
+        "mip_heuristic_effort": 0.0, "mip_heuristic_run_rins": False, "mip_heuristic_run_rens": False,
+        "mip_heuristic_run_root_reduced_cost": False, "mip_heuristic_run_feasibility_jump": False,
+        "mip_rel_gap": 0.0, "mip_abs_gap": 1e-6, "mip_max_nodes": nodes, "time_limit": max(seconds, 0.01),
+    }
+    run(solver, options, interrupted)
     status = solver.getModelStatus()
     if status in (highspy.HighsModelStatus.kInfeasible, highspy.HighsModelStatus.kUnboundedOrInfeasible):
         return Whole(min(ceiling, target), None, True)
