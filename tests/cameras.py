@@ -54,11 +54,13 @@ def exif(orientation: int = 1) -> Image.Exif:
     return data
 
 
-def with_everything(width: int = 640, height: int = 480, orientation: int = 1, shade: int = 0) -> bytes:
+def with_everything(
+    width: int = 640, height: int = 480, orientation: int = 1, shade: int = 0, profile: bytes | None = SRGB
+) -> bytes:
     xmp = b'<x:xmpmeta xmlns:x="adobe:ns:meta/"><rdf:Description place="Secret Lane 7"/></x:xmpmeta>'
     return photograph(
         width, height, shade=shade, exif=exif(orientation), comment=b"a comment by the camera", xmp=xmp,
-        icc_profile=SRGB,
+        icc_profile=profile,
     )  # fmt: skip
 
 

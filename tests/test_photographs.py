@@ -14,6 +14,7 @@ from django.contrib.auth.models import User
 from django.core.files.uploadedfile import SimpleUploadedFile
 from django.core.management import CommandError, call_command
 from django.db import IntegrityError, OperationalError, connection, transaction
+from django.db.models import F
 from django.http import FileResponse
 from django.template import Context, Template
 from django.test import Client
@@ -334,12 +335,17 @@ def test_two_workers_never_take_the_same_photograph(valve: Valve):
 def test_a_worker_that_finds_its_photograph_just_taken_takes_the_next(valve: Valve, monkeypatch: pytest.MonkeyPatch):
     receive([upload(photograph(shade=1)), upload(photograph(shade=2))], valve, None)
     first, second = Photograph.objects.order_by("pk")
-    found = Photograph.objects.free(timezone.now())
-    assert first in found
-    other = claim()  # between the finding and the taking
-    assert other == first
-    assert not found.filter(pk=first.pk).update(attempts=99)
+    others: list[Photograph | None] = []
+
+    def another_comes_between(name: str) -> F:  # `claim` has found its photograph and is about to take it
+        monkeypatch.setattr(photographs, "F", F)
+        others.append(claim())
+        return F(name)
+
+    monkeypatch.setattr(photographs, "F", another_comes_between)
     assert claim() == second
+    assert others == [first]
+    assert set(Photograph.objects.values_list("attempts", flat=True)) == {1}
 
 
 def test_a_photograph_whose_worker_died_is_taken_over_and_the_dead_one_settles_nothing(valve: Valve):

@@ -184,13 +184,14 @@ def test_copies_have_their_longer_side_as_asked_and_are_never_enlarged(size, lar
     assert max(opened(made.small).size) == min(max(size), SMALL)
 
 
+@pytest.mark.parametrize("profile", [SRGB, None], ids=["profile", "no profile"])
 @pytest.mark.parametrize("kind", ["JPEG", "PNG", "WEBP"])
-def test_copies_hold_no_metadata_at_all(kind):
+def test_copies_hold_no_metadata_at_all(kind, profile):
     if kind == "JPEG":
-        original = with_everything()
+        original = with_everything(profile=profile)
         assert all(secret in original for secret in SECRETS) and opened(original).getexif().get_ifd(0x8825)
     else:
-        original = photograph(640, 480, kind, exif=exif(), icc_profile=SRGB)
+        original = photograph(640, 480, kind, exif=exif(), icc_profile=profile)
         assert b"Secret Lane 7" in original
     made = prepare(original)
     for copy in (made.small, made.large):
