@@ -288,6 +288,10 @@ class Tested(NamedTuple):
     readings: Sequence[Reading]
     grade: Grade | None
 
+    @property
+    def why_ungraded(self) -> str:
+        return "" if self.grade else judging.why_ungraded(self.valve)
+
 
 def latest(shift: Shift, count: int = 10) -> list[Tested]:
     """The last valves tested, the latest first, in a fixed number of queries."""

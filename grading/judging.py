@@ -3,6 +3,7 @@
 - `evidence_for(valves)`: the latest standing reading of every section of each valve
 - `grade(valves, policy, by)`: judge and record; valves with sections unread are left as they are
 - `changes(policy, valves)`: what a re-grade would change, before it does
+- `why_ungraded(valve)`: what stands in the way of a grade
 """
 
 from __future__ import annotations
@@ -19,6 +20,7 @@ from catalog.models import Section
 from grading import progress
 from grading.evidence import Repeats, by_section
 from grading.grades import Judgement, judge
+from grading.instruments import Kind
 from grading.measured import Bench, Value, as_section, values_of
 from grading.models import Grade, Policy, Reading
 from stockroom.models import Valve
@@ -89,8 +91,19 @@ def _judged(valves: Collection[Valve], policy: Policy) -> list[Judged]:
             of_section = values_of(repeats, bench)
             values += of_section
             sections.append(as_section(repeats, of_section, bench))
+        if any(value.kind == Kind.NONE for value in values):
+            continue  # read at conditions that nothing is known of: see `why_ungraded`
         found.append(Judged(valve, speaks, values, standing.get(valve.pk), judge(rules, sections)))
     return found
+
+
+def why_ungraded(valve: Valve) -> str:
+    """Why a tested valve has no grade, in words; nothing when a section is merely unread."""
+    bench = Bench()
+    values = [
+        value for repeats in evidence_for([valve])[valve.pk].repeats.values() for value in values_of(repeats, bench)
+    ]
+    return "; ".join(dict.fromkeys(value.basis for value in values if value.kind == Kind.NONE))
 
 
 def changes(policy: Policy, valves: Collection[Valve]) -> list[Change]:
