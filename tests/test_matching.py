@@ -1,0 +1,301 @@
+"""Matching: what a person may rely on."""
+
+from __future__ import annotations
+
+import math
+from itertools import combinations
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from grading.matching import Outcome, Piece, Progress, Rules, Tier, find_sets, judge_set, spread
+from grading.matching import search as searching
+from grading.matching.catalogue import write_out
+from grading.matching.exact import round_down, unit_of
+from grading.matching.field import lay_out
+from grading.matching.pricing import cheapest_sets, running_smallest
+
+TIERS = (Tier("2 %", 0.02, 100.0), Tier("5 %", 0.05, 80.0), Tier("10 %", 0.10, 60.0))
+
+
+def scattered(count: int, seed: int, width: float = 0.1) -> list[Piece]:
+    """Invented valves: anode current about 70 mA, mutual conductance about 11 mA/V."""
+    random = np.random.default_rng(seed)
+    logs = random.normal(size=(count, 2)) * [width, 0.8 * width]
+    return [Piece(number, (70 * math.exp(a), 11 * math.exp(b))) for number, (a, b) in enumerate(logs)]
+
+
+def best_by_trying_everything(pieces: list[Piece], size: int, tiers: tuple[Tier, ...], rules: Rules = Rules()) -> float:  # noqa: B008
+    """Exhaustive: every set judged one by one, every choice of disjoint sets compared (by the lowest free piece)."""
+    value = {}
+    for rows in combinations(range(len(pieces)), size):
+        verdict = judge_set([pieces[row] for row in rows], tiers, rules)
+        if verdict.tier is not None:
+            value[frozenset(rows)] = verdict.value
+    through: dict[int, list[frozenset[int]]] = {row: [] for row in range(len(pieces))}
+    for rows in value:
+        through[min(rows)].append(rows)
+    known: dict[frozenset[int], float] = {}
+
+    def best(free: frozenset[int]) -> float:
+        if len(free) < size:
+            return 0.0
+        if free not in known:
+            lowest = min(free)
+            rest = free - {lowest}
+            known[free] = max([best(rest)] + [value[one] + best(free - one) for one in through[lowest] if one <= free])
+        return known[free]
+
+    return best(frozenset(range(len(pieces))))
+
+
+def holds(outcome: Outcome, pieces: list[Piece], size: int, tiers: tuple[Tier, ...], rules: Rules) -> None:
+    """What must be true of every answer."""
+    by_key = {piece.key: piece for piece in pieces}
+    used = [key for one in outcome.sets for key in one.keys]
+    assert len(used) == len(set(used))
+    for one in outcome.sets:
+        verdict = judge_set([by_key[key] for key in one.keys], tiers, rules)
+        assert len(one.keys) == size
+        assert (verdict.tier, verdict.value) == (one.tier, one.value)
+        assert one.spread == spread([by_key[key] for key in one.keys])
+    assert outcome.value == pytest.approx(sum(one.value for one in outcome.sets))
+    assert outcome.bound >= outcome.value
+    assert outcome.proven == (outcome.bound - outcome.value <= 1e-6 * max(1.0, outcome.value))
+    assert set(outcome.prices) == {piece.key for piece in pieces} - {key for key, _ in outcome.left_out}
+
+
+pools = st.lists(
+    st.builds(
+        lambda ia, gm, maker, week, guard: (ia, gm, maker, week, guard),
+        st.integers(0, 40), st.integers(0, 40), st.sampled_from(["Northgate", "Harbour", None]),
+        st.one_of(st.none(), st.integers(0, 8)), st.sampled_from([None, (0.002,), (0.001, 0.004)]),
+    ),
+    max_size=11,
+).map(lambda rows: [
+    Piece(number, (70 * 1.004**ia, 11 * 1.004**gm), maker=maker, week=week, guard=guard)
+    for number, (ia, gm, maker, week, guard) in enumerate(rows)
+])
+rulebooks = st.builds(Rules, same_maker=st.booleans(), weeks_apart=st.sampled_from([None, None, 0, 3]))
+
+
+@settings(max_examples=60, deadline=None)
+@given(pools, st.integers(2, 4), rulebooks, st.integers(1, 3))
+def test_small_pools_are_matched_as_well_as_trying_everything(
+    pieces: list[Piece], size: int, rules: Rules, how_many_tiers: int
+) -> None:
+    tiers = TIERS[:how_many_tiers]
+    outcome = find_sets(pieces, size, tiers, rules)
+    holds(outcome, pieces, size, tiers, rules)
+    assert outcome.proven
+    assert outcome.value == pytest.approx(best_by_trying_everything(pieces, size, tiers, rules))
+
+
+@settings(max_examples=25, deadline=None)
+@given(st.integers(0, 10_000), st.integers(2, 6), st.sampled_from([0.03, 0.1]))
+def test_no_valve_is_used_twice_and_every_set_keeps_its_tier(seed: int, size: int, width: float) -> None:
+    pieces = scattered(40, seed, width)
+    outcome = find_sets(pieces, size, TIERS, time_limit_s=20)
+    holds(outcome, pieces, size, TIERS, Rules())
+
+
+@settings(max_examples=20, deadline=None)
+@given(st.integers(0, 10_000), st.integers(2, 5))
+def test_a_crowded_pool_keeps_the_same_promises(seed: int, size: int) -> None:
+    pieces = scattered(14, seed, 0.05)
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(searching, "MOST_WRITTEN", 0)
+        patch.setattr(searching, "MOST_PAIRS", 0)
+        outcome = find_sets(pieces, size, TIERS)
+    assert "column generation" in outcome.method
+    holds(outcome, pieces, size, TIERS, Rules())
+    assert outcome.bound >= best_by_trying_everything(pieces, size, TIERS) - 1e-6
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.lists(st.integers(0, 60), max_size=14), st.integers(2, 4), st.integers(1, 8))
+def test_one_quantity_is_matched_exactly_in_order(steps: list[int], size: int, reach: int) -> None:
+    pieces = [Piece(number, (50 * 1.002**step,)) for number, step in enumerate(steps)]
+    tiers = (Tier("tight", 1.002**reach - 1 + 1e-9, 7.0),)
+    outcome = find_sets(pieces, size, tiers)
+    holds(outcome, pieces, size, tiers, Rules())
+    assert outcome.proven
+    assert outcome.value == pytest.approx(best_by_trying_everything(pieces, size, tiers))
+
+
+def test_a_narrow_pair_inside_a_wide_one_is_found() -> None:
+    pieces = [Piece(name, (value,)) for name, value in (("a", 100.0), ("b", 104.0), ("c", 104.5), ("d", 109.0))]
+    outcome = find_sets(pieces, 2, (Tier("1 %", 0.01, 100.0), Tier("10 %", 0.10, 60.0)))
+    assert {frozenset(one.keys) for one in outcome.sets} == {frozenset("bc"), frozenset("ad")}
+    assert outcome.proven
+
+
+def test_spread_is_largest_over_smallest_less_one() -> None:
+    assert spread([Piece(1, (100.0, 10.0)), Piece(2, (102.0, 9.5))]) == pytest.approx((0.02, 10 / 9.5 - 1))
+
+
+def test_the_boundary_of_a_tier_belongs_to_the_tier() -> None:
+    pieces = [Piece(1, (100.0,)), Piece(2, (102.0,))]
+    assert find_sets(pieces, 2, TIERS[:1]).value == 100.0
+    assert find_sets([pieces[0], Piece(2, (102.001,))], 2, TIERS[:1]).value == 0.0
+
+
+def test_a_guard_band_narrows_the_box() -> None:
+    plain = [Piece(1, (100.0,)), Piece(2, (101.5,))]
+    guarded = [Piece(one.key, one.quantities, guard=(0.003,)) for one in plain]
+    assert find_sets(plain, 2, TIERS[:1]).value == 100.0
+    assert find_sets(guarded, 2, TIERS[:1]).value == 0.0
+    assert find_sets(guarded, 2, TIERS).value == 80.0
+
+
+def test_what_is_not_known_cannot_be_claimed() -> None:
+    pieces = [Piece(1, (100.0,), maker="Northgate"), Piece(2, (100.0,)), Piece(3, (100.0,), maker="Northgate")]
+    outcome = find_sets(pieces, 2, TIERS, Rules(same_maker=True))
+    assert [one.keys for one in outcome.sets] == [(1, 3)]
+    assert outcome.left_out == ((2, "maker not known"),)
+
+
+def test_weeks_apart_counts_between_the_first_and_the_last() -> None:
+    pieces = [Piece(number, (100.0,), week=week) for number, week in enumerate((10, 12, 14))]
+    assert find_sets(pieces, 3, TIERS, Rules(weeks_apart=4)).value == 100.0
+    assert find_sets(pieces, 3, TIERS, Rules(weeks_apart=3)).value == 0.0
+
+
+def test_a_valve_with_unlike_sections_is_left_out() -> None:
+    pieces = [Piece(1, (1.2, 1.6, 1.2, 1.6)), Piece(2, (1.2, 1.6, 1.21, 1.6)), Piece(3, (1.2, 1.6, 1.4, 1.6))]
+    outcome = find_sets(pieces, 2, TIERS, Rules(sections=2, section_balance=0.05))
+    assert [one.keys for one in outcome.sets] == [(1, 2)]
+    assert outcome.left_out == ((3, "sections differ by 16.7%, more than 5.0%"),)
+
+
+def test_a_set_put_together_by_hand_is_told_what_is_wrong() -> None:
+    pieces = [Piece(1, (100.0,), maker="Northgate", week=1), Piece(2, (115.0,), maker="Harbour", week=9)]
+    verdict = judge_set(pieces, TIERS, Rules(same_maker=True, weeks_apart=4))
+    assert verdict.faults == ("not all of the same maker", "made 8 weeks apart, more than 4")
+    assert judge_set(pieces, TIERS).faults == ("spread 15.00% is wider than the widest tier, 10.00%",)
+    assert judge_set(pieces, (*TIERS, Tier("20 %", 0.2, 30.0))).tier == "20 %"
+
+
+def test_a_wider_tier_worth_as_much_is_the_one_used() -> None:
+    outcome = find_sets([Piece(1, (100.0,)), Piece(2, (100.0,))], 2, (Tier("a", 0.01, 5.0), Tier("b", 0.1, 5.0)))
+    assert outcome.sets[0].tier == "b"
+
+
+@pytest.mark.parametrize("size", [1, 13])
+def test_a_size_outside_two_to_twelve_is_refused(size: int) -> None:
+    with pytest.raises(ValueError, match="2 to 12"):
+        find_sets([Piece(1, (1.0,))], size, TIERS)
+
+
+@pytest.mark.parametrize(("pieces", "message"), [
+    ([Piece(1, (0.0,))], "positive"),
+    ([Piece(1, (1.0,)), Piece(1, (1.0,))], "twice"),
+    ([Piece(1, (1.0,)), Piece(2, (1.0, 2.0))], "same quantities"),
+    ([Piece(1, (1.0,), guard=(-0.1,))], "guard"),
+])
+def test_a_pool_without_meaning_is_refused(pieces: list[Piece], message: str) -> None:
+    with pytest.raises(ValueError, match=message):
+        find_sets(pieces, 2, TIERS)
+
+
+def test_an_empty_pool_has_an_empty_answer() -> None:
+    outcome = find_sets([], 4, TIERS)
+    assert (outcome.sets, outcome.value, outcome.bound, outcome.gap, outcome.proven) == ((), 0.0, 0.0, 0.0, True)
+
+
+def test_the_same_seed_gives_the_same_sets() -> None:
+    pieces = scattered(120, 3)
+    first, second = (find_sets(pieces, 4, TIERS, seed=5) for _ in range(2))
+    assert not first.timed_out
+    assert first.sets == second.sets
+    assert first.bound == second.bound
+    assert first.prices == second.prices
+
+
+def test_twelve_alike_make_one_set_of_twelve() -> None:
+    pieces = [Piece(number, (100.0 + number / 10, 5.0)) for number in range(12)]
+    outcome = find_sets(pieces, 12, TIERS)
+    assert len(outcome.sets) == 1
+    assert outcome.proven
+
+
+def test_stopping_keeps_the_best_so_far() -> None:
+    pieces = scattered(200, 1)
+    outcome = find_sets(pieces, 4, TIERS, should_stop=lambda: True)
+    assert outcome.stopped
+    assert outcome.value > 0
+    holds(outcome, pieces, 4, TIERS, Rules())
+
+
+def test_progress_never_reports_a_falling_value_or_a_rising_bound() -> None:
+    reports: list[Progress] = []
+    find_sets(scattered(150, 2), 4, TIERS, progress=reports.append)
+    values, bounds = [one.value for one in reports], [one.bound for one in reports]
+    assert len(reports) > 2
+    assert values == sorted(values)
+    assert all(later <= earlier + 1e-6 for earlier, later in zip(bounds, bounds[1:], strict=False))
+
+
+def test_a_run_builds_on_the_sets_of_an_earlier_one() -> None:
+    pieces = scattered(150, 4)
+    before = find_sets(pieces, 4, TIERS)
+    gone = before.sets[0].keys[0]
+    left = [piece for piece in pieces if piece.key != gone]
+    after = find_sets(left, 4, TIERS, start=[one.keys for one in before.sets], should_stop=lambda: True)
+    assert after.value >= before.value - before.sets[0].value
+    holds(after, left, 4, TIERS, Rules())
+
+
+def test_prices_cover_every_set_when_the_sets_are_written_out() -> None:
+    pieces = scattered(100, 6)
+    outcome = find_sets(pieces, 3, TIERS)
+    field = lay_out(pieces, 3, TIERS, Rules())
+    catalogue = write_out(field.low, field.high, field.reach, field.values, 3, 10**6)
+    assert catalogue is not None
+    price = np.array([outcome.prices[piece.key] for piece in pieces])
+    assert (price[catalogue.members].sum(axis=1) >= catalogue.worth - 1e-6).all()
+
+
+def test_the_sets_written_out_are_all_that_fit_and_each_once() -> None:
+    pieces = scattered(24, 8, 0.05)
+    field = lay_out(pieces, 4, TIERS, Rules())
+    catalogue = write_out(field.low, field.high, field.reach, field.values, 4, 10**6)
+    assert catalogue is not None
+    fitting = {rows: verdict.value for rows in combinations(range(24), 4)
+               if (verdict := judge_set([pieces[row] for row in rows], TIERS)).tier is not None}
+    assert dict(zip(map(tuple, catalogue.members.tolist()), catalogue.worth.tolist(), strict=True)) == fitting
+    assert write_out(field.low, field.high, field.reach, field.values, 4, 10) is None
+
+
+@settings(max_examples=40, deadline=None)
+@given(st.integers(0, 10_000), st.integers(2, 4))
+def test_pricing_finds_the_cheapest_set_of_every_box(seed: int, size: int) -> None:
+    random = np.random.default_rng(seed)
+    x, y = random.integers(0, 12, (2, 13)) / 10
+    price = random.integers(0, 9, 13).astype(float)
+    box = np.array([0.4, 0.3])
+    costs = [float(price[list(rows)].sum()) for rows in combinations(range(13), size)
+             if np.ptp(x[list(rows)]) <= 0.4 and np.ptp(y[list(rows)]) <= 0.3]
+    found = cheapest_sets(x, y, price, box + 1e-12, size, 1e9)
+    assert found.least == (min(costs) if costs else 1e9)
+    for rows, cost in zip(found.members.tolist(), found.cost, strict=True):
+        assert np.ptp(x[rows]) <= 0.4 + 1e-9
+        assert np.ptp(y[rows]) <= 0.3 + 1e-9
+        assert price[rows].sum() == pytest.approx(cost)
+
+
+@given(st.lists(st.integers(0, 9), max_size=8), st.integers(1, 4))
+def test_the_running_smallest_are_the_smallest_so_far(values: list[int], count: int) -> None:
+    table = running_smallest(np.array(values, dtype=float), count)
+    for length in range(len(values) + 1):
+        expected = (sorted(map(float, values[:length])) + [math.inf] * count)[:count]
+        assert table[length].tolist() == expected
+
+
+def test_totals_are_rounded_down_to_what_whole_sets_can_be_worth() -> None:
+    assert unit_of(np.array([100.0, 80.0, 60.0])) == 20.0
+    assert unit_of(np.array([0.25, 0.1])) == pytest.approx(0.05)
+    assert round_down(52.25, 1.0) == 52.0
+    assert round_down(52.9999999, 1.0) == 53.0
