@@ -23,6 +23,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from datetime import datetime
+from math import fsum
 from typing import NamedTuple
 
 from django.contrib.auth.models import User
@@ -180,14 +181,16 @@ def _step(reference: ReferenceValve, tester: Tester) -> float:
 def _lines(baseline: Sequence[float], step: float) -> IndividualsChart:
     """As `control.individuals_chart`, with a standard deviation of half the display's step at least."""
     ranges = control.moving_ranges(baseline)
-    mean_range = max(sum(ranges) / len(ranges), control.D2 * step / 2)
-    if mean_range <= 0:
+    sigma = step / 2
+    if sum(ranges) / len(ranges) > control.D2 * sigma:
+        return control.individuals_chart(baseline)
+    if sigma <= 0:
         raise CheckProblem(
             "All the baseline's checks agree and the display's step is not written down: there is nothing to draw "
             "limits from. Write down what the tester measures."
         )
-    centre = sum(baseline) / len(baseline)
-    sigma = mean_range / control.D2
+    centre = fsum(baseline) / len(baseline)
+    mean_range = control.D2 * sigma
     return IndividualsChart(
         centre, sigma, centre - 3 * sigma, centre + 3 * sigma, mean_range, control.D4 * mean_range, len(baseline)
     )
@@ -274,7 +277,10 @@ def _judged(check: ReferenceCheck, by: User) -> Outcome:
 
 
 def _suspect_since(chart: Chart) -> datetime:
-    """The time of the last good check: the baseline's last, or the clearing of the last stop, when none came since."""
+    """The time of the last check that no broken rule blames, by `control.assess`, which is cautious.
+
+    When none came since, that of the baseline's last check, or the clearing of the last stop.
+    """
     assert chart.assessment is not None
     if chart.assessment.last_good is not None:
         return chart.checks[chart.judged_from + chart.assessment.last_good].taken_at

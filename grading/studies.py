@@ -34,6 +34,7 @@ from stockroom.models import Entry, Valve
 
 # Fewer distinct categories than this are commonly called too few (common practice, no source).
 ENOUGH_CATEGORIES = 5
+SIGNIFICANT = 0.05
 
 
 class PlanProblem(ValueError):
@@ -280,13 +281,6 @@ class Analysis(NamedTuple):
         )
         if r.reproducibility.variance == 0:
             people = "Between people no difference shows beyond that scatter."
-        pooled = (
-            "Operators do not differ more on some valves than on others, beyond the scatter (p = {p:.2f}), so that "
-            "part is pooled with repeatability."
-            if r.interaction_pooled
-            else "Operators differ more on some valves than on others (p = {p:.2g}): look at the plot for the valves "
-            "where their lines part."
-        ).format(p=r.anova[2].p_value)
         shares = (
             f"Of all the variance seen, {r.part_to_part.contribution_percent:.1f} % is the valves' own and "
             f"{r.gauge.contribution_percent:.1f} % is made by the tester and those who use it."
@@ -297,7 +291,22 @@ class Analysis(NamedTuple):
                 f"; fewer than {ENOUGH_CATEGORIES} are commonly called too few to sort by (common practice). If the "
                 "valves were alike to begin with, a study of more different ones says more"
             )
-        return [again, people, pooled, shares, f"{groups}."]
+        return [again, people, _interaction_in_words(r), shares, f"{groups}."]
+
+
+def _interaction_in_words(result: CrossedStudy) -> str:
+    p = result.anova[2].p_value or 0.0
+    if result.interaction_pooled:
+        return (
+            f"People do not differ more on some valves than on others, beyond the scatter (p = {p:.2f}), so that part "
+            "is pooled with repeatability."
+        )
+    if p < SIGNIFICANT:
+        return (
+            f"People differ more on some valves than on others (p = {p:.2g}): look on the plot for the valves where "
+            "their lines part."
+        )
+    return f"Whether people differ more on some valves than on others is not clear (p = {p:.2f}): it is kept apart."
 
 
 def _shown(value: float, study: Study) -> str:

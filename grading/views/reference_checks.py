@@ -155,7 +155,9 @@ def checks(request: StaffRequest) -> HttpResponse:
             stop = outcomes[-1].stop
             return redirect(stop) if stop else redirect("checks" if at_checks.due(shift) else "bench")
     form.place_cursor()
-    return render(request, "grading/checks.html", {"shift": shift, "form": form, "charts": charts, "due": due})
+    return render(request, "grading/checks.html", {
+        "shift": shift, "form": form, "charts": charts, "due": due, "stop": at_checks.standing_stop(shift.tester),
+    })  # fmt: skip
 
 
 def _tell(request: StaffRequest, outcomes: list[at_checks.Outcome]) -> None:

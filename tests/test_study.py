@@ -1,0 +1,409 @@
+"""A crossed study of a tester: planned, read in an order drawn by lot, and what it says."""
+
+from __future__ import annotations
+
+from math import isclose
+from typing import Any
+
+import pytest
+from django.contrib.auth.models import User
+from django.db import DatabaseError, connection, transaction
+from django.test import Client
+
+from grading import plots, repeatability, studies
+from grading.models import Quantity, Study, StudyReading
+from grading.models.readings import AppendOnlyError
+from grading.published import data
+from grading.studies import PlanProblem, StudyProblem
+from grading.uncertainty import ReadingTerms
+from stockroom.models import Entry, Valve
+from stockroom.people import Role
+from tests.factories import make_type, make_user, make_valves
+from tests.instruments import IA, READINGS, described, filled, owner, people, planned, point, studied
+from tests.keyboard import Keyboard
+
+pytestmark = pytest.mark.django_db
+
+
+def valve_of(cell: studies.Cell) -> Valve:
+    return Valve.objects.get(pk=cell.valve_id)
+
+
+# Planning
+
+
+def test_a_study_needs_two_of_everything() -> None:
+    for valves, operators, repeats in ((1, 2, 2), (2, 1, 2), (2, 2, 1)):
+        with pytest.raises(PlanProblem, match="two valves, two operators"):
+            planned(described(), valves, operators, repeats)
+
+
+def test_the_valves_are_of_one_type_and_none_is_in_it_twice() -> None:
+    tester, ada_and_bo = described(), people()
+    one, other = make_valves(make_type("12AX7"), 1)[0], make_valves(make_type("6SN7"), 1)[0]
+    with pytest.raises(PlanProblem, match="is a 6SN7"):
+        studies.plan(tester, IA, point(), [one, other], ada_and_bo, 2, owner())
+    with pytest.raises(PlanProblem, match="twice"):
+        studies.plan(tester, IA, point(), [one, one], ada_and_bo, 2, owner())
+
+
+def test_a_quantity_that_the_tester_does_not_measure_cannot_be_studied() -> None:
+    with pytest.raises(PlanProblem, match="does not measure"):
+        planned(described(), quantity=Quantity.LEAKAGE)
+
+
+def test_in_each_round_everybody_reads_every_valve_once() -> None:
+    study = planned(described(), valves=4, operators=3, repeats=2)
+    cells = studies.order(study)
+    assert len(cells) == len(set(cells)) == 24
+    for repeat in (1, 2):
+        for person in people(3):
+            read = [cell.valve_id for cell in cells if cell.repeat == repeat and cell.operator_id == person.pk]
+            assert sorted(read) == sorted(study.valves.values_list("pk", flat=True))
+
+
+def test_the_order_is_drawn_by_the_seed_and_can_be_drawn_again() -> None:
+    study = planned(described(), valves=10)
+    assert studies.order(study) == studies.order(Study.objects.get(pk=study.pk))
+    drawn = set()
+    for seed in range(8):
+        study.seed = seed
+        drawn.add(tuple(studies.order(study)))
+    assert len(drawn) == 8
+    rounds = [[c.valve_id for c in studies.order(study)[start : start + 10]] for start in (0, 10, 20, 30)]
+    assert len({tuple(one) for one in rounds}) > 1, "each round has an order of its own"
+
+
+# Reading
+
+
+def test_each_person_is_led_through_their_own_readings() -> None:
+    study = planned(described())
+    ada, bo = people()
+    first = studies.next_cell(study, ada)
+    assert first is not None and first.operator_id == ada.pk and first.repeat == 1
+    studies.take(study, first, 1.2, ada)
+    second = studies.next_cell(study, ada)
+    assert second is not None and second[:3] != first[:3]
+    assert [(share.made, share.left) for share in studies.progress_of(study)] == [(1, 5), (0, 6)]
+    assert studies.next_cell(study, make_user("stranger")) is None
+    assert studies.next_cell(study, bo) is not None
+
+
+def test_a_reading_is_made_by_its_own_operator_and_once() -> None:
+    study = planned(described())
+    ada, bo = people()
+    cell = studies.next_cell(study, ada)
+    assert cell is not None
+    with pytest.raises(StudyProblem, match="another operator"):
+        studies.take(study, cell, 1.2, bo)
+    studies.take(study, cell, 1.2, ada)
+    with pytest.raises(StudyProblem, match="made already"):
+        studies.take(study, cell, 1.3, ada)
+    assert study.readings.count() == 1
+
+
+def test_a_correction_stands_in_place_of_the_wrong_reading() -> None:
+    study = planned(described())
+    ada, _ = people()
+    cell = studies.next_cell(study, ada)
+    assert cell is not None
+    wrong = studies.take(study, cell, 12.0, ada)
+    right = studies.correct(wrong, 1.2, "decimal point", ada)
+    assert list(study.readings.standing()) == [right]
+    assert right.taken_at == wrong.taken_at and right.repeat == wrong.repeat
+    with pytest.raises(StudyProblem, match="corrected already"):
+        studies.correct(wrong, 1.3, "again", ada)
+    assert studies.next_cell(study, ada) != cell, "the cell counts as filled"
+
+
+def test_readings_of_a_study_are_never_edited_or_deleted() -> None:
+    reading = filled(planned(described()), READINGS).readings.first()
+    assert reading is not None
+    kept = reading.value
+    reading.value = 9.9
+    for attempt in (
+        reading.save,
+        reading.delete,
+        StudyReading.objects.all().delete,
+        lambda: StudyReading.objects.update(value=9.9),
+    ):
+        with pytest.raises(AppendOnlyError):
+            attempt()
+    for statement in ("UPDATE grading_studyreading SET value = 9.9", "DELETE FROM grading_studyreading"):
+        refused = pytest.raises(DatabaseError, match="never edited or deleted")
+        with refused, transaction.atomic(), connection.cursor() as cursor:
+            cursor.execute(statement)
+    assert StudyReading.objects.get(pk=reading.pk).value == kept
+
+
+# Ending
+
+
+def test_a_study_is_finished_when_every_reading_is_made_and_then_stays_as_it_is() -> None:
+    study = planned(described())
+    ada, _ = people()
+    with pytest.raises(StudyProblem, match="12 readings are still"):
+        studies.finish(study, owner())
+    filled(study, READINGS)
+    studies.finish(study, owner())
+    reading = study.readings.first()
+    assert reading is not None
+    with pytest.raises(StudyProblem, match="ended"):
+        studies.correct(reading, 1.0, "too late", ada)
+    assert Entry.objects.filter(action="study-finished").exists()
+
+
+def test_a_study_given_up_keeps_its_readings_and_speaks_for_nothing() -> None:
+    tester = described()
+    study = filled(planned(tester), READINGS)
+    studies.give_up(study, "a valve broke", owner())
+    assert study.readings.count() == 12
+    assert studies.repeatability_of(tester, IA) is None
+    with pytest.raises(StudyProblem):
+        studies.finish(study, owner())
+
+
+# What it says
+
+
+def test_a_published_study_comes_out_as_published_whatever_order_it_was_read_in() -> None:
+    """The data and figures of grading/published/gauge.py, sent through the tables of a study."""
+    published = data.GAUGE_STUDY
+    study = planned(described(), len(published), len(published[0]), len(published[0][0]))
+    result = studies.analyse(filled(study, published)).result
+    assert result is not None
+    assert result.anova == repeatability.crossed_study(published).anova
+    assert result.distinct_categories == 4
+    assert round(result.gauge.contribution_percent, 2) == 7.76
+    assert round(result.gauge.study_variation_percent, 2) == 27.86
+
+
+def test_a_correction_is_what_the_analysis_counts() -> None:
+    study = filled(planned(described()), READINGS)
+    before = studies.analyse(study).result
+    reading = study.readings.order_by("pk").first()
+    assert reading is not None and before is not None
+    studies.correct(reading, reading.value + 0.5, "read the wrong scale", reading.operator)
+    after = studies.analyse(study).result
+    assert after is not None and after.repeatability.variance > before.repeatability.variance
+
+
+def test_what_is_known_of_a_tester_comes_from_its_latest_finished_study() -> None:
+    tester = described()
+    assert studies.repeatability_of(tester, IA) is None
+    studied(tester)
+    wider = [[[value + 0.05 * (k == 0) for k, value in enumerate(cell)] for cell in row] for row in READINGS]
+    second = filled(planned(tester), wider)
+    studies.finish(second, owner())
+    planned(tester)  # one that is still being read says nothing
+    known = studies.repeatability_of(tester, IA)
+    assert known is not None and known.study == second
+    result = studies.analyse(second).result
+    assert result is not None
+    assert isclose(known.standard_deviation, result.repeatability.standard_deviation / result.grand_mean)
+    assert studies.repeatability_of(tester, Quantity.GM) is None
+
+
+def test_for_milliamperes_it_is_relative_to_the_mean_and_joins_the_terms_as_per_cent() -> None:
+    tester = described()
+    studied(tester)
+    known = studies.repeatability_of(tester, IA)
+    assert known is not None and known.relative
+    terms = known.added_to(ReadingTerms(resolution=0.01))
+    assert isclose(terms.repeatability_percent, 100 * known.standard_deviation)
+    assert terms.repeatability_sd == 0 and terms.repeatability_degrees_of_freedom == known.degrees_of_freedom
+
+
+def test_people_known_from_two_operators_have_about_one_degree_of_freedom() -> None:
+    """Satterthwaite's formula by hand, on a study in which nothing but the two operators differs."""
+    noise = [0.01, -0.01]
+    result = repeatability.crossed_study(
+        [[[1 + 0.1 * valve + 0.2 * operator + e for e in noise] for operator in (0, 1)] for valve in range(6)]
+    )
+    degrees = studies.reproducibility_degrees_of_freedom(result)
+    operator, error = result.anova[1].mean_square / 12, result.repeatability.variance / 12
+    by_hand = (operator - error) ** 2 / (operator**2 / 1 + error**2 / result.repeatability_degrees_of_freedom)
+    assert result.interaction_pooled
+    assert isclose(degrees, max(1.0, by_hand)) and 1 <= degrees < 1.01
+
+
+def test_a_study_whose_repeats_all_agree_is_called_too_coarse() -> None:
+    tester = described()
+    study = filled(planned(tester), [[[1.0, 1.0]] * 2, [[1.2, 1.2]] * 2, [[1.4, 1.4]] * 2])
+    studies.finish(study, owner())
+    assert "too coarse" in studies.analyse(study).problem
+    assert studies.repeatability_of(tester, IA) is None
+
+
+def test_the_words_give_the_numbers_with_their_unit_and_interval() -> None:
+    study = studied(described())
+    analysis = studies.analyse(study)
+    assert analysis.result is not None
+    text = " ".join(analysis.in_words)
+    assert f"{analysis.result.distinct_categories} groups" in text
+    assert "mA" in text and "95 % confidence" in text and "degrees of freedom" in text
+    assert analysis.rows[0].name == "Repeatability"
+
+
+def test_the_plot_has_a_mark_for_every_reading_and_words_for_those_who_do_not_see_it() -> None:
+    plot = plots.study_plot(["1", "2", "3"], ["ada", "bo"], READINGS, "anode current", "mA")
+    assert len(plot.marks) == 12
+    assert {mark.shape for mark in plot.marks} == {"circle", "square"}
+    assert all(plot.left <= mark.x <= plot.right and plot.top <= mark.y <= plot.bottom for mark in plot.marks)
+    by_height = sorted(plot.marks, key=lambda mark: -mark.y)
+    assert by_height[0].says == "1, ada: 1 mA" and by_height[-1].says.endswith("1.4 mA")
+    assert "Each mark is one reading" in plot.description
+
+
+# The pages
+
+
+@pytest.fixture
+def ada(client: Client) -> User:
+    user = people()[0]
+    client.force_login(user)
+    return user
+
+
+def plan_form(valves: list[Valve], operators: list[User], **more: Any) -> dict[str, Any]:
+    return {
+        "quantity": IA.value, "section": "1", "repeats": "2", "serials": "\n".join(v.serial for v in valves),
+        "operators": [person.pk for person in operators], **more,
+    }  # fmt: skip
+
+
+def test_the_bench_plans_a_study_by_scanning_the_valves(client: Client, ada: User) -> None:
+    tester, valves = described(), make_valves(make_type("12AX7"), 3)
+    answer = client.post(f"/testers/{tester.pk}/studies/new/", plan_form(valves, people()))
+    study = Study.objects.get()
+    assert answer.status_code == 302 and answer["Location"] == f"/studies/{study.pk}/"
+    assert list(study.study_valves.values_list("valve__serial", flat=True)) == [v.serial for v in valves]
+
+
+def test_a_bad_scan_says_which_and_keeps_the_others(client: Client, ada: User) -> None:
+    tester, valves = described(), make_valves(make_type("12AX7"), 2)
+    form = plan_form(valves, people())
+    form["serials"] += "\n10000013"
+    answer = client.post(f"/testers/{tester.pk}/studies/new/", form).content.decode()
+    assert "Scan 3" in answer and valves[0].serial in answer
+    assert not Study.objects.exists()
+
+
+def test_one_operator_is_too_few_and_the_page_says_so(client: Client, ada: User) -> None:
+    tester, valves = described(), make_valves(make_type("12AX7"), 2)
+    answer = client.post(f"/testers/{tester.pk}/studies/new/", plan_form(valves, people()[:1])).content.decode()
+    assert "two operators" in answer and valves[1].serial in answer
+
+
+def send(client: Client, study: Study, cell: studies.Cell, value: str, serial: str | None = None, **more: str) -> Any:
+    form = {
+        "cell": f"{cell.repeat}-{cell.valve_id}", "serial": serial or valve_of(cell).serial, "value": value, **more
+    }
+    return client.post(f"/studies/{study.pk}/read/", form)
+
+
+def test_the_wrong_valve_is_caught_by_its_scan_and_the_value_kept(client: Client, ada: User) -> None:
+    study = planned(described())
+    cell = studies.next_cell(study, ada)
+    assert cell is not None
+    other = Valve.objects.exclude(pk=cell.valve_id).first()
+    assert other is not None
+    answer = send(client, study, cell, "1.27", serial=other.serial).content.decode()
+    assert f"Take {valve_of(cell).serial}" in answer and "1.27" in answer
+    assert not StudyReading.objects.exists()
+
+
+def test_a_comma_and_a_unit_are_understood(client: Client, ada: User) -> None:
+    study = planned(described())
+    cell = studies.next_cell(study, ada)
+    assert cell is not None
+    send(client, study, cell, "1270 µA")
+    assert StudyReading.objects.get().value == 1.27
+
+
+def test_a_page_sent_twice_does_not_put_its_value_on_the_next_valve(client: Client, ada: User) -> None:
+    study = planned(described())
+    cell = studies.next_cell(study, ada)
+    assert cell is not None
+    send(client, study, cell, "1.2")
+    send(client, study, cell, "1.2")
+    assert study.readings.count() == 1
+
+
+def test_a_surprising_value_is_asked_for_once_more(client: Client, ada: User) -> None:
+    study = planned(described())
+    cell = studies.next_cell(study, ada)
+    assert cell is not None
+    answer = send(client, study, cell, "3.6")
+    assert "send it again" in answer.content.decode() and not study.readings.exists()
+    sure = answer.context["form"]["sure"].value()
+    assert send(client, study, cell, "3.7", sure=sure).status_code == 200, "another value is asked about again"
+    assert send(client, study, cell, "3.6", sure=sure).status_code == 302
+    assert study.readings.get().value == 3.6
+
+
+def test_a_slip_of_the_unit_is_refused_however_often_it_is_sent(client: Client, ada: User) -> None:
+    study = planned(described())
+    cell = studies.next_cell(study, ada)
+    assert cell is not None
+    for sure in ("", "value=1200"):
+        assert "microamperes" in send(client, study, cell, "1200", sure=sure).content.decode()
+    assert not study.readings.exists()
+
+
+def test_nobody_sees_what_was_read_before_the_study_is_complete(client: Client, ada: User) -> None:
+    study = planned(described())
+    cell = studies.next_cell(study, ada)
+    assert cell is not None
+    studies.take(study, cell, 1.23456, ada)
+    for address in (f"/studies/{study.pk}/", f"/studies/{study.pk}/read/"):
+        assert "1.23456" not in client.get(address).content.decode()
+
+
+def test_a_complete_study_shows_what_it_says_and_is_finished_by_hand(client: Client, ada: User) -> None:
+    study = filled(planned(described()), READINGS)
+    page = client.get(f"/studies/{study.pk}/").content.decode()
+    assert "<svg" in page and "aria-labelledby" in page and "distinct categories" in page
+    assert "Share of variance" in page and "1.38, 1.4" in page
+    client.post(f"/studies/{study.pk}/finish/")
+    study.refresh_from_db()
+    assert study.finished_at is not None
+    assert "Finish the study" not in client.get(f"/studies/{study.pk}/").content.decode()
+
+
+def test_correcting_a_reading_asks_for_the_reason(client: Client, ada: User) -> None:
+    reading = filled(planned(described()), READINGS).readings.first()
+    assert reading is not None
+    address = f"/study-readings/{reading.pk}/correct/"
+    assert "This field is required" in client.post(address, {"value": "1.5", "reason": ""}).content.decode()
+    assert not StudyReading.objects.filter(supersedes=reading).exists()
+    client.post(address, {"value": "1.5", "reason": "misread"})
+    assert StudyReading.objects.get(supersedes=reading).value == 1.5
+
+
+def test_those_without_the_bench_role_look_and_change_nothing(client: Client) -> None:
+    study = filled(planned(described()), READINGS)
+    client.force_login(make_user("vi", Role.SALES))
+    assert client.get(f"/studies/{study.pk}/").status_code == 200
+    for address in ("read", "finish", "give-up"):
+        assert client.post(f"/studies/{study.pk}/{address}/").status_code == 403
+
+
+def test_a_round_is_read_with_scans_and_enter_alone(served: Any, browser: Any) -> None:
+    study = planned(described())
+    ada, _ = people()
+    client = Client()
+    client.force_login(ada)
+    context = browser.new_context()
+    context.add_cookies([{"name": "sessionid", "value": client.cookies["sessionid"].value, "url": served.url}])
+    try:
+        keyboard = Keyboard(context.new_page(), f"{served.url}/studies/{study.pk}/read/")
+        for number in range(6):
+            cell = studies.next_cell(study, ada)
+            assert cell is not None
+            keyboard.type(valve_of(cell).serial).enter().type(f"1.2{number}").go()
+        assert sorted(study.readings.values_list("value", flat=True)) == [1.2, 1.21, 1.22, 1.23, 1.24, 1.25]
+        assert "nothing to read" in keyboard.words
+    finally:
+        context.close()
