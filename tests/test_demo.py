@@ -110,7 +110,9 @@ def test_most_valves_are_graded_by_readings_of_every_section(shop: Made, db: Non
 
 
 def test_new_valves_spread_about_their_nominals_as_the_trade_finds(shop: Made, db: None) -> None:
-    logs_ia, logs_gm, halves = [], [], {}
+    logs_ia: list[float] = []
+    logs_gm: list[float] = []
+    halves: dict[int, list[float]] = {}
     rows = Reading.objects.filter(
         valve__line__lot=lot_of_pieces(240), superseded_by=None, shorted=False
     ).select_related("test_point")
