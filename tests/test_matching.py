@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from itertools import combinations
+from itertools import combinations, pairwise
 
 import numpy as np
 import pytest
@@ -35,8 +35,8 @@ def best_by_trying_everything(pieces: list[Piece], size: int, tiers: tuple[Tier,
         if verdict.tier is not None:
             value[frozenset(rows)] = verdict.value
     through: dict[int, list[frozenset[int]]] = {row: [] for row in range(len(pieces))}
-    for rows in value:
-        through[min(rows)].append(rows)
+    for one in value:
+        through[min(one)].append(one)
     known: dict[frozenset[int], float] = {}
 
     def best(free: frozenset[int]) -> float:
@@ -235,7 +235,7 @@ def test_progress_never_reports_a_falling_value_or_a_rising_bound() -> None:
     values, bounds = [one.value for one in reports], [one.bound for one in reports]
     assert len(reports) > 2
     assert values == sorted(values)
-    assert all(later <= earlier + 1e-6 for earlier, later in zip(bounds, bounds[1:], strict=False))
+    assert all(later <= earlier + 1e-6 for earlier, later in pairwise(bounds))
 
 
 def test_a_run_builds_on_the_sets_of_an_earlier_one() -> None:

@@ -17,6 +17,8 @@ settle_dense(...)                             -> the choice, its value, the boun
 from __future__ import annotations
 
 import numpy as np
+from numpy.typing import NDArray
+from scipy.spatial import cKDTree
 
 from .catalogue import Catalogue, Members
 from .exact import round_down
@@ -32,6 +34,8 @@ STEPS_PER_PIECE = 20
 PASSES = 2
 SETS_TO_BEGIN = 6
 CROWD_PRICE = 2e-3
+LARGE = 3_000
+CROWDED = 40
 
 
 def best_tiers(low: Floats, high: Floats, reach: Floats, size: int, known: list[Found]) -> Ints:
@@ -127,6 +131,15 @@ def tiles(low: Floats, rows: Ints, most: int, axis: int) -> list[Ints]:
     return tiles(low, order[:cut], most, turn) + tiles(low, order[cut:], most, turn)
 
 
+def thick_of_it(low: Floats, high: Floats, box: Floats, best: Ints) -> NDArray[np.bool_]:
+    """In a large part, the pieces with so many partners in the best tier that their price is not in doubt."""
+    if len(low) <= LARGE:
+        return np.zeros(len(low), dtype=bool)
+    centre = (low + high) / 2 / np.maximum(box, 1e-12)
+    partners: Ints = cKDTree(centre).query_ball_point(centre, 1.0, p=np.inf, return_length=True)
+    return (partners >= CROWDED) & (best == 0)
+
+
 def settle_dense(low: Floats, high: Floats, reach: Floats, values: Floats, size: int, known: list[Found],
                  part: int, watch: Watch, unit: float, seed: int) -> tuple[list[Found], float, float, Floats]:
     """Sets, their value, a proven bound and a price for each piece of a crowded part."""
@@ -142,7 +155,8 @@ def settle_dense(low: Floats, high: Floats, reach: Floats, values: Floats, size:
         start = sample_sets(low, high, reach, values, size, best, found, SETS_TO_BEGIN, random)
         flat = np.hstack([low, np.zeros((len(low), 2 - low.shape[1]))])
         boxes = np.hstack([reach - guard[0], np.ones((len(reach), 2 - low.shape[1]))])
-        generated = linear_bound(flat[:, 0], flat[:, 1], boxes, values, start, prices, watch, seed)
+        fixed = thick_of_it(low, high, reach[0], best)
+        generated = linear_bound(flat[:, 0], flat[:, 1], boxes, values, start, prices, fixed, watch, seed)
         prices = generated.prices
         bound = max(min(bound, round_down(generated.bound, unit)), value)
         watch.settle(part, value, bound, len(found), "column generation")

@@ -13,11 +13,12 @@ from __future__ import annotations
 from typing import NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
 from .catalogue import Catalogue, Members
 from .field import Floats
 from .pricing import cheapest_sets
-from .solver import Packing, choose_whole
+from .solver import INFINITY, Packing, choose_whole
 from .watch import Watch
 
 ROUNDS = 60
@@ -34,29 +35,40 @@ class Generated(NamedTuple):
 
 
 def linear_bound(x: Floats, y: Floats, boxes: Floats, values: Floats, start: Catalogue, prices: Floats,
-                 watch: Watch, seed: int) -> Generated:
-    """``boxes`` (k, 2) and ``values`` (k,) of the tiers; ``prices`` that no set undercuts, to begin with."""
+                 fixed: NDArray[np.bool_], watch: Watch, seed: int) -> Generated:
+    """``boxes`` (k, 2) and ``values`` (k,) of the tiers; ``prices`` that no set undercuts, to begin with. Pieces
+    marked ``fixed`` keep that price, which leaves a smaller programme and a bound as valid, if not as close."""
     size = start.members.shape[1]
-    packing = Packing(len(x), seed, interior=True)
-    packing.add_sets(start.members, start.worth)
+    packing = Packing(len(x), seed, interior=True, limits=np.where(fixed, INFINITY, 1.0))
+    paid = np.where(fixed, prices, 0.0)
     bound, best = float(prices.sum()), prices
-    known = set(map(tuple, start.members.tolist()))
+    known: set[tuple[int, ...]] = set()
+    kept: list[Members] = [np.empty((0, size), dtype=np.int32)]
+    worth: list[Floats] = [np.empty(0)]
+
+    def add(members: Members, value: Floats) -> int:
+        fresh = ~fixed[members].all(axis=1)
+        fresh &= np.array([tuple(row) not in known for row in members.tolist()], dtype=bool)
+        members, value = members[fresh], value[fresh]
+        known.update(map(tuple, members.tolist()))
+        packing.add_sets(members, value - paid[members].sum(axis=1))
+        kept.append(members)
+        worth.append(value)
+        return len(members)
+
+    add(start.members, start.worth)
     for _ in range(ROUNDS):
-        relaxed = packing.solve(watch.left()) if not watch.over() else None
-        if relaxed is None or bound - relaxed.value <= CLOSE * bound:
+        relaxed = packing.solve(watch.left()) if len(known) and not watch.over() else None
+        if relaxed is None or bound - relaxed.value - paid.sum() <= CLOSE * bound:
             break
         added = 0
         for smoothing in (SMOOTHING, 0.0):
-            trial = smoothing * best + (1 - smoothing) * relaxed.prices
+            trial = np.where(fixed, prices, smoothing * best + (1 - smoothing) * relaxed.prices)
             ratio = 1.0
             for box, value in zip(boxes, values, strict=True):
                 found = cheapest_sets(x, y, trial, box, size, float(value) * (1 - CLOSE / 4))
                 ratio = max(ratio, float(value) / max(found.least, 1e-9))
-                fresh = np.array([tuple(row) not in known for row in found.members.tolist()], dtype=bool)
-                if fresh.any():
-                    known.update(map(tuple, found.members[fresh].tolist()))
-                    packing.add_sets(found.members[fresh], np.full(int(fresh.sum()), float(value)))
-                    added += int(fresh.sum())
+                added += add(found.members, np.full(len(found.members), float(value)))
             if float(trial.sum()) * ratio < bound:
                 bound, best = float(trial.sum()) * ratio, trial * ratio
             if added or watch.over():
@@ -64,7 +76,7 @@ def linear_bound(x: Floats, y: Floats, boxes: Floats, values: Floats, start: Cat
         watch.report("column generation")
         if not added:
             break
-    return Generated(bound, best, packing.members, packing.worth)
+    return Generated(bound, best, np.concatenate(kept), np.concatenate(worth))
 
 
 def rim_choice(generated: Generated, price: float, values_close: float, seed: int, watch: Watch) -> Members:

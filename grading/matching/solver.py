@@ -74,11 +74,13 @@ def new_solver(seed: int) -> Any:
 class Packing:
     """Linear programme: greatest worth, each piece used at most once, and the cuts.
 
+    ``limits`` lets a row be used otherwise than once: rows beyond the pieces stand for whatever else is limited.
     ``interior`` asks for the interior-point method without crossover: prices from the middle of the optimal face,
     which suit column generation, in a fraction of the time the simplex method takes on a crowded pool.
     """
 
-    def __init__(self, pieces: int, seed: int = 0, interior: bool = False) -> None:
+    def __init__(self, pieces: int, seed: int = 0, interior: bool = False,
+                 limits: Floats | None = None) -> None:
         self.pieces = pieces
         self.cuts: list[Cut] = []
         self.members: Members = np.empty((0, 0), dtype=np.int32)
@@ -88,7 +90,7 @@ class Packing:
             self.solver.setOptionValue("solver", "ipx")
             self.solver.setOptionValue("run_crossover", "off")
         none = np.empty(0, dtype=np.int32)
-        self.solver.addRows(pieces, np.full(pieces, -INFINITY), np.ones(pieces), 0,
+        self.solver.addRows(pieces, np.full(pieces, -INFINITY), np.ones(pieces) if limits is None else limits, 0,
                             np.zeros(pieces, dtype=np.int32), none, np.empty(0))
 
     def add_sets(self, members: Members, worth: Floats) -> None:
@@ -99,6 +101,7 @@ class Packing:
         columns: sparse.csc_array = sparse.csc_array(
             (np.ones(members.size), members.ravel(), np.arange(0, members.size + 1, size)),
             shape=(self.pieces, count))
+        columns.sum_duplicates()
         if self.cuts:
             extra = np.array([cut.coefficients(members, self.pieces) for cut in self.cuts], dtype=float)
             columns = sparse.csc_array(sparse.vstack([columns, sparse.csc_array(extra)]))
@@ -114,6 +117,10 @@ class Packing:
             self.solver.addRow(-INFINITY, float(cut.limit), len(used), used.astype(np.int32),
                                coefficients[used].astype(float))
             self.cuts.append(cut)
+
+    def limit(self, row: int, most: float) -> None:
+        """Let a row be used this often."""
+        self.solver.changeRowBounds(row, -INFINITY, most)
 
     def drop_idle_cuts(self) -> None:
         """Forget the cuts that do not bind."""
@@ -138,19 +145,20 @@ class Packing:
 
 
 def pass_model(solver: Any, members: Members, worth: Floats, extra: Floats, lower: Floats, upper: Floats,
-               whole: NDArray[np.bool_]) -> None:
-    """Each piece once, further rows ``lower <= extra @ sets <= upper``, greatest worth."""
+               whole: NDArray[np.bool_], limits: Floats | None = None) -> None:
+    """Each piece once (or as ``limits`` has it), further rows ``lower <= extra @ sets <= upper``, greatest worth."""
     count = len(members)
     rows, which = np.unique(members, return_inverse=True)
     body: sparse.csc_array = sparse.csc_array(
         (np.ones(members.size), which.ravel(), np.arange(0, members.size + 1, members.shape[1])),
         shape=(len(rows), count))
+    body.sum_duplicates()
     matrix = sparse.csc_array(sparse.vstack([body, sparse.csr_array(extra)])) if len(extra) else body
     model = highspy.HighsLp()
     model.num_col_, model.num_row_ = count, matrix.shape[0]
     model.col_cost_, model.col_lower_, model.col_upper_ = -worth, np.zeros(count), np.ones(count)
     model.row_lower_ = np.concatenate([np.full(len(rows), -INFINITY), lower])
-    model.row_upper_ = np.concatenate([np.ones(len(rows)), upper])
+    model.row_upper_ = np.concatenate([np.ones(len(rows)) if limits is None else limits[rows], upper])
     model.a_matrix_.format_ = highspy.MatrixFormat.kColwise
     model.a_matrix_.start_ = matrix.indptr.astype(np.int32)
     model.a_matrix_.index_ = matrix.indices.astype(np.int32)
@@ -175,11 +183,12 @@ def run(solver: Any, options: Mapping[str, Any], interrupted: Callable[[], bool]
 
 
 def choose_whole(members: Members, worth: Floats, *, nodes: int, seconds: float, seed: int,
-                 interrupted: Callable[[], bool]) -> Ints:
+                 interrupted: Callable[[], bool], limits: Floats | None = None) -> Ints:
     """A good choice of disjoint sets by the solver alone; the best found within the limits."""
     solver = new_solver(seed)
     none = np.empty(0)
-    pass_model(solver, members, worth, np.empty((0, len(members))), none, none, np.ones(len(members), dtype=bool))
+    pass_model(solver, members, worth, np.empty((0, len(members))), none, none, np.ones(len(members), dtype=bool),
+               limits)
     run(solver, {"mip_max_nodes": nodes, "time_limit": max(seconds, 0.01)}, interrupted)
     if solver.getInfo().primal_solution_status != highspy.SolutionStatus.kSolutionStatusFeasible:
         return np.empty(0, dtype=np.int64)

@@ -1,0 +1,177 @@
+"""Planning a pool: what to make for a demand mix, and which set to give an order."""
+
+from __future__ import annotations
+
+import math
+from itertools import combinations
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from grading import planning
+from grading.matching import Piece, Rules, Tier, find_sets, judge_set
+from grading.planning import Demand, cheapest_set, plan
+
+MIX = (Demand("quad", 4, 260.0, 2, 0.05), Demand("pair", 2, 110.0, 3, 0.05), Demand("single", 1, 40.0, 5))
+
+
+def scattered(count: int, seed: int, width: float = 0.05) -> list[Piece]:
+    random = np.random.default_rng(seed)
+    logs = random.normal(size=(count, 2)) * [width, 0.8 * width]
+    return [Piece(number, (70 * math.exp(a), 11 * math.exp(b))) for number, (a, b) in enumerate(logs)]
+
+
+def fits(pieces: list[Piece], rows: tuple[int, ...], widest: float) -> bool:
+    return judge_set([pieces[row] for row in rows], [Tier("one", widest, 1.0)]).tier is not None
+
+
+def best_income(pieces: list[Piece], demands: tuple[Demand, ...]) -> float:
+    """Exhaustive: every way to fill the orders, one by one."""
+    offers = {demand.name: [frozenset(rows) for rows in combinations(range(len(pieces)), demand.size)
+                            if demand.size == 1 or fits(pieces, rows, demand.spread)] for demand in demands}
+    known: dict[tuple[frozenset[int], tuple[int, ...]], float] = {}
+
+    def best(free: frozenset[int], left: tuple[int, ...]) -> float:
+        if not free or not any(left):
+            return 0.0
+        if (free, left) not in known:
+            lowest = min(free)
+            options = [best(free - {lowest}, left)]
+            for at, demand in enumerate(demands):
+                if left[at]:
+                    fewer = (*left[:at], left[at] - 1, *left[at + 1:])
+                    options += [demand.price + best(free - one, fewer)
+                                for one in offers[demand.name] if lowest in one and one <= free]
+            known[free, left] = max(options)
+        return known[free, left]
+
+    return best(frozenset(range(len(pieces))), tuple(demand.wanted for demand in demands))
+
+
+@settings(max_examples=25, deadline=None)
+@given(st.integers(0, 10_000), st.integers(0, 2), st.integers(0, 2), st.integers(0, 3))
+def test_a_plan_earns_as_much_as_trying_everything(seed: int, quads: int, pairs: int, singles: int) -> None:
+    pieces = scattered(10, seed)
+    demands = (Demand("quad", 4, 260.0, quads, 0.05), Demand("pair", 2, 110.0, pairs, 0.05),
+               Demand("single", 1, 40.0, singles))
+    made = plan(pieces, demands)
+    assert made.value == pytest.approx(best_income(pieces, demands))
+    assert made.bound >= made.value - 1e-9
+
+
+def test_a_plan_uses_no_valve_twice_and_makes_no_more_than_is_wanted() -> None:
+    pieces = scattered(40, 1)
+    made = plan(pieces, MIX)
+    keys = [key for one in made.made for key in one.keys]
+    assert len(keys) == len(set(keys))
+    for demand in MIX:
+        mine = [one for one in made.made if one.demand == demand.name]
+        assert len(mine) + made.short.get(demand.name, 0) == demand.wanted
+        for one in mine:
+            assert len(one.keys) == demand.size
+            assert demand.size == 1 or max(one.spread) <= demand.spread + 1e-9
+    assert made.value == sum(one.price for one in made.made)
+
+
+def test_singles_are_kept_back_when_they_earn_more() -> None:
+    pieces = [Piece(1, (100.0,)), Piece(2, (100.0,))]
+    pair, single = Demand("pair", 2, 70.0, 1, 0.02), Demand("single", 1, 40.0, 2)
+    assert [one.demand for one in plan(pieces, (pair, single)).made] == ["single", "single"]
+    assert [one.demand for one in plan(pieces, (Demand("pair", 2, 90.0, 1, 0.02), single)).made] == ["pair"]
+
+
+def test_what_stays_unmet_is_said() -> None:
+    made = plan([Piece(1, (100.0,)), Piece(2, (150.0,))], (Demand("pair", 2, 90.0, 2, 0.02),))
+    assert made.made == ()
+    assert made.short == {"pair": 2}
+
+
+def test_a_plan_keeps_to_the_rules() -> None:
+    pieces = [Piece(1, (100.0,), maker="Northgate"), Piece(2, (100.0,), maker="Harbour"),
+              Piece(3, (101.0,), maker="Northgate")]
+    made = plan(pieces, (Demand("pair", 2, 90.0, 2, 0.02),), Rules(same_maker=True))
+    assert [one.keys for one in made.made] == [(1, 3)]
+
+
+@settings(max_examples=8, deadline=None)
+@given(st.integers(0, 10_000), st.booleans())
+def test_the_set_for_an_order_costs_the_rest_least(seed: int, crowded: bool) -> None:
+    pieces = scattered(9, seed)
+    demands = (Demand("quad", 4, 260.0, 2, 0.04), Demand("pair", 2, 110.0, 3, 0.02))
+    with pytest.MonkeyPatch.context() as patch:
+        if crowded:
+            patch.setattr(planning, "MOST_WRITTEN", 0)
+        choice = cheapest_set(pieces, 2, 0.05, Rules(), demands)
+    options = {rows for rows in combinations(range(9), 2) if fits(pieces, rows, 0.05)}
+    if not options:
+        assert choice is None
+        return
+    assert choice is not None
+
+    def loss(rows: tuple[int, ...]) -> float:
+        return linear_income(pieces, demands) - linear_income(
+            [piece for at, piece in enumerate(pieces) if at not in rows], demands)
+
+    losses = sorted(loss(rows) for rows in options)
+    mine = tuple(sorted(int(str(key)) for key in choice.best.keys))
+    assert choice.best.loss == pytest.approx(loss(mine), abs=1e-5)
+    assert choice.best.price <= choice.best.loss + 1e-6
+    if choice.proven:
+        assert choice.best.loss == pytest.approx(losses[0], abs=1e-5)
+    if choice.second is not None:
+        assert choice.second.loss >= choice.best.loss - 1e-6
+
+
+def linear_income(pieces: list[Piece], demands: tuple[Demand, ...]) -> float:
+    """The same linear programme over all sets at once, by SciPy."""
+    from scipy.optimize import linprog
+
+    columns, prices = [], []
+    for at, demand in enumerate(demands):
+        for rows in combinations(range(len(pieces)), demand.size):
+            if fits(pieces, rows, demand.spread):
+                column = np.zeros(len(pieces) + len(demands))
+                column[list(rows)] = 1.0
+                column[len(pieces) + at] = 1.0
+                columns.append(column)
+                prices.append(demand.price)
+    if not columns:
+        return 0.0
+    limits = np.concatenate([np.ones(len(pieces)), [float(demand.wanted) for demand in demands]])
+    return -float(linprog(-np.array(prices), A_ub=np.array(columns).T, b_ub=limits).fun)
+
+
+def test_an_order_is_met_from_where_it_is_missed_least() -> None:
+    """Four alike make a quad; the two a little apart are good for a pair only, so the order gets those."""
+    pieces = [Piece(f"q{at}", (100.0 + at / 10,)) for at in range(4)] + [Piece("a", (120.0,)), Piece("b", (120.5,))]
+    choice = cheapest_set(pieces, 2, 0.05, Rules(), (Demand("quad", 4, 260.0, 1, 0.01),))
+    assert choice is not None
+    assert choice.best.keys == ("a", "b")
+    assert choice.best.loss == 0.0
+    assert choice.second is not None
+    assert choice.second.loss == pytest.approx(260.0)
+    assert choice.proven
+    assert choice.why == "It costs the rest of the pool 0.00; no other set needs its pieces. " \
+                         "The next best costs 260.00, 260.00 more."
+
+
+def test_no_set_is_offered_where_none_meets_the_order() -> None:
+    assert cheapest_set([Piece(1, (100.0,)), Piece(2, (200.0,))], 2, 0.02, Rules(), MIX) is None
+
+
+@pytest.mark.parametrize("demand", [Demand("x", 13, 1.0, 1), Demand("x", 2, -1.0, 1), Demand("x", 2, 1.0, -1)])
+def test_a_demand_without_meaning_is_refused(demand: Demand) -> None:
+    with pytest.raises(ValueError, match="demand x"):
+        plan([Piece(1, (1.0,))], (demand,))
+
+
+def test_a_plan_of_quads_alone_agrees_with_matching() -> None:
+    pieces = scattered(60, 5, 0.1)
+    made = plan(pieces, (Demand("quad", 4, 100.0, 60, 0.05),))
+    matched = find_sets(pieces, 4, (Tier("5 %", 0.05, 100.0),))
+    assert matched.proven
+    assert made.bound >= matched.value
+    assert made.value <= matched.value
+    assert made.value >= 0.9 * matched.value
