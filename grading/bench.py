@@ -20,7 +20,6 @@ from typing import Any, NamedTuple
 from django.contrib.auth.models import User
 from django.db import IntegrityError, transaction
 from django.db.models import Count, F, Max, Prefetch, QuerySet
-from django.db.models.functions import Coalesce
 from django.utils import timezone
 
 from catalog.models import Section, TestPoint
@@ -31,6 +30,7 @@ from grading.reference_checks import may_grade
 from grading.warmup import settled
 from stockroom.changes import fitted
 from stockroom.models import Entry, Line, Valve
+from stockroom.models.goods import pieces_of_line
 from stockroom.serials import read_serial
 from stockroom.states import State
 
@@ -339,7 +339,7 @@ def bulk_lines() -> QuerySet[Line]:
     """Lines with pieces that have no serial yet, the newest first; `in_bulk` says how many."""
     return (
         Line.objects.select_related("lot", "type")
-        .annotate(in_bulk=Coalesce("counted", "expected") - Count("valves"))
+        .annotate(in_bulk=pieces_of_line() - Count("valves"))
         .filter(in_bulk__gt=0)
         .order_by("-lot__received_on", F("lot__number").desc(), "number")
     )

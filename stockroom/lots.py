@@ -17,9 +17,9 @@ from typing import NamedTuple
 
 from django.db import transaction
 from django.db.models import Count, Sum
-from django.db.models.functions import Coalesce
 
 from stockroom.models import Line, Lot, Valve
+from stockroom.models.goods import pieces_of_line
 from stockroom.states import LADDER, State, lot_state
 
 CHUNK = 500  # SQLite takes a limited number of values in one IN
@@ -94,7 +94,7 @@ def _tally(group: str, valve_group: str, keys: list[int]) -> dict[int, Tally]:
     there = dict(
         Line.objects.filter(**{f"{group}__in": keys})
         .values_list(group)
-        .annotate(there=Sum(Coalesce("counted", "expected")))
+        .annotate(there=Sum(pieces_of_line()))
         .order_by()
     )
     counts: dict[int, dict[State, int]] = defaultdict(dict)

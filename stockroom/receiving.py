@@ -2,9 +2,11 @@
 
 - `book_in(lot, charges, by)`, `change_lot(lot, charges, by)`
 - `add_lines(lot, lines, by)`, `change_line(line, by)`, `count_lines(lot, counts, by)`
-- `in_home(charge, currency)`, `cost_of(lot, currency)`: what a charge and a lot come to at home
+- `send_back(line, count, why, by)`: so many pieces of the bulk go back to the supplier
+- `in_home(charge, currency)`, `cost_of(lot, currency)`: what a charge or credit and a lot come to at home
 - `share_cost(lot, by)`: every line's part of that cost, to the minor unit
 - `allot_serials(line, count, by)`, `take_up(line, by)`: from bulk to valves with serials
+- `locked(lot_id)`, `settle(lot, by)`: hold a lot, and bring its costs and state up to date, for other modules' changes
 - `check_pieces(pieces, serialised)`, `difference_in_words(expected, counted)`
 
 Each change locks its lot, writes the daybook, shares the cost anew and settles the lot's state, all in one
@@ -24,7 +26,7 @@ from stockroom import costing
 from stockroom.changes import LONGEST, differences, fitted
 from stockroom.keeping import keep
 from stockroom.lots import settle_lots
-from stockroom.models import Charge, Counter, Entry, Line, Lot, Movement, Shop, Valve
+from stockroom.models import Charge, Counter, Credit, Entry, Line, Lot, Movement, Pack, Shop, Valve
 from stockroom.money import minor_places, shown, to_minor
 from stockroom.serials import serial
 
@@ -44,8 +46,12 @@ class NothingCarriesTheCost(ReceivingError):
     """A lot with a cost whose lines have no piece, or no weight, to carry it."""
 
 
+class CreditedMoreThanCost(ReceivingError):
+    """The supplier's credits would come to more than the lot cost."""
+
+
 class NotInBulk(ReceivingError):
-    """More serials were asked for than there are pieces in bulk, or none."""
+    """More pieces were asked for than there are in bulk, or none."""
 
 
 class TypeIsSettled(ReceivingError):
@@ -70,7 +76,7 @@ def book_in(lot: Lot, charges: Sequence[Charge], by: User | None) -> Lot:
 def change_lot(lot: Lot, charges: Sequence[Charge], by: User | None) -> Lot:
     """Store a lot that was changed and replace its charges, then share the cost anew."""
     with transaction.atomic():
-        before = _locked(lot.pk)
+        before = locked(lot.pk)
         lot.supplier = keep(lot.supplier, by)
         changed = differences(before, lot, LOT_FIELDS)
         lot.save(update_fields=LOT_FIELDS)
@@ -87,7 +93,7 @@ def change_lot(lot: Lot, charges: Sequence[Charge], by: User | None) -> Lot:
                     new[kind].save()
         if changed:
             Entry.write(by, "lot-changed", fitted(f"Lot {lot}: {'; '.join(changed)}."), lot=lot)
-        _settle(lot, by)
+        settle(lot, by)
     return lot
 
 
@@ -97,7 +103,7 @@ def add_lines(lot: Lot, lines: Sequence[Line], by: User | None) -> list[Line]:
     A new maker or place is stored first; lines that share it must share the object.
     """
     with transaction.atomic():
-        lot = _locked(lot.pk)
+        lot = locked(lot.pk)
         last = lot.lines.aggregate(last=Max("number"))["last"] or 0
         for number, line in enumerate(lines, last + 1):
             line.lot, line.number = lot, number
@@ -109,7 +115,7 @@ def add_lines(lot: Lot, lines: Sequence[Line], by: User | None) -> list[Line]:
                 for line in added
             ]
         )
-        _settle(lot, by)
+        settle(lot, by)
     return added
 
 
@@ -120,11 +126,11 @@ def change_line(line: Line, by: User | None) -> Line:
     nothing has been recorded about them.
     """
     with transaction.atomic():
-        lot = _locked(line.lot_id)
+        lot = locked(line.lot_id)
         before = Line.objects.select_related("type", "maker", "place").get(pk=line.pk)
         _keep_what_is_new(line, by)
         changed = differences(before, line, LINE_FIELDS)
-        check_pieces(line.pieces, line.valves.count())
+        check_pieces(line.received, line.valves.count(), line.sent_back)
         if line.type_id != before.type_id:
             if _anything_stands_on_its_valves(line):
                 raise TypeIsSettled(
@@ -138,7 +144,7 @@ def change_line(line: Line, by: User | None) -> Line:
         if changed:
             text = f"Line {line.number}: {'; '.join(changed)}."
             Entry.write(by, "line-changed", fitted(text), lot=lot, line=line)
-        _settle(lot, by)
+        settle(lot, by)
     return line
 
 
@@ -148,28 +154,29 @@ def count_lines(lot: Lot, counts: Mapping[int, int | None], by: User | None) -> 
     Returns the lines whose count changed.
     """
     with transaction.atomic():
-        lot = _locked(lot.pk)
+        lot = locked(lot.pk)
         changed: list[Line] = []
         entries: list[Entry] = []
         for line in lot.lines.annotate(serialised=Count("valves")).order_by("number"):
             if line.pk not in counts or line.counted == counts[line.pk]:
                 continue
             line.counted = counts[line.pk]
-            check_pieces(line.pieces, line.serialised, where=f"Line {line.number}: ")
+            check_pieces(line.received, line.serialised, line.sent_back, where=f"Line {line.number}: ")
             changed.append(line)
             text = f"Line {line.number}: {_counted_in_words(line)}."
             entries.append(Entry(by=by, action="counted", text=text, lot=lot, line=line))
         Line.objects.bulk_update(changed, ["counted"], batch_size=200)
         Entry.objects.bulk_create(entries)
-        _settle(lot, by)
+        settle(lot, by)
     return changed
 
 
-def check_pieces(pieces: int, serialised: int, where: str = "") -> None:
-    """Refuse a count below the serials that are given out."""
-    if pieces < serialised:
+def check_pieces(received: int, serialised: int, sent_back: int, where: str = "") -> None:
+    """Refuse a count below the serials that are given out and the pieces that were sent back."""
+    if received < serialised + sent_back:
+        gone = f" and {sent_back} pieces were sent back" if sent_back else ""
         raise FewerThanSerials(
-            f"{where}{serialised} valves have serials already, so there cannot be only {pieces}. "
+            f"{where}{serialised} valves have serials already{gone}, so there cannot be only {received}. "
             "Write off a valve that is broken or lost on its own page."
         )
 
@@ -186,14 +193,35 @@ def difference_in_words(expected: int, counted: int | None) -> str:
     return f"over {counted - expected}" if counted > expected else "as expected"
 
 
-def in_home(charge: Charge, currency: str) -> Decimal:
-    """The charge in the home currency, rounded to its minor unit."""
+def send_back(line: Line, count: int, why: str, by: User | None) -> None:
+    """Take `count` pieces of the line's bulk out of the house, and share the cost over those that stay.
+
+    Raises:
+        NotInBulk: there are not so many.
+        NothingCarriesTheCost: no piece would stay, and the lot has a cost.
+    """
+    with transaction.atomic():
+        lot = locked(line.lot_id)
+        line = Line.objects.get(pk=line.pk)
+        in_bulk = line.pieces - line.valves.count()
+        if not 1 <= count <= in_bulk:
+            raise NotInBulk(f"Line {line.number} has {in_bulk} in bulk, so {count} cannot be sent back.")
+        line.sent_back += count
+        line.save(update_fields=["sent_back"])
+        text = f"Line {line.number}: {count} {'piece' if count == 1 else 'pieces'} sent back to the supplier: {why}"
+        Entry.write(by, "sent-back", fitted(text), lot=lot, line=line)
+        settle(lot, by)
+
+
+def in_home(charge: Charge | Credit, currency: str) -> Decimal:
+    """The charge or credit in the home currency, rounded to its minor unit."""
     return to_minor(charge.amount * charge.rate, currency)
 
 
 def cost_of(lot: Lot, currency: str) -> Decimal:
-    """All the lot's charges in the home currency."""
-    return sum((in_home(charge, currency) for charge in lot.charges.all()), Decimal(0))
+    """All the lot's charges less the credits that stand, in the home currency."""
+    charged = sum((in_home(charge, currency) for charge in lot.charges.all()), Decimal(0))
+    return charged - sum((in_home(credit, currency) for credit in lot.credits.all() if credit.stands), Decimal(0))
 
 
 def share_cost(lot: Lot, by: User | None) -> None:
@@ -203,12 +231,18 @@ def share_cost(lot: Lot, by: User | None) -> None:
 
     Raises:
         NothingCarriesTheCost: there is a cost and there are lines, but no piece with a weight.
+        CreditedMoreThanCost: the credits come to more than the charges.
     """
     currency = Shop.own().currency
+    total = cost_of(lot, currency)
+    if total < 0:
+        raise CreditedMoreThanCost(
+            f"The supplier's credits would come to {shown(-total, currency)} more than lot {lot} cost. "
+            "Look over the charges and the credits."
+        )
     lines = list(lot.lines.order_by("number"))
     if not lines:
         return
-    total = cost_of(lot, currency)
     try:
         shares = costing.share(total, [line.weight * line.pieces for line in lines], minor_places(currency))
     except costing.NothingToShareAmong:
@@ -238,7 +272,7 @@ def allot_serials(line: Line, count: int | None, by: User | None) -> list[Valve]
         NotInBulk: there are not so many.
     """
     with transaction.atomic():
-        lot = _locked(line.lot_id)
+        lot = locked(line.lot_id)
         line = Line.objects.get(pk=line.pk)
         taken = line.valves.count()
         in_bulk = line.pieces - taken
@@ -273,12 +307,12 @@ def take_up(line: Line, by: User | None) -> Valve:
     return allot_serials(line, 1, by)[0]
 
 
-def _locked(lot_id: int) -> Lot:
+def locked(lot_id: int) -> Lot:
     """The lot, which nobody else changes until our transaction ends."""
     return Lot.objects.select_for_update(no_key=True, of=("self",)).select_related("supplier").get(pk=lot_id)
 
 
-def _settle(lot: Lot, by: User | None) -> None:
+def settle(lot: Lot, by: User | None) -> None:
     share_cost(lot, by)
     settle_lots([lot.pk])
 
@@ -293,11 +327,11 @@ def _keep_what_is_new(line: Line, by: User | None) -> None:
 
 
 def _anything_stands_on_its_valves(line: Line) -> bool:
-    """Does any row but movements and the daybook refer to a valve of the line?"""
+    """Does any row but movements, the daybook and the pack it came in refer to a valve of the line?"""
     return any(
         relation.related_model._base_manager.filter(**{f"{relation.field.name}__line": line}).exists()
         for relation in Valve._meta.related_objects
-        if relation.related_model not in (Movement, Entry)
+        if relation.related_model not in (Movement, Entry, Pack)
     )
 
 

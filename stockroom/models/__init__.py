@@ -1,5 +1,6 @@
 """The goods and the people."""
 
+from stockroom.models.claims import Claim, ClaimRow, ClaimStep, Credit, Fault
 from stockroom.models.daybook import Entry
 from stockroom.models.goods import Charge, Line, Lot, Maker, Movement, Place, Supplier, Valve
 from stockroom.models.identity import (
@@ -15,11 +16,13 @@ from stockroom.models.imports import LotFile, SupplierMapping
 from stockroom.models.listings import ListedValve, Listing
 from stockroom.models.orders import Allocation, Customer, Despatch, Order, OrderLine, Return
 from stockroom.models.photographs import Attachment, Photograph
+from stockroom.models.sealed import DrawnPack, Pack, Packing, SamplingPlan, SealedDecision, SupplyNote
 from stockroom.models.shop import Counter, Shop
 
 __all__ = [
-    "Allocation", "Attachment", "Charge", "Cleaning", "Condition", "Counter", "Customer", "DateReading", "Despatch",
-    "Entry", "KnownConstruction", "Line", "ListedValve", "Listing", "Lot", "LotFile", "Maker", "MarkWarning",
-    "Movement", "Order", "OrderLine", "Photograph", "Place", "Return", "SeenFeature", "Shop", "SourceCode",
-    "Supplier", "SupplierMapping", "Valve",
+    "Allocation", "Attachment", "Charge", "Claim", "ClaimRow", "ClaimStep", "Cleaning", "Condition", "Counter",
+    "Credit", "Customer", "DateReading", "Despatch", "DrawnPack", "Entry", "Fault", "KnownConstruction", "Line",
+    "ListedValve", "Listing", "Lot", "LotFile", "Maker", "MarkWarning", "Movement", "Order", "OrderLine", "Pack",
+    "Packing", "Photograph", "Place", "Return", "SamplingPlan", "SealedDecision", "SeenFeature", "Shop", "SourceCode",
+    "Supplier", "SupplierMapping", "SupplyNote", "Valve",
 ]

@@ -7,6 +7,9 @@ from decimal import Decimal
 from django.conf import settings
 from django.core.validators import MinValueValidator
 from django.db import models
+from django.db.models import F
+from django.db.models.expressions import CombinedExpression
+from django.db.models.functions import Coalesce
 from django.urls import reverse
 from django.utils import timezone
 
@@ -121,6 +124,11 @@ class Charge(models.Model):
         ]
 
 
+def pieces_of_line(path: str = "") -> CombinedExpression:
+    """`Line.pieces` for the database, of the lines that `path` leads to, such as "lines__"."""
+    return Coalesce(f"{path}counted", f"{path}expected") - F(f"{path}sent_back")
+
+
 class Line(models.Model):
     """So many pieces of one type in a lot.
 
@@ -143,6 +151,7 @@ class Line(models.Model):
     condition = models.CharField("condition claimed", max_length=12, choices=Condition.choices)
     expected = models.PositiveIntegerField(validators=[MinValueValidator(1)])
     counted = models.PositiveIntegerField(null=True, blank=True)
+    sent_back = models.PositiveIntegerField("sent back to the supplier", default=0, editable=False)
     weight = models.DecimalField(
         "cost weight", max_digits=9, decimal_places=3, default=Decimal(1), validators=[MinValueValidator(0)],
         help_text="What one piece of this line is worth beside a piece of the others; 1 shares evenly.",
@@ -162,9 +171,14 @@ class Line(models.Model):
         return f"{self.lot.number}/{self.number}"
 
     @property
-    def pieces(self) -> int:
+    def received(self) -> int:
         """Counted when somebody has counted, expected until then."""
         return self.expected if self.counted is None else self.counted
+
+    @property
+    def pieces(self) -> int:
+        """Received, less those sent back to the supplier. They carry the line's cost."""
+        return self.received - self.sent_back
 
     @property
     def discrepancy(self) -> int | None:

@@ -71,7 +71,7 @@ def lot_rows(lots: list[Lot]) -> list[LotRow]:
 
 
 def listed_lots() -> QuerySet[Lot]:
-    return Lot.objects.select_related("supplier").prefetch_related("charges")
+    return Lot.objects.select_related("supplier").prefetch_related("charges", "credits")
 
 
 def lots(request: StaffRequest) -> HttpResponse:

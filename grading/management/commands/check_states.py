@@ -14,6 +14,7 @@ from django.db.models.functions import Coalesce
 from grading.progress import CHUNK, chunked, refresh, true_states
 from stockroom.lots import settle_lots
 from stockroom.models import Entry, Lot, Valve
+from stockroom.models.goods import pieces_of_line
 from stockroom.states import State, lot_state
 
 
@@ -37,7 +38,7 @@ def disagreements() -> Iterator[Disagreement]:
             counts[valve.line.lot_id][true] += 1
             if valve.state != true:
                 yield Disagreement(valve, valve.state, true)
-    lots = Lot.objects.annotate(pieces=Coalesce(Sum(Coalesce("lines__counted", "lines__expected")), 0))
+    lots = Lot.objects.annotate(pieces=Coalesce(Sum(pieces_of_line("lines__")), 0))
     for lot in lots.order_by("number").iterator(CHUNK):
         true = lot_state(counts[lot.pk], in_bulk=lot.pieces - counts[lot.pk].total())
         if lot.state != true:
