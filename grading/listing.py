@@ -64,16 +64,24 @@ def publish(
             raise CannotList(f"{valve} is set aside for an order.")
     if not whole:
         raise CannotList("A listing is one valve that is in no set, or one whole set.")
-    listing = Listing.objects.create(
-        number=f"A{Counter.take('listing')[0]:05d}", title=title, text=text, price=price, currency=currency, listed_by=by
-    )
+    return put_up(valves, Listing(title=title, text=text, price=price, currency=currency, listed_by=by), "Listed")
+
+
+def put_up(valves: Sequence[Valve], listing: Listing, how: str) -> Listing:
+    """Number the listing and put these valves on it; `how` begins the daybook's entry.
+
+    Raises:
+        CannotList: one of them is on another live listing.
+    """
+    listing.number = f"A{Counter.take('listing')[0]:05d}"
+    listing.save()
     try:
         with transaction.atomic():
             ListedValve.objects.bulk_create(ListedValve(listing=listing, valve=valve) for valve in valves)
     except IntegrityError as clash:
         raise CannotList("One of these valves is on another listing.") from clash
     for valve in valves:
-        Entry.write(by, "listed", f"Listed as {listing.number}", valve=valve, lot=valve.line.lot)
+        Entry.write(listing.listed_by, "listed", f"{how} as {listing.number}", valve=valve, lot=valve.line.lot)
     progress.refresh([valve.pk for valve in valves])
     return listing
 

@@ -1,0 +1,73 @@
+"""Listing sealed packs: before the public as sealed and sample-tested, never as tested.
+
+- `title(plan, count)`, `describe(plan)`: what the sample supports and no more, for somebody to read over
+- `publish(plan, count, ...)`: list so many packs, or sealed cartons, of a lot that its sample accepted
+"""
+
+from __future__ import annotations
+
+from decimal import Decimal
+
+from django.contrib.auth.models import User
+from django.db import transaction
+
+from grading import sealed_results
+from grading.listing import CannotList, put_up
+from stockroom import receiving, sealed
+from stockroom.models import Listing, Packing, SamplingPlan, Valve
+from stockroom.sampling import Outcome
+
+SEALED_WORDS = "sealed and sample-tested, not tested"  # what every text about a sealed pack says
+
+
+def title(plan: SamplingPlan, count: int = 1) -> str:
+    line = plan.line
+    unit, of = ("carton", f" of {plan.carton_size}") if plan.seal == Packing.Seal.CARTON else ("pack", "")
+    marked = f", marked {line.maker}" if line.maker else ""
+    what = f"{line.type}, {f'{count} {unit}s' if count > 1 else unit}{of}{marked}"
+    tail = f": {SEALED_WORDS}"
+    return what[: 120 - len(tail)] + tail
+
+
+def describe(plan: SamplingPlan) -> str:
+    """What the sample supports and no more."""
+    packing: Packing = plan.line.packing
+    marks = ", ".join(filter(None, [packing.contract_marks, packing.pack_date]))
+    found = sealed_results.results(plan)
+    sentences = [
+        f"Bought in as: {plan.line.get_condition_display()}; {packing}{f', marked {marks}' if marks else ''}.",
+        found.unopened.sentence(),
+        f"Usable means {plan.usable_rule}. This {'carton' if plan.seal == Packing.Seal.CARTON else 'pack'} has not "
+        f"been opened: it is {SEALED_WORDS}, and what is in it may differ from the sample.",
+    ]
+    return " ".join(sentences)
+
+
+@transaction.atomic
+def publish(
+    plan: SamplingPlan, count: int, title: str, text: str, price: Decimal, currency: str, by: User
+) -> Listing:
+    """List `count` packs, or sealed cartons, of a lot that its sample accepted. They get serials and stay shut.
+
+    Raises:
+        CannotList: the lot is not accepted, or its results now say otherwise; so many are not there; or the title
+        or the text does not say that they are sealed and sample-tested, not tested.
+    """
+    receiving.locked(plan.line.lot_id)
+    for words, where in ((title, "title"), (text, "description")):
+        if SEALED_WORDS not in words.casefold():
+            raise CannotList(f"The {where} must say “{SEALED_WORDS}”: nobody has tested what is in these packs.")
+    decision = sealed_results.results(plan).decision
+    if decision.outcome != Outcome.ACCEPT:
+        raise CannotList(f"The sample does not accept this lot as it stands now: {decision.reason}")
+    try:
+        packs = sealed.take_for_sale(plan, count, by)
+    except sealed.SealedError as problem:
+        raise CannotList(str(problem)) from problem
+    valves = list(
+        Valve.objects.filter(pk__in=[pack.valve_id for pack in packs]).select_related("line__lot").order_by("serial")
+    )
+    if any(valve.readings.exists() or valve.grades.exists() for valve in valves):
+        raise CannotList("One of these packs has been opened and read: it is no longer sealed.")
+    new = Listing(title=title, text=text, price=price, currency=currency, listed_by=by)
+    return put_up(valves, new, "Listed sealed, sample-tested,")

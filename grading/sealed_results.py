@@ -1,0 +1,232 @@
+"""What the bench found of a sealed lot's sample, and what follows from it.
+
+- `results(plan)`: every drawn pack with its verdict, the counts, the decision and what can be said of the rest;
+  a fixed number of queries
+- `verdict(plan, valve, grade)`: usable, failed or not known yet, by the plan's rule
+- `decide(plan, action, note, by)`: record what the shop does, with the sample as it stands
+- `oc_plot(plan)`: the operating characteristic, to be drawn
+
+The counts are those of ISO 2859-1's single sampling: an item of the sample conforms, being usable by the plan's
+rule, or it does not. A piece that was written off unread (broken, or an empty pack) does not.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import NamedTuple
+
+from django.contrib.auth.models import User
+from django.db import transaction
+from django.db.models import Min, Q
+
+from grading import handling, plots
+from grading.models import Grade
+from stockroom import receiving, sampling, sealed
+from stockroom.lots import chunked
+from stockroom.models import Line, Pack, Packing, Return, SamplingPlan, SealedDecision, Valve
+from stockroom.sampling import Decision, Unopened
+from stockroom.states import State
+
+Action = SealedDecision.Action
+
+
+class Verdict(StrEnum):
+    SHUT = "still shut"
+    WAITING = "not judged yet"
+    USABLE = "usable"
+    FAILED = "failed"
+
+
+class Drawn(NamedTuple):
+    """A pack of the draw list and how far it has come."""
+
+    order: int
+    number: int
+    where: str
+    valve: Valve | None
+    verdict: Verdict
+    grade: str
+    why: str
+
+
+class Rest(NamedTuple):
+    """The pieces of the lot that were not drawn, once they are tested too."""
+
+    tested: int
+    failed: int
+    waiting: int
+    in_bulk: int
+
+
+@dataclass(frozen=True)
+class Results:
+    drawn: Sequence[Drawn]
+    tested: int
+    failed: int
+    decision: Decision
+    unopened: Unopened
+    rest: Rest | None  # while every piece is being tested
+    still_sealed: int
+    loosened: int  # unopened pieces of cartons that were opened
+    off_plan: int  # serials given out past the draw while the rest should stay sealed
+    lot_now: int  # pieces that the count says were there to draw from
+    by_grade: Sequence[tuple[str, int]]
+
+    @property
+    def shut(self) -> int:
+        return sum(drawn.verdict == Verdict.SHUT for drawn in self.drawn)
+
+    @property
+    def waiting(self) -> int:
+        return sum(drawn.verdict == Verdict.WAITING for drawn in self.drawn)
+
+
+def verdict(plan: SamplingPlan, valve: Valve, grade: Grade | None) -> tuple[Verdict, str]:
+    """Whether this piece is usable by the plan's rule, and why where the grade does not say it."""
+    if grade is None:
+        return (Verdict.FAILED, f"written off: {valve.written_off}") if valve.written_off else (Verdict.WAITING, "")
+    if not plan.worst_grade:
+        return (Verdict.USABLE if grade.saleable else Verdict.FAILED), ""
+    names = grade.policy.parsed.names
+    if plan.worst_grade not in names:
+        return Verdict.WAITING, f"{grade.policy} has no grade “{plan.worst_grade}” to compare with"
+    good = grade.saleable and grade.name in names[: names.index(plan.worst_grade) + 1]
+    return (Verdict.USABLE if good else Verdict.FAILED), ""
+
+
+def results(plan: SamplingPlan) -> Results:
+    """How the sample stands now."""
+    packs = {pack.number: pack for pack in plan.packs.select_related("valve")}
+    last = plan.decisions.last()
+    test_all = last is not None and last.action == Action.TEST_ALL
+    end = plan.first_position + plan.lot_size
+    of_lot = Valve.objects.filter(line=plan.line_id, position__gte=plan.first_position, position__lt=end)
+    drawn_numbers = list(plan.drawn.order_by("order").values_list("order", "number"))
+    sample = [packs[number].valve for _, number in drawn_numbers if number in packs and packs[number].opened]
+    others = list(of_lot.exclude(pk__in=plan.packs.filter(opened=True).values("valve"))) if test_all else []
+    grades = grades_on_arrival([*sample, *others])
+
+    rows = [_drawn(plan, order, number, packs.get(number), grades) for order, number in drawn_numbers]
+    tested = sum(row.verdict in (Verdict.USABLE, Verdict.FAILED) for row in rows)
+    failed = sum(row.verdict == Verdict.FAILED for row in rows)
+    rest = None
+    if test_all:
+        said = [verdict(plan, valve, grades.get(valve.pk))[0] for valve in others]
+        known = sum(one in (Verdict.USABLE, Verdict.FAILED) for one in said)
+        in_bulk = max(0, plan.lot_size - len(drawn_numbers) - len(others))
+        rest = Rest(known, said.count(Verdict.FAILED), len(others) - known, in_bulk)
+    found: dict[tuple[int, str], int] = {}
+    for row in rows:
+        if row.valve and row.valve.pk in grades:
+            key = (grades[row.valve.pk].rank, row.grade)
+            found[key] = found.get(key, 0) + 1
+    line = Line.objects.get(pk=plan.line_id)
+    still, loosened = _seals(plan, [number for _, number in drawn_numbers], packs)
+    return Results(
+        drawn=rows, tested=tested, failed=failed,
+        decision=sampling.decide(plan.plan, tested, failed, plan.is_returnable),
+        unopened=sampling.unopened(plan.lot_size, tested, failed),
+        rest=rest, still_sealed=still, loosened=loosened,
+        off_plan=0 if test_all else of_lot.count() - len(packs),
+        lot_now=line.received - plan.first_position,
+        by_grade=[(name, count) for (_, name), count in sorted(found.items())],
+    )  # fmt: skip
+
+
+def _drawn(plan: SamplingPlan, order: int, number: int, pack: Pack | None, grades: Mapping[int, Grade]) -> Drawn:
+    where = sealed.where_in_words(plan, number)
+    if pack is None:
+        return Drawn(order, number, where, None, Verdict.SHUT, "", "")
+    grade = grades.get(pack.valve_id)
+    said, why = verdict(plan, pack.valve, grade)
+    return Drawn(order, number, where, pack.valve, said, grade.name if grade else "", why)
+
+
+def _seals(plan: SamplingPlan, drawn: Sequence[int], packs: Mapping[int, Pack]) -> tuple[int, int]:
+    """Pieces under a whole seal, and unopened ones whose carton was opened, as far as packs have been opened."""
+    opened = {number for number in drawn if number in packs}
+    if plan.seal != Packing.Seal.CARTON:
+        return plan.lot_size - len(opened), 0
+    broken = {sampling.carton_and_place(number, plan.carton_size)[0] for number in opened}
+    still = sum(
+        sampling.carton_and_place(number, plan.carton_size)[0] not in broken for number in range(1, plan.lot_size + 1)
+    )
+    return still, plan.lot_size - len(opened) - still
+
+
+def grades_on_arrival(valves: Sequence[Valve]) -> dict[int, Grade]:
+    """The grade that speaks for each valve as the supplier sent it.
+
+    That is the standing one; of a valve that came back from a customer, the last from before it came back.
+    """
+    grades: dict[int, Grade] = {}
+    for keys in chunked([valve.pk for valve in valves]):
+        came_back = dict(
+            Return.objects.filter(valve__in=keys).order_by().values_list("valve").annotate(first=Min("at"))
+        )
+        rows = Grade.objects.filter(Q(standing=True) | Q(valve__in=list(came_back)), valve__in=keys)
+        for grade in rows.select_related("policy").order_by("given_at", "pk"):
+            first = came_back.get(grade.valve_id)
+            if first is None or grade.given_at < first:
+                grades[grade.valve_id] = grade
+    return grades
+
+
+@transaction.atomic
+def decide(plan: SamplingPlan, action: SealedDecision.Action, note: str, by: User | None) -> SealedDecision:
+    """Record the decision with the sample's result as it stands now.
+
+    When the rest goes back, sealed packs that had their serials already are written off.
+
+    Raises:
+        sealed.SealedError: it does not go with the result or with what was decided before.
+        receiving.ReceivingError, handling.CannotWriteOff: the pieces cannot go.
+    """
+    receiving.locked(plan.line.lot_id)
+    now = results(plan)
+    statement = now.unopened.sentence() if action == Action.ACCEPT else ""
+    decided = sealed.Decided(action, now.decision, now.tested, now.failed, statement, note)
+    row = sealed.record_decision(plan, decided, by)
+    if action == Action.RETURN and by is not None:
+        unopened = Valve.objects.filter(pack__plan=plan, pack__opened=False, written_off="")
+        for valve in unopened.exclude(state=State.DESPATCHED):
+            handling.write_off(valve, "sent back to the supplier, unopened", by)
+    return row
+
+
+# The curve
+
+
+def oc_plot(plan: sampling.Plan) -> plots.Plot:
+    """Probability of acceptance over the share of bad pieces, with the lots accepted with 95 % and 10 %."""
+    curve = sampling.operating_characteristic(plan)
+    bad = sampling.limiting_quality(plan)
+    good = [point for point in curve if point.probability >= 0.95][-1]
+    x = plots.Scale(0, max(100 * curve[-1].share, 1e-9), plots.LEFT, plots.WIDTH - plots.RIGHT)
+    y = plots.Scale(0, 100, plots.HEIGHT - plots.BOTTOM, plots.TOP)
+    description = (
+        f"Across, the share of bad pieces in the lot; upwards, how often such a lot is accepted, both in %. "
+        f"Open {plan.sample_size} of {plan.lot_size} and accept up to {plan.acceptance_number} failures. "
+        f"A lot with {good.defective} bad pieces ({_percent(good.share)}) is accepted with "
+        f"{_percent(good.probability)}; one with {bad.defective} ({_percent(bad.share)}) with "
+        f"{_percent(bad.probability)}, which is the plan's limiting quality."
+    )
+    return plots.Plot(
+        "oc", "How often a lot is accepted", description,
+        tuple(plots.Tick(x(step), f"{step:g} %") for step in plots.nice_steps(0, 100 * curve[-1].share)),
+        tuple(plots.Tick(y(step), f"{step} %") for step in (0, 25, 50, 75, 100)),
+        rules=(plots.Rule(y(95), "95 %", "zone"), plots.Rule(y(10), "10 %", "limit")),
+        paths=(plots.Path(" ".join(f"{x(100 * p.share)},{y(100 * p.probability)}" for p in curve), "trace"),),
+        marks=(
+            plots.Mark(x(100 * good.share), y(100 * good.probability), "circle",
+                       f"{good.defective} bad: accepted with {_percent(good.probability)}"),
+            plots.Mark(x(100 * bad.share), y(100 * bad.probability), "square",
+                       f"{bad.defective} bad: accepted with {_percent(bad.probability)}"),
+        ),
+    )  # fmt: skip
+
+
+def _percent(share: float) -> str:
+    return f"{100 * share:.1f} %"

@@ -1,0 +1,564 @@
+"""Sealed stock: what the packs are, how many to open and which, what was decided, and what is sold unopened.
+
+- `describe(line, packing, by)`: the packs of a sealed line
+- `Iso`, `Exact`: a wish for a plan; `work_out(lot_size, wish, standing)`: the plan it gives
+- `opening(plan, packing)`: what carrying a plan out breaks the seal of
+- `make_plan(line, wish, terms, by)`: record the plan, its seed and the draw
+- `open_packs(plan, count, by)`: the next drawn packs get serials, for the bench
+- `record_decision(plan, decided, by)`: accept, test all or return; a return takes the bulk out of the house
+- `units_for_sale(plan)`, `take_for_sale(plan, count, by)`: what may be sold unopened, and serials for it
+- `series_of(supplier)`, `standing_of(supplier, aql)`: the severity that the switching rules give, from the results
+- `say_of(supplier, note, by)`: what those rules leave to the shop
+
+What the bench finds is counted in grading (`grading.sealed_results`); here it comes in as numbers.
+"""
+
+from __future__ import annotations
+
+import secrets
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, field
+from datetime import date, datetime
+from decimal import Decimal
+from fractions import Fraction
+from typing import NamedTuple
+
+from django.contrib.auth.models import User
+from django.db import transaction
+from django.db.models import Q
+
+from stockroom import receiving, sampling, switching
+from stockroom.changes import differences, fitted
+from stockroom.models import (
+    DrawnPack,
+    Entry,
+    Line,
+    Pack,
+    Packing,
+    SamplingPlan,
+    SealedDecision,
+    Supplier,
+    SupplyNote,
+    Valve,
+)
+from stockroom.sampling import Decision, Level, Severity
+from stockroom.states import State
+from stockroom.switching import LotResult, Standing
+
+Action = SealedDecision.Action
+
+
+class SealedError(ValueError):
+    """Cannot be done; the message says why and what to do instead."""
+
+
+class NotSealed(SealedError):
+    """The line is not one of sealed packs, or nobody has said how it is packed."""
+
+
+class AlreadyOpened(SealedError):
+    """The plan stands: packs have been opened under it, or it has been decided on."""
+
+
+class AlreadyDecided(SealedError):
+    """What is asked for does not go with what was decided."""
+
+
+class NotForSale(SealedError):
+    """So many packs cannot be sold sealed."""
+
+
+class NothingToSay(SealedError):
+    """The supplier's standing is not one that the note speaks of."""
+
+
+# The packs
+
+
+def describe(line: Line, packing: Packing, by: User | None) -> Packing:
+    """Store how the line is packed. Once a plan stands, the packs it was drawn from do not change.
+
+    Raises:
+        NotSealed, AlreadyOpened.
+    """
+    with transaction.atomic():
+        lot = receiving.locked(line.lot_id)
+        if line.condition != Line.Condition.SEALED:
+            raise NotSealed(f"Line {line.number} is {line.get_condition_display()}, so it has no sealed packs.")
+        before = Packing.objects.filter(line=line).first()
+        packing.line, packing.pk = line, before.pk if before else None
+        same = before and (before.seal, before.carton_size) == (packing.seal, packing.carton_size)
+        if not same and line.sampling_plans.exists():
+            raise AlreadyOpened(
+                "A plan has been drawn from these packs, so the seal and the carton size stay as they are. "
+                "Marks and date may change."
+            )
+        packing.save()
+        if before is None:
+            marks = ", ".join(filter(None, [packing.contract_marks, packing.pack_date]))
+            text = f"Line {line.number}: {packing}{f', marked {marks}' if marks else ''}."
+            Entry.write(by, "packs-described", fitted(text), lot=lot, line=line)
+        else:
+            changed = differences(before, packing, ("seal", "carton_size", "contract_marks", "pack_date"))
+            if changed:
+                text = f"Line {line.number}, packs: {'; '.join(changed)}."
+                Entry.write(by, "packs-changed", fitted(text), lot=lot, line=line)
+    return packing
+
+
+# The plan
+
+
+@dataclass(frozen=True)
+class Iso:
+    """A plan from the tables of ISO 2859-1. Without a severity it is the one the supplier's standing proposes."""
+
+    level: Level
+    aql: Decimal
+    severity: Severity | None = None
+    override_reason: str = ""
+    offered_again: bool = False
+
+
+@dataclass(frozen=True)
+class Exact:
+    """A plan for given qualities and risks, all in per cent."""
+
+    acceptable_percent: Decimal
+    rejectable_percent: Decimal
+    producers_risk_percent: Decimal
+    consumers_risk_percent: Decimal
+
+
+@dataclass(frozen=True)
+class Terms:
+    """What goes with a plan: what is usable, until when the lot may go back, and why an earlier plan is replaced."""
+
+    worst_grade: str = ""
+    returnable_until: date | None = None
+    replaced_because: str = ""
+
+
+def work_out(lot_size: int, wish: Iso | Exact, standing: Standing | None = None) -> sampling.Plan:
+    """The plan that the wish gives for a lot.
+
+    Raises:
+        sampling.SamplingError: there is none, or sampling of the supplier is discontinued.
+    """
+    if isinstance(wish, Exact):
+        shares = (wish.acceptable_percent, wish.rejectable_percent)
+        risks = (wish.producers_risk_percent, wish.consumers_risk_percent)
+        return sampling.exact_plan(lot_size, *(Fraction(percent) / 100 for percent in (*shares, *risks)))
+    standing = standing or Standing()
+    if standing.discontinued:
+        raise switching.InspectionDiscontinued(
+            f"Sampling of this supplier's lots at AQL {wish.aql.normalize():f} is discontinued: {standing.reason}. "
+            "Send the lot back or test every piece, until the owner records that the supplier has put things right."
+        )
+    severity = wish.severity or standing.severity
+    if severity != standing.severity and not wish.override_reason:
+        raise sampling.SamplingError(
+            f"The switching rules propose {standing.severity} inspection ({standing.reason}). "
+            "Say why another severity is taken."
+        )
+    return sampling.single_plan(lot_size, wish.level, wish.aql, severity)
+
+
+class Opening(NamedTuple):
+    """What a plan costs in seals. `still_sealed` is what can be expected before the draw, and certain after it."""
+
+    opened: int
+    cartons_opened: float
+    cartons: int
+    still_sealed: float
+    certain: bool
+
+
+def opening(plan: sampling.Plan, seal: str, carton_size: int, drawn: Sequence[int] = ()) -> Opening:
+    """What the plan opens: with the numbers drawn exactly, before the draw on average.
+
+    A carton stays shut with the probability that none of its pieces is drawn, which is hypergeometric.
+    """
+    sizes = [len(_carton(carton, carton_size, plan.lot_size)) for carton in range(1, _cartons(plan, carton_size) + 1)]
+    if drawn:
+        broken = {sampling.carton_and_place(number, carton_size)[0] for number in drawn}
+        shut = [Fraction(carton not in broken) for carton in range(1, len(sizes) + 1)]
+    else:
+        by_size = {size: sampling.hypergeometric_cdf(0, plan.lot_size, size, plan.sample_size) for size in set(sizes)}
+        shut = [by_size[size] for size in sizes]
+    still = (
+        sum((size * chance for size, chance in zip(sizes, shut, strict=True)), Fraction(0))
+        if seal == Packing.Seal.CARTON
+        else Fraction(plan.lot_size - plan.sample_size)
+    )
+    return Opening(plan.sample_size, float(len(sizes) - sum(shut)), len(sizes), float(still), bool(drawn))
+
+
+def _cartons(plan: sampling.Plan, carton_size: int) -> int:
+    return -(-plan.lot_size // carton_size)
+
+
+def _carton(carton: int, carton_size: int, lot_size: int) -> range:
+    """The numbers of the packs in a carton; the last one may hold fewer."""
+    return range((carton - 1) * carton_size + 1, min(carton * carton_size, lot_size) + 1)
+
+
+def make_plan(
+    line: Line, wish: Iso | Exact, terms: Terms, by: User | None, seed: str | None = None
+) -> SamplingPlan:
+    """Record the plan for what the line still has in bulk, and draw the packs from a fresh seed.
+
+    Raises:
+        NotSealed, AlreadyOpened, SealedError, sampling.SamplingError.
+    """
+    with transaction.atomic():
+        lot = receiving.locked(line.lot_id)
+        line = Line.objects.select_related("type").get(pk=line.pk)
+        packing = Packing.objects.filter(line=line).first()
+        if line.condition != Line.Condition.SEALED or packing is None:
+            raise NotSealed("First say on the line that it is sealed, and how it is packed.")
+        earlier = standing_plan(line)
+        if earlier is not None:
+            if earlier.packs.exists() or earlier.decisions.exists():
+                raise AlreadyOpened("Packs have been opened under the plan there is, so it stands.")
+            if not terms.replaced_because:
+                raise SealedError("There is a plan for this line already. Say why it is replaced.")
+        serialised = line.valves.count()
+        lot_size = line.pieces - serialised
+        standing = standing_of(lot.supplier, wish.aql) if isinstance(wish, Iso) else None
+        plan = work_out(lot_size, wish, standing)
+        row = SamplingPlan(
+            line=line, replaces=earlier, replaced_because=terms.replaced_because if earlier else "",
+            lot_size=plan.lot_size, first_position=serialised, sample_size=plan.sample_size,
+            acceptance_number=plan.acceptance_number, basis=plan.basis, seal=packing.seal,
+            carton_size=packing.carton_size, worst_grade=terms.worst_grade, returnable_until=terms.returnable_until,
+            seed=seed or secrets.token_hex(8), made_by=by, **_as_asked(wish, standing),
+        )  # fmt: skip
+        row.save()
+        DrawnPack.objects.bulk_create(
+            [
+                DrawnPack(plan=row, order=order, number=number)
+                for order, number in enumerate(sampling.draw(plan.lot_size, plan.sample_size, row.seed), 1)
+            ],
+            batch_size=500,
+        )
+        why = f" It replaces an earlier plan: {terms.replaced_because}." if earlier else ""
+        if row.override_reason:
+            why += f" Not on {row.severity_proposed} inspection, as proposed: {row.override_reason}."
+        text = f"Line {line.number}: plan to {row} ({row.basis}); drawn from the seed {row.seed}.{why}"
+        Entry.write(by, "sampling-planned", fitted(text), lot=lot, line=line)
+    return row
+
+
+def _as_asked(wish: Iso | Exact, standing: Standing | None) -> dict[str, object]:
+    if isinstance(wish, Exact):
+        return {
+            "method": SamplingPlan.Method.EXACT, "acceptable_percent": wish.acceptable_percent,
+            "rejectable_percent": wish.rejectable_percent, "producers_risk_percent": wish.producers_risk_percent,
+            "consumers_risk_percent": wish.consumers_risk_percent,
+        }  # fmt: skip
+    assert standing is not None
+    severity = wish.severity or standing.severity
+    return {
+        "method": SamplingPlan.Method.ISO, "level": wish.level.value, "aql": wish.aql, "severity": severity.value,
+        "severity_proposed": standing.severity.value, "severity_because": standing.reason,
+        "override_reason": wish.override_reason if severity != standing.severity else "",
+        "offered_again": wish.offered_again,
+    }  # fmt: skip
+
+
+def standing_plan(line: Line) -> SamplingPlan | None:
+    return line.sampling_plans.standing().first()
+
+
+# The packs that are opened
+
+
+def open_packs(plan: SamplingPlan, count: int, by: User | None) -> list[Pack]:
+    """Give serials to the next `count` drawn packs that are still shut, by carton and place.
+
+    The order of opening changes nothing: the whole sample is opened, or the lot is refused before, which no
+    order can undo.
+
+    Raises:
+        AlreadyDecided: the lot was sent back, or another plan stands in place of this one.
+        SealedError: fewer drawn packs are shut.
+        receiving.NotInBulk: the line has not so many pieces left.
+    """
+    with transaction.atomic():
+        lot = receiving.locked(plan.line.lot_id)
+        _check_stands(plan)
+        shut = plan.drawn.exclude(number__in=plan.packs.values("number")).order_by("number")
+        numbers = list(shut.values_list("number", flat=True))
+        if not 1 <= count <= len(numbers):
+            raise SealedError(f"{len(numbers)} of the drawn packs are still shut; give a number from 1 to that.")
+        packs = _with_serials(plan, numbers[:count], opened=True, by=by)
+        Entry.objects.bulk_create([
+            Entry(by=by, action="pack-opened", valve=pack.valve, line=plan.line, lot=lot,
+                  text=f"Opened for the sample of line {plan.line}: {where_in_words(plan, pack.number)}.")
+            for pack in packs
+        ])  # fmt: skip
+    return packs
+
+
+def _with_serials(plan: SamplingPlan, numbers: Sequence[int], opened: bool, by: User | None) -> list[Pack]:
+    valves = receiving.allot_serials(plan.line, len(numbers), by)
+    return Pack.objects.bulk_create(
+        [Pack(plan=plan, number=number, valve=valve, opened=opened, by=by)
+         for number, valve in zip(numbers, valves, strict=True)],
+        batch_size=500,
+    )  # fmt: skip
+
+
+def where_in_words(plan: SamplingPlan, number: int) -> str:
+    """"carton 3, place 4"; "pack 17" where packs stand in no cartons."""
+    if plan.carton_size == 1:
+        return f"pack {number}"
+    carton, place = sampling.carton_and_place(number, plan.carton_size)
+    return f"carton {carton}, place {place}"
+
+
+def _check_stands(plan: SamplingPlan) -> None:
+    if SamplingPlan.objects.filter(replaces=plan).exists():
+        raise AlreadyDecided("This plan was replaced by another. Work by that one.")
+    last = plan.decisions.last()
+    if last is not None and last.action == Action.RETURN:
+        raise AlreadyDecided("The rest of this lot was sent back.")
+
+
+# The decision
+
+
+class Decided(NamedTuple):
+    """What is decided, what the plan proposes, and the sample's result as the bench has it."""
+
+    action: SealedDecision.Action
+    proposal: Decision
+    tested: int
+    failed: int
+    statement: str
+    note: str = ""
+
+
+PROPOSED_ACTION = {
+    sampling.Outcome.ACCEPT: Action.ACCEPT,
+    sampling.Outcome.ALL_TESTED: Action.ACCEPT,
+    sampling.Outcome.TEST_ALL: Action.TEST_ALL,
+    sampling.Outcome.RETURN: Action.RETURN,
+}
+
+
+def record_decision(plan: SamplingPlan, decided: Decided, by: User | None) -> SealedDecision:
+    """Write down what the shop does with the lot. The caller holds the lot and has counted the results.
+
+    Raises:
+        AlreadyDecided: it does not go with what was decided before, with the result, or with what is listed.
+        SealedError: it is not what the plan proposes, and no reason is given.
+    """
+    with transaction.atomic():
+        lot = receiving.locked(plan.line.lot_id)
+        _check_stands(plan)
+        before = plan.decisions.last()
+        action = decided.action
+        whole, failed_few = decided.tested >= plan.sample_size, decided.failed <= plan.acceptance_number
+        if action == Action.ACCEPT and not (whole and failed_few):
+            raise AlreadyDecided(f"The sample does not accept this lot: {decided.proposal.reason}")
+        if before is not None and action in (Action.ACCEPT, before.action):
+            raise AlreadyDecided(f"It was decided already on {before.at:%d %b %Y}: {before.get_action_display()}.")
+        if action != PROPOSED_ACTION.get(decided.proposal.outcome) and not decided.note:
+            raise SealedError("This is not what the plan proposes. Say why.")
+        if action != Action.ACCEPT and _listed(plan):
+            raise AlreadyDecided("Packs of this lot are listed or promised as sealed. End that first.")
+        row = SealedDecision.objects.create(
+            plan=plan, action=action, proposed=decided.proposal.outcome.value,
+            because=fitted(decided.proposal.reason)[:300], tested=decided.tested, failed=decided.failed,
+            statement=decided.statement, note=decided.note, by=by,
+        )  # fmt: skip
+        note = f" {decided.note}" if decided.note else ""
+        text = f"Line {plan.line.number}, sealed: {row.get_action_display()}. {decided.proposal.reason}{note}"
+        Entry.write(by, "sealed-decided", fitted(text), lot=lot, line=plan.line)
+        in_bulk = Line.objects.get(pk=plan.line_id).pieces - plan.line.valves.count()
+        if action == Action.RETURN and in_bulk:
+            receiving.send_back(plan.line, in_bulk, decided.note or decided.proposal.reason, by)
+    return row
+
+
+def _listed(plan: SamplingPlan) -> bool:
+    sealed = Valve.objects.filter(pack__plan=plan, pack__opened=False)
+    return sealed.filter(Q(listings__live=True) | Q(allocations__live=True)).exists()
+
+
+# What is sold unopened
+
+
+def units_for_sale(plan: SamplingPlan) -> list[list[int]]:
+    """The numbers of the packs that go together, for each unit that may be sold with its seal whole.
+
+    A sealed carton is sold whole; one of which a piece was drawn has lost its seal. A piece is out whose valve
+    has left, is listed or promised, or has been read since.
+    """
+    drawn = set(plan.drawn.values_list("number", flat=True))
+    gone = set(
+        plan.packs.filter(
+            Q(opened=True) | Q(valve__listings__live=True) | Q(valve__allocations__live=True)
+            | ~Q(valve__state=State.RECEIVED)
+        ).values_list("number", flat=True)
+    )  # fmt: skip
+    size = plan.carton_size if plan.seal == Packing.Seal.CARTON else 1
+    units = (list(_carton(unit, size, plan.lot_size)) for unit in range(1, _cartons(plan.plan, size) + 1))
+    out = drawn | gone
+    return [unit for unit in units if out.isdisjoint(unit)]
+
+
+def take_for_sale(plan: SamplingPlan, count: int, by: User | None) -> list[Pack]:
+    """Serials for `count` packs or sealed cartons of an accepted lot; those that have theirs already come first.
+
+    Raises:
+        AlreadyDecided: the lot is not accepted.
+        NotForSale: so many are not there.
+    """
+    with transaction.atomic():
+        receiving.locked(plan.line.lot_id)
+        last = plan.decisions.last()
+        if last is None or last.action != Action.ACCEPT:
+            raise AlreadyDecided("Only a lot that was accepted on its sample is sold sealed.")
+        with_serials = {pack.number: pack for pack in plan.packs.select_related("valve")}
+        units = sorted(units_for_sale(plan), key=lambda unit: (unit[0] not in with_serials, unit[0]))
+        what = f"sealed cartons of {plan.carton_size}" if plan.seal == Packing.Seal.CARTON else "sealed packs"
+        if not 1 <= count <= len(units):
+            raise NotForSale(f"There are {len(units)} {what} to sell; give a number from 1 to that.")
+        chosen = [number for unit in units[:count] for number in unit]
+        fresh = [number for number in chosen if number not in with_serials]
+        try:
+            new = _with_serials(plan, fresh, opened=False, by=by) if fresh else []
+        except receiving.NotInBulk as problem:
+            raise NotForSale(f"{problem} Were pieces taken up outside the draw?") from problem
+        with_serials |= {pack.number: pack for pack in new}
+    return [with_serials[number] for number in chosen]
+
+
+# The supplier's standing
+
+
+class Step(NamedTuple):
+    """One result or note in a series, and the standing after it. `counted` is false for what the rules pass over."""
+
+    at: datetime
+    what: str
+    standing: Standing
+    counted: bool
+    plan: SamplingPlan | None
+
+
+@dataclass
+class Series:
+    """A supplier at one AQL."""
+
+    aql: Decimal
+    standing: Standing = field(default_factory=Standing)
+    steps: list[Step] = field(default_factory=list)
+    steady: bool = False
+    reduced_wanted: bool = False
+
+
+def series_of(supplier: Supplier, aqls: Iterable[Decimal] = ()) -> list[Series]:
+    """Every AQL at which lots of the supplier have been decided on, and `aqls`; two queries.
+
+    A lot counts once, when its sample first had its verdict, and only on original inspection and at the severity
+    then in force: a lot inspected otherwise is outside the scheme.
+    """
+    results = list(_results(supplier))
+    notes = list(supplier.supply_notes.select_related("by"))
+    wanted = {*aqls, *(row.plan.aql for row in results if row.plan.aql), *(note.aql for note in notes if note.aql)}
+    events: list[SealedDecision | SupplyNote] = [*results, *notes]
+    events.sort(key=lambda event: (event.at, isinstance(event, SealedDecision), event.pk))
+    return [_run(Series(aql), events) for aql in sorted(wanted)]
+
+
+def standing_of(supplier: Supplier, aql: Decimal) -> Standing:
+    return next(series.standing for series in series_of(supplier, [aql]) if series.aql == aql)
+
+
+def _results(supplier: Supplier) -> Iterator[SealedDecision]:
+    """The first decision of each ISO plan at which its sample had its verdict."""
+    seen: set[int] = set()
+    rows = SealedDecision.objects.filter(plan__line__lot__supplier=supplier, plan__method=SamplingPlan.Method.ISO)
+    for row in rows.select_related("plan__line__lot").order_by("at", "pk"):
+        if row.is_final and row.plan_id not in seen:
+            seen.add(row.plan_id)
+            yield row
+
+
+def _run(series: Series, events: Sequence[SealedDecision | SupplyNote]) -> Series:
+    for event in events:
+        if isinstance(event, SupplyNote):
+            _take_note(series, event)
+        elif event.plan.aql == series.aql:
+            _take_result(series, event)
+    return series
+
+
+def _take_note(series: Series, note: SupplyNote) -> None:
+    now = series.standing
+    if note.kind == SupplyNote.Kind.TERMS:
+        series.steady, series.reduced_wanted = note.steady, note.reduced_wanted
+        supply, wanted = "" if note.steady else "not ", "" if note.reduced_wanted else "not "
+        what = f"supply {supply}steady, reduced inspection {wanted}wanted"
+        if now.severity == Severity.REDUCED and not (note.steady and note.reduced_wanted):
+            now = switching.return_to_normal(now, what)
+    elif note.aql != series.aql:
+        return
+    elif note.kind == SupplyNote.Kind.RESUMED:
+        what, now = "the supplier has put things right", switching.resume(now) if now.discontinued else now
+    else:
+        what = "reduced inspection ended by the shop"
+        now = switching.return_to_normal(now, note.reason) if now.severity == Severity.REDUCED else now
+    series.steps.append(Step(note.at, f"{what}: {note.reason}", now, True, None))
+    series.standing = now
+
+
+def _take_result(series: Series, row: SealedDecision) -> None:
+    plan, now = row.plan, series.standing
+    verdict = "accepted" if row.sample_accepted else "not accepted"
+    result = f"{row.failed} of {row.tested} failed, Ac {plan.acceptance_number}"
+    what = f"{plan.line}: {result}: {verdict} on {plan.severity} inspection"
+    passed_over = ""
+    if plan.offered_again:
+        passed_over = "offered again after a refusal"
+    elif now.discontinued:
+        passed_over = "sampling was discontinued"
+    elif plan.severity != now.severity:
+        passed_over = f"the rules asked for {now.severity} inspection"
+    if passed_over:
+        series.steps.append(Step(row.at, f"{what}; does not count, {passed_over}", now, False, plan))
+        return
+    assert plan.aql is not None
+    letter = sampling.code_letter(plan.lot_size, Level(plan.level))
+    shown = LotResult(
+        row.sample_accepted, plan.acceptance_number,
+        switching.accepted_one_step_tighter(letter, plan.aql, plan.sample_size, row.failed),
+    )  # fmt: skip
+    series.standing = switching.after(now, shown, steady=series.steady, reduced_wanted=series.reduced_wanted)
+    series.steps.append(Step(row.at, what, series.standing, True, plan))
+
+
+def say_of(supplier: Supplier, note: SupplyNote, by: User | None) -> SupplyNote:
+    """Record what the shop says of the supplier, and what that leads to.
+
+    Raises:
+        NothingToSay: there is no such series, or its standing does not ask for it.
+    """
+    with transaction.atomic():
+        supplier = Supplier.objects.select_for_update().get(pk=supplier.pk)
+        note.supplier, note.by = supplier, by
+        if note.kind != SupplyNote.Kind.TERMS:
+            assert note.aql is not None
+            now = standing_of(supplier, note.aql)
+            if note.kind == SupplyNote.Kind.RESUMED and not now.discontinued:
+                raise NothingToSay("Sampling of this supplier's lots is not discontinued at this AQL.")
+            if note.kind == SupplyNote.Kind.TO_NORMAL and now.severity != Severity.REDUCED:
+                raise NothingToSay(f"At this AQL the supplier is on {now.severity} inspection, not on reduced.")
+        note.save()
+        text = f"Supplier {supplier}: {note.get_kind_display()}: {note.reason}"
+        Entry.write(by, "supply-noted", fitted(text))
+    return note
