@@ -9,7 +9,6 @@
 
 from __future__ import annotations
 
-from collections import defaultdict
 from collections.abc import Hashable, Sequence
 from math import inf, sqrt
 from statistics import NormalDist
@@ -91,34 +90,43 @@ def propose(
     uncertainty is known the tolerance narrows by a guard band, so that the claim holds with the policy's probability.
     """
     probability = Policy.current().parsed.match_probability
-    grades = available(type_, best_grades)
-    found = figures(grades)
-    together: dict[tuple[object, ...], list[Grade]] = defaultdict(list)
-    for grade in grades:
-        if grade.valve_id in found.rows:
-            together[tuple((v.tester, v.point_id) for v in found.rows[grade.valve_id])].append(grade)
+    stock = pool(type_, best_grades, size, probability)
     tier = matching.Tier("asked", tolerance_percent / 100, 1.0)
-    rules = matching.Rules(same_maker=same_maker, same_grade=same_grade)
+    rules = matching.Rules(same_maker=same_maker, same_grade=same_grade, same_construction=True)
     proposals = []
-    for pool in together.values():
-        pieces = [_piece(grade, found.rows[grade.valve_id], size, probability) for grade in pool]
-        valves: dict[Hashable, Valve] = {grade.valve_id: grade.valve for grade in pool}
-        for made in matching.find_sets(pieces, size, [tier], rules, time_limit_s=time_limit_s).sets:
-            rows = [found.rows[valves[key].pk] for key in made.keys]
-            if not _unsure(rows, tolerance_percent, probability):
-                members = tuple(valves[key] for key in made.keys)
-                proposals.append(Proposal(members, made.spread, max(made.spread)))
+    for made in matching.find_sets(stock.pieces, size, [tier], rules, time_limit_s=time_limit_s).sets:
+        valves = tuple(stock.valves[key] for key in made.keys)
+        if not _unsure([stock.rows[valve.pk] for valve in valves], tolerance_percent, probability):
+            proposals.append(Proposal(valves, made.spread, max(made.spread)))
     return sorted(proposals, key=lambda proposal: (proposal.worst, proposal.valves[0].serial))
 
 
-def _piece(grade: Grade, values: Sequence[Value], size: int, probability: float) -> matching.Piece:
-    return matching.Piece(
-        key=grade.valve_id,
-        quantities=tuple(value.value for value in values),
-        maker=str(grade.valve.maker) if grade.valve.maker else None,
-        grade=grade.name,
-        guard=tuple(guard_band(value.ratio_u or 0.0, size, probability) for value in values),
-    )
+class Pool(NamedTuple):
+    """Free graded valves of a type as pieces to match, and the way back from a piece's key to its valve."""
+
+    pieces: list[matching.Piece]
+    valves: dict[Hashable, Valve]
+    rows: dict[int, tuple[Value, ...]]
+    columns: tuple[Column, ...]
+
+
+def pool(type_: ValveType, best_grades: int, size: int, probability: float) -> Pool:
+    """What sets of `size` can be made of. Pieces of one `construction` were read on one tester at one test point."""
+    grades = available(type_, best_grades)
+    found = figures(grades)
+    usable = [grade for grade in grades if grade.valve_id in found.rows]
+    pieces = [
+        matching.Piece(
+            key=grade.valve_id,
+            quantities=tuple(value.value for value in found.rows[grade.valve_id]),
+            maker=str(grade.valve.maker) if grade.valve.maker else None,
+            grade=grade.name,
+            construction=str([(value.tester, value.point_id) for value in found.rows[grade.valve_id]]),
+            guard=tuple(guard_band(v.ratio_u or 0.0, size, probability) for v in found.rows[grade.valve_id]),
+        )
+        for grade in usable
+    ]
+    return Pool(pieces, {grade.valve_id: grade.valve for grade in usable}, found.rows, found.columns)
 
 
 def guard_band(relative_u: float, size: int, probability: float) -> float:

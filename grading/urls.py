@@ -2,6 +2,7 @@
 
 from grading.views import (
     bench,
+    identity,
     instruments,
     listings,
     orders,
@@ -9,6 +10,7 @@ from grading.views import (
     policy,
     readings_import,
     reference_checks,
+    runs,
     sets,
     studies,
     valves,
@@ -16,10 +18,12 @@ from grading.views import (
 
 urlpatterns = [
     *bench.urlpatterns,
+    *identity.urlpatterns,
     *readings_import.urlpatterns,
     *valves.urlpatterns,
     *policy.urlpatterns,
     *sets.urlpatterns,
+    *runs.urlpatterns,
     *orders.urlpatterns,
     *listings.urlpatterns,
     *paper.urlpatterns,

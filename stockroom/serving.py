@@ -1,27 +1,42 @@
-"""Serve the shop: one process, a few threads, and the photographs worked off in the background.
+"""Serve the shop: one process, a few threads, and the work of settings.BACKGROUND_WORK behind the pages.
 
 - `serve(host, port)`: runs until it is interrupted
+- `working()`: the background work alone, for as long as the block lasts
 """
 
 from __future__ import annotations
 
 import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
 
 import waitress
+from django.conf import settings
+from django.utils.module_loading import import_string
 
-from stockroom import photographs
 from stockroom.wsgi import application
 
 THREADS = 8
 
 
-def serve(host: str, port: int) -> None:
-    """Answer requests at host:port until interrupted."""
+@contextmanager
+def working() -> Iterator[None]:
     stop = threading.Event()
-    worker = threading.Thread(target=photographs.work_forever, args=(stop,), name="photographs", daemon=True)
-    worker.start()
+    workers = [
+        threading.Thread(target=import_string(name), args=(stop,), name=name, daemon=True)
+        for name in settings.BACKGROUND_WORK
+    ]
+    for worker in workers:
+        worker.start()
     try:
-        waitress.serve(application, host=host, port=port, threads=THREADS, ident=None)
+        yield
     finally:
         stop.set()
-        worker.join(timeout=10)
+        for worker in workers:
+            worker.join(timeout=10)
+
+
+def serve(host: str, port: int) -> None:
+    """Answer requests at host:port until interrupted."""
+    with working():
+        waitress.serve(application, host=host, port=port, threads=THREADS, ident=None)

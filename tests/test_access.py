@@ -7,6 +7,7 @@ whether the page is read or sent.
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import asdict
 from typing import Any
 
 import pytest
@@ -17,6 +18,7 @@ from django.urls import URLPattern, URLResolver, get_resolver, reverse
 from grading.models import (
     HouseNominal,
     MatchedSet,
+    MatchRun,
     Policy,
     Quantity,
     Reading,
@@ -25,6 +27,7 @@ from grading.models import (
     Study,
     TesterCondition,
 )
+from grading.runs import Ask
 from stockroom.models import Customer, Listing, Maker, Order, Place, Supplier, Valve
 from stockroom.people import Role
 from tests.factories import graded, make_line, make_policy, make_tester, make_type, make_valves
@@ -54,6 +57,8 @@ class World:
         self.set = MatchedSet.objects.create(
             number="S00001", type=type_, size=2, tolerance_percent=5, policy=Policy.current()
         )
+        ask = Ask(size=2, tiers=(("within 5 %", 5, 10),), best_grades=2)
+        self.run = MatchRun.objects.create(type=type_, ask=asdict(ask))
         self.listing = Listing.objects.create(number="A00001", title="One", price=5, currency="GBP")
         self.person = User.objects.create_user("somebody")
         self.lot, self.line = line.lot, line
@@ -106,6 +111,8 @@ WHO: dict[str, tuple[Any, Callable[[World], list[Any]]]] = {
     "maker-new": (RECEIVING, lambda w: []),
     "maker": (LOOK, lambda w: [w.maker.pk]),
     "maker-edit": (RECEIVING, lambda w: [w.maker.pk]),
+    "maker-learn": (RECEIVING | BENCH, lambda w: [w.maker.pk]),
+    "maker-forget": (RECEIVING | BENCH, lambda w: [w.maker.pk, 1]),
     "places": (LOOK, lambda w: []),
     "place-new": (RECEIVING, lambda w: []),
     "place": (LOOK, lambda w: [w.place.pk]),
@@ -128,7 +135,21 @@ WHO: dict[str, tuple[Any, Callable[[World], list[Any]]]] = {
     "valves": (LOOK, lambda w: []),
     "valve": (LOOK, lambda w: [w.valve.serial]),
     "valve-identify": (RECEIVING | BENCH, lambda w: [w.valve.serial]),
+    "valve-clean": (RECEIVING | BENCH, lambda w: [w.valve.serial]),
+    "identify": (RECEIVING | BENCH, lambda w: []),
+    "line-marks": (LOOK, lambda w: [w.lot.number, w.line.number]),
+    "line-identify": (RECEIVING | BENCH, lambda w: [w.lot.number, w.line.number]),
+    "warnings": (LOOK, lambda w: []),
+    "warning-dismiss": (RECEIVING | BENCH, lambda w: [1]),
     "valve-write-off": (RECEIVING | BENCH, lambda w: [w.valve.serial]),
+    "bench": (BENCH, lambda w: []),
+    "bench-start": (BENCH, lambda w: []),
+    "bench-end": (BENCH, lambda w: []),
+    "bench-choices": (BENCH, lambda w: []),
+    "bench-take-up": (BENCH, lambda w: [w.line.pk]),
+    "reading-correct": (BENCH, lambda w: [w.reading.pk]),
+    "readings-import": (BENCH, lambda w: []),
+    "readings-take-in": (BENCH, lambda w: []),
     "policies": (LOOK, lambda w: []),
     "policy-new": (OWNER, lambda w: []),
     "policy": (LOOK, lambda w: [1]),
@@ -137,6 +158,13 @@ WHO: dict[str, tuple[Any, Callable[[World], list[Any]]]] = {
     "sets-make": (BENCH | SALES, lambda w: []),
     "set-by-hand": (BENCH | SALES, lambda w: []),
     "set": (LOOK, lambda w: [w.set.number]),
+    "runs": (LOOK, lambda w: []),
+    "run-new": (BENCH | SALES, lambda w: []),
+    "run": (LOOK, lambda w: [w.run.pk]),
+    "run-stop": (BENCH | SALES, lambda w: [w.run.pk]),
+    "run-again": (BENCH | SALES, lambda w: [w.run.pk]),
+    "run-accept": (BENCH | SALES, lambda w: [w.run.pk]),
+    "run-swap": (BENCH | SALES, lambda w: [w.run.pk, 0]),
     "set-break": (BENCH | SALES, lambda w: [w.set.number]),
     "orders": (LOOK, lambda w: []),
     "order-new": (SALES, lambda w: []),
@@ -205,8 +233,8 @@ def world(db: None) -> World:
 
 
 def refused(client: Client, url: str) -> bool:
-    """Both to read and to send; pages that only take one of them say so with 405, which is no refusal."""
-    answers = {client.get(url).status_code == 403, client.post(url).status_code == 403}
+    """Both to read and to send. A page that takes only one of them answers the other with 405, which is no refusal."""
+    answers = {answer.status_code == 403 for answer in (client.get(url), client.post(url)) if answer.status_code != 405}
     assert len(answers) == 1, f"{url} treats reading and sending differently"
     return answers.pop()
 

@@ -18,6 +18,7 @@ from grading.models.instruments import (
 )
 from grading.models.policies import Grade, Policy
 from grading.models.readings import ImportBatch, Reading, Shift, Tester
+from grading.models.runs import MatchRun
 from grading.models.sets import MatchedSet, Member
 
 __all__ = [
@@ -28,6 +29,7 @@ __all__ = [
     "Grade",
     "HouseNominal",
     "ImportBatch",
+    "MatchRun",
     "MatchedSet",
     "Member",
     "Policy",

@@ -1,0 +1,298 @@
+"""Match a whole pool: ask, work behind the pages, look, change by hand, accept.
+
+- `Ask`: what a run is asked for; `start(type, ask, by)`, `again(run, by)` from where another left off
+- `work_forever(stop)`: does waiting runs one after the other, in a thread of its own; `work_waiting()` does one
+- `Found`: one set of a run; `found_sets(run)`; `pool_of(run)`
+- `swap(run, place, out, in_)`: what changing a set by hand would cost; `keep_swap(...)` keeps it
+- `accept(run, places, by)`: make the sets; those that no longer can be made are told
+
+A run writes its progress into its row, and reads from it whether somebody asked it to stop.
+"""
+
+from __future__ import annotations
+
+import logging
+import threading
+from collections.abc import Collection, Sequence
+from dataclasses import asdict, dataclass, replace
+from datetime import timedelta
+from math import isfinite
+from typing import Any, NamedTuple
+
+from django.contrib.auth.models import User
+from django.db import DatabaseError, close_old_connections, connections, transaction
+from django.db.models import Q
+from django.utils import timezone
+
+from catalog.models import ValveType
+from grading import matching, sets
+from grading.models import MatchedSet, MatchRun, Policy
+from stockroom.models import Entry, Valve
+
+log = logging.getLogger(__name__)
+
+PAUSE_S = 0.5
+TELL_EVERY_S = 0.5
+LOST_AFTER = timedelta(seconds=30)  # without a sign of life, a working run was cut off
+MOST_TIME_S = 600
+
+
+class CannotChange(Exception):
+    """The set cannot be changed so. The message says why."""
+
+
+@dataclass(frozen=True)
+class Ask:
+    """Tiers are (name, within per cent, price of a set), tightest first."""
+
+    size: int
+    tiers: tuple[tuple[str, float, float], ...]
+    best_grades: int
+    same_maker: bool = False
+    same_grade: bool = False
+    section_balance_percent: float | None = None
+    time_limit_s: float = 60.0
+    start: tuple[tuple[int, ...], ...] = ()  # sets of an earlier run, by valve
+
+    @classmethod
+    def read(cls, row: dict[str, Any]) -> Ask:
+        tiers = tuple((str(name), float(percent), float(price)) for name, percent, price in row["tiers"])
+        start = tuple(tuple(keys) for keys in row["start"])
+        return cls(**{**row, "tiers": tiers, "start": start})
+
+    def as_tiers(self) -> list[matching.Tier]:
+        return [matching.Tier(name, percent / 100, price) for name, percent, price in self.tiers]
+
+    def as_rules(self, sections: int) -> matching.Rules:
+        balance = self.section_balance_percent
+        return matching.Rules(
+            same_maker=self.same_maker, same_grade=self.same_grade, same_construction=True,
+            section_balance=None if balance is None else balance / 100, sections=sections,
+        )  # fmt: skip
+
+
+def start(type_: ValveType, ask: Ask, by: User) -> MatchRun:
+    return MatchRun.objects.create(type=type_, ask=asdict(ask), made_by=by)
+
+
+def again(run: MatchRun, by: User) -> MatchRun:
+    """The same question of the stock as it is now, starting from the sets that were found."""
+    ask = Ask.read(run.ask)
+    kept = tuple(tuple(found.valve_ids) for found in found_sets(run))
+    return start(run.type, replace(ask, start=kept), by)
+
+
+def ask_to_stop(run: MatchRun) -> None:
+    """It comes to an end within a second or so, with the best it has."""
+    MatchRun.objects.filter(pk=run.pk).update(stop_asked=True)
+
+
+# Behind the pages
+
+
+def work_forever(stop: threading.Event) -> None:
+    """Do runs as they come until `stop` is set. Trouble with the database is logged and waited out."""
+    while not stop.is_set():
+        close_old_connections()
+        try:
+            worked = work_waiting(stop)
+        except DatabaseError:
+            log.exception("The runs of the matcher cannot be read")
+            worked = False
+        if not worked:
+            stop.wait(PAUSE_S)
+    connections.close_all()
+
+
+def work_waiting(stop: threading.Event | None = None) -> bool:
+    """Do the oldest waiting run, or one that was cut off; False when there is none."""
+    lost = Q(state=MatchRun.State.WORKING, alive_at__lt=timezone.now() - LOST_AFTER)
+    ready = MatchRun.objects.filter(Q(state=MatchRun.State.WAITING) | lost)
+    run = ready.select_related("type").order_by("made_at", "pk").first()
+    if run is None:
+        return False
+    claimed = ready.filter(pk=run.pk).update(state=MatchRun.State.WORKING, alive_at=timezone.now())
+    if claimed:
+        _work(run, stop or threading.Event())
+    return True
+
+
+def _work(run: MatchRun, stop: threading.Event) -> None:
+    rows = MatchRun.objects.filter(pk=run.pk)
+    ask = Ask.read(run.ask)
+    told = timezone.now()
+    asked = False
+
+    def tell(progress: matching.Progress) -> None:
+        nonlocal told
+        now = timezone.now()
+        if (now - told).total_seconds() >= TELL_EVERY_S:
+            told = now
+            rows.update(progress=_told(progress), alive_at=now)
+
+    def stopped() -> bool:
+        nonlocal asked, told
+        now = timezone.now()
+        if (now - told).total_seconds() >= TELL_EVERY_S:
+            told = now
+            rows.update(alive_at=now)
+            asked = rows.filter(stop_asked=True).exists()
+        return asked or stop.is_set()
+
+    try:
+        stock = sets.pool(run.type, ask.best_grades, ask.size, Policy.current().parsed.match_probability)
+        outcome = matching.find_sets(
+            stock.pieces, ask.size, ask.as_tiers(), ask.as_rules(_sections(stock)),
+            time_limit_s=min(ask.time_limit_s, MOST_TIME_S), progress=tell, should_stop=stopped, start=ask.start,
+        )  # fmt: skip
+    except ValueError as trouble:
+        rows.update(state=MatchRun.State.FAILED, trouble=str(trouble)[:300])
+        return
+    except Exception:
+        # Nobody waits for this thread: the page must hear of it, and the log must keep it.
+        log.exception("Run %s of the matcher failed", run.pk)
+        rows.update(state=MatchRun.State.FAILED, trouble="The matcher failed; the fault is in the server's log.")
+        return
+    rows.update(
+        state=MatchRun.State.DONE,
+        outcome={
+            "sets": [Found.of(made).stored() for made in outcome.sets],
+            "value": outcome.value, "bound": outcome.bound, "gap": outcome.gap, "proven": outcome.proven,
+            "seconds": outcome.seconds, "stopped": outcome.stopped, "timed_out": outcome.timed_out,
+            "method": outcome.method, "pool": len(stock.pieces),
+            "prices": {str(key): price for key, price in outcome.prices.items()},
+            "left_out": [[str(stock.valves[key]), reason] for key, reason in outcome.left_out],
+        },
+    )  # fmt: skip
+
+
+def _told(progress: matching.Progress) -> dict[str, Any]:
+    """As JSON can hold it: a bound that is not known yet is none."""
+    return {**progress._asdict(), "bound": progress.bound if isfinite(progress.bound) else None}
+
+
+def _sections(stock: sets.Pool) -> int:
+    return len({section for section, _ in stock.columns}) or 1
+
+
+# What it found
+
+
+class Found(NamedTuple):
+    """One set of a run. `taken` is its number once it has been made."""
+
+    valve_ids: tuple[int, ...]
+    spread: tuple[float, ...]
+    tier: str
+    value: float
+    taken: str = ""
+
+    @classmethod
+    def of(cls, made: matching.MatchedSet) -> Found:
+        return cls(tuple(int(str(key)) for key in made.keys), made.spread, made.tier, made.value)
+
+    def stored(self) -> list[Any]:
+        return list(self)
+
+    @property
+    def worst(self) -> float:
+        return max(self.spread)
+
+
+def found_sets(run: MatchRun) -> list[Found]:
+    return [
+        Found(tuple(keys), tuple(spread), tier, value, taken)
+        for keys, spread, tier, value, taken in run.outcome.get("sets", [])
+    ]
+
+
+def pool_of(run: MatchRun) -> sets.Pool:
+    """The stock as it is now, as the run would see it."""
+    ask = Ask.read(run.ask)
+    return sets.pool(run.type, ask.best_grades, ask.size, Policy.current().parsed.match_probability)
+
+
+class Swap(NamedTuple):
+    """A set changed by hand, what else it costs, and the whole run's value before and after."""
+
+    changed: Found
+    robbed: int | None  # the place of the set that lost a valve by it and is no more
+    before: float
+    after: float
+
+
+def swap(run: MatchRun, place: int, out: Valve, in_: Valve) -> Swap:
+    """Set `place` with `in_` where `out` was; nothing is kept.
+
+    Raises:
+        CannotChange: the valve is not there to be changed, or the set is then within no tier.
+    """
+    found = found_sets(run)
+    if not 0 <= place < len(found) or out.pk not in found[place].valve_ids:
+        raise CannotChange(f"{out} is not in that set.")
+    if found[place].taken:
+        raise CannotChange(f"That set has been made as {found[place].taken}. Break it up there.")
+    if in_.pk in found[place].valve_ids:
+        raise CannotChange(f"{in_} is in that set already.")
+    stock, ask = pool_of(run), Ask.read(run.ask)
+    pieces = {piece.key: piece for piece in stock.pieces}
+    members = [in_.pk if key == out.pk else key for key in found[place].valve_ids]
+    missing = [key for key in members if key not in pieces]
+    if missing:
+        raise CannotChange(f"{in_ if in_.pk in missing else out.type} is not a free graded valve of this pool.")
+    verdict = matching.judge_set([pieces[key] for key in members], ask.as_tiers(), ask.as_rules(_sections(stock)))
+    if verdict.tier is None:
+        raise CannotChange(f"With {in_} the set is none: {'; '.join(verdict.faults)}.")
+    robbed = next((n for n, other in enumerate(found) if n != place and in_.pk in other.valve_ids), None)
+    if robbed is not None and found[robbed].taken:
+        raise CannotChange(f"{in_} is in {found[robbed].taken}, which has been made.")
+    changed = Found(tuple(members), verdict.spread, verdict.tier, verdict.value)
+    before = sum(other.value for other in found)
+    lost = found[robbed].value if robbed is not None else 0.0
+    return Swap(changed, robbed, before, before - found[place].value + verdict.value - lost)
+
+
+@transaction.atomic
+def keep_swap(run: MatchRun, place: int, out: Valve, in_: Valve) -> Swap:
+    """As `swap`, and the run's sets are changed accordingly."""
+    run = MatchRun.objects.select_for_update().get(pk=run.pk)
+    change = swap(run, place, out, in_)
+    found = found_sets(run)
+    found[place] = change.changed
+    kept = [other for number, other in enumerate(found) if number != change.robbed]
+    _keep(run, kept)
+    return change
+
+
+def _keep(run: MatchRun, found: Sequence[Found]) -> None:
+    run.outcome = {
+        **run.outcome, "sets": [one.stored() for one in found], "value": sum(one.value for one in found),
+    }  # fmt: skip
+    run.save(update_fields=["outcome"])
+
+
+@transaction.atomic
+def accept(run: MatchRun, places: Collection[int], by: User) -> tuple[list[MatchedSet], list[str]]:
+    """Make these sets. Returns them, and what kept the others from being made."""
+    run = MatchRun.objects.select_for_update().get(pk=run.pk)
+    found = found_sets(run)
+    within = {name: percent for name, percent, _ in Ask.read(run.ask).tiers}
+    valves = Valve.objects.select_related("type", "line__lot").in_bulk(
+        [key for place in places if place < len(found) for key in found[place].valve_ids]
+    )
+    made, troubles = [], []
+    for place in sorted(places):
+        if not 0 <= place < len(found) or found[place].taken:
+            continue
+        one = found[place]
+        try:
+            matched = sets.make_set([valves[key] for key in one.valve_ids], within[one.tier], by)
+        except sets.CannotMatch as problem:
+            troubles.append(str(problem))
+            continue
+        made.append(matched)
+        found[place] = one._replace(taken=matched.number)
+    _keep(run, found)
+    if made:
+        Entry.write(by, "run-accepted", f"Made {len(made)} sets of {run.type} from {run}")
+    return made, troubles

@@ -1,0 +1,211 @@
+"""Pages of matcher runs: ask for one, watch it, look at the sets, change one by hand, accept them."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from django import forms
+from django.contrib import messages
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404, redirect, render
+from django.urls import path
+from django.views.decorators.http import require_POST
+
+from grading import runs as work
+from grading.models import MatchRun, Policy, Quantity
+from grading.pool_plot import PoolPlot, pool_plot
+from grading.runs import Ask, Found
+from stockroom.models import Shop, Valve
+from stockroom.models.orders import set_name
+from stockroom.people import Role, StaffRequest, for_roles
+from stockroom.serials import BadSerial, read_serial
+from stockroom.web import TypeField, page_of
+
+TIERS = 3
+
+
+class RunForm(forms.Form):
+    type = TypeField(label="Type")
+    size = forms.TypedChoiceField(
+        label="Sets of", coerce=int, initial=4, choices=[(n, f"{n}, {set_name(n)}") for n in range(2, 13)]
+    )
+    best_grades = forms.IntegerField(label="Of the best … grades", initial=2, min_value=1, max_value=20)
+    within_1 = forms.FloatField(label="Tightest tier, within %", initial=2, min_value=0.1, max_value=100)
+    price_1 = forms.DecimalField(label="Price of such a set", initial=100, min_value=0)
+    within_2 = forms.FloatField(label="Next tier, within %", initial=5, min_value=0.1, max_value=100, required=False)
+    price_2 = forms.DecimalField(label="Price of such a set", initial=80, min_value=0, required=False)
+    within_3 = forms.FloatField(label="Widest tier, within %", initial=10, min_value=0.1, max_value=100, required=False)
+    price_3 = forms.DecimalField(label="Price of such a set", initial=60, min_value=0, required=False)
+    same_maker = forms.BooleanField(label="Same marked maker", required=False)
+    same_grade = forms.BooleanField(label="Same grade", required=False)
+    section_balance_percent = forms.FloatField(
+        label="Sections of a valve within %", min_value=0.1, max_value=200, required=False,
+        help_text="Leave it empty to take valves as they are.",
+    )  # fmt: skip
+    time_limit_s = forms.FloatField(
+        label="Work for at most, seconds", initial=60, min_value=1, max_value=work.MOST_TIME_S
+    )
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.fields["type"].widget.attrs["autofocus"] = True
+
+    def clean(self) -> dict[str, Any]:
+        data = super().clean() or {}
+        tiers: list[tuple[str, float, float]] = []
+        for number in range(1, TIERS + 1):
+            within, price = data.get(f"within_{number}"), data.get(f"price_{number}")
+            if (within is None) != (price is None):
+                self.add_error(f"within_{number}", "A tier needs both: the per cent and the price.")
+            elif within is not None and price is not None:
+                if tiers and within <= tiers[-1][1]:
+                    self.add_error(f"within_{number}", "Each tier is wider than the one before.")
+                if tiers and price > tiers[-1][2]:
+                    self.add_error(f"price_{number}", "A wider tier is not worth more than a tighter one.")
+                tiers.append((f"within {within:g} %", within, float(price)))
+        data["tiers"] = tuple(tiers)
+        return data
+
+    def ask(self) -> Ask:
+        data = self.cleaned_data
+        return Ask(
+            size=data["size"], tiers=data["tiers"], best_grades=data["best_grades"], same_maker=data["same_maker"],
+            same_grade=data["same_grade"], section_balance_percent=data["section_balance_percent"],
+            time_limit_s=data["time_limit_s"],
+        )  # fmt: skip
+
+
+class SwapForm(forms.Form):
+    out = forms.CharField(label="Take out")
+    in_ = forms.CharField(label="Put in")
+
+    def clean_out(self) -> Valve:
+        return self._valve("out")
+
+    def clean_in_(self) -> Valve:
+        return self._valve("in_")
+
+    def _valve(self, name: str) -> Valve:
+        try:
+            serial = read_serial(self.cleaned_data[name])
+        except BadSerial as problem:
+            raise forms.ValidationError(str(problem)) from problem
+        valve = Valve.objects.select_related("type").filter(serial=serial).first()
+        if valve is None:
+            raise forms.ValidationError(f"No valve has the serial {serial}.")
+        return valve
+
+
+def runs(request: HttpRequest) -> HttpResponse:
+    page = page_of(request, MatchRun.objects.select_related("type", "made_by"))
+    return render(request, "grading/runs.html", {"page": page})
+
+
+@for_roles(Role.BENCH, Role.SALES)
+def run_new(request: StaffRequest) -> HttpResponse:
+    form = RunForm(request.POST or None)
+    if form.is_valid():
+        return redirect(work.start(form.cleaned_data["type"], form.ask(), request.user))
+    names = Policy.current().parsed.names
+    return render(request, "grading/run_new.html", {
+        "form": form, "grade_names": names, "currency": Shop.own().currency,
+    })  # fmt: skip
+
+
+def run(request: HttpRequest, pk: int) -> HttpResponse:
+    found = get_object_or_404(MatchRun.objects.select_related("type", "made_by"), pk=pk)
+    ask = Ask.read(found.ask)
+    sets = work.found_sets(found)
+    valves = Valve.objects.select_related("place").in_bulk([key for one in sets for key in one.valve_ids])
+    rows = [(place, one, [valves[key] for key in one.valve_ids]) for place, one in enumerate(sets)]
+    by_tier = [(name, price, sum(one.tier == name for one in sets)) for name, _, price in ask.tiers]
+    return render(request, "grading/run.html", {
+        "run": found, "ask": ask, "rows": rows, "by_tier": by_tier, "set_name": set_name(ask.size),
+        "plot": _plot(found, ask, sets) if found.is_over else None, "swap_form": SwapForm(),
+    })  # fmt: skip
+
+
+def _plot(found: MatchRun, ask: Ask, sets: list[Found]) -> PoolPlot | None:
+    """Section 1 of every valve that is in the pool now."""
+    stock = work.pool_of(found)
+    of_first = {
+        quantity: place for place, (section, quantity) in enumerate(stock.columns) if section == stock.columns[0][0]
+    }
+    ia, gm = of_first.get(Quantity.ANODE_CURRENT), of_first.get(Quantity.GM)
+    if ia is None:
+        return None
+    points = {
+        key: (values[gm].value if gm is not None else float(place), values[ia].value)
+        for place, (key, values) in enumerate(stock.rows.items(), start=1)
+    }
+    tiers = [name for name, _, _ in ask.tiers]
+    drawn = [
+        (one.valve_ids, tiers.index(one.tier), f"Set {place}, {one.tier}, {100 * one.worst:.2f} %")
+        for place, one in enumerate(sets, start=1)
+    ]
+    return pool_plot(points, drawn, "gm, mA/V" if gm is not None else "valve", "Ia, mA")
+
+
+@require_POST
+@for_roles(Role.BENCH, Role.SALES)
+def run_stop(request: StaffRequest, pk: int) -> HttpResponse:
+    found = get_object_or_404(MatchRun, pk=pk)
+    work.ask_to_stop(found)
+    messages.success(request, "It stops, and keeps the best so far.")
+    return redirect(found)
+
+
+@require_POST
+@for_roles(Role.BENCH, Role.SALES)
+def run_again(request: StaffRequest, pk: int) -> HttpResponse:
+    return redirect(work.again(get_object_or_404(MatchRun, pk=pk), request.user))
+
+
+@require_POST
+@for_roles(Role.BENCH, Role.SALES)
+def run_accept(request: StaffRequest, pk: int) -> HttpResponse:
+    found = get_object_or_404(MatchRun, pk=pk)
+    places = {int(place) for place in request.POST.getlist("take") if place.isdecimal()}
+    made, troubles = work.accept(found, places, request.user)
+    for trouble in troubles:
+        messages.error(request, trouble)
+    if made:
+        messages.success(request, f"Made {len(made)}: {', '.join(matched.number for matched in made)}.")
+    elif not troubles:
+        messages.warning(request, "No set was ticked.")
+    return redirect(found)
+
+
+@require_POST
+@for_roles(Role.BENCH, Role.SALES)
+def run_swap(request: StaffRequest, pk: int, place: int) -> HttpResponse:
+    """First shows what the change costs; with `sure` it is kept."""
+    found = get_object_or_404(MatchRun.objects.select_related("type"), pk=pk)
+    form = SwapForm(request.POST if "out" in request.POST else None)
+    form.fields["out"].widget.attrs["autofocus"] = True
+    change = None
+    if form.is_valid():
+        out, in_ = form.cleaned_data["out"], form.cleaned_data["in_"]
+        try:
+            if "sure" in request.POST:
+                change = work.keep_swap(found, place, out, in_)
+                messages.success(request, f"Kept: the sets are worth {change.after - change.before:+g} by it.")
+                return redirect(found)
+            change = work.swap(found, place, out, in_)
+        except work.CannotChange as problem:
+            form.add_error("in_", str(problem))
+    return render(request, "grading/run_swap.html", {
+        "run": found, "place": place, "form": form, "change": change, "loss": change and change.before - change.after,
+        "currency": Shop.own().currency,
+    })  # fmt: skip
+
+
+urlpatterns = [
+    path("runs/", runs, name="runs"),
+    path("runs/new/", run_new, name="run-new"),
+    path("runs/<int:pk>/", run, name="run"),
+    path("runs/<int:pk>/stop/", run_stop, name="run-stop"),
+    path("runs/<int:pk>/again/", run_again, name="run-again"),
+    path("runs/<int:pk>/accept/", run_accept, name="run-accept"),
+    path("runs/<int:pk>/sets/<int:place>/swap/", run_swap, name="run-swap"),
+]

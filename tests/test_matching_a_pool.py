@@ -1,0 +1,178 @@
+"""Matching a whole pool behind the pages: ask, watch, stop, change by hand, accept, run again."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable, Iterator
+from typing import Any
+
+import pytest
+from django.contrib.auth.models import User
+from django.core.management import call_command
+from django.test import Client
+
+from grading import runs
+from grading.models import MatchedSet, MatchRun
+from grading.runs import Ask
+from stockroom.models import Valve
+from stockroom.people import Role
+from tests.factories import graded, make_policy, make_type, make_user, make_valves
+from tests.keyboard import Keyboard
+
+ASK = Ask(size=2, tiers=(("within 2 %", 2, 100), ("within 5 %", 5, 60)), best_grades=2)
+
+
+def make_pool(gms: list[float]) -> list[Valve]:
+    valves = make_valves(make_type(), len(gms))
+    for valve, gm in zip(valves, gms, strict=True):
+        graded(valve, ia=1.2, gm=gm)
+    return valves
+
+
+@pytest.fixture
+def pool(db: None) -> list[Valve]:
+    """Two pairs within 2 %, one valve that goes with nobody."""
+    return make_pool([1.50, 1.51, 1.60, 1.62, 1.75])
+
+
+@pytest.fixture
+def by(db: None) -> User:
+    return make_user("kit", Role.BENCH)
+
+
+def done(ask: Ask, by: User) -> MatchRun:
+    run = runs.start(make_type(), ask, by)
+    assert runs.work_waiting()
+    run.refresh_from_db()
+    return run
+
+
+def test_a_run_finds_the_best_sets_and_proves_it(pool: list[Valve], by: User) -> None:
+    run = done(ASK, by)
+    assert run.state == MatchRun.State.DONE and run.outcome["proven"]
+    assert run.outcome["value"] == run.outcome["bound"] == 200
+    pairs = {frozenset(found.valve_ids) for found in runs.found_sets(run)}
+    assert pairs == {frozenset((pool[0].pk, pool[1].pk)), frozenset((pool[2].pk, pool[3].pk))}
+
+
+def test_a_run_that_is_asked_to_stop_keeps_what_it_has(pool: list[Valve], by: User) -> None:
+    run = runs.start(make_type(), ASK, by)
+    runs.ask_to_stop(run)
+    assert runs.work_waiting()
+    run.refresh_from_db()
+    assert run.state == MatchRun.State.DONE
+    assert all(len(found.valve_ids) == 2 for found in runs.found_sets(run))
+
+
+def test_a_run_that_was_cut_off_is_taken_up_again(pool: list[Valve], by: User) -> None:
+    run = runs.start(make_type(), ASK, by)
+    MatchRun.objects.filter(pk=run.pk).update(state=MatchRun.State.WORKING, alive_at=run.made_at - 2 * runs.LOST_AFTER)
+    assert runs.work_waiting() and not runs.work_waiting()
+    run.refresh_from_db()
+    assert run.state == MatchRun.State.DONE
+
+
+def test_a_question_without_meaning_fails_with_its_reason(pool: list[Valve], by: User) -> None:
+    run = done(Ask(size=2, tiers=(("a", 2, 1), ("a", 5, 1)), best_grades=2), by)
+    assert run.state == MatchRun.State.FAILED and run.trouble
+
+
+def test_accepting_makes_the_sets_once(pool: list[Valve], by: User) -> None:
+    run = done(ASK, by)
+    made, troubles = runs.accept(run, {0, 1}, by)
+    assert len(made) == 2 and not troubles and MatchedSet.objects.count() == 2
+    assert {matched.tolerance_percent for matched in made} == {2}
+    assert runs.accept(run, {0, 1}, by) == ([], [])
+
+
+def test_a_set_whose_valve_has_gone_meanwhile_is_told_and_the_others_are_made(pool: list[Valve], by: User) -> None:
+    from grading import sets
+
+    run = done(ASK, by)
+    sets.make_set(pool[:2], 5, by)
+    made, troubles = runs.accept(run, {0, 1}, by)
+    assert len(made) == 1 and "only a graded valve that is free" in troubles[0]
+
+
+def test_a_change_by_hand_says_what_it_costs(pool: list[Valve], by: User) -> None:
+    run = done(ASK, by)
+    place = next(n for n, one in enumerate(runs.found_sets(run)) if pool[0].pk in one.valve_ids)
+    # 1.51 and 1.62 go into no tier; 1.62 and 1.50 neither.
+    with pytest.raises(runs.CannotChange, match="the set is none"):
+        runs.swap(run, place, pool[0], pool[3])
+    other = 1 - place
+    worse = make_pool([1.66])[0]  # with 1.60: 3.75 %, the second tier
+    change = runs.swap(run, other, pool[3], worse)
+    assert (change.before, change.after, change.robbed) == (200, 160, None)
+    runs.keep_swap(run, other, pool[3], worse)
+    run.refresh_from_db()
+    assert run.outcome["value"] == 160
+
+
+def test_taking_a_valve_from_another_set_costs_that_set(by: User) -> None:
+    make_policy()
+    pool = make_pool([1.600, 1.602, 1.604, 1.606])
+    run = done(ASK, by)
+    first, second = runs.found_sets(run)
+    valve = {valve.pk: valve for valve in pool}
+    change = runs.swap(run, 0, valve[first.valve_ids[0]], valve[second.valve_ids[0]])
+    assert change.robbed == 1 and change.before - change.after == second.value
+
+
+def test_running_again_starts_from_the_sets_that_were_found(pool: list[Valve], by: User) -> None:
+    run = done(ASK, by)
+    fresh = make_pool([1.76])[0]
+    later = runs.again(run, by)
+    assert Ask.read(later.ask).start
+    assert runs.work_waiting()
+    later.refresh_from_db()
+    assert later.outcome["value"] == 300
+    assert any(fresh.pk in found.valve_ids for found in runs.found_sets(later))
+
+
+# Through the pages
+
+
+def test_tiers_that_make_no_sense_are_refused_beside_their_field(logged_in: Callable[..., Client]) -> None:
+    make_policy()
+    make_type()
+    client = logged_in(Role.BENCH)
+    page = client.post("/runs/new/", {
+        "type": "12AX7", "size": "4", "best_grades": "2", "within_1": "5", "price_1": "50", "within_2": "2",
+        "price_2": "90", "time_limit_s": "20",
+    }).content.decode()  # fmt: skip
+    assert "Each tier is wider" in page and "not worth more than a tighter one" in page
+    assert 'value="90"' in page and not MatchRun.objects.exists()
+
+
+def test_the_page_shows_bound_gap_and_the_pool_with_its_sets(
+    pool: list[Valve], by: User, logged_in: Callable[..., Client]
+) -> None:
+    run = done(ASK, by)
+    page = logged_in().get(f"/runs/{run.pk}/").content.decode()
+    assert "proven to be the best" in page and "<svg" in page and 'class="star tier-0"' in page
+    assert all(valve.serial in page for valve in pool[:4])
+
+
+@pytest.fixture
+def keyboard(served: Any, browser: Any, person: Callable[..., User]) -> Iterator[Keyboard]:
+    call_command("load_policy", verbosity=0)
+    person(Role.OWNER, name="owner")
+    page = browser.new_page()
+    stop = threading.Event()
+    worker = threading.Thread(target=runs.work_forever, args=(stop,))
+    worker.start()
+    yield Keyboard(page, served.url)
+    page.close()
+    stop.set()
+    worker.join()
+
+
+def test_a_pool_is_matched_in_the_browser_by_keyboard(keyboard: Keyboard) -> None:
+    make_pool([1.50, 1.51, 1.60, 1.62, 1.75])
+    keyboard.type("owner").press("Tab").type("a-long-test-password").go()
+    keyboard.tab_to("Sets").go().tab_to("Match a whole pool").go().tab_to("Ask for a run").go()
+    keyboard.type("12AX7").tab_to("Sets of").choose("2, matched pair").tab_to("Look for the best sets").go()
+    keyboard.page.wait_for_selector("text=proven to be the best", timeout=30_000)
+    keyboard.tab_to("all").press("Space").tab_to("Make the ticked sets").go()
+    assert MatchedSet.objects.count() == 2
