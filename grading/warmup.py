@@ -46,7 +46,8 @@ def settled(taken: Taken, tester: Tester) -> Taken:
         if not values:
             continue
         times = [place * float(taken.series["interval_s"]) for place in range(len(values))]
-        outcome = settle(times, values, **_seen(tester, quantity, values[-1]))
+        sd, tolerance = _seen(tester, quantity, values[-1])
+        outcome = settle(times, values, repeatability_sd=sd, tolerance=tolerance)
         found[quantity] = outcome.value
         stabilities.append(outcome.stability)
     if not found:
@@ -55,9 +56,9 @@ def settled(taken: Taken, tester: Tester) -> Taken:
     return replace(taken, stability=worst.value, **found)  # type: ignore[arg-type]
 
 
-def _seen(tester: Tester, quantity: Quantity, value: float) -> dict[str, float]:
-    """What the tester can tell apart near a value, as arguments of `settle`."""
+def _seen(tester: Tester, quantity: Quantity, value: float) -> tuple[float, float | None]:
+    """The repeatability near a value, and the tolerance that stands in for it where no study gives one."""
     record = record_of(tester, timezone.localdate())
     if quantity in record.repeatability:
-        return {"repeatability_sd": record.known(quantity, value).terms.repeatability_at(value)}
-    return {"repeatability_sd": 0.0, "tolerance": WITHOUT_STUDY * value or WITHOUT_STUDY}
+        return record.known(quantity, value).terms.repeatability_at(value), None
+    return 0.0, WITHOUT_STUDY * value or WITHOUT_STUDY
