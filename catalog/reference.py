@@ -88,7 +88,9 @@ CATHODES = frozenset({"indirect", "direct", "cold"})
 WIRINGS = frozenset({"single", "series", "parallel"})
 TRADITIONS = frozenset({"western", "eastern"})
 RATING_SYSTEMS = frozenset({"design centre", "design maximum", "absolute", "unstated"})
-CAUTIONS = frozenset({"mercury", "radioactive", "top cap", "high voltage", "very hot", "directly heated"})
+CAUTIONS = frozenset({
+    "mercury", "radioactive", "asbestos", "top cap", "high voltage", "very hot", "directly heated",
+})  # fmt: skip
 KINSHIPS = frozenset({"special quality", "same electrically", "near"})
 SOURCE_KINDS = frozenset({"handbook", "data sheet", "standard", "register", "book", "encyclopaedia", "memory"})
 

@@ -1,6 +1,6 @@
 """What happens to one valve apart from tests: it is identified by its glass, or written off.
 
-- `identify(valve, type, maker, date_code, by)`
+- `identify(valve, sheet, by)`
 - `write_off(valve, reason, by)`
 """
 
@@ -9,9 +9,10 @@ from __future__ import annotations
 from django.contrib.auth.models import User
 from django.db import transaction
 
-from catalog.models import ValveType
 from grading import judging, progress
-from stockroom.models import Entry, Maker, Valve
+from stockroom import identity
+from stockroom.identity import Sheet
+from stockroom.models import Entry, Valve
 
 
 class CannotWriteOff(Exception):
@@ -19,23 +20,13 @@ class CannotWriteOff(Exception):
 
 
 @transaction.atomic
-def identify(valve: Valve, type_: ValveType, maker: Maker | None, date_code: str, by: User) -> None:
+def identify(valve: Valve, sheet: Sheet, by: User) -> bool:
     """Record what the glass says. A change of type throws out the standing grade: the test point is another."""
-    valve = Valve.objects.select_for_update(of=("self",)).select_related("type", "maker", "line__lot").get(pk=valve.pk)
-    changes = (
-        ("type", valve.type, type_),
-        ("marked maker", valve.maker, maker),
-        ("code as stamped", valve.date_code, date_code),
-    )
-    told = [f"{name} {was or '–'} → {now or '–'}" for name, was, now in changes if was != now]
-    if not told:
-        return
-    if valve.type != type_:
+    if sheet.type is not None and Valve.objects.select_for_update().get(pk=valve.pk).type_id != sheet.type.pk:
         judging.withdraw(valve)
-    valve.type, valve.maker, valve.date_code = type_, maker, date_code
-    valve.save()
-    Entry.write(by, "identified", "Identified: " + "; ".join(told), valve=valve, lot=valve.line.lot)
+    changed = identity.record(valve, sheet, by)
     progress.refresh([valve.pk])
+    return changed
 
 
 @transaction.atomic

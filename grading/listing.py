@@ -16,7 +16,8 @@ from django.utils import timezone
 
 from grading import progress
 from grading.models import Grade
-from stockroom.models import Counter, Entry, ListedValve, Listing, Valve
+from stockroom.construction import in_public
+from stockroom.models import Condition, Counter, Entry, ListedValve, Listing, Valve
 from stockroom.models.orders import set_name
 from stockroom.states import State
 
@@ -34,7 +35,7 @@ def title(valves: Sequence[Valve]) -> str:
 
 
 def describe(valves: Sequence[Valve]) -> str:
-    """What the records support and no more: condition as claimed by the line, grade as judged, marks as found."""
+    """What the records support and no more: condition as claimed by the line and as found, grade as judged, marks."""
     grades = Grade.objects.filter(valve__in=valves, standing=True).select_related("policy")
     claims = sorted({valve.line.get_condition_display() for valve in valves})
     sentences = [f"Bought in as: {', '.join(claims)}."]
@@ -44,6 +45,8 @@ def describe(valves: Sequence[Valve]) -> str:
     marks = sorted({valve.date_code for valve in valves if valve.date_code})
     if marks:
         sentences.append(f"Stamped {', '.join(marks)}.")
+    conditions = [condition.words for condition in Condition.objects.filter(valve__in=valves)]
+    sentences += in_public(conditions, len(valves))
     sentences.append("Every reading is shown below with the conditions it was taken at.")
     return " ".join(sentences)
 

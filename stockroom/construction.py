@@ -10,7 +10,7 @@ The words are common practice, no source. In a list on the page a letter goes to
 it, so most words take one key.
 """
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import NamedTuple
 
 
@@ -62,7 +62,7 @@ def check(choices: Mapping[str, Choice], picked: Mapping[str, str]) -> None:
             raise UnknownWord(f"“{word}” is no word for {name}. There are: {', '.join(choices[name].words)}.")
 
 
-def in_public(conditions: list[Mapping[str, str]], count: int) -> list[str]:
+def in_public(conditions: Sequence[Mapping[str, str]], count: int) -> list[str]:
     """Sentences on print, pins and box of `count` valves, of some of which the condition is recorded.
 
     >>> in_public([{"print": "worn", "box": "none"}], 1)

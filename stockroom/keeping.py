@@ -27,7 +27,7 @@ IN_HOUSE = frozenset(State) - {State.DESPATCHED, State.WRITTEN_OFF}
 
 FIELDS: dict[type, tuple[str, ...]] = {
     Supplier: ("name", "country", "currency", "contact", "note"),
-    Maker: ("name", "note"),
+    Maker: ("name", "first_year", "last_year", "note"),
     Place: ("code", "note"),
 }
 

@@ -1,11 +1,12 @@
 """The addresses of goods and people; each list stands at the foot of its views."""
 
-from stockroom.views import customers, keeping, office, photographs, receiving
+from stockroom.views import customers, keeping, makers, office, photographs, receiving
 
 urlpatterns = [
     *office.urlpatterns,
     *receiving.urlpatterns,
     *keeping.urlpatterns,
+    *makers.urlpatterns,
     *photographs.urlpatterns,
     *customers.urlpatterns,
 ]

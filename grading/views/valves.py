@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 import django_filters
 from django import forms
 from django.contrib import messages
@@ -16,10 +14,11 @@ from django.views.decorators.http import require_POST
 from catalog.models import ValveType
 from grading import handling
 from grading.models import Grade, Policy, Reading
+from stockroom import identity
 from stockroom.models import Entry, Lot, Maker, Place, Shop, Valve
 from stockroom.people import Role, StaffRequest, for_roles
 from stockroom.states import State
-from stockroom.web import TypeField, page_of
+from stockroom.web import page_of
 
 
 class ValveFilter(django_filters.FilterSet):
@@ -46,18 +45,6 @@ def _grade_names() -> list[tuple[str, str]]:
     return [(name, name) for name in policy.parsed.names] if policy else []
 
 
-class IdentifyForm(forms.Form):
-    """What the glass says, where it differs from what the line claimed."""
-
-    type = TypeField(label="Type")
-    maker = forms.ModelChoiceField(Maker.objects.all(), label="Marked maker", required=False)
-    date_code = forms.CharField(label="Code as stamped", max_length=40, required=False)
-
-    def __init__(self, data: Any = None, *, valve: Valve) -> None:
-        super().__init__(data, initial={"type": valve.type, "maker": valve.maker_id, "date_code": valve.date_code})
-        self.fields["date_code"].widget.attrs["autofocus"] = True
-
-
 class WriteOffForm(forms.Form):
     reason = forms.CharField(label="Why it is written off", max_length=200)
 
@@ -82,6 +69,7 @@ def valve(request: HttpRequest, serial: str) -> HttpResponse:
     return render(request, "grading/valve.html", {
         "valve": found,
         "cost": found.line.cost_of(found.position, Shop.own().currency),
+        "marks": identity.marks_of(found),
         "readings": readings,
         "grades": found.grades.select_related("policy", "given_by"),
         "memberships": found.memberships.select_related("set"),
@@ -95,21 +83,7 @@ def valve(request: HttpRequest, serial: str) -> HttpResponse:
 
 
 @for_roles(Role.RECEIVING, Role.BENCH)
-def valve_identify(request: StaffRequest, serial: str) -> HttpResponse:
-    found = get_object_or_404(Valve.objects.select_related("type"), serial=serial)
-    form = IdentifyForm(request.POST or None, valve=found)
-    if form.is_valid():
-        told = form.cleaned_data
-        handling.identify(found, told["type"], told["maker"], told["date_code"], request.user)
-        messages.success(request, f"{serial} is recorded.")
-        return redirect(found)
-    return render(request, "stockroom/form.html", {
-        "form": form, "title": f"Identify {serial}", "back": found.get_absolute_url(),
-    })  # fmt: skip
-
-
 @require_POST
-@for_roles(Role.RECEIVING, Role.BENCH)
 def valve_write_off(request: StaffRequest, serial: str) -> HttpResponse:
     found = get_object_or_404(Valve, serial=serial)
     form = WriteOffForm(request.POST)
@@ -127,6 +101,5 @@ def valve_write_off(request: StaffRequest, serial: str) -> HttpResponse:
 urlpatterns = [
     path("valves/", valves, name="valves"),
     path("valves/<str:serial>/", valve, name="valve"),
-    path("valves/<str:serial>/identify/", valve_identify, name="valve-identify"),
     path("valves/<str:serial>/write-off/", valve_write_off, name="valve-write-off"),
 ]

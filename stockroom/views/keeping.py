@@ -1,4 +1,4 @@
-"""Pages of keeping: suppliers, makers, places, and moving valves between places."""
+"""Pages of keeping: suppliers, places, and moving valves between places."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ from django.urls import path, reverse
 from stockroom import keeping
 from stockroom.keeping import BadScans, UnknownPlace
 from stockroom.lots import tally_lines
-from stockroom.models import Line, Maker, Movement, Place, Shop, Supplier, Valve
+from stockroom.models import Line, Movement, Place, Shop, Supplier, Valve
 from stockroom.models.shop import check_currency
 from stockroom.names import known_name, name_of_field, refuse_serial
 from stockroom.people import Role, StaffRequest, for_roles
@@ -65,12 +65,6 @@ class SupplierForm(KeepingForm):
         return currency
 
 
-class MakerForm(KeepingForm):
-    class Meta:
-        model = Maker
-        fields = ["name", "note"]
-
-
 class PlaceForm(KeepingForm):
     class Meta:
         model = Place
@@ -83,7 +77,7 @@ class PlaceForm(KeepingForm):
         return code
 
 
-def _how_many(model: type[Line] | type[Valve], field: str, **where: Any) -> Coalesce:
+def how_many(model: type[Line] | type[Valve], field: str, **where: Any) -> Coalesce:
     """So many rows of `model` point here by `field`; counted apart, so that two counts do not multiply."""
     rows = model._default_manager.filter(**{field: OuterRef("pk")}, **where).order_by().values(field)
     return Coalesce(Subquery(rows.annotate(n=Count("pk")).values("n"), output_field=IntegerField()), 0)
@@ -132,39 +126,6 @@ def supplier_edit(request: StaffRequest, pk: int) -> HttpResponse:
     return _edit(request, SupplierForm, shown, f"Supplier {shown}", shown.get_absolute_url())
 
 
-class MakerFilter(django_filters.FilterSet):
-    name = django_filters.CharFilter(lookup_expr="icontains", label="Name has")
-
-    class Meta:
-        model = Maker
-        fields: list[str] = []
-
-
-def makers(request: StaffRequest) -> HttpResponse:
-    rows = Maker.objects.annotate(line_count=_how_many(Line, "maker"), valve_count=_how_many(Valve, "maker"))
-    filter = MakerFilter(request.GET, queryset=rows)
-    return render(request, "stockroom/makers.html", {"filter": filter, "page": page_of(request, filter.qs)})
-
-
-def maker(request: StaffRequest, pk: int) -> HttpResponse:
-    shown = get_object_or_404(Maker, pk=pk)
-    page = page_of(request, shown.lines.select_related("lot__supplier", "type").order_by("-lot__number", "number"))
-    tallies = tally_lines([line.pk for line in page])
-    context = {"maker": shown, "page": page, "rows": [(line, tallies[line.pk]) for line in page]}
-    return render(request, "stockroom/maker.html", context)
-
-
-@for_roles(Role.RECEIVING)
-def maker_new(request: StaffRequest) -> HttpResponse:
-    return _edit(request, MakerForm, None, "New maker", reverse("makers"))
-
-
-@for_roles(Role.RECEIVING)
-def maker_edit(request: StaffRequest, pk: int) -> HttpResponse:
-    shown = get_object_or_404(Maker, pk=pk)
-    return _edit(request, MakerForm, shown, f"Maker {shown}", reverse("maker", args=[pk]))
-
-
 class PlaceFilter(django_filters.FilterSet):
     code = django_filters.CharFilter(lookup_expr="istartswith", label="Code begins")
 
@@ -175,7 +136,7 @@ class PlaceFilter(django_filters.FilterSet):
 
 def places(request: StaffRequest) -> HttpResponse:
     in_house = {"state__in": list(keeping.IN_HOUSE)}
-    rows = Place.objects.annotate(valve_count=_how_many(Valve, "place", **in_house))
+    rows = Place.objects.annotate(valve_count=how_many(Valve, "place", **in_house))
     filter = PlaceFilter(request.GET, queryset=rows)
     return render(request, "stockroom/places.html", {"filter": filter, "page": page_of(request, filter.qs)})
 
@@ -260,10 +221,6 @@ urlpatterns = [
     path("suppliers/new/", supplier_new, name="supplier-new"),
     path("suppliers/<int:pk>/", supplier, name="supplier"),
     path("suppliers/<int:pk>/edit/", supplier_edit, name="supplier-edit"),
-    path("makers/", makers, name="makers"),
-    path("makers/new/", maker_new, name="maker-new"),
-    path("makers/<int:pk>/", maker, name="maker"),
-    path("makers/<int:pk>/edit/", maker_edit, name="maker-edit"),
     path("places/", places, name="places"),
     path("places/new/", place_new, name="place-new"),
     path("places/<int:pk>/", place, name="place"),

@@ -17,6 +17,7 @@ from django.utils.html import format_html
 
 from catalog.models import ValveType
 from stockroom import receiving
+from stockroom.identity import warnings_by_line
 from stockroom.lots import Tally, tally_lines, tally_lots
 from stockroom.models import Line, Lot, Shop, Supplier
 from stockroom.money import to_minor
@@ -87,6 +88,7 @@ class LineRow(NamedTuple):
     difference: str
     least: Decimal | None  # the cost of a piece; they differ by one minor unit at most
     most: Decimal | None
+    warned: int  # valves whose marks do not agree
 
 
 class Differences(NamedTuple):
@@ -114,11 +116,11 @@ def _line(number: str, line: int) -> Line:
     )
 
 
-def _line_row(line: Line, tally: Tally, currency: str) -> LineRow:
+def _line_row(line: Line, tally: Tally, currency: str, warned: int) -> LineRow:
     least = most = None
     if line.pieces:
         least, most = line.cost_of(line.pieces - 1, currency), line.cost_of(0, currency)
-    return LineRow(line, tally, difference_in_words(line.expected, line.counted), least, most)
+    return LineRow(line, tally, difference_in_words(line.expected, line.counted), least, most, warned)
 
 
 def _differences(lot: Lot) -> Differences:
@@ -143,6 +145,7 @@ def _lot_page(request: StaffRequest, lot: Lot, form: LineForm | None) -> HttpRes
     currency = Shop.own().currency
     page = page_of(request, lot.lines.select_related("type", "maker", "place", "lot"))
     tallies = tally_lines([line.pk for line in page])
+    warned = warnings_by_line([line.pk for line in page])
     cost = receiving.cost_of(lot, currency)
     shared = lot.lines.aggregate(cost=Sum("cost"))["cost"] or Decimal(0)
     context = {
@@ -153,9 +156,9 @@ def _lot_page(request: StaffRequest, lot: Lot, form: LineForm | None) -> HttpRes
         "tally": tally_lots([lot.pk])[lot.pk],
         "differences": _differences(lot),
         "page": page,
-        "rows": [_line_row(line, tallies[line.pk], currency) for line in page],
+        "rows": [_line_row(line, tallies[line.pk], currency, warned.get(line.pk, 0)) for line in page],
         "form": form,
-        "entries": lot.entries.select_related("by")[:LATEST],
+        "entries": lot.entries.select_related("by", "valve")[:LATEST],
     }
     return render(request, "stockroom/lot.html", context)
 

@@ -1,0 +1,219 @@
+"""Pages of identification: a valve's sheet, a whole line, the warnings, and cleaning."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import django_filters
+from django.contrib import messages
+from django.db import transaction
+from django.db.models import Prefetch, QuerySet
+from django.http import HttpResponse
+from django.shortcuts import get_object_or_404, redirect, render
+from django.urls import path, reverse
+from django.views.decorators.http import require_POST
+
+from catalog.models import ValveType
+from grading import handling
+from grading.views.identity_forms import ALONE, OVER, CleaningForm, DismissForm, SheetForm
+from stockroom import identity
+from stockroom.identification import NOT_A_VERDICT, Subject
+from stockroom.models import DateReading, Entry, Line, Lot, Maker, MarkWarning, Valve
+from stockroom.people import Role, StaffRequest, for_roles
+from stockroom.serials import BadSerial, read_serial
+from stockroom.web import page_of
+
+LATELY = 12
+
+
+def _valve(serial: str) -> Valve:
+    return get_object_or_404(Valve.objects.for_rows().select_related("line__type", "line__lot"), serial=serial)
+
+
+@for_roles(Role.RECEIVING, Role.BENCH)
+def identify(request: StaffRequest) -> HttpResponse:
+    """Scan one valve after the other."""
+    problem, scanned = "", request.GET.get("serial", "")
+    if scanned:
+        try:
+            serial = read_serial(scanned)
+        except BadSerial as bad:
+            problem = str(bad)
+        else:
+            if Valve.objects.filter(serial=serial).exists():
+                return redirect(f"{reverse('valve-identify', args=[serial])}?next=scan")
+            problem = f"No valve here has the serial {serial}."
+    entries = Entry.objects.filter(by=request.user, action="identified").exclude(valve=None)
+    context = {"problem": problem, "scanned": scanned, "entries": entries.select_related("valve__type")[:LATELY]}
+    return render(request, "grading/identify.html", context)
+
+
+@for_roles(Role.RECEIVING, Role.BENCH)
+def valve_identify(request: StaffRequest, serial: str) -> HttpResponse:
+    valve = _valve(serial)
+    others = Valve.objects.in_house().filter(line=valve.line).exclude(pk=valve.pk)
+    form = SheetForm(request.POST or None, line=valve.line, valve=valve, others=others.count())
+    if request.method == "POST" and form.is_valid() and form.settled:
+        sheet, maker = form.sheet(), form.cleaned_data["maker"]
+        new = maker is not None and maker.pk is None
+        count = 0
+        try:
+            with transaction.atomic():
+                handling.identify(valve, sheet, request.user)
+                if form.spread_to != ALONE:
+                    count = identity.spread(others, sheet, request.user, over=form.spread_to == OVER)
+        except identity.IdentityError as problem:
+            form.add_error("code", str(problem))
+        else:
+            alike = f", and {count} others of its line alike" if form.spread_to != ALONE else ""
+            messages.success(request, f"{serial} is recorded{alike}.")
+            _say_new_maker(request, maker if new else None)
+            _say_warnings(request, valve)
+            return redirect("identify" if request.GET.get("next") == "scan" else valve.get_absolute_url())
+    return _sheet_page(request, form, f"Identify {serial}", valve.get_absolute_url())
+
+
+@for_roles(Role.RECEIVING, Role.BENCH)
+def line_identify(request: StaffRequest, number: str, line: int) -> HttpResponse:
+    """The same for the valves of a whole line; what is left empty here is left alone there."""
+    of = _line(number, line)
+    valves = Valve.objects.in_house().filter(line=of)
+    form = SheetForm(request.POST or None, line=of, valve=None, others=valves.count())
+    back = reverse("line-marks", args=[number, line])
+    if request.method == "POST" and form.is_valid() and form.settled:
+        maker = form.cleaned_data["maker"]
+        new = maker is not None and maker.pk is None
+        try:
+            count = identity.spread(valves, form.sheet(), request.user, over=form.spread_to == OVER)
+        except identity.IdentityError as problem:
+            form.add_error("code", str(problem))
+        else:
+            word = "valve" if count == 1 else "valves"
+            messages.success(request, f"{count} {word} of line {of} recorded." if count else "That is no news.")
+            _say_new_maker(request, maker if new and maker.pk else None)
+            return redirect(back)
+    return _sheet_page(request, form, f"Identify line {of}", back)
+
+
+def _sheet_page(request: StaffRequest, form: SheetForm, title: str, back: str) -> HttpResponse:
+    context = {
+        "form": form, "title": title, "back": back, "valve": form.valve, "line": form.line,
+        "cautions": form.line.type.caution_sentences, "asked": request.method == "POST" and not form.errors,
+        "show_readings": form.ranked and (form.is_bound or form.kept),
+        "unread": form.is_bound and form["code"].value() and not form.ranked,
+    }  # fmt: skip
+    return render(request, "grading/sheet.html", context)
+
+
+def _say_new_maker(request: StaffRequest, maker: Maker | None) -> None:
+    if maker is not None:
+        messages.warning(request, f"“{maker}” was not known and is added as a new maker.")
+
+
+def _say_warnings(request: StaffRequest, valve: Valve) -> None:
+    sentence = identity.in_words(list(valve.warnings.open()))
+    if sentence:
+        messages.warning(request, f"{valve.serial}: {sentence}")
+
+
+def _line(number: str, line: int) -> Line:
+    return get_object_or_404(
+        Line.objects.select_related("lot__supplier", "type", "maker"), lot__number=number, number=line
+    )
+
+
+def line_marks(request: StaffRequest, number: str, line: int) -> HttpResponse:
+    """Everything that is recorded of the marks of a line's valves, on one page."""
+    of = _line(number, line)
+    valves = Valve.objects.for_rows().filter(line=of).select_related("condition").prefetch_related(
+        "features",
+        Prefetch("date_readings", DateReading.objects.filter(standing=True), to_attr="standing_readings"),
+        Prefetch("warnings", MarkWarning.objects.open(), to_attr="open_warnings"),
+    )  # fmt: skip
+    page = page_of(request, valves.order_by("position"))
+    context = {
+        "line": of, "page": page, "rows": [(valve, _reasons(valve.open_warnings)) for valve in page],
+        "warned": identity.warnings_by_line([of.pk]).get(of.pk, 0), "not_a_verdict": NOT_A_VERDICT,
+    }  # fmt: skip
+    return render(request, "grading/line_marks.html", context)
+
+
+def _reasons(warnings: list[MarkWarning]) -> str:
+    """The sentence without its closing words, which the page says once for all."""
+    return identity.in_words(warnings).removesuffix(f" {NOT_A_VERDICT}")
+
+
+class WarningFilter(django_filters.FilterSet):
+    standing = django_filters.ChoiceFilter(
+        label="Which", method="by_standing", empty_label="open",
+        choices=[("dismissed", "dismissed"), ("cleared", "cleared"), ("all", "all")],
+    )  # fmt: skip
+    subject = django_filters.ChoiceFilter(label="What", choices=[(one.value, one.value) for one in Subject])
+    type = django_filters.ModelChoiceFilter(
+        label="Type", field_name="valve__type",
+        queryset=ValveType.objects.filter(valves__warnings__isnull=False).distinct(),
+    )  # fmt: skip
+    lot = django_filters.ModelChoiceFilter(
+        label="Lot", field_name="valve__line__lot",
+        queryset=Lot.objects.filter(lines__valves__warnings__isnull=False).distinct(),
+    )  # fmt: skip
+
+    class Meta:
+        model = MarkWarning
+        fields: list[str] = []
+
+    def by_standing(self, warnings: QuerySet[MarkWarning], _: str, value: str) -> QuerySet[MarkWarning]:
+        if value == "dismissed":
+            return warnings.filter(cleared_at=None).exclude(dismissed_at=None)
+        return warnings.exclude(cleared_at=None) if value == "cleared" else warnings
+
+    @property
+    def qs(self) -> Any:
+        found = super().qs
+        return found if self.form.is_valid() and self.form.cleaned_data.get("standing") else found.open()
+
+
+def warnings(request: StaffRequest) -> HttpResponse:
+    rows = MarkWarning.objects.select_related("valve__type", "valve__maker", "valve__line__lot", "dismissed_by")
+    found = WarningFilter(request.GET, queryset=rows)
+    context = {"filter": found, "page": page_of(request, found.qs), "not_a_verdict": NOT_A_VERDICT}
+    return render(request, "grading/warnings.html", context)
+
+
+@for_roles(Role.RECEIVING, Role.BENCH)
+@require_POST
+def warning_dismiss(request: StaffRequest, pk: int) -> HttpResponse:
+    warning = get_object_or_404(MarkWarning.objects.select_related("valve"), pk=pk)
+    form = DismissForm(request.POST)
+    if form.is_valid():
+        try:
+            identity.dismiss(warning, form.cleaned_data["because"], request.user)
+            messages.success(request, "The warning is dismissed; it stays in the valve’s history.")
+        except identity.SettledAlready as problem:
+            messages.error(request, str(problem))
+    else:
+        messages.error(request, "Say why the warning is nothing; it is not dismissed without a reason.")
+    return redirect(warning.valve)
+
+
+@for_roles(Role.RECEIVING, Role.BENCH)
+def valve_clean(request: StaffRequest, serial: str) -> HttpResponse:
+    valve = _valve(serial)
+    form = CleaningForm(request.POST or None)
+    if request.method == "POST" and form.is_valid():
+        identity.clean(valve, form.cleaned_data["how"], form.cleaned_data["note"], request.user)
+        messages.success(request, f"The cleaning of {serial} is recorded.")
+        return redirect(valve)
+    context = {"form": form, "valve": valve, "cautions": identity.cleaning_cautions(valve.type)}
+    return render(request, "grading/valve_clean.html", context)
+
+
+urlpatterns = [
+    path("identify/", identify, name="identify"),
+    path("valves/<str:serial>/identify/", valve_identify, name="valve-identify"),
+    path("valves/<str:serial>/clean/", valve_clean, name="valve-clean"),
+    path("lots/<str:number>/<int:line>/marks/", line_marks, name="line-marks"),
+    path("lots/<str:number>/<int:line>/identify/", line_identify, name="line-identify"),
+    path("warnings/", warnings, name="warnings"),
+    path("warnings/<int:pk>/dismiss/", warning_dismiss, name="warning-dismiss"),
+]

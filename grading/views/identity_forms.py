@@ -1,0 +1,210 @@
+"""The sheet on which somebody writes down what a valve shows, and the small forms beside it."""
+
+from __future__ import annotations
+
+import hashlib
+from dataclasses import dataclass
+from typing import Any
+
+from django import forms
+
+from catalog.datecodes import Reading
+from catalog.models import ValveType
+from stockroom import identity
+from stockroom.construction import CONDITION, FEATURES, Choice
+from stockroom.identification import Ranked
+from stockroom.identity import Register, Sheet
+from stockroom.models import Cleaning, Condition, Line, Maker, Valve
+from stockroom.names import NameField
+from stockroom.web import TypeField
+
+LIKELIEST = 6  # shown at once; the others unfold
+
+ALONE, WHERE_EMPTY, OVER = "alone", "empty", "over"
+
+
+@dataclass(frozen=True)
+class Offered:
+    """One reading of the code as the page offers it."""
+
+    ranked: Ranked
+    owners: list[str]
+    chosen: bool
+
+    @property
+    def reading(self) -> Reading:
+        return self.ranked.reading
+
+
+def _select(choice: Choice) -> forms.ChoiceField:
+    words = [("", "–"), *((word, word) for word in choice.words)]
+    return forms.ChoiceField(label=choice.label, required=False, choices=words)
+
+
+class SheetForm(forms.Form):
+    """What is seen on one valve, or on all of a line (`valve` None).
+
+    A code is read before it is kept: `settled` is False until the page has shown what this code can mean.
+    """
+
+    type = TypeField(label="Type", max_length=40)
+    maker = NameField(Maker, label="Marked maker", required=False)
+    code = forms.CharField(label="Code as stamped", max_length=40, required=False)
+    pack_marks = forms.CharField(label="Marks on the pack", max_length=200, required=False)
+    note = forms.CharField(label="Note on the condition", max_length=300, required=False)
+    spread = forms.ChoiceField(label="For which valves", required=False)
+
+    def __init__(self, data: Any = None, *, line: Line, valve: Valve | None, others: int) -> None:
+        super().__init__(data)
+        self.line, self.valve = line, valve
+        self.register = Register()
+        for name, choice in FEATURES.items():
+            self.fields[f"feature {name}"] = _select(choice)
+        for name, choice in CONDITION.items():
+            self.fields[f"condition {name}"] = _select(choice)
+        self._offer_spread(others)
+        for name in ("code", "pack_marks", "note"):
+            self.fields[name].widget.attrs.update(autocomplete="off", spellcheck="false")
+        self.fields["code"].widget.attrs["data-enter"] = "send"
+        if valve is None:
+            del self.fields["type"]
+        self.kept = valve and valve.date_readings.filter(standing=True).first()
+        self.initial = _as_recorded(valve, line)
+        self.ranked = self._rank()
+        if self.ranked and self._shows_these_readings():
+            return  # the page puts the cursor on a reading
+        self.fields["code"].widget.attrs["autofocus"] = True
+
+    def _offer_spread(self, others: int) -> None:
+        where_empty = (WHERE_EMPTY, "only where nothing is recorded")
+        if self.valve is None:
+            self.fields["spread"].choices = [  # type: ignore[attr-defined]
+                where_empty, (OVER, "on all of them, in place of what is recorded")
+            ]
+        elif others:
+            also = f"this one, and the line’s {others} others"
+            self.fields["spread"].choices = [  # type: ignore[attr-defined]
+                (ALONE, "this one alone"),
+                (WHERE_EMPTY, f"{also} where nothing is recorded"),
+                (OVER, f"{also} in place of what is recorded"),
+            ]
+        else:
+            del self.fields["spread"]
+
+    # The code and its readings
+
+    @property
+    def _code(self) -> str:
+        written = self.data.get("code", "") if self.is_bound else self.initial.get("code", "")
+        return " ".join(written.split())[:40]
+
+    @property
+    def _type(self) -> ValveType:
+        """The type as typed, else as recorded; only to rank by."""
+        if self.is_bound and self.valve is not None:
+            typed = ValveType.objects.named(self.data.get("type", "")).first()
+            if typed:
+                return typed
+        return self.valve.type if self.valve else self.line.type
+
+    def _rank(self) -> list[Ranked]:
+        besides = [self.valve.pk] if self.valve else []
+        others = identity.others_of_line(self.line, besides)
+        return identity.rank_code(self._code, self._type, self.line.lot.received_on, others, self.register)
+
+    @property
+    def token(self) -> str:
+        """The same while the same code of the same type is being read."""
+        return hashlib.sha256(f"{self._code}\n{self._type.pk}".encode()).hexdigest()[:16]
+
+    @property
+    def settled(self) -> bool:
+        """Whether the page that was sent had shown what its code can mean, or that no rule reads it."""
+        return not self._code or self.data.get("shown") == self.token
+
+    def _shows_these_readings(self) -> bool:
+        return self.is_bound or bool(self.kept and self.kept.code == self._code)
+
+    @property
+    def chosen(self) -> str:
+        """The key of the reading that is marked: as sent, as kept, or the one that leads."""
+        if self.is_bound and self.data.get("shown") == self.token:
+            return str(self.data.get("reading", ""))
+        if self.kept and self.kept.code == self._code:
+            return self.kept.reading.key if self.kept.reading else ""
+        return identity.leader(self.ranked)
+
+    @property
+    def offered(self) -> list[Offered]:
+        return [
+            Offered(one, self.register.owners(one.reading.source_code), one.reading.key == self.chosen)
+            for one in self.ranked
+        ]
+
+    @property
+    def likeliest(self) -> list[Offered]:
+        return self.offered[:LIKELIEST]
+
+    @property
+    def less_likely(self) -> list[Offered]:
+        return self.offered[LIKELIEST:]
+
+    @property
+    def chosen_is_folded(self) -> bool:
+        return any(one.chosen for one in self.less_likely)
+
+    # What the template lays out
+
+    def _bound(self, prefix: str) -> list[forms.BoundField]:
+        return [self[name] for name in self.fields if name.startswith(prefix)]
+
+    @property
+    def marks(self) -> list[forms.BoundField]:
+        return [self[name] for name in ("type", "maker", "code") if name in self.fields]
+
+    @property
+    def construction(self) -> list[forms.BoundField]:
+        return self._bound("feature ")
+
+    @property
+    def condition(self) -> list[forms.BoundField]:
+        return [*self._bound("condition "), self["pack_marks"], self["note"]]
+
+    def sheet(self) -> Sheet:
+        told = self.cleaned_data
+        return Sheet(
+            type=told.get("type"), maker=told["maker"], code=told["code"], chosen=self.chosen if told["code"] else "",
+            features={name: told[f"feature {name}"] for name in FEATURES},
+            condition={name: told[f"condition {name}"] for name in CONDITION},
+            pack_marks=told["pack_marks"], note=told["note"],
+        )  # fmt: skip
+
+    @property
+    def spread_to(self) -> str:
+        return self.cleaned_data.get("spread") or ALONE
+
+
+def _as_recorded(valve: Valve | None, line: Line) -> dict[str, Any]:
+    if valve is None:
+        return {"maker": line.maker_id}
+    condition = Condition.objects.filter(valve=valve).first()
+    return {
+        "type": valve.type, "maker": valve.maker_id, "code": valve.date_code,
+        "pack_marks": condition.pack_marks if condition else "", "note": condition.note if condition else "",
+        **{f"feature {one.feature}": one.word for one in valve.features.all()},
+        **{f"condition {name}": getattr(condition, name) for name in CONDITION if condition},
+    }  # fmt: skip
+
+
+class CleaningForm(forms.ModelForm):
+    class Meta:
+        model = Cleaning
+        fields = ["how", "note"]
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.fields["how"].widget.attrs["autofocus"] = True
+
+
+class DismissForm(forms.Form):
+    because = forms.CharField(label="Why it is nothing", max_length=200)

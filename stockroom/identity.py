@@ -1,0 +1,549 @@
+"""Identification and condition: what is seen on a valve is written down, and what does not agree is said.
+
+- `Register()`: the shop's makers as `stockroom.identification` takes them, asked of the database once
+- `rank_code(code, type, received, others, register)`: every reading of a code, likeliest first
+- `others_of_line(line, besides)`: how the codes of the line's other valves are read
+- `Sheet`, `record(valve, sheet, by)`, `spread(valves, sheet, by)`: one valve as it is; many valves alike
+- `reassess(valves, by)`: raise and clear the warnings of these valves
+- `dismiss(warning, because, by)`, `clean(valve, how, note, by)`, `cleaning_cautions(type)`
+- `set_source_codes(maker, codes, by)`, `learn(…)`, `forget(known, by)`, `register_changed(maker, by)`
+- `marks_of(valve)`, `warnings_by_line(line_ids)`: what pages show
+
+A changed type passes through `grading.handling.identify`, which also withdraws the grade.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Collection, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import date
+from typing import NamedTuple
+
+from django.contrib.auth.models import User
+from django.db import transaction
+from django.db.models import Count, Q
+from django.utils import timezone
+
+from catalog.datecodes import Reading, Window, find_dates, readings
+from catalog.models import ValveType
+from stockroom.changes import fitted
+from stockroom.construction import CONDITION, FEATURES, check
+from stockroom.identification import (
+    Assessment,
+    Disagreement,
+    MakerFacts,
+    Marks,
+    Ranked,
+    Subject,
+    TypeFacts,
+    assess,
+    rank,
+)
+from stockroom.keeping import keep
+from stockroom.lots import chunked
+from stockroom.models import (
+    Cleaning,
+    Condition,
+    DateReading,
+    Entry,
+    KnownConstruction,
+    Line,
+    Maker,
+    MarkWarning,
+    SeenFeature,
+    SourceCode,
+    Valve,
+)
+
+FIRST_YEAR = 1920  # valves in quantity from about then; from memory
+MOST_OTHERS = 500  # of a line's other valves, the latest that were read
+
+
+class IdentityError(ValueError):
+    """Cannot be written down; the message says why."""
+
+
+class NotAReading(IdentityError):
+    """The reading chosen is none that the code can have."""
+
+
+class SettledAlready(IdentityError):
+    """The warning was dismissed or cleared meanwhile."""
+
+
+# The register
+
+
+class Register:
+    def __init__(self) -> None:
+        self._makers = list(Maker.objects.prefetch_related("source_codes", "known_construction").order_by("name"))
+        self._by_type: dict[int, list[MakerFacts]] = {}
+
+    def for_type(self, type_id: int) -> list[MakerFacts]:
+        """Every maker, with the constructions known of it for this type."""
+        if type_id not in self._by_type:
+            self._by_type[type_id] = [_facts(maker, type_id) for maker in self._makers]
+        return self._by_type[type_id]
+
+    def owners(self, source_code: str | None) -> list[str]:
+        """The names of those whose number this is."""
+        return [
+            maker.name for maker in self._makers if any(one.code == source_code for one in maker.source_codes.all())
+        ]
+
+
+def _facts(maker: Maker, type_id: int) -> MakerFacts:
+    construction: dict[str, set[str]] = defaultdict(set)
+    for known in maker.known_construction.all():
+        if known.type_id in (None, type_id):
+            construction[known.feature].add(known.word)
+    return MakerFacts(
+        maker.name,
+        frozenset(one.code for one in maker.source_codes.all()),
+        maker.first_year,
+        maker.last_year,
+        {feature: frozenset(words) for feature, words in construction.items()},
+    )
+
+
+def set_source_codes(maker: Maker, codes: Collection[str], by: User | None) -> None:
+    """These are the maker's registered numbers, and no others."""
+    with transaction.atomic():
+        before = set(maker.source_codes.values_list("code", flat=True))
+        maker.source_codes.exclude(code__in=codes).delete()
+        SourceCode.objects.bulk_create(SourceCode(maker=maker, code=code) for code in sorted(set(codes) - before))
+        if before != set(codes):
+            told = " → ".join(", ".join(sorted(some)) or "none" for some in (before, set(codes)))
+            Entry.write(by, "maker-changed", fitted(f"Maker {maker}: source codes {told}."))
+
+
+def learn(
+    maker: Maker, type_: ValveType | None, feature: str, word: str, note: str, by: User | None
+) -> KnownConstruction:
+    """The maker is known to have built the type, or every type, so."""
+    check(FEATURES, {feature: word})
+    with transaction.atomic():
+        known, new = KnownConstruction.objects.get_or_create(
+            maker=maker, type=type_, feature=feature, word=word, defaults={"note": note, "by": by}
+        )
+        if new:
+            Entry.write(by, "maker-changed", fitted(f"Maker {maker} is known with {known}."))
+            register_changed(maker, by)
+    return known
+
+
+def forget(known: KnownConstruction, by: User | None) -> None:
+    with transaction.atomic():
+        Entry.write(by, "maker-changed", fitted(f"Maker {known.maker} is no longer known with {known}."))
+        known.delete()
+        register_changed(known.maker, by)
+
+
+def register_changed(maker: Maker, by: User | None, codes: Collection[str] = ()) -> int:
+    """Look again at the valves in house on which the register's word of this maker bears; how many they are.
+
+    Those it marked, those whose code is read as its number (`codes` are numbers it has lost), those whose code
+    is not decided, and those whose construction is in doubt.
+    """
+    numbers = {*codes, *maker.source_codes.values_list("code", flat=True)}
+    standing = Q(date_readings__standing=True)
+    keys = set(
+        Valve.objects.in_house()
+        .filter(
+            Q(maker=maker)
+            | standing & (Q(date_readings__source_code__in=numbers) | Q(date_readings__form=""))
+            | Q(warnings__cleared_at=None, warnings__subject=Subject.CONSTRUCTION_AND_MAKER)
+        )
+        .values_list("pk", flat=True)
+    )
+    for some in chunked(keys):
+        reassess(Valve.objects.filter(pk__in=some), by)
+    return len(keys)
+
+
+# Reading codes
+
+
+def rank_code(
+    code: str, type_: ValveType, received: date, others: Sequence[Sequence[Reading]], register: Register
+) -> list[Ranked]:
+    """Every reading the code can have, likeliest first; none for an empty code or one that no rule fits."""
+    if not code.strip():
+        return []
+    found = readings(code, _window(received))
+    return rank(found, type_facts(type_), register.for_type(type_.pk), others, received)
+
+
+def leader(ranked: Sequence[Ranked]) -> str:
+    """The key of the reading that is likelier than every other, or nothing."""
+    possible = [one for one in ranked if one.possible and one.reading.earliest]
+    if not possible or (len(possible) > 1 and possible[0].points == possible[1].points):
+        return ""
+    return possible[0].reading.key
+
+
+def others_of_line(line: Line, besides: Collection[int]) -> list[list[Reading]]:
+    """For each other valve of the line that has a code: the chosen reading alone, or all it may have."""
+    standing = DateReading.objects.filter(valve__line=line, standing=True).exclude(valve__in=list(besides)[:500])
+    return [one.readings for one in standing.order_by("-id")[:MOST_OTHERS]]
+
+
+def type_facts(type_: ValveType) -> TypeFacts:
+    return TypeFacts(type_.designation, type_.first_registered)
+
+
+def _window(received: date) -> Window:
+    return Window(FIRST_YEAR, max(FIRST_YEAR, received.year))
+
+
+def _kept(ranked: Ranked) -> dict[str, object]:
+    reading = ranked.reading
+    return {
+        "form": reading.form.name, "detail": reading.detail, "source_code": reading.source_code,
+        "earliest": reading.earliest and reading.earliest.isoformat(),
+        "latest": reading.latest and reading.latest.isoformat(),
+        "words": reading.words, "rule": reading.rule,
+        "points": ranked.points, "possible": ranked.possible, "reasons": list(ranked.reasons),
+    }  # fmt: skip
+
+
+# Writing down
+
+
+@dataclass(frozen=True)
+class Sheet:
+    """What somebody saw. An empty text is nothing seen; `type` None leaves the type alone.
+
+    `chosen` is the key of the code's reading, empty while it is not decided. `features` and `condition` are by
+    the names of `stockroom.construction`.
+    """
+
+    type: ValveType | None = None
+    maker: Maker | None = None
+    code: str = ""
+    chosen: str = ""
+    features: Mapping[str, str] = field(default_factory=dict)
+    condition: Mapping[str, str] = field(default_factory=dict)
+    pack_marks: str = ""
+    note: str = ""
+
+    def __post_init__(self) -> None:
+        check(FEATURES, self.features)
+        check(CONDITION, self.condition)
+
+
+def record(valve: Valve, sheet: Sheet, by: User | None) -> bool:
+    """The valve is as the sheet says, and what the sheet leaves empty is not there. False when that is no news."""
+    return bool(_write([valve.pk], sheet, by, whole=True, over=True))
+
+
+def spread(valves: Iterable[Valve], sheet: Sheet, by: User | None, *, over: bool = False) -> int:
+    """All these valves are as the sheet says; what it leaves empty is left alone, and so is the type.
+
+    Without `over` nothing that is recorded already is changed. Returns how many valves were changed.
+    """
+    keys = [valve.pk for valve in valves]
+    with transaction.atomic():
+        return sum(_write(some, sheet, by, whole=False, over=over) for some in chunked(keys))
+
+
+def _write(keys: list[int], sheet: Sheet, by: User | None, *, whole: bool, over: bool) -> int:
+    with transaction.atomic():
+        valves = list(
+            Valve.objects.select_for_update(no_key=True, of=("self",))
+            .filter(pk__in=keys)
+            .select_related("type", "maker", "line__lot")
+            .order_by("pk")
+        )
+        maker = keep(sheet.maker, by) if sheet.maker is not None and sheet.maker.pk is None else sheet.maker
+        told: dict[int, list[str]] = {valve.pk: [] for valve in valves}
+        for valve in valves:
+            if whole and sheet.type is not None and valve.type_id != sheet.type.pk:
+                told[valve.pk].append(f"type {valve.type} → {sheet.type}")
+                valve.type = sheet.type
+            if valve.maker != maker and (maker or whole) and (over or valve.maker is None):
+                told[valve.pk].append(f"marked maker {valve.maker or '–'} → {maker or '–'}")
+                valve.maker = maker
+        _write_codes(valves, sheet, by, told, whole=whole, over=over)
+        Valve.objects.bulk_update(
+            [valve for valve in valves if told[valve.pk]], ["type", "maker", "date_code"], batch_size=200
+        )
+        _write_features(valves, sheet, by, told, whole=whole, over=over)
+        _write_conditions(valves, sheet, by, told, whole=whole, over=over)
+        changed = [valve for valve in valves if told[valve.pk]]
+        Entry.objects.bulk_create(
+            Entry(
+                by=by, action="identified", text=fitted(f"Identified: {'; '.join(told[valve.pk])}."),
+                valve=valve, line=valve.line, lot_id=valve.line.lot_id,
+            )
+            for valve in changed
+        )  # fmt: skip
+        reassess(changed, by)
+    return len(changed)
+
+
+Told = dict[int, list[str]]
+
+
+def _write_codes(valves: list[Valve], sheet: Sheet, by: User | None, told: Told, *, whole: bool, over: bool) -> None:
+    """The code and how it is read. An earlier reading is kept, but stands no longer."""
+    code = " ".join(sheet.code.split())
+    if not code and not whole:
+        return
+    standing = {one.valve_id: one for one in DateReading.objects.filter(valve__in=valves, standing=True)}
+    wanted = [valve for valve in valves if over or not valve.date_code]
+    register = Register()
+    others = others_of_line(valves[0].line, [valve.pk for valve in wanted]) if valves else []
+    ranked_by_type: dict[tuple[int, date], list[Ranked]] = {}
+    retired: list[int] = []
+    new: list[DateReading] = []
+    for valve in wanted:
+        received = valve.line.lot.received_on
+        at = (valve.type_id, received)
+        if at not in ranked_by_type:
+            ranked_by_type[at] = rank_code(code, valve.type, received, others, register)
+        ranked = ranked_by_type[at]
+        chosen = next((one.reading for one in ranked if one.reading.key == sheet.chosen), None)
+        if sheet.chosen and chosen is None:
+            raise NotAReading(f"{code} cannot be read so. Choose one of its readings.")
+        before = standing.get(valve.pk)
+        if before and before.code == code and before.reading == chosen and "type" not in _of(told[valve.pk]):
+            continue
+        if not before and not code and not valve.date_code:
+            continue
+        if before:
+            retired.append(before.pk)
+        read = f", read as {chosen.words}" if chosen else ", reading not decided" if ranked else ""
+        was = valve.date_code
+        stamped = f"code {code}" if code == was else f"code as stamped {was or '–'} → {code or '–'}"
+        told[valve.pk].append(stamped + read)
+        valve.date_code = code
+        if code:
+            new.append(_date_reading(valve, code, chosen, ranked, by))
+    DateReading.objects.filter(pk__in=retired).update(standing=False)
+    DateReading.objects.bulk_create(new, batch_size=200)
+
+
+def _of(phrases: list[str]) -> set[str]:
+    return {phrase.split()[0] for phrase in phrases}
+
+
+def _date_reading(
+    valve: Valve, code: str, chosen: Reading | None, ranked: list[Ranked], by: User | None
+) -> DateReading:
+    kept = DateReading(valve=valve, code=code, alternatives=[_kept(one) for one in ranked], by=by)
+    if chosen:
+        kept.form, kept.detail, kept.source_code = chosen.form.name, chosen.detail, chosen.source_code or ""
+        kept.earliest, kept.latest = chosen.earliest, chosen.latest
+    return kept
+
+
+def _write_features(
+    valves: list[Valve], sheet: Sheet, by: User | None, told: Told, *, whole: bool, over: bool
+) -> None:
+    seen = {(one.valve_id, one.feature): one for one in SeenFeature.objects.filter(valve__in=valves)}
+    new: list[SeenFeature] = []
+    changed: list[SeenFeature] = []
+    gone: list[int] = []
+    for valve in valves:
+        for feature in FEATURES:
+            word, before = sheet.features.get(feature, ""), seen.get((valve.pk, feature))
+            was = before.word if before else ""
+            if word == was or (not word and not whole) or (was and not over):
+                continue
+            told[valve.pk].append(f"{feature} {was} → {word or '–'}" if was else f"{feature} {word}")
+            if before is None:
+                new.append(SeenFeature(valve=valve, feature=feature, word=word, by=by))
+            elif word:
+                before.word, before.by, before.at = word, by, timezone.now()
+                changed.append(before)
+            else:
+                gone.append(before.pk)
+    SeenFeature.objects.filter(pk__in=gone).delete()
+    SeenFeature.objects.bulk_update(changed, ["word", "by", "at"], batch_size=200)
+    SeenFeature.objects.bulk_create(new, batch_size=500)
+
+
+def _write_conditions(
+    valves: list[Valve], sheet: Sheet, by: User | None, told: Told, *, whole: bool, over: bool
+) -> None:
+    there = {one.valve_id: one for one in Condition.objects.filter(valve__in=valves)}
+    wanted = {**{name: sheet.condition.get(name, "") for name in CONDITION},
+              "pack_marks": " ".join(sheet.pack_marks.split()), "note": sheet.note.strip()}  # fmt: skip
+    labels = {"pack_marks": "marks on the pack", "note": "note on the condition"}
+    new: list[Condition] = []
+    changed: list[Condition] = []
+    for valve in valves:
+        condition = there.get(valve.pk) or Condition(valve=valve)
+        phrases = []
+        for name, word in wanted.items():
+            was = getattr(condition, name)
+            if word == was or (not word and not whole) or (was and not over):
+                continue
+            label = labels.get(name, name)
+            phrases.append(f"{label} {was} → {word or '–'}" if was else f"{label} {word}")
+            setattr(condition, name, word)
+        if phrases:
+            told[valve.pk] += phrases
+            condition.by, condition.at = by, timezone.now()
+            (changed if valve.pk in there else new).append(condition)
+    Condition.objects.bulk_update(changed, [*wanted, "by", "at"], batch_size=100)
+    Condition.objects.bulk_create(new, batch_size=200)
+
+
+# Warnings
+
+
+def reassess(valves: Iterable[Valve], by: User | None) -> None:
+    """Bring the warnings of these valves up to date. What was dismissed stays so while the reason is the same."""
+    with transaction.atomic():
+        keys = [valve.pk for valve in valves]
+        register = Register()
+        for some in chunked(keys):
+            _reassess(some, register, by)
+
+
+def _reassess(keys: list[int], register: Register, by: User | None) -> None:
+    found: dict[int, dict[tuple[str, str], MarkWarning]] = defaultdict(dict)
+    for warning in MarkWarning.objects.found().filter(valve__in=keys):
+        found[warning.valve_id][warning.subject, warning.reason] = warning
+    new: list[MarkWarning] = []
+    cleared: list[MarkWarning] = []
+    entries: list[Entry] = []
+    for valve, assessment in _assessments(keys, register):
+        wanted = {(one.subject.value, one.reason): one for one in assessment.disagreements}
+        for at, warning in found[valve.pk].items():
+            if at not in wanted:
+                cleared.append(warning)
+                entries.append(_entry(by, "marks-agree", f"No longer so: {warning.reason}.", valve))
+        for at, disagreement in wanted.items():
+            if at not in found[valve.pk]:
+                new.append(MarkWarning(valve=valve, subject=disagreement.subject.value, reason=disagreement.reason))
+                text = Assessment((disagreement,), ()).sentence()
+                entries.append(_entry(by, "marks-disagree", text, valve))
+    for some in chunked([warning.pk for warning in cleared]):
+        MarkWarning.objects.filter(pk__in=some).update(cleared_at=timezone.now())
+    MarkWarning.objects.bulk_create(new, batch_size=200)
+    Entry.objects.bulk_create(entries)
+
+
+def _entry(by: User | None, action: str, text: str, valve: Valve) -> Entry:
+    return Entry(by=by, action=action, text=fitted(text), valve=valve, line=valve.line, lot_id=valve.line.lot_id)
+
+
+def _assessments(keys: list[int], register: Register) -> Iterable[tuple[Valve, Assessment]]:
+    read = {one.valve_id: one for one in DateReading.objects.filter(valve__in=keys, standing=True)}
+    packs = dict(Condition.objects.filter(valve__in=keys).values_list("valve", "pack_marks"))
+    construction: dict[int, dict[str, str]] = defaultdict(dict)
+    for key, feature, word in SeenFeature.objects.filter(valve__in=keys).values_list("valve", "feature", "word"):
+        construction[key][feature] = word
+    for valve in Valve.objects.filter(pk__in=keys).select_related("type", "maker", "line__lot"):
+        window = _window(valve.line.lot.received_on)
+        marks = Marks(
+            printed_maker=valve.maker.name if valve.maker else None,
+            readings=read[valve.pk].readings if valve.pk in read else (),
+            construction=construction[valve.pk],
+            pack_readings=[one for _, some in find_dates(packs.get(valve.pk, ""), window) for one in some],
+        )
+        yield valve, assess(marks, type_facts(valve.type), register.for_type(valve.type_id))
+
+
+def dismiss(warning: MarkWarning, because: str, by: User) -> None:
+    """Somebody has looked and says why it is nothing. It stays in the valve's history."""
+    with transaction.atomic():
+        warning = MarkWarning.objects.select_for_update(of=("self",)).select_related("valve__line").get(pk=warning.pk)
+        if warning.dismissed_at or warning.cleared_at:
+            raise SettledAlready("This warning has been dealt with already.")
+        warning.dismissed_at, warning.dismissed_by, warning.dismissed_because = timezone.now(), by, because
+        warning.save()
+        text = f"Warning dismissed, {because}: {warning.reason}."
+        _entry(by, "warning-dismissed", text, warning.valve).save()
+
+
+# Cleaning
+
+# Common practice, no source.
+PRINT_COMES_OFF = (
+    "Print on many valves comes off under a dry thumb. Write down and photograph the marks first, keep off the print, "
+    "and put no water or solvent near it."
+)
+FIBRES = (
+    "Old packing, base cement and heat shields can be asbestos. What looks like mineral fibre is not brushed, cut or "
+    "blown on; leave it to those who are qualified, by local rules."
+)
+BY_CAUTION = {
+    "radioactive": "Do not scrape or grind it; wash your hands afterwards.",
+    "mercury": "Do not shake it or warm it. If the glass is cracked, stop.",
+    "directly heated": "No knocks: the filament may break.",
+}
+
+
+def cleaning_cautions(type_: ValveType) -> list[str]:
+    """What to mind when a valve of this type is cleaned, its own cautions last."""
+    of_type = [BY_CAUTION[caution] for caution in type_.cautions if caution in BY_CAUTION]
+    return [PRINT_COMES_OFF, FIBRES, *type_.caution_sentences, *of_type]
+
+
+def clean(valve: Valve, how: str, note: str, by: User) -> Cleaning:
+    with transaction.atomic():
+        cleaning = Cleaning.objects.create(valve=valve, how=Cleaning.How(how), note=note.strip(), by=by)
+        _entry(by, "cleaned", f"Cleaned: {cleaning}.", valve).save()
+    return cleaning
+
+
+# For pages
+
+
+class ShownMarks(NamedTuple):
+    """All that is recorded of one valve's marks and condition."""
+
+    reading: DateReading | None
+    features: list[SeenFeature]
+    condition: Condition | None
+    cleanings: list[Cleaning]
+    warnings: list[MarkWarning]  # open
+    settled: list[MarkWarning]  # dismissed or cleared
+    sentence: str
+    unchecked: tuple[str, ...]
+
+
+def marks_of(valve: Valve) -> ShownMarks:
+    warnings = list(valve.warnings.select_related("dismissed_by"))
+    still_open = [one for one in warnings if not one.cleared_at and not one.dismissed_at]
+    seen = list(valve.features.all())
+    reading = valve.date_readings.filter(standing=True).first()
+    unchecked: tuple[str, ...] = ()
+    if reading or seen or valve.maker:
+        (_, assessment), *_ = _assessments([valve.pk], Register())
+        unchecked = assessment.unchecked
+    return ShownMarks(
+        reading=reading,
+        features=sorted(seen, key=lambda one: list(FEATURES).index(one.feature)),
+        condition=Condition.objects.filter(valve=valve).first(),
+        cleanings=list(valve.cleanings.select_related("by")),
+        warnings=still_open,
+        settled=[one for one in warnings if one not in still_open],
+        sentence=in_words(still_open),
+        unchecked=unchecked,
+    )
+
+
+def in_words(warnings: Sequence[MarkWarning]) -> str:
+    """The open warnings of one valve as one sentence; nothing when there are none. Never a verdict."""
+    found = tuple(Disagreement(Subject(one.subject), one.reason) for one in reversed(warnings))
+    return Assessment(found, ()).sentence() if found else ""
+
+
+def warnings_by_line(line_ids: Collection[int]) -> dict[int, int]:
+    """How many valves of each line have an open warning, for the lines where any has."""
+    counts: dict[int, int] = {}
+    for some in chunked(line_ids):
+        counts |= dict(
+            MarkWarning.objects.open()
+            .filter(valve__line__in=some)
+            .values_list("valve__line")
+            .annotate(n=Count("valve", distinct=True))
+            .order_by()
+        )
+    return counts

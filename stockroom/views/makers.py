@@ -1,0 +1,168 @@
+"""Pages of the register of makers: names, numbers, years, and how each is known to have built."""
+
+from __future__ import annotations
+
+import re
+from typing import Any
+
+import django_filters
+from django import forms
+from django.contrib import messages
+from django.db import transaction
+from django.http import HttpResponse
+from django.shortcuts import get_object_or_404, redirect, render
+from django.urls import path, reverse
+from django.utils import timezone
+from django.views.decorators.http import require_POST
+
+from stockroom import identity, keeping
+from stockroom.construction import FEATURES
+from stockroom.lots import tally_lines
+from stockroom.models import KnownConstruction, Line, Maker, SeenFeature, Valve
+from stockroom.people import Role, StaffRequest, for_roles
+from stockroom.views.keeping import KeepingForm, how_many
+from stockroom.web import TypeField, page_of
+
+
+class MakerForm(KeepingForm):
+    source_codes = forms.CharField(
+        required=False, max_length=200, label="Source codes",
+        help_text="The registered numbers that you take for this maker’s: three or four digits, spaces between.",
+    )
+
+    class Meta:
+        model = Maker
+        fields = ["name", "first_year", "last_year", "note"]
+
+    field_order = ["name", "source_codes", "first_year", "last_year", "note"]
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        for name in ("first_year", "last_year"):
+            self.fields[name].help_text = "A year, if it is known."
+        if self.instance.pk:
+            self.initial["source_codes"] = " ".join(one.code for one in self.instance.source_codes.all())
+
+    def clean_source_codes(self) -> list[str]:
+        codes = re.findall(r"[^\s,;]+", self.cleaned_data["source_codes"])
+        for code in codes:
+            if not re.fullmatch(r"[0-9]{3,4}", code):
+                raise forms.ValidationError(f"“{code}” is no source code: it has three or four digits.")
+        return sorted(set(codes))
+
+    def _year(self, name: str) -> int | None:
+        year: int | None = self.cleaned_data[name]
+        if year is not None and not 1880 <= year <= timezone.localdate().year:
+            raise forms.ValidationError(f"No valves were made in {year}. Give the year with four digits.")
+        return year
+
+    def clean_first_year(self) -> int | None:
+        return self._year("first_year")
+
+    def clean_last_year(self) -> int | None:
+        last, first = self._year("last_year"), self.cleaned_data.get("first_year")
+        if last is not None and first is not None and last < first:
+            raise forms.ValidationError(f"{last} is before {first}, the year it began.")
+        return last
+
+
+class KnownForm(forms.Form):
+    """A construction that a maker is known with."""
+
+    type = TypeField(label="Type", required=False, max_length=40, help_text="Empty for every type.")
+    seen = forms.ChoiceField(
+        label="Built with",
+        choices=[("", "–"), *(
+            (choice.label, [(f"{name}|{word}", f"{choice.label}: {word}") for word in choice.words])
+            for name, choice in FEATURES.items()
+        )],
+    )  # fmt: skip
+    note = forms.CharField(label="Known from", required=False, max_length=200)
+
+
+class MakerFilter(django_filters.FilterSet):
+    name = django_filters.CharFilter(lookup_expr="icontains", label="Name has")
+    code = django_filters.CharFilter(field_name="source_codes__code", label="Source code")
+
+    class Meta:
+        model = Maker
+        fields: list[str] = []
+
+
+def makers(request: StaffRequest) -> HttpResponse:
+    rows = Maker.objects.annotate(line_count=how_many(Line, "maker"), valve_count=how_many(Valve, "maker"))
+    filter = MakerFilter(request.GET, queryset=rows.prefetch_related("source_codes"))
+    return render(request, "stockroom/makers.html", {"filter": filter, "page": page_of(request, filter.qs)})
+
+
+def maker(request: StaffRequest, pk: int) -> HttpResponse:
+    return _maker_page(request, get_object_or_404(Maker, pk=pk), KnownForm())
+
+
+def _maker_page(request: StaffRequest, shown: Maker, form: KnownForm) -> HttpResponse:
+    page = page_of(request, shown.lines.select_related("lot__supplier", "type").order_by("-lot__number", "number"))
+    tallies = tally_lines([line.pk for line in page])
+    context = {
+        "maker": shown, "page": page, "rows": [(line, tallies[line.pk]) for line in page],
+        "source_codes": shown.source_codes.all(),
+        "known": shown.known_construction.select_related("type", "by"),
+        "features_seen": SeenFeature.objects.filter(valve__maker=shown).values("valve").distinct().count(),
+        "form": form,
+    }  # fmt: skip
+    return render(request, "stockroom/maker.html", context)
+
+
+@for_roles(Role.RECEIVING)
+def maker_new(request: StaffRequest) -> HttpResponse:
+    return _edit(request, None, "New maker", reverse("makers"))
+
+
+@for_roles(Role.RECEIVING)
+def maker_edit(request: StaffRequest, pk: int) -> HttpResponse:
+    shown = get_object_or_404(Maker, pk=pk)
+    return _edit(request, shown, f"Maker {shown}", reverse("maker", args=[pk]))
+
+
+def _edit(request: StaffRequest, shown: Maker | None, title: str, back: str) -> HttpResponse:
+    form = MakerForm(request.POST or None, instance=shown)
+    if request.method == "POST" and form.is_valid():
+        with transaction.atomic():
+            kept = keeping.keep(form.save(commit=False), request.user)
+            lost = list(kept.source_codes.values_list("code", flat=True))
+            identity.set_source_codes(kept, form.cleaned_data["source_codes"], request.user)
+            identity.register_changed(kept, request.user, lost)
+        messages.success(request, f"{kept} is saved.")
+        return redirect("maker", kept.pk)
+    return render(request, "stockroom/form.html", {"form": form, "title": title, "back": back})
+
+
+@for_roles(Role.RECEIVING, Role.BENCH)
+@require_POST
+def maker_learn(request: StaffRequest, pk: int) -> HttpResponse:
+    shown = get_object_or_404(Maker, pk=pk)
+    form = KnownForm(request.POST)
+    if form.is_valid():
+        feature, _, word = form.cleaned_data["seen"].partition("|")
+        known = identity.learn(shown, form.cleaned_data["type"], feature, word, form.cleaned_data["note"], request.user)
+        messages.success(request, f"{shown} is known with {known}.")
+        return redirect("maker", pk)
+    return _maker_page(request, shown, form)
+
+
+@for_roles(Role.RECEIVING, Role.BENCH)
+@require_POST
+def maker_forget(request: StaffRequest, pk: int, known: int) -> HttpResponse:
+    gone = get_object_or_404(KnownConstruction.objects.select_related("maker", "type"), pk=known, maker=pk)
+    identity.forget(gone, request.user)
+    messages.success(request, f"{gone.maker} is no longer known with {gone}.")
+    return redirect("maker", pk)
+
+
+urlpatterns = [
+    path("makers/", makers, name="makers"),
+    path("makers/new/", maker_new, name="maker-new"),
+    path("makers/<int:pk>/", maker, name="maker"),
+    path("makers/<int:pk>/edit/", maker_edit, name="maker-edit"),
+    path("makers/<int:pk>/known/", maker_learn, name="maker-learn"),
+    path("makers/<int:pk>/known/<int:known>/forget/", maker_forget, name="maker-forget"),
+]
