@@ -140,7 +140,9 @@ def linear_income(pieces: list[Piece], demands: tuple[Demand, ...]) -> float:
     if not columns:
         return 0.0
     limits = np.concatenate([np.ones(len(pieces)), [float(demand.wanted) for demand in demands]])
-    return -float(linprog(-np.array(prices), A_ub=np.array(columns).T, b_ub=limits).fun)
+    answer = linprog(-np.array(prices), A_ub=np.array(columns).T, b_ub=limits)
+    assert answer.fun is not None
+    return -float(answer.fun)
 
 
 def test_an_order_is_met_from_where_it_is_missed_least() -> None:

@@ -136,8 +136,9 @@ def thick_of_it(low: Floats, high: Floats, box: Floats, best: Ints) -> NDArray[n
     if len(low) <= LARGE:
         return np.zeros(len(low), dtype=bool)
     centre = (low + high) / 2 / np.maximum(box, 1e-12)
-    partners: Ints = cKDTree(centre).query_ball_point(centre, 1.0, p=np.inf, return_length=True)
-    return (partners >= CROWDED) & (best == 0)
+    partners = np.asarray(cKDTree(centre).query_ball_point(centre, 1.0, p=np.inf, return_length=True))
+    thick: NDArray[np.bool_] = np.logical_and(partners >= CROWDED, best == 0)
+    return thick
 
 
 def settle_dense(low: Floats, high: Floats, reach: Floats, values: Floats, size: int, known: list[Found],
@@ -151,7 +152,7 @@ def settle_dense(low: Floats, high: Floats, reach: Floats, values: Floats, size:
     watch.settle(part, value, bound, len(found), "counting")
     random = np.random.default_rng(seed)
     guard = high - low
-    if low.shape[1] <= 2 and float(np.ptp(guard, axis=0).max()) < 1e-12 and bound > value:
+    if low.shape[1] <= 2 and float(np.ptp(guard, axis=0).max()) < 1e-12 and not watch.near(value, bound):
         start = sample_sets(low, high, reach, values, size, best, found, SETS_TO_BEGIN, random)
         flat = np.hstack([low, np.zeros((len(low), 2 - low.shape[1]))])
         boxes = np.hstack([reach - guard[0], np.ones((len(reach), 2 - low.shape[1]))])
@@ -171,7 +172,7 @@ def settle_dense(low: Floats, high: Floats, reach: Floats, values: Floats, size:
                 watch.settle(part, value, bound, len(found), "thin parts first")
     for turn in range(PASSES):
         for tile in tiles(low, np.flatnonzero(best < len(reach)), TILE, turn % low.shape[1]):
-            if watch.over():
+            if watch.near(value, bound) or watch.over():
                 return found, value, bound, prices
             inside = np.zeros(len(low), dtype=bool)
             inside[tile] = True

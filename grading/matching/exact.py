@@ -87,7 +87,8 @@ class Standing:
 
     @property
     def done(self) -> bool:
-        return self.target > self.bound + TOLERANCE or self.watch.over()
+        return (self.target > self.bound + TOLERANCE or self.watch.near(self.value, self.bound)
+                or self.watch.over())
 
     def note(self, stage: str) -> None:
         self.watch.settle(self.part, self.value, self.bound, len(self.chosen), stage)

@@ -49,14 +49,16 @@ def find_sets(
     progress: ProgressCall | None = None,
     should_stop: StopCall | None = None,
     start: Iterable[Iterable[Hashable]] = (),
+    near_enough: float = 0.0,
 ) -> Outcome:
     """Disjoint sets of ``size`` pieces of the greatest total value, with a proven bound.
 
-    ``start`` gives sets of an earlier run, as keys: those that still stand are built upon. ``progress`` is
-    called now and then; when ``should_stop`` returns true the best so far comes back. ValueError for a
-    question without meaning (a size outside 2 to 12, a quantity that is not positive, two tiers of one name).
+    ``start`` gives sets of an earlier run, as keys: those that still stand are built upon. A part of the pool is
+    left alone once its gap is ``near_enough`` (0.01 is 1 %). ``progress`` is called now and then; when
+    ``should_stop`` returns true the best so far comes back. ValueError for a question without meaning (a size
+    outside 2 to 12, a quantity that is not positive, two tiers of one name).
     """
-    watch = Watch(time_limit_s, progress, should_stop)
+    watch = Watch(time_limit_s, progress, should_stop, near_enough)
     field = lay_out(pieces, size, tiers, rules)
     unit = unit_of(field.values)
     first = first_choice(field, pieces, size, start)

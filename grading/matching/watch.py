@@ -10,11 +10,13 @@ from .words import Progress, ProgressCall, StopCall
 class Watch:
     """Keeps the value and bound of every part of a run, and says when to leave off."""
 
-    def __init__(self, seconds: float, progress: ProgressCall | None, should_stop: StopCall | None) -> None:
+    def __init__(self, seconds: float, progress: ProgressCall | None, should_stop: StopCall | None,
+                 near_enough: float = 0.0) -> None:
         self.began = time.monotonic()
         self.deadline = self.began + seconds
         self.progress = progress
         self.should_stop = should_stop
+        self.near_enough = near_enough
         self.stopped = False
         self.timed_out = False
         self.values: dict[int, float] = {}
@@ -37,6 +39,10 @@ class Watch:
             self._asked = now
             self.stopped = self.should_stop()
         return self.stopped or self.timed_out
+
+    def near(self, value: float, bound: float) -> bool:
+        """The gap is as small as was asked for."""
+        return bound - value <= self.near_enough * bound
 
     def report(self, stage: str) -> None:
         if self.progress is not None:
