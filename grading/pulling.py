@@ -21,11 +21,10 @@ from django.utils import timezone
 
 from grading import judging, progress, sets
 from grading.models import Grade, MatchedSet
+from grading.pool_plans import WIDEST_PERCENT, least_loss
 from stockroom.models import Allocation, Despatch, Entry, ListedValve, Order, OrderLine, Return, Valve
 from stockroom.models.orders import set_name
 from stockroom.states import State
-
-WIDEST_PERCENT = 100.0  # a set asked for without a tolerance is still one that was judged as a set
 
 
 class CannotPull(Exception):
@@ -39,6 +38,7 @@ class Option(NamedTuple):
     grades: tuple[Grade, ...]
     spread: float | None  # the worst quantity's; None for a single
     set: MatchedSet | None  # a set that stands already; None when it would be made
+    why: str = ""  # why this one of those that would be made
 
     @property
     def key(self) -> str:
@@ -55,27 +55,37 @@ def missing(line: OrderLine) -> int:
 
 
 def options(line: OrderLine, limit: int = 8) -> list[Option]:
-    """What meets the line, best first: singles by grade; sets that stand already, then sets that could be made."""
+    """What meets the line, best first: singles by grade; sets that stand already, then the set that could be made
+    at the least loss to the pool, and the next best."""
     if line.set_size == 1:
         return _singles(line, limit)
     ready = _ready_sets(line)[:limit]
     if len(ready) >= limit:
         return ready
-    tolerance = line.max_spread_percent or WIDEST_PERCENT
-    proposals = sets.propose(line.type, line.set_size, tolerance, line.best_grades, time_limit_s=3)
-    grades = {
-        grade.valve_id: grade
-        for grade in Grade.objects.filter(standing=True, valve__in=[v.pk for p in proposals for v in p.valves])
-    }
-    made = [Option(p.valves, tuple(grades[v.pk] for v in p.valves), p.worst, None) for p in proposals]
-    made.sort(key=lambda option: (sum(grade.rank for grade in option.grades), option.spread or 0))
-    return ready + made[: limit - len(ready)]
+    return ready + _new_sets(line)
+
+
+def _new_sets(line: OrderLine) -> list[Option]:
+    """The set of free stock that costs the rest of the pool least, and the next best."""
+    found = least_loss(line)
+    if found is None:
+        return []
+    keys = [valve.pk for valves, _ in found.choices for valve in valves]
+    grades = {grade.valve_id: grade for grade in Grade.objects.filter(standing=True, valve__in=keys)}
+    reasons = (found.why, "The next best of those that could be made.")
+    return [
+        Option(valves, tuple(grades[valve.pk] for valve in valves), worst, None, why)
+        for (valves, worst), why in zip(found.choices, reasons, strict=False)
+    ]
 
 
 def _singles(line: OrderLine, limit: int) -> list[Option]:
     grades = (
         Grade.objects.filter(
-            standing=True, saleable=True, rank__lte=line.best_grades, valve__type=line.type,
+            standing=True,
+            saleable=True,
+            rank__lte=line.best_grades,
+            valve__type=line.type,
             valve__state__in=[State.GRADED, State.LISTED],
         )  # fmt: skip
         .exclude(valve__allocations__live=True)

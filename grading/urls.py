@@ -2,6 +2,7 @@
 
 from grading.views import (
     bench,
+    demand,
     identity,
     instruments,
     listings,
@@ -24,6 +25,7 @@ urlpatterns = [
     *policy.urlpatterns,
     *sets.urlpatterns,
     *runs.urlpatterns,
+    *demand.urlpatterns,
     *orders.urlpatterns,
     *listings.urlpatterns,
     *paper.urlpatterns,

@@ -1,5 +1,6 @@
 """The judgement: testers, readings, policies, grades, sets."""
 
+from grading.models.demand import Demand
 from grading.models.instruments import (
     Baseline,
     Calibration,
@@ -26,6 +27,7 @@ __all__ = [
     "Calibration",
     "CalibrationValue",
     "Capability",
+    "Demand",
     "Grade",
     "HouseNominal",
     "ImportBatch",

@@ -1,0 +1,108 @@
+"""What to make of a pool for the demand there is, and which set an order costs it least.
+
+- `mix_of(type)`: the type's demand mix, as `grading.planning` takes it
+- `plan_for(type, best_grades)`: the sets to make now and the singles to keep, with the proven bound
+- `least_loss(line)`: the set that meets an order line and costs the rest of the pool least, the second best, and why
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from typing import NamedTuple
+
+from catalog.models import ValveType
+from grading import planning, sets
+from grading.matching import Piece, Rules
+from grading.models import Demand, Policy
+from stockroom.models import OrderLine, Valve
+
+PLAN_TIME_S = 30.0
+ORDER_TIME_S = 4.0
+# An order is answered while somebody waits: no more pieces are compared than can be within that time.
+COMPARED = 250
+WIDEST_PERCENT = 100.0
+
+
+class Planned(NamedTuple):
+    """One set, or one single, of a plan."""
+
+    demand: str
+    valves: tuple[Valve, ...]
+    spread: float | None
+    price: float
+
+
+class PoolPlan(NamedTuple):
+    made: list[Planned]
+    plan: planning.Plan
+    pool: int
+
+
+class LeastLoss(NamedTuple):
+    """Sets that meet an order, the cheapest to the rest of the pool first, with the reason in words."""
+
+    choices: list[tuple[tuple[Valve, ...], float]]  # valves and worst spread
+    why: str
+
+
+def mix_of(type_: ValveType) -> list[planning.Demand]:
+    return [
+        planning.Demand(str(row), row.size, float(row.price), row.wanted, row.within_percent / 100)
+        for row in Demand.objects.filter(type=type_)
+    ]
+
+
+def _pool(type_: ValveType, best_grades: int, size: int) -> sets.Pool:
+    return sets.pool(type_, best_grades, size, Policy.current().parsed.match_probability)
+
+
+def plan_for(type_: ValveType, best_grades: int) -> PoolPlan:
+    """Raises ValueError where there is no demand to plan for."""
+    mix = mix_of(type_)
+    if not mix:
+        raise ValueError(f"Nobody has written down what {type_} is wanted for.")
+    stock = _pool(type_, best_grades, max(demand.size for demand in mix))
+    plan = planning.plan(stock.pieces, mix, Rules(same_construction=True), time_limit_s=PLAN_TIME_S)
+    made = [
+        Planned(
+            one.demand, tuple(stock.valves[key] for key in one.keys), max(one.spread) if len(one.keys) > 1 else None,
+            one.price,
+        )
+        for one in plan.made
+    ]  # fmt: skip
+    return PoolPlan(made, plan, len(stock.pieces))
+
+
+def least_loss(line: OrderLine) -> LeastLoss | None:
+    """None when no set of free stock meets the line.
+
+    The rest of the pool is kept for the type's demand mix; where nobody has written one down, for as many more sets
+    like this one as it holds.
+    """
+    stock = _pool(line.type, line.best_grades, line.set_size)
+    within = (line.max_spread_percent or WIDEST_PERCENT) / 100
+    pieces = [_by_serial(piece, stock) for piece in stock.pieces[:COMPARED]]
+    mix = mix_of(line.type) or _as_this(line, within, len(pieces))
+    valves = {valve.serial: valve for valve in stock.valves.values()}
+    rules = Rules(same_construction=True)
+    choice = planning.cheapest_set(pieces, line.set_size, within, rules, mix, time_limit_s=ORDER_TIME_S)
+    if choice is None:
+        return None
+    chosen = [
+        (tuple(valves[str(key)] for key in candidate.keys), max(candidate.spread))
+        for candidate in (choice.best, choice.second)
+        if candidate is not None
+    ]
+    few = f" {COMPARED} of the {len(stock.pieces)} free valves were compared." if len(stock.pieces) > COMPARED else ""
+    return LeastLoss(chosen, choice.why + few)
+
+
+def _by_serial(piece: Piece, stock: sets.Pool) -> Piece:
+    """The reason names pieces by their key, and people know a valve by its serial."""
+    return replace(piece, key=stock.valves[piece.key].serial)
+
+
+def _as_this(line: OrderLine, within: float, pool: int) -> Sequence[planning.Demand]:
+    price = float(line.unit_price) if line.unit_price else 1.0
+    return [planning.Demand(str(line), line.set_size, price, pool // line.set_size, within)]

@@ -1,0 +1,108 @@
+"""What a type is wanted for, what to make of its pool for that, and the set that costs an order's pool least."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import pytest
+from django.test import Client
+
+from grading import pool_plans, pulling
+from grading.models import Demand, MatchedSet
+from stockroom.models import Customer, Order, OrderLine, Valve
+from stockroom.people import Role
+from tests.factories import graded, make_policy, make_type, make_valves
+
+pytestmark = pytest.mark.django_db
+
+
+def make_pool(*gms: float) -> list[Valve]:
+    make_policy()
+    valves = make_valves(make_type(), len(gms))
+    for valve, gm in zip(valves, gms, strict=True):
+        graded(valve, ia=1.2, gm=gm)
+    return valves
+
+
+def want(size: int, within: float, price: int, wanted: int) -> Demand:
+    return Demand.objects.create(type=make_type(), size=size, within_percent=within, price=price, wanted=wanted)
+
+
+def order_line(size: int = 2, within: float = 5) -> OrderLine:
+    order = Order.objects.create(number="R0001", customer=Customer.objects.create(name="Ada Quill"))
+    return order.lines.create(type=make_type(), set_size=size, max_spread_percent=within, unit_price=50)
+
+
+def test_the_plan_makes_what_earns_most() -> None:
+    make_pool(1.50, 1.51, 1.60, 1.62, 1.75)
+    want(2, 2, 100, 5)
+    want(1, 0, 30, 5)
+    found = pool_plans.plan_for(make_type(), best_grades=2)
+    assert sorted(len(one.valves) for one in found.made) == [1, 2, 2]
+    assert found.plan.value == found.plan.bound == 230
+    assert found.plan.short == {"matched pair within 2 %": 3, "single": 4}
+
+
+def test_where_singles_earn_more_no_set_is_made() -> None:
+    make_pool(1.60, 1.61)
+    want(2, 5, 40, 1)
+    want(1, 0, 30, 2)
+    found = pool_plans.plan_for(make_type(), best_grades=2)
+    assert [len(one.valves) for one in found.made] == [1, 1] and found.plan.value == 60
+
+
+def test_an_order_gets_the_set_that_costs_the_rest_least() -> None:
+    """Three valves lie so near that two of them make a pair which sells for 100; the fourth goes with one of them at
+    5 % only. The pair of the order (5 %) should not take two of the three: any of the three may go with the fourth."""
+    a, b, c, far = make_pool(1.600, 1.602, 1.604, 1.660)
+    want(2, 1, 100, 1)
+    found = pool_plans.least_loss(order_line())
+    assert found is not None
+    best, _ = found.choices[0]
+    assert far.pk in {valve.pk for valve in best}
+    assert "costs the rest of the pool 0.00" in found.why and "next best" in found.why
+    assert {a.pk, b.pk, c.pk} - {valve.pk for valve in best}, "two of the three are left to make the pair that sells"
+
+
+def test_the_order_page_shows_the_least_loss_with_its_reason_and_the_second_best(
+    logged_in: Callable[..., Client],
+) -> None:
+    make_pool(1.600, 1.602, 1.604, 1.660)
+    want(2, 1, 100, 1)
+    line = order_line()
+    options = pulling.options(line)
+    assert len(options) == 2 and options[0].why.startswith("It costs the rest of the pool")
+    page = logged_in(Role.SALES).get(f"/orders/{line.order}/").content.decode()
+    assert "It costs the rest of the pool" in page and "The next best" in page
+
+
+def test_no_demand_written_down_is_said(logged_in: Callable[..., Client]) -> None:
+    make_pool(1.6, 1.61)
+    page = logged_in().get("/demand/12AX7/?plan=1").content.decode()
+    assert "Nobody has written" in page
+
+
+def test_demand_is_written_down_planned_and_the_sets_made(logged_in: Callable[..., Client]) -> None:
+    make_pool(1.60, 1.61, 1.75)
+    client = logged_in(Role.SALES)
+    sent = {
+        "demands-TOTAL_FORMS": "2", "demands-INITIAL_FORMS": "0", "demands-0-size": "2",
+        "demands-0-within_percent": "5", "demands-0-price": "80", "demands-0-wanted": "3", "demands-1-size": "1",
+        "demands-1-within_percent": "0", "demands-1-price": "20", "demands-1-wanted": "9",
+    }  # fmt: skip
+    assert client.post("/demand/12AX7/edit/", sent).status_code == 302
+    page = client.get("/demand/12AX7/?plan=1&best_grades=2").content.decode()
+    assert "Income 100" in page
+    take = page.split('name="take" value="')[1].split('"')[0]
+    client.post("/demand/12AX7/accept/", {"take": [take]})
+    assert MatchedSet.objects.get().size == 2
+
+
+def test_a_set_without_a_tolerance_is_refused_and_the_rest_is_kept(logged_in: Callable[..., Client]) -> None:
+    make_type()
+    sent = {
+        "demands-TOTAL_FORMS": "1", "demands-INITIAL_FORMS": "0", "demands-0-size": "4",
+        "demands-0-within_percent": "0", "demands-0-price": "81", "demands-0-wanted": "3",
+    }  # fmt: skip
+    page = logged_in(Role.SALES).post("/demand/12AX7/edit/", sent).content.decode()
+    assert "within how many per cent" in page and 'value="81"' in page
