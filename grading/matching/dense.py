@@ -24,7 +24,7 @@ from .catalogue import Catalogue, Members
 from .exact import round_down
 from .field import Field, Floats, Ints
 from .generate import linear_bound, rim_choice
-from .greedy import Found, first_companions, greedy_pass
+from .greedy import Found, companions, greedy_pass
 from .local import improve
 from .watch import Watch
 
@@ -62,9 +62,9 @@ def best_tiers(low: Floats, high: Floats, reach: Floats, size: int, known: list[
             if len(near) < size - 1:
                 continue
             near = near[np.argsort(np.abs(low[near] - low[piece]).max(axis=1), kind="stable")]
-            companions = first_companions(low, high, box, near, size - 1, low[piece], high[piece])
-            if companions is not None:
-                together = [int(piece), *companions]
+            others = companions(low, high, box, int(piece), near, size - 1)
+            if others is not None:
+                together = [int(piece), *others.tolist()]
                 best[together] = np.minimum(best[together], tier)
     return best
 

@@ -4,7 +4,8 @@ In turn, each step only if the one before left a gap:
 1. local search for a good choice;
 2. the linear programme, strengthened by subset-row cuts, for the bound; the bound is rounded down to what whole
    sets can be worth;
-3. sets whose reduced cost shows that no better choice can use them are struck out;
+3. sets whose reduced cost shows that no better choice can use them are struck out, and among the rest the solver's
+   own searches (where tiers differ in value) and a longer local search look for a better choice;
 4. branch and bound, first with only the sets of scarce pieces held to whole numbers (the loss sits at the rim of
    the pool, where a piece has few partners; in its crowded middle fractions cost nothing), then with all of them.
 Every limit is a count of steps, rounds or nodes, so the answer does not depend on the clock unless time runs out.
@@ -22,7 +23,7 @@ from .catalogue import Catalogue
 from .cuts import odd_groups, spread_out, triples
 from .field import Floats, Ints
 from .local import improve
-from .solver import Packing, Relaxed, pack_whole
+from .solver import Packing, Relaxed, choose_whole, pack_whole
 from .watch import Watch
 
 FIRST_STEPS = 4_000
@@ -30,6 +31,8 @@ MIDDLE_STEPS = 40_000
 LONG_STEPS = 120_000
 FEW = 4_000
 BATCH = 5_000
+PICKED = 8_000
+PICK_NODES = 20
 BRANCHED = 100_000
 CROWD = 1_200
 SEARCHED = 40_000
@@ -143,6 +146,8 @@ def settle(catalogue: Catalogue, chosen: Ints, part: int, watch: Watch, unit: fl
     known.prices = programme.relaxed.prices
     known.bounded(programme.relaxed.value, "linear bound")
     tighten(programme, known, wide=False)
+    if len(np.unique(catalogue.worth)) > 1:
+        pick_out(programme, known, seed)
     if total > FEW:
         explore(programme, known, MIDDLE_STEPS, seed + 1)
         tighten(programme, known, wide=True)
@@ -205,6 +210,17 @@ def explore(programme: Programme, known: Standing, steps: int, seed: int) -> Non
         alive = programme.alive(known.target)
         nearest = alive[np.argsort(-programme.cost[alive], kind="stable")[:SEARCHED]]
         known.search(nearest, steps, seed)
+
+
+def pick_out(programme: Programme, known: Standing, seed: int) -> None:
+    """The solver's own searches for whole sets, among those nearest to paying their way. Where sets differ in worth
+    the prices tell good sets from bad and this finds more than exchanges do; where all are worth the same, less."""
+    if not known.done:
+        alive = programme.alive(known.target)
+        nearest = np.sort(alive[np.argsort(-programme.cost[alive], kind="stable")[:PICKED]])
+        chosen = choose_whole(known.catalogue.members[nearest], known.catalogue.worth[nearest], nodes=PICK_NODES,
+                              seconds=known.watch.left(), seed=seed, interrupted=known.watch.over)
+        known.found(nearest[chosen], "solver's search")
 
 
 def branch(programme: Programme, known: Standing, scarce: int, nodes: int, seed: int) -> None:

@@ -14,21 +14,23 @@ from .field import Field, Floats, Ints
 Found = tuple[tuple[int, ...], int]  # rows of the field, index of the tier
 
 
-def first_companions(low: Floats, high: Floats, reach: Floats, candidates: Ints, needed: int,
-                     floor: Floats, ceiling: Floats) -> tuple[int, ...] | None:
-    """The first ``needed`` candidates, in the order given, that fit one box with floor and ceiling."""
-    if needed == 0:
-        return ()
-    for place, candidate in enumerate(candidates):
-        if len(candidates) - place < needed:
-            return None
-        new_floor = np.minimum(floor, low[candidate])
-        new_ceiling = np.maximum(ceiling, high[candidate])
-        rest = candidates[place + 1:]
-        fits = (np.maximum(high[rest], new_ceiling) - np.minimum(low[rest], new_floor) <= reach).all(axis=1)
-        found = first_companions(low, high, reach, rest[fits], needed - 1, new_floor, new_ceiling)
-        if found is not None:
-            return (int(candidate), *found)
+def companions(low: Floats, high: Floats, reach: Floats, anchor: int, near: Ints, needed: int,
+               axis: int = 0) -> Ints | None:
+    """The first ``needed`` of ``near``, in the order given, that fit a box with the anchor; None when no box holds
+    so many. Axis by axis every lower edge is tried, from the anchor's own downwards, so the search is exact, and its
+    time is bounded by the boxes and not by the ways to choose among what they hold."""
+    if len(near) < needed:
+        return None
+    if axis == len(reach):
+        return near[:needed]
+    floors = low[near, axis]
+    floors = floors[(floors <= low[anchor, axis]) & (floors >= high[anchor, axis] - reach[axis])]
+    for floor in np.unique(np.append(floors, low[anchor, axis]))[::-1]:
+        inside = near[(low[near, axis] >= floor) & (high[near, axis] <= floor + reach[axis])]
+        if len(inside) >= needed:
+            found = companions(low, high, reach, anchor, inside, needed, axis + 1)
+            if found is not None:
+                return found
     return None
 
 
@@ -51,9 +53,9 @@ def greedy_pass(field: Field, size: int, free: Ints | None = None) -> list[Found
                 near = near[unused[near]]
                 width = np.maximum(high[near], high[first]) - np.minimum(low[near], low[first])
                 near = near[(width <= reach).all(axis=1)]
-                companions = first_companions(low, high, reach, near, size - 1, low[first], high[first])
-                if companions is not None:
-                    members = (int(first), *companions)
+                others = companions(low, high, reach, int(first), near, size - 1)
+                if others is not None:
+                    members = (int(first), *others.tolist())
                     unused[list(members)] = False
                     sets.append((members, tier))
     return sets
