@@ -6,6 +6,8 @@ values names its source. Electrical values carry their unit in the field's name.
 
 from __future__ import annotations
 
+from typing import Any, Protocol
+
 from django.db import models
 from django.urls import reverse
 
@@ -33,7 +35,7 @@ CAUTION_SENTENCES = {
     "top cap": "The top cap carries the anode's voltage in use: never touch it with the set or tester on.",
     "high voltage": "This type works at very high voltage.",
     "very hot": "This type runs very hot: let it cool before you touch it.",
-    "directly heated": "The filament is the cathode and is delicate when cold: no knocks, and the right filament voltage.",
+    "directly heated": "The filament is the cathode, delicate when cold: no knocks, and the right filament voltage.",
 }
 
 
@@ -304,6 +306,27 @@ class Ratings(Sourced):
                 if (value := getattr(self, field)) is not None]
 
 
+class Settings(Protocol):
+    """What is dialled in before a section is read; None where it has no such electrode or no such bias."""
+
+    anode_voltage_v: Any
+    screen_voltage_v: Any
+    grid_voltage_v: Any
+    cathode_resistor_ohm: Any
+
+
+def dialled_in(at: Settings) -> str:
+    """The settings in the order they are dialled in: "Va 250 V, Vg2 250 V, Vg1 −2 V"."""
+    words = [f"Va {at.anode_voltage_v:g} V"]
+    if at.screen_voltage_v is not None:
+        words.append(f"Vg2 {at.screen_voltage_v:g} V")
+    if at.grid_voltage_v is not None:
+        words.append(f"Vg1 {at.grid_voltage_v:g} V".replace("-", "\N{MINUS SIGN}"))
+    if at.cathode_resistor_ohm is not None:
+        words.append(f"Rk {at.cathode_resistor_ohm:g} Ω")
+    return ", ".join(words)
+
+
 class TestPoint(Sourced):
     """The conditions of a measurement and what a good section reads there.
 
@@ -356,12 +379,4 @@ class TestPoint(Sourced):
 
     @property
     def conditions(self) -> str:
-        """The settings in the order they are dialled in: "Va 250 V, Vg2 250 V, Vg -2 V"."""
-        words = [f"Va {self.anode_voltage_v:g} V"]
-        if self.screen_voltage_v is not None:
-            words.append(f"Vg2 {self.screen_voltage_v:g} V")
-        if self.grid_voltage_v is not None:
-            words.append(f"Vg1 {self.grid_voltage_v:g} V".replace("-", "\N{MINUS SIGN}"))
-        if self.cathode_resistor_ohm is not None:
-            words.append(f"Rk {self.cathode_resistor_ohm:g} Ω")
-        return ", ".join(words)
+        return dialled_in(self)

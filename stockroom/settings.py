@@ -83,8 +83,8 @@ TEMPLATES = [
 FORM_RENDERER = "django.forms.renderers.TemplatesSetting"
 
 DATABASES = {
-    "default": dj_database_url.config(
-        default=f"sqlite:///{VAR_DIR / 'shop.sqlite3'}",
+    "default": dj_database_url.parse(
+        os.environ.get("DATABASE_URL") or f"sqlite:///{VAR_DIR / 'shop.sqlite3'}",
         conn_max_age=60,
         conn_health_checks=True,
     )

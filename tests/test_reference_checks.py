@@ -16,7 +16,7 @@ from grading import bench, control, instruments, reference_checks
 from grading.bench import Taken, UnfitTester
 from grading.instruments import Described
 from grading.models import Baseline, Reading, ReferenceCheck, ReferenceValve, Shift, Stop, Tester
-from grading.models.readings import AppendOnlyError
+from grading.models.append_only import AppendOnlyError
 from grading.reference_checks import BASELINE, CheckProblem
 from stockroom.models import Entry, Valve
 from stockroom.people import Role

@@ -12,7 +12,7 @@ from django.test import Client
 
 from grading import plots, repeatability, studies
 from grading.models import Quantity, Study, StudyReading
-from grading.models.readings import AppendOnlyError
+from grading.models.append_only import AppendOnlyError
 from grading.published import data
 from grading.studies import PlanProblem, StudyProblem
 from grading.uncertainty import ReadingTerms

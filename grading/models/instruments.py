@@ -7,7 +7,6 @@ that names the wrong one, and a trigger in the database refuses UPDATE and DELET
 from __future__ import annotations
 
 from math import pi, sqrt
-from typing import NoReturn
 
 from django.conf import settings
 from django.core.validators import MinValueValidator
@@ -16,8 +15,9 @@ from django.db.models import Q
 from django.urls import reverse
 from django.utils import timezone
 
-from catalog.models import TestPoint
-from grading.models.readings import AppendOnlyError, Reading, Shift, Tester
+from catalog.models import TestPoint, dialled_in
+from grading.models.append_only import AppendOnly, AppendOnlyQuerySet
+from grading.models.readings import Reading, Shift, Tester
 from stockroom.models import Valve
 
 
@@ -61,22 +61,7 @@ def _person(related_name: str = "+") -> models.ForeignKey:
     return models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, null=True, related_name=related_name)
 
 
-class AppendOnlyQuerySet(models.QuerySet):
-    def update(self, **kwargs) -> NoReturn:
-        raise AppendOnlyError(AppendOnlyError.__doc__)
-
-    def delete(self) -> NoReturn:
-        raise AppendOnlyError(AppendOnlyError.__doc__)
-
-    def bulk_update(self, *args, **kwargs) -> NoReturn:
-        raise AppendOnlyError(AppendOnlyError.__doc__)
-
-    def standing(self):
-        """Not superseded by a correction."""
-        return self.filter(superseded_by=None)
-
-
-class Observation(models.Model):
+class Observation(AppendOnly):
     """A value read once. `taken_at` is when the valve was read: a correction keeps the time of what it corrects."""
 
     value = models.FloatField()
@@ -89,19 +74,11 @@ class Observation(models.Model):
 
     objects = AppendOnlyQuerySet.as_manager()
 
-    class Meta:
+    class Meta(AppendOnly.Meta):
         abstract = True
         constraints = [
             models.CheckConstraint(condition=Q(supersedes=None) | ~Q(reason=""), name="%(class)s_correction_says_why"),
         ]
-
-    def save(self, *args, **kwargs) -> None:
-        if not self._state.adding:
-            raise AppendOnlyError(AppendOnlyError.__doc__)
-        super().save(*args, **kwargs)
-
-    def delete(self, *args, **kwargs) -> NoReturn:
-        raise AppendOnlyError(AppendOnlyError.__doc__)
 
 
 # What an instrument is
@@ -265,14 +242,7 @@ class TesterCondition(models.Model):
         """The settings in the order they are dialled in, as a test point writes them."""
         if self.judged_by == self.JudgedBy.AS_SHEET:
             return self.test_point.conditions
-        words = [f"Va {self.anode_voltage_v:g} V"]
-        if self.screen_voltage_v is not None:
-            words.append(f"Vg2 {self.screen_voltage_v:g} V")
-        if self.grid_voltage_v is not None:
-            words.append(f"Vg1 {self.grid_voltage_v:g} V".replace("-", "\N{MINUS SIGN}"))
-        if self.cathode_resistor_ohm is not None:
-            words.append(f"Rk {self.cathode_resistor_ohm:g} Ω")
-        return ", ".join(words)
+        return dialled_in(self)
 
 
 class HouseNominal(models.Model):

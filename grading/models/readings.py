@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from typing import NoReturn
-
 from django.conf import settings
 from django.core.validators import MinValueValidator
 from django.db import models
@@ -12,11 +10,8 @@ from django.urls import reverse
 from django.utils import timezone
 
 from catalog.models import TestPoint
+from grading.models.append_only import AppendOnly, AppendOnlyQuerySet
 from stockroom.models import Return, Valve
-
-
-class AppendOnlyError(Exception):
-    """Readings are never edited or deleted: write a correction that supersedes the old one."""
 
 
 class Tester(models.Model):
@@ -84,16 +79,7 @@ class ImportBatch(models.Model):
         return self.file_name
 
 
-class ReadingQuerySet(models.QuerySet["Reading"]):
-    def update(self, **kwargs) -> NoReturn:
-        raise AppendOnlyError(AppendOnlyError.__doc__)
-
-    def delete(self) -> NoReturn:
-        raise AppendOnlyError(AppendOnlyError.__doc__)
-
-    def bulk_update(self, *args, **kwargs) -> NoReturn:
-        raise AppendOnlyError(AppendOnlyError.__doc__)
-
+class ReadingQuerySet(AppendOnlyQuerySet["Reading"]):
     def standing(self) -> ReadingQuerySet:
         """Neither superseded by a correction nor withdrawn, and taken since the valve last came back to the house.
 
@@ -110,7 +96,7 @@ class ReadingQuerySet(models.QuerySet["Reading"]):
         return self.order_by("valve", "section", "-taken_at", "-id")
 
 
-class Reading(models.Model):
+class Reading(AppendOnly):
     """One section of one valve at one test point.
 
     A value read as a short series while the valve warms up is the settled one, by the rule of `grading.settling`;
@@ -169,11 +155,3 @@ class Reading(models.Model):
 
     def __str__(self) -> str:
         return f"{self.valve} section {self.section}, {timezone.localtime(self.taken_at):%d %b %Y %H:%M}"
-
-    def save(self, *args, **kwargs) -> None:
-        if not self._state.adding:
-            raise AppendOnlyError(AppendOnlyError.__doc__)
-        super().save(*args, **kwargs)
-
-    def delete(self, *args, **kwargs) -> NoReturn:
-        raise AppendOnlyError(AppendOnlyError.__doc__)
