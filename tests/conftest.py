@@ -20,6 +20,27 @@ from stockroom.people import Role
 os.environ.setdefault("DJANGO_ALLOW_ASYNC_UNSAFE", "1")  # Playwright keeps a loop; our ORM calls are not in it
 
 
+def pytest_addoption(parser: pytest.Parser) -> None:
+    parser.addoption(
+        "--database-only", action="store_true",
+        help="leave out the tests that touch no database: for a second run on another one",
+    )  # fmt: skip
+
+
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    if not config.getoption("--database-only"):
+        return
+    apart = [item for item in items if not _touches_database(item)]
+    config.hook.pytest_deselected(items=apart)
+    items[:] = [item for item in items if _touches_database(item)]
+
+
+def _touches_database(item: pytest.Item) -> bool:
+    return bool(item.get_closest_marker("django_db")) or bool(
+        {"db", "transactional_db"} & set(getattr(item, "fixturenames", ()))
+    )
+
+
 @pytest.fixture
 def person(db: None) -> Callable[..., User]:
     """`person(Role.BENCH)` makes somebody with a role; without one, somebody who may only look."""
