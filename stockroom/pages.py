@@ -1,10 +1,11 @@
 """The addresses of goods and people; each list stands at the foot of its views."""
 
-from stockroom.views import customers, keeping, makers, office, photographs, receiving
+from stockroom.views import customers, keeping, lot_import, makers, office, photographs, receiving
 
 urlpatterns = [
     *office.urlpatterns,
     *receiving.urlpatterns,
+    *lot_import.urlpatterns,
     *keeping.urlpatterns,
     *makers.urlpatterns,
     *photographs.urlpatterns,

@@ -30,6 +30,7 @@ from stockroom.models import Charge, Counter, Credit, Entry, Line, Lot, Movement
 from stockroom.money import minor_places, shown, to_minor
 from stockroom.serials import serial
 
+MOST_PIECES = 1_000_000  # more is a slip of the keyboard, or a serial scanned into a count
 LOT_FIELDS = ("supplier", "received_on", "note")
 LINE_FIELDS = ("type", "maker", "condition", "expected", "counted", "weight", "place", "note")
 

@@ -366,8 +366,16 @@ def test_a_valve_is_identified_without_a_mouse(served: Any, browser: Any) -> Non
     first = make_valve(line=make_line(make_type(), 1))
     page = browser.new_page()
     board = Keyboard(page, f"{served.url}{reverse('identify')}")
+
+    def cursor_comes_to(name: str) -> None:
+        page.wait_for_function("name => document.activeElement.name === name", arg=name)
+
     board.type("rowan").press("Tab").type("a-long-test-password").go()
-    board.type(first.serial).go().type("900-6118").go()
+    cursor_comes_to("serial")
+    board.type(first.serial).go()
+    cursor_comes_to("code")
+    board.type("900-6118").go()
+    cursor_comes_to("reading")
     assert board.at().startswith("source code 900, week 18 of 1961")
     board.press("Tab")
     for key in ("r", "g", "h"):

@@ -14,10 +14,8 @@ from stockroom.models import Charge, Line, Lot, Maker, Place, Supplier
 from stockroom.models.shop import check_currency
 from stockroom.money import minor_places
 from stockroom.names import NameField
-from stockroom.receiving import FewerThanSerials, check_pieces
+from stockroom.receiving import MOST_PIECES, FewerThanSerials, check_pieces
 from stockroom.web import TypeField
-
-MOST_PIECES = 1_000_000  # a slip of the keyboard, or a serial scanned into a count
 
 
 def put_cursor(form: forms.BaseForm, name: str) -> None:

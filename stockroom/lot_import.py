@@ -1,0 +1,454 @@
+"""Lines for a lot out of a file that its supplier sent: all of them, or none.
+
+- `look(file)`: a `Preview`: the lines it would bring, every fault by row and column, every word not known
+- `take_in(file, by, sure)`: book the lines, once, in one transaction, and remember the supplier's columns and words
+- `imported_before(file)`: the same file, byte by byte, that was imported already
+
+`stockroom.lot_layout` keeps the file and says what its columns hold; here its rows meet the types, makers and places.
+"""
+
+from __future__ import annotations
+
+import difflib
+import re
+from collections import defaultdict
+from collections.abc import Iterator, Mapping, Sequence
+from decimal import Decimal
+from typing import NamedTuple
+
+from django import forms
+from django.contrib.auth.models import User
+from django.db import transaction
+from django.utils import timezone
+
+from catalog.models import Alias, ValveType
+from catalog.reference import normal
+from stockroom.changes import fitted
+from stockroom.lot_layout import Layout, remember
+from stockroom.models import Entry, Line, LotFile, Maker, Place
+from stockroom.names import LONGEST, refuse_serial
+from stockroom.receiving import MOST_PIECES, add_lines
+from stockroom.tables import (
+    Cell,
+    Fault,
+    Mark,
+    Row,
+    UnreadableNumber,
+    WhichMark,
+    is_blank,
+    plain,
+    read_number,
+    settle_mark,
+    written,
+)
+
+NEAREST = 4
+MOST_NOTE, MOST_WEIGHT, WEIGHT_STEP = 300, Decimal(999_999), Decimal("0.001")
+
+
+class ImportProblem(ValueError):
+    """The file is not imported; the message says why."""
+
+
+class NotReady(ImportProblem):
+    """There are faults, or words that are not known."""
+
+
+class ImportedBefore(ImportProblem):
+    """The file, or its very like, was imported already."""
+
+
+CONDITION_WORDS: Mapping[str, str] = {
+    "sealed": "nos-sealed", "nos sealed": "nos-sealed", "sealed pack": "nos-sealed", "new sealed": "nos-sealed",
+    "nos in sealed pack": "nos-sealed", "boxed": "nos-boxed", "nos boxed": "nos-boxed", "new boxed": "nos-boxed",
+    "new in box": "nos-boxed", "nos in box": "nos-boxed", "bulk": "nos-bulk", "nos bulk": "nos-bulk",
+    "new bulk": "nos-bulk", "new unboxed": "nos-bulk", "nos unboxed": "nos-bulk", "used": "used", "pulled": "used",
+    "second hand": "used", "gebraucht": "used", "occasion": "used", "б/у": "used",
+    **{choice.value: choice.value for choice in Line.Condition},
+    **{plain(choice.label): choice.value for choice in Line.Condition},
+}  # fmt: skip
+NOTHING = frozenset({"", "-", "–", "—", "?", "n/a", "na", "none", "unknown", "various"})
+TOTALS = re.compile(r"(?:grand |sub-?)?total\b|sum\b|summe\b|gesamt|somme\b|итого|всего", re.IGNORECASE)
+
+
+# Looking
+
+
+class Problem(NamedTuple):
+    row: int
+    column: str
+    message: str
+
+    def __str__(self) -> str:
+        where = f"row {self.row}, column {self.column}" if self.column else f"row {self.row}"
+        return f"{where}: {self.message}"
+
+
+class Planned(NamedTuple):
+    """One line that would be booked."""
+
+    row: int
+    type: ValveType
+    maker: str
+    condition: str
+    expected: int
+    counted: int | None
+    weight: Decimal
+    place: str
+    note: str
+
+    @property
+    def condition_words(self) -> str:
+        return Line.Condition(self.condition).label
+
+
+class Word(NamedTuple):
+    """A word of the file that is not ours: as written, plain, in which rows, and what it may stand for."""
+
+    said: str
+    plain: str
+    rows: list[int]
+    nearest: list[str]
+
+
+class Preview(NamedTuple):
+    """Any of `problems`, `types` or `conditions`, and nothing is taken in."""
+
+    planned: list[Planned]
+    problems: list[Problem]
+    types: list[Word]
+    conditions: list[Word]
+    makers: list[Word]  # not in the register: they would be added
+    places: list[str]  # likewise
+    notes: list[str]
+
+    @property
+    def ready(self) -> bool:
+        return bool(self.planned) and not (self.problems or self.types or self.conditions)
+
+    @property
+    def pieces(self) -> int:
+        return sum(one.expected for one in self.planned)
+
+
+def look(file: LotFile) -> Preview:
+    """What taking the file in would do. Nothing is stored."""
+    return _Reader(Layout(file)).preview()
+
+
+class _Names:
+    """Every name there is, asked of the database once."""
+
+    def __init__(self) -> None:
+        types = {one.pk: one for one in ValveType.objects.all()}
+        self.types = {one.normal: one for one in types.values()}
+        self.types |= {key: types[pk] for key, pk in Alias.objects.values_list("normal", "type")}
+        self.makers = {plain(name): name for name in Maker.objects.values_list("name", flat=True)}
+        self.places = {plain(code): code for code in Place.objects.values_list("code", flat=True)}
+
+    def type(self, said: str) -> ValveType | None:
+        """By any name; also by several names of one type, as "ECC83/12AX7"."""
+        if not normal(said):
+            return None
+        found = self.types.get(normal(said))
+        if found:
+            return found
+        parts = [self.types.get(normal(part)) for part in re.split(r"[/=,;()]|\s+or\s+", said) if normal(part)]
+        return parts[0] if len(parts) > 1 and parts[0] and all(part == parts[0] for part in parts) else None
+
+    def nearest_types(self, said: str) -> list[str]:
+        """Types named within the words first, then those with the most alike names."""
+        parts = [self.types[normal(part)] for part in re.split(r"[\s/=,;()]+", said) if normal(part) in self.types]
+        close = difflib.get_close_matches(normal(said), self.types, n=2 * NEAREST, cutoff=0.6)
+        names = [one.designation for one in [*parts, *(self.types[key] for key in close)]]
+        return list(dict.fromkeys(names))[:NEAREST]
+
+    def nearest_makers(self, said: str) -> list[str]:
+        return [self.makers[key] for key in difflib.get_close_matches(plain(said), self.makers, n=NEAREST, cutoff=0.7)]
+
+
+class _Reader:
+    """Reads one row after the other, gathering what is wrong."""
+
+    def __init__(self, layout: Layout) -> None:
+        self.layout, self.choices = layout, layout.choices
+        self.headings = [plain(cell) for cell in layout.heading.cells] if layout.heading else None
+        self.rows_left_out = layout.choices.rows_left_out
+        self.names = _Names()
+        self.planned: list[Planned] = []
+        self.problems: list[Problem] = []
+        self.unknown: dict[str, dict[str, Word]] = {"type": {}, "condition": {}, "maker": {}}
+        self.new_places: dict[str, str] = {}
+        self.left_out: dict[str, list[int]] = defaultdict(list)
+        self.read_as: dict[str, str] = {}
+        self.rounded = 0
+        self.weight_mark = self._settle_mark()
+        self._types: dict[str, ValveType | None] = {}
+
+    def preview(self) -> Preview:
+        if "type" not in self.choices.columns:
+            self.problems.append(Problem(self.choices.heading, "", "no column is chosen for the type."))
+        else:
+            for row in self.layout.body:
+                self._read(row)
+        if not self.planned and not self.problems and not any(self.unknown.values()):
+            self.problems.append(Problem(self.choices.heading, "", "there are no lines beneath it."))
+        return Preview(
+            planned=self.planned, problems=sorted(self.problems), types=self._words("type"),
+            conditions=self._words("condition"), makers=self._words("maker"),
+            places=list(self.new_places.values()), notes=list(self._notes()),
+        )  # fmt: skip
+
+    def _words(self, kind: str) -> list[Word]:
+        words = sorted(self.unknown[kind].values(), key=lambda word: word.rows[0])
+        near = {"type": self.names.nearest_types, "maker": self.names.nearest_makers}.get(kind)
+        return [word._replace(nearest=near(word.said)) for word in words] if near else words
+
+    def _notes(self) -> Iterator[str]:
+        if self.layout.table.how:
+            yield f"Read as {self.layout.table.how}."
+        for why, rows in self.left_out.items():
+            yield f"Left out, {why}: {_rows(rows)}."
+        for said, type_ in self.read_as.items():
+            yield f"“{said}” is read as {type_}."
+        if self.rounded:
+            yield f"{self.rounded} prices are rounded to three decimals."
+        if "expected" not in self.choices.columns:
+            yield "No column says how many: each row is taken for one piece."
+
+    # Cells
+
+    def _cell(self, row: Row, name: str) -> Cell:
+        column = self.choices.columns.get(name)
+        return row.cells[column] if column is not None and column < len(row.cells) else ""
+
+    def _wrong(self, row: Row, name: str, message: str) -> None:
+        column = self.choices.columns.get(name)
+        title = "" if column is None else self.layout.title(column)
+        self.problems.append(Problem(row.number, title, message))
+
+    def _text(self, row: Row, name: str) -> str:
+        cell = self._cell(row, name)
+        if isinstance(cell, Fault):
+            self._wrong(row, name, f"there is {cell}. Open the workbook, put it right and save it.")
+            return ""
+        return " ".join(written(cell).split())
+
+    def _unknown(self, kind: str, said: str, row: Row) -> None:
+        self.unknown[kind].setdefault(plain(said), Word(said, plain(said), [], [])).rows.append(row.number)
+
+    # A row
+
+    def _read(self, row: Row) -> None:
+        why = self._why_left_out(row)
+        if why:
+            self.left_out[why].append(row.number)
+            return
+        before = len(self.problems)
+        type_ = self._type(row)
+        condition = self._condition(row)
+        expected = self._pieces(row, "expected", least=1, missing=None if "expected" in self.choices.columns else 1)
+        counted = self._pieces(row, "counted", least=0, missing=None)
+        weight = self._weight(row)
+        maker, place, note = self._maker(row), self._place(row), self._note(row)
+        if len(self.problems) > before or type_ is None or condition is None or expected is None:
+            return
+        self.planned.append(Planned(row.number, type_, maker, condition, expected, counted, weight, place, note))
+
+    def _why_left_out(self, row: Row) -> str:
+        if row.number in self.rows_left_out:
+            return "as you said"
+        if self.headings and [plain(cell) for cell in row.cells] == self.headings:
+            return "the headings once more"
+        said = self._cell(row, "type")
+        if is_blank(said) and any(isinstance(cell, str) and TOTALS.match(cell.strip()) for cell in row.cells):
+            return "a total"
+        if self.choices.word("type", plain(said)) == "":
+            return f"“{written(said)}” being no valve, as you said"
+        return ""
+
+    def _type(self, row: Row) -> ValveType | None:
+        said = self._text(row, "type")
+        if plain(said) in NOTHING:
+            if not isinstance(self._cell(row, "type"), Fault):
+                self._wrong(row, "type", "no type is given. Give one, or leave the row out.")
+            return None
+        if said not in self._types:
+            chosen = self.choices.word("type", plain(said))
+            self._types[said] = self.names.type(chosen or said)
+            found = self._types[said]
+            if found and not chosen and self.names.types.get(normal(said)) is None:
+                self.read_as[said] = found.designation
+        if self._types[said] is None:
+            self._unknown("type", said, row)
+        return self._types[said]
+
+    def _condition(self, row: Row) -> str | None:
+        said = self._text(row, "condition")
+        if plain(said) in NOTHING:
+            if not self.choices.condition:
+                self._wrong(row, "condition", "no condition is given. Choose one for the rows that give none.")
+                return None
+            return self.choices.condition
+        code = self.choices.word("condition", plain(said)) or CONDITION_WORDS.get(plain(said))
+        if code is None:
+            self._unknown("condition", said, row)
+        return code
+
+    def _maker(self, row: Row) -> str:
+        said = self._text(row, "maker")
+        chosen = self.choices.word("maker", plain(said))
+        if plain(said) in NOTHING or chosen == "":
+            return ""
+        name = self.names.makers.get(plain(chosen or said), chosen or said)
+        if plain(name) not in self.names.makers:
+            if len(name) > LONGEST[Maker]:
+                self._wrong(row, "maker", f"“{name[:40]}…” is too long for a name.")
+            self._unknown("maker", said, row)
+        return name
+
+    def _place(self, row: Row) -> str:
+        said = self._text(row, "place")
+        if plain(said) in NOTHING:
+            return ""
+        if plain(said) in self.names.places:
+            return self.names.places[plain(said)]
+        if len(said) > LONGEST[Place]:
+            self._wrong(row, "place", f"“{said[:40]}” is longer than a place’s {LONGEST[Place]} characters.")
+        try:
+            refuse_serial(said)
+        except forms.ValidationError as refusal:
+            self._wrong(row, "place", refusal.messages[0])
+        return self.new_places.setdefault(plain(said), said)
+
+    def _note(self, row: Row) -> str:
+        said = self._text(row, "note")
+        if len(said) > MOST_NOTE:
+            self._wrong(row, "note", f"the note has {len(said)} characters; at most {MOST_NOTE} are kept.")
+        return said
+
+    def _pieces(self, row: Row, name: str, *, least: int, missing: int | None) -> int | None:
+        if is_blank(self._cell(row, name)):
+            if missing is None and name == "expected":
+                self._wrong(row, name, "it does not say how many.")
+            return missing
+        number = self._number(row, name, None)
+        if number is None:
+            return None
+        if number != number.to_integral_value():
+            self._wrong(row, name, f"{number} is not a whole number of pieces.")
+        elif not least <= number <= MOST_PIECES:
+            self._wrong(row, name, f"{number} pieces cannot be right: from {least} to {MOST_PIECES}.")
+        else:
+            return int(number)
+        return None
+
+    def _weight(self, row: Row) -> Decimal:
+        if is_blank(self._cell(row, "weight")):
+            if "weight" in self.choices.columns:
+                self._wrong(row, "weight", "no price is given. Write 0 for what is to carry no cost.")
+            return Decimal(1)
+        number = self._number(row, "weight", self.weight_mark)
+        if number is None:
+            return Decimal(1)
+        if not 0 <= number <= MOST_WEIGHT:
+            self._wrong(row, "weight", f"{number} cannot be a price: from 0 to {MOST_WEIGHT}.")
+            return Decimal(1)
+        kept = number.quantize(WEIGHT_STEP)
+        self.rounded += kept != number
+        return kept
+
+    def _number(self, row: Row, name: str, mark: Mark | None) -> Decimal | None:
+        cell = self._cell(row, name)
+        if isinstance(cell, Fault):
+            self._text(row, name)
+            return None
+        try:
+            return read_number(cell, mark)
+        except WhichMark as doubt:
+            if name != "weight":  # pieces are whole, so the mark stands between thousands
+                return Decimal(re.sub(r"\D", "", written(cell)))
+            self._wrong(row, name, f"{doubt} Say above which one the file uses.")
+        except UnreadableNumber as problem:
+            self._wrong(row, name, str(problem))
+        return None
+
+    def _settle_mark(self) -> Mark | None:
+        if self.choices.mark:
+            return Mark(self.choices.mark)
+        column = self.choices.columns.get("weight")
+        if column is None:
+            return None
+        return settle_mark(row.cells[column] for row in self.layout.body if column < len(row.cells))
+
+
+def _rows(numbers: Sequence[int]) -> str:
+    first = ", ".join(map(str, numbers[:12]))
+    more = f" and {len(numbers) - 12} more" if len(numbers) > 12 else ""
+    return f"{'row' if len(numbers) == 1 else 'rows'} {first}{more}"
+
+
+# Taking in
+
+
+def imported_before(file: LotFile) -> LotFile | None:
+    return (
+        LotFile.objects.filter(sha256=file.sha256).exclude(imported_at=None).exclude(pk=file.pk)
+        .select_related("lot", "imported_by").first()
+    )  # fmt: skip
+
+
+def take_in(file: LotFile, by: User | None, *, sure: bool = False) -> list[Line]:
+    """Book every line of the file, or none.
+
+    Raises:
+        NotReady: it has faults, or words that are not known.
+        ImportedBefore: it was imported already; for its very like elsewhere, `sure` imports it again.
+        ReceivingError: the lot cannot take the lines.
+    """
+    with transaction.atomic():
+        file = LotFile.objects.select_for_update(of=("self",)).select_related("lot__supplier").get(pk=file.pk)
+        if file.imported_at:
+            raise ImportedBefore(f"{file.name} has been imported into lot {file.lot} already.")
+        before = imported_before(file)
+        if before and not sure:
+            raise ImportedBefore(f"{before_in_words(before)} Tick that you mean to import it once more.")
+        layout = Layout(file)
+        preview = _Reader(layout).preview()
+        if not preview.ready:
+            raise NotReady("The file still has faults or unknown words; nothing was imported.")
+        lines = add_lines(file.lot, _lines(preview.planned), by)
+        file.imported_at, file.imported_by, file.line_count = timezone.now(), by, len(lines)
+        file.save(update_fields=["imported_at", "imported_by", "line_count"])
+        remember(layout)
+        text = f"{len(lines)} lines, {preview.pieces} pieces, imported from {file.name}."
+        Entry.write(by, "lines-imported", fitted(text), lot=file.lot)
+    return lines
+
+
+def before_in_words(before: LotFile) -> str:
+    when = timezone.localtime(before.imported_at)
+    who = f" by {before.imported_by}" if before.imported_by else ""
+    return (
+        f"This very file was imported on {when:%d %b %Y at %H:%M}{who} into lot {before.lot}, as {before.name}: "
+        f"{before.line_count} lines."
+    )
+
+
+def _lines(planned: Sequence[Planned]) -> list[Line]:
+    """Lines not stored yet; those with the same new maker or place share the object."""
+    makers = {plain(one.name): one for one in Maker.objects.all()}
+    places = {plain(one.code): one for one in Place.objects.all()}
+    return [
+        Line(
+            type=one.type,
+            maker=makers.setdefault(plain(one.maker), Maker(name=one.maker)) if one.maker else None,
+            condition=one.condition,
+            expected=one.expected,
+            counted=one.counted,
+            weight=one.weight,
+            place=places.setdefault(plain(one.place), Place(code=one.place)) if one.place else None,
+            note=one.note,
+        )
+        for one in planned
+    ]

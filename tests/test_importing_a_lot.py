@@ -1,0 +1,372 @@
+"""Importing a supplier's list into a lot: mapped, looked over, and booked whole or not at all."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from datetime import timedelta
+from decimal import Decimal
+from typing import Any
+
+import pytest
+from django.contrib.auth.models import User
+from django.core.files.uploadedfile import SimpleUploadedFile
+from django.test import Client
+from django.urls import reverse
+from django.utils import timezone
+
+from catalog.models import Alias
+from catalog.reference import normal
+from stockroom import lot_import
+from stockroom.lot_import import ImportedBefore, NotReady, look, take_in
+from stockroom.lot_layout import Choices, Layout, first_choices, read_rows, receive
+from stockroom.models import Charge, Entry, Line, Lot, LotFile, Maker, Place, SupplierMapping
+from stockroom.people import Role
+from tests.factories import make_lot, make_supplier, make_type, make_user, source
+from tests.test_tables import workbook
+
+pytestmark = pytest.mark.django_db
+
+HEADINGS = ["Type", "Brand", "Condition", "Qty", "Unit price", "Shelf", "Remarks"]
+GOOD = [
+    ["12AX7", "Dunvarrow", "boxed", 12, 4.5, "A1", "tall boxes"],
+    ["ECC83", "DUNVARROW", "used", 3, 2, "a1", ""],
+    ["el 84", "Brindlemoor", "boxed", 5, 3.25, "", ""],
+]
+
+
+@pytest.fixture
+def by() -> User:
+    return make_user("rowan", Role.RECEIVING)
+
+
+@pytest.fixture
+def lot(db: None) -> Lot:
+    """A lot that cost 100 pounds; types 12AX7 (also ECC83) and EL84; the maker Dunvarrow and the place A1."""
+    Alias.objects.create(type=make_type(), designation="ECC83", normal=normal("ECC83"), source=source())
+    make_type("EL84")
+    Maker.objects.create(name="Dunvarrow")
+    Place.objects.create(code="A1")
+    made = make_lot()
+    Charge.objects.create(lot=made, kind="goods", amount=Decimal(100), currency="GBP")
+    return made
+
+
+def xlsx(*rows: Sequence[Any], headings: Sequence[str] = HEADINGS) -> bytes:
+    return workbook(headings, *rows)
+
+
+def kept(lot: Lot, data: bytes, name: str = "list.xlsx", **choices: Any) -> LotFile:
+    file = receive(lot, name, data, None)
+    file.choices = {**file.choices, **choices}
+    file.save()
+    return file
+
+
+def problems(lot: Lot, *rows: Sequence[Any], **choices: Any) -> list[str]:
+    return [str(one) for one in look(kept(lot, xlsx(*rows), **choices)).problems]
+
+
+# A good list
+
+
+def test_a_good_list_becomes_lines_that_share_the_cost(lot: Lot, by: User) -> None:
+    file = kept(lot, xlsx(*GOOD))
+    preview = look(file)
+    assert preview.ready and (len(preview.planned), preview.pieces) == (3, 20)
+    assert not lot.lines.exists()
+    take_in(file, by)
+    told = [(str(line.type), str(line.maker), line.condition, line.expected, line.weight, str(line.place), line.note)
+            for line in lot.lines.all()]  # fmt: skip
+    assert told == [
+        ("12AX7", "Dunvarrow", "nos-boxed", 12, Decimal("4.5"), "A1", "tall boxes"),
+        ("12AX7", "Dunvarrow", "used", 3, Decimal(2), "A1", ""),
+        ("EL84", "Brindlemoor", "nos-boxed", 5, Decimal("3.25"), "None", ""),
+    ]
+    assert sum(line.cost for line in lot.lines.all()) == 100
+    assert Entry.objects.get(action="lines-imported").text == "3 lines, 20 pieces, imported from list.xlsx."
+    file.refresh_from_db()
+    assert (file.line_count, file.imported_by) == (3, by)
+
+
+def test_new_makers_and_places_are_made_once_however_they_are_written(lot: Lot, by: User) -> None:
+    file = kept(lot, xlsx(*[["12AX7", name, "used", 1, 1, place, ""] for name, place in
+                            (("Halvory", "B2"), ("HALVORY", "b2"), ("halvory ", "B2"))]))  # fmt: skip
+    assert [word.said for word in look(file).makers] == ["Halvory"] and look(file).places == ["B2"]
+    take_in(file, by)
+    assert Maker.objects.filter(name__iexact="halvory").count() == Place.objects.filter(code__iexact="b2").count() == 1
+    assert lot.lines.filter(maker__name="Halvory", place__code="B2").count() == 3
+
+
+def test_titles_blank_rows_headings_once_more_and_totals_are_no_lines(lot: Lot) -> None:
+    data = workbook(
+        ["Stock of an invented shop"], [], HEADINGS, GOOD[0], [], HEADINGS, GOOD[1], ["", "", "Total", 15, "", "", ""]
+    )  # fmt: skip
+    preview = look(kept(lot, data))
+    assert [one.row for one in preview.planned] == [4, 7] and preview.ready
+    assert preview.notes == ["Left out, the headings once more: row 6.", "Left out, a total: row 8."]
+
+
+def test_a_csv_with_a_byte_order_mark_and_decimal_commas_is_read(lot: Lot) -> None:
+    text = "Typ;Hersteller;Zustand;Stück;Einzelpreis\nEL84;Dunvarrow;gebraucht;1.200;0,85\nEL84;;used;2;1.250\n"
+    preview = look(kept(lot, text.encode("utf-8-sig"), "liste.csv"))
+    assert [(one.expected, one.weight) for one in preview.planned] == [(1200, Decimal("0.85")), (2, Decimal(1250))]
+    assert preview.notes == ["Read as UTF-8, separated by semicolons."]
+
+
+def test_several_names_of_one_type_are_that_type_and_of_two_types_are_none(lot: Lot) -> None:
+    preview = look(kept(lot, xlsx(["ECC83/12AX7", "", "used", 1, 1], ["ECC83/EL84", "", "used", 1, 1])))
+    assert [str(one.type) for one in preview.planned] == ["12AX7"]
+    assert "“ECC83/12AX7” is read as 12AX7." in preview.notes
+    assert [(word.said, word.nearest[:2]) for word in preview.types] == [("ECC83/EL84", ["12AX7", "EL84"])]
+
+
+def test_a_designation_that_is_a_number_is_found(lot: Lot) -> None:
+    make_type("6550")
+    assert look(kept(lot, xlsx([6550, "", "used", 1, 1]))).ready
+
+
+def test_without_a_column_for_pieces_each_row_is_one_and_it_is_said(lot: Lot) -> None:
+    preview = look(kept(lot, xlsx(["12AX7", "used"], headings=["Type", "Condition"])))
+    assert preview.planned[0].expected == 1 and "each row is taken for one piece" in preview.notes[-1]
+
+
+# Faults
+
+
+@pytest.mark.parametrize(
+    ("row", "problem"),
+    [
+        (["", "", "used", 1, 1], "row 2, column Type: no type is given. Give one, or leave the row out."),
+        (["12AX7", "", "", 1, 1], "row 2, column Condition: no condition is given. Choose one for the rows that give"),
+        (["12AX7", "", "used", "", 1], "row 2, column Qty: it does not say how many."),
+        (["12AX7", "", "used", "six", 1], "row 2, column Qty: “six” is no number."),
+        (["12AX7", "", "used", 2.5, 1], "row 2, column Qty: 2.5 is not a whole number of pieces."),
+        (["12AX7", "", "used", 0, 1], "row 2, column Qty: 0 pieces cannot be right"),
+        (["12AX7", "", "used", 10_000_012, 1], "row 2, column Qty: 10000012 pieces cannot be right"),
+        (["12AX7", "", "used", 1, ""], "row 2, column Unit price: no price is given."),
+        (["12AX7", "", "used", 1, -1], "row 2, column Unit price: -1 cannot be a price"),
+        (["12AX7", "", "used", 1, "1.250"], "row 2, column Unit price: “1.250” can be read with a decimal comma or"),
+        (["12AX7", "x" * 81, "used", 1, 1], "row 2, column Brand: “" + "x" * 40 + "…” is too long for a name."),
+        (["12AX7", "", "used", 1, 1, "y" * 21], "row 2, column Shelf: “" + "y" * 21 + "” is longer than a place’s 20"),
+        (["12AX7", "", "used", 1, 1, "10000012"], "row 2, column Shelf: 10000012 is the serial of a valve"),
+        (["12AX7", "", "used", 1, 1, "", "z" * 301], "row 2, column Remarks: the note has 301 characters"),
+        (["12AX7", "", "used", "=1+1", 1], "row 2, column Qty: there is a formula whose value was never worked out."),
+        (["=A1", "", "used", 1, 1], "row 2, column Type: there is a formula whose value was never worked out."),
+    ],
+)
+def test_a_fault_is_named_by_row_and_column(lot: Lot, row: list[Any], problem: str) -> None:
+    (found,) = problems(lot, row)
+    assert found.startswith(problem)
+
+
+def test_every_fault_of_a_row_is_named_and_one_faulty_row_stops_the_whole_list(lot: Lot, by: User) -> None:
+    file = kept(lot, xlsx(*GOOD, ["12AX7", "", "used", "six", "dear"]))
+    assert len(look(file).problems) == 2
+    with pytest.raises(NotReady, match="nothing was imported"):
+        take_in(file, by)
+    assert not lot.lines.exists() and not Entry.objects.filter(lot=lot).exists()
+
+
+def test_a_failure_half_way_leaves_nothing(lot: Lot, by: User, monkeypatch: pytest.MonkeyPatch) -> None:
+    file = kept(lot, xlsx(["12AX7", "Halvory", "used", 1, 1, "B2", ""]))
+
+    def fails(_: Layout) -> None:
+        assert Line.objects.exists()
+        raise RuntimeError("the disk is full")
+
+    monkeypatch.setattr(lot_import, "remember", fails)
+    with pytest.raises(RuntimeError):
+        take_in(file, by)
+    assert not Line.objects.exists() and not Maker.objects.filter(name="Halvory").exists()
+    assert not Place.objects.filter(code="B2").exists() and LotFile.objects.get().imported_at is None
+
+
+def test_rows_are_left_out_when_somebody_says_so(lot: Lot) -> None:
+    preview = look(kept(lot, xlsx(*GOOD, ["relays", "", "", "", ""]), leave_out="5"))
+    assert preview.ready and "Left out, as you said: row 5." in preview.notes
+
+
+def test_rows_to_leave_out_are_read() -> None:
+    assert read_rows(" 7, 12 - 14; 20") == [7, 12, 13, 14, 20] and read_rows("") == []
+    for wrong in ("seven", "14-12", "1-2-3", "-5", "1-999999"):
+        with pytest.raises(ValueError, match="names no rows"):
+            read_rows(wrong)
+
+
+# Words
+
+
+def test_unknown_types_are_listed_once_with_the_nearest_names(lot: Lot) -> None:
+    rows = [[said, "", "used", 1, 1] for said in ("12AX8", "12AX8", "relay")]
+    preview = look(kept(lot, xlsx(*rows)))
+    assert [(word.said, word.rows, word.nearest) for word in preview.types] == [
+        ("12AX8", [2, 3], ["12AX7"]), ("relay", [4], []),
+    ]  # fmt: skip
+    assert not preview.ready and not preview.problems
+
+
+def test_a_word_once_explained_is_understood_and_remembered_for_the_supplier(lot: Lot, by: User) -> None:
+    data = xlsx(["12AX8", "DV", "NIB", 1, 1], ["relay", "n/a", "NIB", 1, 1])
+    words = {"type": {"12ax8": "12AX7", "relay": ""}, "maker": {"dv": "Dunvarrow"}, "condition": {"nib": "nos-boxed"}}
+    file = kept(lot, data, words=words)
+    assert "Left out, “relay” being no valve, as you said: row 3." in look(file).notes
+    take_in(file, by)
+    line = lot.lines.get()
+    assert (str(line.type), str(line.maker), line.condition) == ("12AX7", "Dunvarrow", "nos-boxed")
+    (again,) = look(kept(make_lot(), xlsx(["12AX8", "DV", "NIB", 2, 1]))).planned
+    assert (str(again.type), again.maker, again.condition) == ("12AX7", "Dunvarrow", "nos-boxed")
+    other = look(kept(make_lot(supplier=make_supplier("Ferncastle")), xlsx(["12AX8", "DV", "NIB", 3, 1])))
+    assert [len(some) for some in (other.types, other.conditions, other.makers)] == [1, 1, 1]
+    assert "relay" not in SupplierMapping.objects.get().words["type"]
+
+
+def test_the_suppliers_own_columns_are_remembered(lot: Lot, by: User) -> None:
+    headings = ["Ware", "How much", "Type", "Condition"]
+    file = kept(lot, xlsx(["EL84", 4, "noval", "used"], headings=headings))
+    assert file.choices["columns"]["type"] == 2
+    file.choices = {**file.choices, "columns": {"type": 0, "expected": 1, "condition": 3}}
+    file.save()
+    take_in(file, by)
+    again = receive(make_lot(), "next.xlsx", xlsx(["used", 7, "noval", "EL84"], headings=[*headings[::-1]]), None)
+    assert again.choices["columns"] == {"condition": 0, "expected": 2, "type": 3}
+
+
+# The same file
+
+
+def test_the_same_file_is_imported_twice_only_on_purpose(lot: Lot, by: User) -> None:
+    take_in(kept(lot, xlsx(*GOOD)), by)
+    other = make_lot()
+    again = kept(other, bytes(LotFile.objects.get().data), "renamed.xlsx")
+    with pytest.raises(ImportedBefore, match=rf"This very file was imported on .* by rowan into lot {lot}, as list"):
+        take_in(again, by)
+    assert len(take_in(again, by, sure=True)) == 3
+    with pytest.raises(ImportedBefore, match="has been imported into lot"):
+        take_in(again, by, sure=True)
+    assert other.lines.count() == 3
+
+
+def test_a_file_sent_twice_for_a_lot_waits_once_and_old_ones_go(lot: Lot) -> None:
+    first = kept(lot, xlsx(*GOOD))
+    assert receive(lot, "list.xlsx", xlsx(*GOOD[:1]), None).pk != first.pk
+    assert receive(lot, "list.xlsx", bytes(first.data), None).pk == first.pk
+    LotFile.objects.filter(pk=first.pk).update(uploaded_at=timezone.now() - timedelta(days=8))
+    receive(lot, "list.xlsx", xlsx(*GOOD[:2]), None)
+    assert not LotFile.objects.filter(pk=first.pk).exists()
+
+
+def test_a_thousand_lines_ask_few_questions(lot: Lot, by: User, django_assert_max_num_queries: Any) -> None:
+    file = kept(lot, xlsx(*[["12AX7", f"Maker {n % 7}", "used", n + 1, 1.5, f"S{n % 5}", ""] for n in range(1000)]))
+    with django_assert_max_num_queries(12):
+        look(file)
+    with django_assert_max_num_queries(170):  # rows go in by the portion, as SQLite allows
+        take_in(file, by)
+    assert lot.lines.count() == 1000
+
+
+# Pages
+
+
+@pytest.fixture
+def client(logged_in: Callable[..., Client]) -> Client:
+    return logged_in(Role.RECEIVING)
+
+
+def send(client: Client, lot: Lot, data: bytes, name: str = "list.xlsx") -> Any:
+    return client.post(reverse("lot-import", args=[lot.number]), {"file": SimpleUploadedFile(name, data)}, follow=True)
+
+
+def filled(page: Any, **changes: str) -> dict[str, str]:
+    shown = {bound.html_name: bound.value() for bound in page.context["form"]}
+    return {name: "" if value is None else str(value) for name, value in shown.items()} | changes
+
+
+def where(page: Any) -> str:
+    address: str = page.request["PATH_INFO"]
+    return address
+
+
+def test_a_list_goes_from_the_file_to_the_lot_through_the_pages(client: Client, lot: Lot) -> None:
+    page = send(client, lot, xlsx(*GOOD))
+    assert page.context["form"]["column type"].value() == 0
+    page = client.post(where(page), filled(page), follow=True)
+    assert "Import 3 lines, 20 pieces" in page.content.decode()
+    page = client.post(reverse("lot-import-take-in", args=[lot.number, LotFile.objects.get().pk]), follow=True)
+    assert "3 lines imported from list.xlsx." in page.content.decode() and where(page) == lot.get_absolute_url()
+    page = client.get(reverse("lot-import-columns", args=[lot.number, LotFile.objects.get().pk]), follow=True)
+    assert "has been imported into this lot already" in page.content.decode()
+
+
+def test_a_file_that_is_no_table_is_refused_with_the_reason(client: Client, lot: Lot) -> None:
+    page = send(client, lot, b"%PDF-1.7", "list.csv").content.decode()
+    assert "list.csv: This is a PDF, not a table." in page and not LotFile.objects.exists()
+    assert "This field is required" in client.post(reverse("lot-import", args=[lot.number])).content.decode()
+
+
+def test_another_heading_row_or_sheet_brings_its_columns(client: Client, lot: Lot) -> None:
+    def change(book: Any) -> None:
+        book.create_sheet("More").append(["Qty", "Type"])
+
+    data = workbook(["Type", "Qty"], ["Valve", "Pieces"], ["12AX7", 5], change=change)
+    page = send(client, lot, data)
+    assert page.context["form"]["heading"].value() == 1
+    page = client.post(where(page), filled(page, heading="2"), follow=True)
+    assert [bound.value() for bound in page.context["form"].columns[:4]] == [0, "", "", 1]
+    assert "A: Valve" in page.content.decode() and "preview" not in where(page)
+    page = client.post(where(page), filled(page, sheet="More"), follow=True)
+    assert page.context["form"]["column type"].value() == 1 and "B: Type" in page.content.decode()
+
+
+def test_rows_that_are_none_keep_the_page_and_what_was_chosen(client: Client, lot: Lot) -> None:
+    page = send(client, lot, xlsx(*GOOD))
+    page = client.post(where(page), filled(page, leave_out="seven", **{"column note": ""}))
+    assert "“seven” names no rows" in page.content.decode()
+    assert page.context["form"]["column note"].value() == ""
+    page = client.post(where(page), filled(page, leave_out="", **{"column type": ""}))
+    assert "This field is required" in page.content.decode()
+
+
+def test_unknown_words_are_explained_on_the_page(client: Client, lot: Lot) -> None:
+    page = send(client, lot, xlsx(["12AX8", "Brindlemore", "NIB", 1, 1], ["relay", "", "used", 1, 1]))
+    Maker.objects.create(name="Brindlemoor")
+    page = client.post(where(page), filled(page), follow=True)
+    assert "no type is called so" in page.content.decode() and "Brindlemoor" in page.content.decode()
+    page = client.post(where(page), filled(page, **{"type 12ax8": "12ZZ9"}))
+    assert "No valve type is called “12ZZ9”" in page.content.decode()
+    told = {"type 12ax8": "ECC83", "out relay": "on", "condition nib": "nos-boxed", "maker brindlemore": "brindlemoor"}
+    page = client.post(where(page), {**filled(page), **told}, follow=True)
+    assert "Import 1 line, 1 piece<" in page.content.decode()
+    client.post(reverse("lot-import-take-in", args=[lot.number, LotFile.objects.get().pk]))
+    assert (str(lot.lines.get().type), str(lot.lines.get().maker)) == ("12AX7", "Brindlemoor")
+
+
+def test_the_page_warns_of_a_file_imported_before_and_asks(client: Client, lot: Lot, by: User) -> None:
+    take_in(kept(lot, xlsx(*GOOD)), by)
+    other = make_lot()
+    page = send(client, other, bytes(LotFile.objects.get().data))
+    assert "This very file was imported on" in page.content.decode()
+    address = reverse("lot-import-take-in", args=[other.number, LotFile.objects.get(lot=other).pk])
+    assert "Tick that you mean to import it once more" in client.post(address, follow=True).content.decode()
+    assert not other.lines.exists()
+    client.post(address, {"sure": "1"})
+    assert other.lines.count() == 3
+
+
+def test_a_lot_that_cannot_take_the_lines_says_why(client: Client, lot: Lot) -> None:
+    send(client, lot, xlsx(["12AX7", "", "used", 1, 0]))
+    address = reverse("lot-import-take-in", args=[lot.number, LotFile.objects.get().pk])
+    page = client.post(address, follow=True).content.decode()
+    assert "no piece would be left to carry it" in page and not lot.lines.exists()
+
+
+def test_a_file_of_another_lot_is_not_found_here(client: Client, lot: Lot) -> None:
+    file = kept(lot, xlsx(*GOOD))
+    for name in ("lot-import-columns", "lot-import-preview"):
+        assert client.get(reverse(name, args=[make_lot().number, file.pk])).status_code == 404
+
+
+def test_the_first_choices_come_from_the_headings(lot: Lot) -> None:
+    file = LotFile(lot=lot, name="list.csv", data=b"No.;Tube Type;Mfr.;Qty (pcs);Price each:;Other\n1;EL84;;2;3;x\n")
+    assert first_choices(Layout(file)) == Choices(
+        heading=1, columns={"type": 1, "maker": 2, "expected": 3, "weight": 4}
+    )  # fmt: skip
