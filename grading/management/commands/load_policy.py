@@ -6,8 +6,8 @@ from typing import Any
 from django.conf import settings
 from django.core.management.base import BaseCommand
 
-from grading.rules import read_policy
 from grading.models import Policy
+from grading.rules import read_policy
 
 
 class Command(BaseCommand):
@@ -15,7 +15,8 @@ class Command(BaseCommand):
 
     def handle(self, *args: Any, **options: Any) -> None:
         if Policy.objects.exists():
-            self.stdout.write("The shop has a policy already; nothing was changed.")
+            if options["verbosity"]:
+                self.stdout.write("The shop has a policy already; nothing was changed.")
             return
         data = json.loads((settings.BASE_DIR / "fixtures" / "policy.json").read_text())
         read_policy(data["rules"])
