@@ -15,11 +15,32 @@ from django.core.management import call_command
 from django.db import transaction
 from django.test import Client
 
-from grading import demo, pulling
-from grading.models import Grade, MatchedSet, Member, Reading
+from grading import demo, house, instruments, pulling, reference_checks, studies
+from grading.certificates import certificate_data
+from grading.instruments import CalibrationState, Kind
+from grading.measured import claim
+from grading.models import (
+    Grade,
+    HouseNominal,
+    MatchedSet,
+    Member,
+    Policy,
+    Quantity,
+    Reading,
+    ReferenceCheck,
+    ReferenceValve,
+    Stop,
+    Study,
+    StudyReading,
+    Tester,
+    TesterCondition,
+)
+from grading.paper.certificate import certificate_pdf
+from grading.sets import figures
 from stockroom.models import Allocation, Entry, Line, Listing, Lot, Order, Return, Shop, Valve
 from stockroom.people import Role
 from stockroom.states import State
+from tests.papers import read_pdf
 
 DAY = date(2024, 5, 31)
 
@@ -50,6 +71,8 @@ def _contents() -> list[tuple[object, ...]]:
         *Reading.objects.order_by("taken_at", "valve__serial", "section").values_list(
             "valve__serial", "section", "anode_current_ma", "gm_ma_per_v", "taken_at"),
         *Grade.objects.order_by("valve__serial", "given_at").values_list("valve__serial", "name", "given_at"),
+        *StudyReading.objects.order_by("taken_at", "study__started_at").values_list("taken_at", "value"),
+        *ReferenceCheck.objects.order_by("taken_at", "shift__tester__name").values_list("taken_at", "value"),
         *Member.objects.order_by("valve__serial").values_list("set__number", "valve__serial", "set__made_at"),
         *Entry.objects.order_by("at", "text", "valve__serial").values_list("at", "text"),
     ]  # fmt: skip
@@ -106,21 +129,19 @@ def test_some_pieces_are_in_bulk_and_some_valves_untested(shop: Made, db: None) 
 def test_most_valves_are_graded_by_readings_of_every_section(shop: Made, db: None) -> None:
     graded = Grade.objects.filter(standing=True).count()
     assert graded > 0.85 * Valve.objects.count()
-    assert {grade.name for grade in Grade.objects.filter(standing=True)} == {"Excellent", "Good", "Usable", "Unfit"}
+    by_figures = Grade.objects.filter(standing=True).exclude(measured=[])
+    assert {grade.name for grade in by_figures} == {"Excellent", "Good", "Usable", "Unfit"}
 
 
 def test_new_valves_spread_about_their_nominals_as_the_trade_finds(shop: Made, db: None) -> None:
-    logs_ia: list[float] = []
-    logs_gm: list[float] = []
+    shares: dict[str, list[float]] = {"anode_current_ma": [], "gm_ma_per_v": []}  # logarithms
     halves: dict[int, list[float]] = {}
-    rows = Reading.objects.filter(
-        valve__line__lot=lot_of_pieces(240), superseded_by=None, shorted=False
-    ).select_related("test_point")
-    for reading in rows:
-        assert reading.anode_current_ma and reading.gm_ma_per_v and reading.test_point.gm_ma_per_v
-        logs_ia.append(math.log(reading.anode_current_ma / reading.test_point.anode_current_ma))
-        logs_gm.append(math.log(reading.gm_ma_per_v / reading.test_point.gm_ma_per_v))
-        halves.setdefault(reading.valve_id, []).append(logs_ia[-1])
+    for grade in Grade.objects.filter(standing=True, valve__line__lot=lot_of_pieces(240)):
+        for row in grade.measured:  # each beside what it is compared with, at its own conditions
+            shares[row["quantity"]].append(math.log(row["value"] / row["nominal"]))
+            if row["quantity"] == "anode_current_ma":
+                halves.setdefault(grade.valve_id, []).append(shares[row["quantity"]][-1])
+    logs_ia, logs_gm = shares["anode_current_ma"], shares["gm_ma_per_v"]
     assert len(logs_ia) > 300
     assert abs(mean(logs_ia)) < 0.05 and abs(mean(logs_gm)) < 0.05
     assert 0.07 < stdev(logs_ia) < 0.15
@@ -184,10 +205,126 @@ def test_a_set_and_a_single_are_before_the_public(shop: Made, db: None) -> None:
     assert Client().get("/for-sale/").status_code == 200
 
 
+def the_good() -> Tester:
+    """The one that the quads were read on."""
+    return Tester.objects.filter(shifts__readings__grades__memberships__set__size=4).distinct().get()
+
+
+def test_the_good_tester_is_calibrated_and_studied_before_the_readings_that_rest_on_it(shop: Made, db: None) -> None:
+    good = the_good()
+    assert instruments.calibration_state(good, DAY) == CalibrationState.CURRENT
+    first = Reading.objects.filter(shift__tester=good).earliest("taken_at").taken_at
+    record = instruments.record_of(good, first.date())
+    for quantity in (Quantity.ANODE_CURRENT, Quantity.GM):
+        assert record.known(quantity, 10.0).wanting == ()
+        repeats = record.repeatability[quantity]
+        assert 0.0025 < repeats.standard_deviation < 0.0045
+        assert repeats.study.finished_at is not None and repeats.study.finished_at < first
+        assert repeats.study.valves.count() == 8 and repeats.study.operators.count() == 2
+    assert {Quantity.LEAKAGE, Quantity.GRID_CURRENT} < set(record.capabilities)
+
+
+def test_the_certificate_of_a_quad_states_each_spread_with_its_expanded_uncertainty(shop: Made, db: None) -> None:
+    wanted = Policy.current().parsed.match_probability
+    assert wanted == 0.95
+    for quad in MatchedSet.objects.filter(size=4):
+        assert quad.tolerance_percent == 5
+        rows = figures([member.grade for member in quad.members.select_related("grade")]).rows.values()
+        for values in zip(*rows, strict=True):
+            decision = claim(values, 0.05, wanted)
+            assert decision is not None and decision.conformance_probability >= wanted
+        data = certificate_data(quad, DAY)
+        assert not data.wanting
+        assert [spread.quantity for spread in data.spreads] == ["Ia", "gm"]
+        text = read_pdf(certificate_pdf(data))[0]
+        for spread in data.spreads:
+            assert spread.expanded_uncertainty is not None and 0.005 < spread.expanded_uncertainty < 0.02
+            assert f"{100 * spread.spread:.2f} ± {100 * spread.expanded_uncertainty:.2f} %" in text
+
+
+def test_a_tester_drifts_until_its_chart_stops_it(shop: Made, db: None) -> None:
+    stop = Stop.objects.get()
+    drifting = stop.tester
+    assert stop.cleared_at is None and drifting != the_good()
+    assert reference_checks.may_grade(drifting)[0] is False
+    assert instruments.calibration_state(drifting, DAY) == CalibrationState.OVERDUE
+    assert 0 < (DAY - stop.opened_at.date()).days < 10
+    chart = reference_checks.chart_of(ReferenceValve.objects.get(tester=drifting), drifting)
+    assert not chart.in_control
+    assert chart.checks[-1] == stop.check_made  # nobody goes on at a stopped tester
+    assert chart.outside_baseline == []
+    assert any(rule.key == "EWMA" for rule, _, _ in chart.broken)  # a drift, not one bad reading
+
+
+def test_what_was_read_since_the_last_good_check_is_for_review(shop: Made, db: None) -> None:
+    stop = Stop.objects.get()
+    for_review = list(reference_checks.under_review(stop))
+    assert len(for_review) >= 10
+    for reading in for_review:
+        assert stop.suspect_since < reading.taken_at < stop.opened_at
+        assert reading.shift.tester_id == stop.tester_id
+    assert Reading.objects.filter(shift__tester=stop.tester, taken_at__lt=stop.suspect_since).exists()
+    assert not Reading.objects.filter(shift__tester=stop.tester, taken_at__gt=stop.opened_at).exists()
+
+
+def test_the_good_testers_reference_valve_stays_in_control(shop: Made, db: None) -> None:
+    good = the_good()
+    chart = reference_checks.chart_of(ReferenceValve.objects.get(tester=good), good)
+    assert chart.assessment is not None and chart.in_control and not chart.problem
+    assert len(chart.checks) >= 20
+    assert len(chart.checks) > chart.size  # the rules have had something to judge
+    assert reference_checks.may_grade(good)[0]
+
+
+def test_a_scale_passes_and_fails_used_valves_and_claims_no_figure(shop: Made, db: None) -> None:
+    scale = next(tester for tester in Tester.objects.all() if tester.is_scale_only)
+    grades = Grade.objects.filter(standing=True, readings__shift__tester=scale).distinct()
+    assert {grade.name for grade in grades} == {"Passed on scale", "Unfit"}
+    for grade in grades:
+        assert grade.valve.line.condition == Line.Condition.USED
+        assert grade.measured == []
+
+
+def test_a_tester_with_its_own_conditions_is_judged_beside_a_house_nominal(shop: Made, db: None) -> None:
+    conditions = TesterCondition.objects.all()
+    assert {condition.judged_by for condition in conditions} == {TesterCondition.JudgedBy.HOUSE}
+    for condition in conditions:
+        for quantity in (Quantity.ANODE_CURRENT, Quantity.GM):
+            nominal = house.nominal_for(condition.tester, condition.test_point, quantity, condition)
+            assert nominal is not None and nominal.count >= house.FEWEST
+            assert set(nominal.readings.values_list("shift__tester", flat=True)) == {condition.tester_id}
+    measured = [row for grade in Grade.objects.filter(standing=True) for row in grade.measured]
+    judged = [row for row in measured if row["kind"] == Kind.HOUSE]
+    assert len(judged) >= 40  # ten valves of two sections and two quantities
+    assert all("known-good NOS valves of ours" in row["basis"] for row in judged)
+    assert all(
+        nominal.learnt_at <= grade.given_at
+        for nominal in HouseNominal.objects.all() for grade in Grade.objects.filter(readings__in=nominal.readings.all())
+    )  # fmt: skip
+
+
+def test_a_handful_of_grades_are_too_close_to_call(shop: Made, db: None) -> None:
+    close = Grade.objects.filter(standing=True, too_close=True)
+    assert 5 <= close.count() <= 40
+    assert all("too close to call" in " ".join(grade.reasons) for grade in close)
+    assert any(grade.more_readings for grade in close)
+
+
+def test_a_study_waits_for_the_owner(shop: Made, db: None) -> None:
+    waiting = Study.objects.get(finished_at=None)
+    left = {share.operator.username: share.left for share in studies.progress_of(waiting)}
+    assert left["bench"] == 0 and left["owner"] > 0
+
+
 def test_everything_happened_in_the_weeks_before_the_day(shop: Made, db: None) -> None:
     days = {entry.at.date() for entry in Entry.objects.all()}
     days |= {reading.taken_at.date() for reading in Reading.objects.all()}
     days |= {grade.given_at.date() for grade in Grade.objects.all()}
+    days |= {check.taken_at.date() for check in ReferenceCheck.objects.all()}
+    days |= {reading.taken_at.date() for reading in StudyReading.objects.all()}
+    days |= {condition.since.date() for condition in TesterCondition.objects.all()}
+    days |= {nominal.learnt_at.date() for nominal in HouseNominal.objects.all()}
+    days |= {study.finished_at.date() for study in Study.objects.all() if study.finished_at}
     assert max(days) < DAY
     assert (DAY - min(days)).days < 60
     assert len(days) > 12

@@ -1,0 +1,53 @@
+"""When things happened in the demonstration.
+
+- `moment(day, working_days_ago, hour, minute)`
+- `at(when)`: what is done inside happened then
+- `a_time("11:10")`: hour and minute
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from datetime import date, datetime, time, timedelta
+
+from django.db import models
+from django.db.models import Max
+from django.utils import timezone
+
+from grading.models import Baseline, Grade, HouseNominal, MatchedSet, Shift, Stop, Study, TesterCondition
+from stockroom.models import Allocation, Despatch, Entry, Listing, Lot, Movement, Order, Return, Valve
+
+# What happened when is told by these; `at` sets them back. What is read tells its time when it is written.
+TIMES: dict[type[models.Model], str] = {
+    Allocation: "made_at", Baseline: "set_at", Despatch: "at", Entry: "at", Grade: "given_at",
+    HouseNominal: "learnt_at", Listing: "listed_at", Lot: "created_at", MatchedSet: "made_at", Movement: "at",
+    Order: "placed_at", Return: "at", Shift: "started_at", Stop: "opened_at", Study: "started_at",
+    TesterCondition: "since", Valve: "created_at",
+}  # fmt: skip
+
+
+def moment(day: date, working_days_ago: int, hour: int, minute: int = 0) -> datetime:
+    """A time of day so many working days before `day`."""
+    while working_days_ago:
+        day -= timedelta(days=1)
+        working_days_ago -= day.weekday() < 5
+    return timezone.make_aware(datetime.combine(day, time(hour, minute)))
+
+
+def a_time(text: str) -> tuple[int, int]:
+    """
+    >>> a_time("11:10")
+    (11, 10)
+    """
+    read = time.fromisoformat(text)
+    return read.hour, read.minute
+
+
+@contextmanager
+def at(when: datetime) -> Iterator[None]:
+    """What is done inside happened then."""
+    before = {model: model._default_manager.aggregate(last=Max("pk"))["last"] or 0 for model in TIMES}
+    yield
+    for model, field in TIMES.items():
+        model._default_manager.filter(pk__gt=before[model]).update(**{field: when})

@@ -1,0 +1,124 @@
+"""What the demonstration shop has sold: sets, listings, orders, a parcel, and a valve that came back.
+
+- `trade(people, day)`
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import date
+from decimal import Decimal
+
+from django.contrib.auth.models import User
+
+from catalog.models import ValveType
+from grading import listing, progress, pulling, sets
+from grading.demo.clock import at, moment
+from grading.models import MatchedSet
+from stockroom import keeping
+from stockroom.models import Allocation, Counter, Customer, Entry, Listing, Order, OrderLine, Place, Shop, Valve
+from stockroom.states import State
+
+
+def trade(people: dict[str, User], day: date) -> None:
+    """Sets are made, items listed, orders taken, one sent, one valve back."""
+    tester, sales = people["bench"], people["sales"]
+    repairs, private, studio = Customer.objects.order_by("pk")
+
+    with at(moment(day, 14, 15, 10)):
+        quads = _match("EL84", 4, 2, 5, tester)
+        pairs = _match("6SN7GT", 2, 3, 8, tester)
+        _box([*quads, *pairs], tester)
+    with at(moment(day, 8, 10, 5)):
+        _box(_match("6550", 2, 1, 10, tester), tester)
+    with at(moment(day, 13, 11)):
+        broken = Valve.objects.filter(type__designation="12AX7", state=State.RECEIVED).order_by("serial")[0]
+        _write_off(broken, "dropped while unpacking; glass in the bin for sharps", people["receiving"])
+
+    sent = moment(day, 10, 14, 30)
+    with at(moment(day, 11, 16)):
+        order = _order(repairs, sales, "four for two amplifiers; quiet ones please")
+        line = _ask(order, sales, "12AX7", 1, 4, price="24.00")
+        for _ in range(4):
+            pulling.accept(line, pulling.options(line)[0].valves, sales)
+    with at(sent):
+        valves = list(Valve.objects.filter(allocations__order_line=line).order_by("serial"))
+        for valve in valves:
+            pulling.pull(order, valve, sales)
+        Allocation.objects.filter(order_line=line).update(pulled_at=sent)
+        order.refresh_from_db()
+        pulling.despatch(order, "Tallowmere Carriers", "TC 4417 093", sales)
+    with at(moment(day, 3, 10, 45)):
+        order.refresh_from_db()
+        pulling.take_back(order, valves[1], "hums in one channel, the customer says", sales)
+
+    with at(moment(day, 9, 12)):
+        _publish(quads[1], "168.00", sales)
+        _publish(pairs[0], "58.00", sales)
+    with at(moment(day, 8, 12)):
+        _publish(_best_single("6SN7GT"), "27.50", sales)
+
+    with at(moment(day, 2, 11, 20)):
+        order = _order(private, sales, "")
+        line = _ask(order, sales, "EL84", 4, 1, within=5, price="160.00")
+        ready = [option for option in pulling.options(line) if option.set == quads[0]]
+        pulling.accept(line, ready[0].valves, sales)
+    with at(moment(day, 1, 17, 5)):
+        order = _order(studio, sales, "no hurry")
+        _ask(order, sales, "6SN7GT", 2, 2, within=10, price="55.00")
+        _ask(order, sales, "12AX7", 1, 6, price="24.00")
+
+
+def _match(designation: str, size: int, count: int, within: float, by: User) -> list[MatchedSet]:
+    """The first `count` sets that the page would propose."""
+    type = ValveType.objects.get(designation=designation)
+    proposals = sets.propose(type, size, within, best_grades=3, same_maker=True, time_limit_s=5)
+    return [sets.make_set(proposal.valves, within, by) for proposal in proposals[:count]]
+
+
+def _box(made: Sequence[MatchedSet], by: User) -> None:
+    valves = [member.valve for matched in made for member in matched.members.select_related("valve")]
+    keeping.move(valves, Place.objects.get(code="M1"), by)
+
+
+def _write_off(valve: Valve, reason: str, by: User) -> None:
+    valve.written_off = reason
+    valve.save()
+    Entry.write(by, "written-off", f"Written off: {reason}", valve=valve, lot=valve.line.lot)
+    progress.refresh([valve.pk])
+
+
+def _order(customer: Customer, by: User, note: str) -> Order:
+    order = Order.objects.create(
+        number=f"R{Counter.take('order')[0]:04d}", customer=customer, note=note, placed_by=by
+    )
+    Entry.write(by, "order-taken", f"Took {order} from {customer}", order=order)
+    return order
+
+
+def _ask(
+    order: Order, by: User, designation: str, size: int, quantity: int, *, price: str, within: float | None = None
+) -> OrderLine:
+    line = OrderLine.objects.create(
+        order=order, type=ValveType.objects.get(designation=designation), set_size=size, quantity=quantity,
+        max_spread_percent=within, unit_price=Decimal(price),
+    )  # fmt: skip
+    Entry.write(by, "order-line", f"{order}: {line.asked}", order=order)
+    return line
+
+
+def _best_single(designation: str) -> Sequence[Valve]:
+    """A valve of the best grade that is free and in no set."""
+    found = sets.available(ValveType.objects.get(designation=designation), best_grades=1)
+    return [found[0].valve]
+
+
+def _publish(item: MatchedSet | Sequence[Valve], price: str, by: User) -> Listing:
+    if isinstance(item, MatchedSet):
+        wanted = Valve.objects.filter(memberships__set=item).order_by("memberships__position")
+    else:
+        wanted = Valve.objects.filter(pk__in=[valve.pk for valve in item])
+    valves = list(wanted.select_related("type", "maker", "line__lot"))
+    return listing.publish(
+        valves, listing.title(valves), listing.describe(valves), Decimal(price), Shop.own().currency, by
+    )
