@@ -1,23 +1,26 @@
 """Bring the checked reference files into the database.
 
-- `load(reference)`: create or update every row in one transaction; `Loaded` says how many types there are
+- `load(reference)`: create or update every row in one transaction; `Loaded` says how many there are
 
-Rows are found again by their natural keys, so loading twice changes nothing and a corrected file corrects
-the row in place: readings that point at a test point keep pointing at it. An alias that the files no longer
-give is forgotten; a type, section or test point is never taken away, since goods and readings may hang on it.
+Rows are found again by their natural keys and written in one statement a table, so loading twice changes nothing and a
+corrected file corrects the row in place: readings that point at a test point keep pointing at it. An alias that the
+files no longer give is forgotten; a type, section or test point is never taken away, since goods and readings may
+hang on it.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict
 from decimal import Decimal
-from typing import Any, NamedTuple
+from typing import Any, NamedTuple, TypeVar
 
-from django.db import transaction
+from django.db import models, transaction
 
 from catalog import reference as files
 from catalog.models import Alias, Basing, Heater, Kin, Pin, Ratings, Section, Source, TestPoint, ValveType
+
+Row = TypeVar("Row", bound=models.Model)
 
 
 class Loaded(NamedTuple):
@@ -28,85 +31,137 @@ class Loaded(NamedTuple):
 
 @transaction.atomic
 def load(reference: files.Reference) -> Loaded:
+    rows = list(reference.types.values())
     sources = {
-        row.key: Source.objects.update_or_create(
-            key=row.key, defaults={"title": row.title, "edition": row.edition, "kind": row.kind}
-        )[0]
-        for row in reference.sources.values()
-    }
-    basings = {row.name: _load_basing(row, sources) for row in reference.basings.values()}
-    types = {row.designation: _load_type(row, sources, basings) for row in reference.types.values()}
-    for row in reference.types.values():
-        # Kin and aliases wait until every type is there: kin name each other, and an alias may move.
-        _load_names(row, types, sources, reference)
-    Alias.objects.exclude(normal__in=[files.normal(a.designation) for r in reference.types.values() for a in r.aliases]).delete()
-    return Loaded(len(types), Alias.objects.count(), TestPoint.objects.count())
-
-
-def _load_basing(row: files.Basing, sources: Mapping[str, Source]) -> Basing:
-    basing, _ = Basing.objects.update_or_create(
-        name=row.name,
-        defaults={"base": row.base, "top_cap": _joined(row.top_cap), "note": row.note, **_source(row, sources)},
-    )
-    basing.pins.all().delete()
-    Pin.objects.bulk_create(
-        Pin(basing=basing, number=pin.number, electrodes=_joined(pin.electrodes)) for pin in row.pins
-    )
-    return basing
-
-
-def _load_type(row: files.TypeRow, sources: Mapping[str, Source], basings: Mapping[str, Basing]) -> ValveType:
-    type_, _ = ValveType.objects.update_or_create(
-        designation=row.designation,
-        defaults={
-            "kind": row.kind,
-            "cathode": row.cathode,
-            "tradition": row.tradition,
-            "special_quality": row.special_quality,
-            "basing": basings[row.basing],
-            "basing_source": sources[row.basing_source],
-            "basing_source_place": row.basing_at,
-            "heater_source": sources[row.heater_source] if row.heaters else None,
-            "heater_source_place": row.heater_at,
-            "first_registered": row.first_registered,
-            "first_registered_source": sources[row.first_registered_source]
-            if row.first_registered_source
-            else None,
-            "cautions": list(row.cautions),
-            "note": row.note,
-        },
-    )
-    type_.heaters.all().delete()
-    Heater.objects.bulk_create(Heater(type=type_, **_values(asdict(heater))) for heater in row.heaters)
-    for section_row in row.sections:
-        section, _ = Section.objects.update_or_create(
-            type=type_, number=section_row.index, defaults={"kind": section_row.kind}
+        source.key: source
+        for source in _write(
+            [Source(key=row.key, title=row.title, edition=row.edition, kind=row.kind)
+             for row in reference.sources.values()], "key",
         )
-        Ratings.objects.update_or_create(
-            section=section, defaults=_values(asdict(section_row.ratings)) | _source(section_row.ratings, sources)
-        )
-        for position, point in enumerate(section_row.test_points):
-            values = _values(asdict(point)) | _source(point, sources) | {"position": position}
-            TestPoint.objects.update_or_create(section=section, name=values.pop("name"), defaults=values)
-    return type_
+    }  # fmt: skip
+    basings = _load_basings(reference.basings.values(), sources)
+    types = _load_types(rows, sources, basings)
+    _load_sections(rows, types, sources)
+    aliases = _load_aliases(rows, types, sources)
+    _load_kin(rows, types, sources, reference)
+    return Loaded(len(types), len(aliases), TestPoint.objects.count())
 
 
-def _load_names(
-    row: files.TypeRow, types: Mapping[str, ValveType], sources: Mapping[str, Source], reference: files.Reference
+def _write(rows: Sequence[Row], *natural_key: str) -> list[Row]:
+    """Create the rows, or bring those that have the natural key up to date; each gets its primary key."""
+    if not rows:
+        return []
+    model = type(rows[0])
+    values = [f.name for f in model._meta.concrete_fields if not f.primary_key and f.name not in natural_key]
+    return model._default_manager.bulk_create(
+        rows, update_conflicts=True, unique_fields=list(natural_key), update_fields=values, batch_size=200
+    )
+
+
+def _load_basings(rows: Any, sources: Mapping[str, Source]) -> dict[str, Basing]:
+    rows = list(rows)
+    basings = _write(
+        [Basing(name=row.name, base=row.base, top_cap=_joined(row.top_cap), note=row.note, **_source(row, sources))
+         for row in rows], "name",
+    )  # fmt: skip
+    _write(
+        [Pin(basing=basing, number=pin.number, electrodes=_joined(pin.electrodes))
+         for basing, row in zip(basings, rows, strict=True) for pin in row.pins], "basing", "number",
+    )  # fmt: skip
+    return {basing.name: basing for basing in basings}
+
+
+def _load_types(
+    rows: Sequence[files.TypeRow], sources: Mapping[str, Source], basings: Mapping[str, Basing]
+) -> dict[str, ValveType]:
+    types = _write(
+        [
+            ValveType(
+                designation=row.designation,
+                normal=files.normal(row.designation),
+                kind=row.kind,
+                cathode=row.cathode,
+                tradition=row.tradition,
+                special_quality=row.special_quality,
+                basing=basings[row.basing],
+                basing_source=sources[row.basing_source],
+                basing_source_place=row.basing_at,
+                heater_source=sources[row.heater_source] if row.heaters else None,
+                heater_source_place=row.heater_at,
+                first_registered=row.first_registered,
+                first_registered_source=sources[row.first_registered_source] if row.first_registered_source else None,
+                cautions=list(row.cautions),
+                note=row.note,
+            )
+            for row in rows
+        ],
+        "designation",
+    )
+    Heater.objects.filter(type__in=types).delete()
+    Heater.objects.bulk_create(
+        Heater(type=type_, **_values(asdict(heater)))
+        for type_, row in zip(types, rows, strict=True)
+        for heater in row.heaters
+    )
+    return {type_.designation: type_ for type_ in types}
+
+
+def _load_sections(
+    rows: Sequence[files.TypeRow], types: Mapping[str, ValveType], sources: Mapping[str, Source]
 ) -> None:
-    type_ = types[row.designation]
-    for alias in row.aliases:
-        Alias.objects.update_or_create(
+    told = [(types[row.designation], section) for row in rows for section in row.sections]
+    sections = _write([Section(type=type_, number=row.index, kind=row.kind) for type_, row in told], "type", "number")
+    pairs = [(section, row) for section, (_, row) in zip(sections, told, strict=True)]
+    _write(
+        [Ratings(section=section, **_values(asdict(row.ratings)), **_source(row.ratings, sources))
+         for section, row in pairs], "section",
+    )  # fmt: skip
+    _write(
+        [TestPoint(section=section, position=position, **_values(asdict(point)), **_source(point, sources))
+         for section, row in pairs for position, point in enumerate(row.test_points)], "section", "name",
+    )  # fmt: skip
+
+
+def _load_aliases(
+    rows: Sequence[files.TypeRow], types: Mapping[str, ValveType], sources: Mapping[str, Source]
+) -> list[Alias]:
+    aliases = [
+        Alias(
+            type=types[row.designation],
+            designation=alias.designation,
             normal=files.normal(alias.designation),
-            defaults={"designation": alias.designation, "type": type_, **_source(alias, sources)},
+            **_source(alias, sources),
         )
-    type_.kin.all().delete()
-    for kin in row.kin:
-        other = reference.find(kin.designation)
-        assert other is not None, "read_reference refuses kin that are not in the files"
-        Kin.objects.create(
-            type=type_, other=types[other.designation], how=kin.how, note=kin.note, **_source(kin, sources)
-        )
+        for row in rows
+        for alias in row.aliases
+    ]
+    Alias.objects.exclude(normal__in=[alias.normal for alias in aliases]).delete()
+    return _write(aliases, "normal")
+
+
+def _load_kin(
+    rows: Sequence[files.TypeRow],
+    types: Mapping[str, ValveType],
+    sources: Mapping[str, Source],
+    reference: files.Reference,
+) -> None:
+    """Once every type is there: kin name each other."""
+    found = []
+    for row in rows:
+        for kin in row.kin:
+            other = reference.find(kin.designation)
+            assert other is not None, "read_reference refuses kin that are not in the files"
+            found.append(
+                Kin(
+                    type=types[row.designation],
+                    other=types[other.designation],
+                    how=kin.how,
+                    note=kin.note,
+                    **_source(kin, sources),
+                )
+            )
+    Kin.objects.filter(type__in=types.values()).delete()
+    Kin.objects.bulk_create(found)
 
 
 def _source(row: Any, sources: Mapping[str, Source]) -> dict[str, Any]:
