@@ -3,8 +3,9 @@
 The bound: a piece is worth at most its share of the best set it can enter at all, so the sum of these shares bounds
 every choice. In a crowd almost every piece can enter the best tier and almost all are used, so this is close.
 
-Where there are two axes and one common guard, column generation with exact pricing gives the linear bound, which is
-closer, and its prices say where the pool is thin; there the integer programme chooses the sets before the rest.
+Column generation with exact pricing gives the linear bound, which is closer, and sets worth having. In a part of
+moderate size the best choice of these is settled; in a large one its prices say where the pool is thin, and there the
+integer programme chooses the sets before the rest.
 
 The sets: a sample of the possible ones, drawn so that every piece appears in many (boxes laid at random over it, half
 the companions taken at random and half the scarcest first), searched by exchange; large parts tile by tile.
@@ -23,18 +24,24 @@ from scipy.spatial import cKDTree
 from .catalogue import Catalogue, Members
 from .exact import round_down
 from .field import Field, Floats, Ints
-from .generate import linear_bound, rim_choice
+from .generate import Generated, linear_bound, rim_choice
 from .greedy import Found, companions, greedy_pass
 from .local import improve
+from .pricing import Pricer
+from .solver import choose_whole
 from .watch import Watch
 
 SETS_PER_PIECE = 30
 TILE = 1_200
 STEPS_PER_PIECE = 20
-PASSES = 2
+STEPS = 30_000
+PASSES = 3
 SETS_TO_BEGIN = 6
 CROWD_PRICE = 2e-3
 LARGE = 3_000
+MODERATE = 1_000
+KEPT = 4_000
+CHOICE_NODES = 5
 CROWDED = 40
 
 
@@ -141,6 +148,24 @@ def thick_of_it(low: Floats, high: Floats, box: Floats, best: Ints) -> NDArray[n
     return thick
 
 
+def build_on(low: Floats, high: Floats, reach: Floats, values: Floats, size: int, generated: Generated,
+             watch: Watch, seed: int) -> list[Found]:
+    """A choice of whole sets from those that column generation asked for: in a part of moderate size from all of
+    them, in a large one only where the pool is thin. What is left is filled up from left to right."""
+    if len(low) <= MODERATE:
+        cost = generated.worth - generated.prices[generated.members].sum(axis=1)
+        near = generated.members[np.sort(np.argsort(-cost, kind="stable")[:KEPT])]
+        worth = np.append(values, 0.0)[tiers_of(low, high, reach, near)]
+        members = near[choose_whole(near, worth, nodes=CHOICE_NODES, seconds=watch.left() / 4, seed=seed,
+                                    interrupted=watch.over)]
+    else:
+        members = rim_choice(generated, float(values[0]) / size, CROWD_PRICE, seed, watch)
+    chosen = tiered(low, high, reach, members)
+    free = np.setdiff1d(np.arange(len(low)), members.ravel())
+    everyone = (np.arange(len(low)),)
+    return chosen + greedy_pass(Field(low, high, reach, values, (), everyone, everyone[0], ()), size, free)
+
+
 def settle_dense(low: Floats, high: Floats, reach: Floats, values: Floats, size: int, known: list[Found],
                  part: int, watch: Watch, unit: float, seed: int) -> tuple[list[Found], float, float, Floats]:
     """Sets, their value, a proven bound and a price for each piece of a crowded part."""
@@ -151,25 +176,20 @@ def settle_dense(low: Floats, high: Floats, reach: Floats, values: Floats, size:
     value = float(sum(values[tier] for _, tier in found))
     watch.settle(part, value, bound, len(found), "counting")
     random = np.random.default_rng(seed)
-    guard = high - low
-    if low.shape[1] <= 2 and float(np.ptp(guard, axis=0).max()) < 1e-12 and not watch.near(value, bound):
+    asked: Members = np.empty((0, size), dtype=np.int32)
+    if not watch.near(value, bound):
         start = sample_sets(low, high, reach, values, size, best, found, SETS_TO_BEGIN, random)
-        flat = np.hstack([low, np.zeros((len(low), 2 - low.shape[1]))])
-        boxes = np.hstack([reach - guard[0], np.ones((len(reach), 2 - low.shape[1]))])
         fixed = thick_of_it(low, high, reach[0], best)
-        generated = linear_bound(flat[:, 0], flat[:, 1], boxes, values, start, prices, fixed, watch, seed)
+        generated = linear_bound(Pricer(low, high), reach, values, start, prices, fixed, watch, seed)
         prices = generated.prices
         bound = max(min(bound, round_down(generated.bound, unit)), value)
         watch.settle(part, value, bound, len(found), "column generation")
+        asked = generated.members
         if not watch.over():
-            rim = tiered(low, high, reach, rim_choice(generated, float(values[0]) / size, CROWD_PRICE, seed, watch))
-            free = np.setdiff1d(np.arange(len(low)), [row for members, _ in rim for row in members])
-            everyone = (np.arange(len(low)),)
-            refilled = rim + greedy_pass(Field(low, high, reach, values, (), everyone, everyone[0], ()), size, free)
-            worth = float(sum(values[tier] for _, tier in refilled))
-            if worth > value:
-                found, value = refilled, worth
-                watch.settle(part, value, bound, len(found), "thin parts first")
+            better = build_on(low, high, reach, values, size, generated, watch, seed)
+            if float(sum(values[tier] for _, tier in better)) > value:
+                found, value = better, float(sum(values[tier] for _, tier in better))
+                watch.settle(part, value, bound, len(found), "sets the prices ask for")
     for turn in range(PASSES):
         for tile in tiles(low, np.flatnonzero(best < len(reach)), TILE, turn % low.shape[1]):
             if watch.near(value, bound) or watch.over():
@@ -180,17 +200,20 @@ def settle_dense(low: Floats, high: Floats, reach: Floats, values: Floats, size:
                 if not inside[list(members)].all():
                     inside[list(members)] = False
             here = np.flatnonzero(inside)
-            place = np.full(len(low), -1)
+            place = np.full(len(low), -1, dtype=np.int32)
             place[here] = np.arange(len(here))
             mine = [pair for pair in found if inside[pair[0][0]]]
             others = [pair for pair in found if not inside[pair[0][0]]]
             local = [(tuple(int(place[row]) for row in members), tier) for members, tier in mine]
-            catalogue = sample_sets(low[here], high[here], reach, values, size, best[here], local, SETS_PER_PIECE,
-                                    random)
+            mine_asked = tiered(low[here], high[here], reach, place[asked[inside[asked].all(axis=1)]])
+            catalogue = sample_sets(low[here], high[here], reach, values, size, best[here], local + mine_asked,
+                                    SETS_PER_PIECE, random)
             index = {tuple(members): at for at, members in enumerate(catalogue.members.tolist())}
             chosen = np.array(sorted(index[tuple(sorted(members))] for members, _ in local), dtype=np.int64)
             ceiling = float(prices[here].sum())
-            chosen, _ = improve(catalogue, chosen, STEPS_PER_PIECE * len(here), seed + turn, ceiling,
+            value_here = float(sum(values[tier] for _, tier in mine))
+            steps = STEPS_PER_PIECE * len(here) if len(low) > LARGE else max(STEPS, STEPS_PER_PIECE * len(here))
+            chosen, _ = improve(catalogue, chosen, steps, seed + turn, min(ceiling, value_here + bound - value),
                                 lambda _value: watch.over())
             mine = [(tuple(int(here[row]) for row in catalogue.members[at]), int(catalogue.tier[at])) for at in chosen]
             found = others + mine

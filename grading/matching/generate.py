@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from .catalogue import Catalogue, Members
 from .field import Floats
-from .pricing import cheapest_sets
+from .pricing import Pricer
 from .solver import INFINITY, Packing, choose_whole
 from .watch import Watch
 
@@ -34,12 +34,12 @@ class Generated(NamedTuple):
     worth: Floats
 
 
-def linear_bound(x: Floats, y: Floats, boxes: Floats, values: Floats, start: Catalogue, prices: Floats,
+def linear_bound(pricer: Pricer, reach: Floats, values: Floats, start: Catalogue, prices: Floats,
                  fixed: NDArray[np.bool_], watch: Watch, seed: int) -> Generated:
-    """``boxes`` (k, 2) and ``values`` (k,) of the tiers; ``prices`` that no set undercuts, to begin with. Pieces
+    """``reach`` (k, d) and ``values`` (k,) of the tiers; ``prices`` that no set undercuts, to begin with. Pieces
     marked ``fixed`` keep that price, which leaves a smaller programme and a bound as valid, if not as close."""
     size = start.members.shape[1]
-    packing = Packing(len(x), seed, interior=True, limits=np.where(fixed, INFINITY, 1.0))
+    packing = Packing(len(prices), seed, interior=True, limits=np.where(fixed, INFINITY, 1.0))
     paid = np.where(fixed, prices, 0.0)
     bound, best = float(prices.sum()), prices
     known: set[tuple[int, ...]] = set()
@@ -65,8 +65,10 @@ def linear_bound(x: Floats, y: Floats, boxes: Floats, values: Floats, start: Cat
         for smoothing in (SMOOTHING, 0.0):
             trial = np.where(fixed, prices, smoothing * best + (1 - smoothing) * relaxed.prices)
             ratio = 1.0
-            for box, value in zip(boxes, values, strict=True):
-                found = cheapest_sets(x, y, trial, box, size, float(value) * (1 - CLOSE / 4))
+            for box, value in zip(reach, values, strict=True):
+                found = pricer.cheapest(trial, box, size, float(value) * (1 - CLOSE / 4))
+                if watch.over():
+                    return Generated(bound, best, np.concatenate(kept), np.concatenate(worth))
                 ratio = max(ratio, float(value) / max(found.least, 1e-9))
                 added += add(found.members, np.full(len(found.members), float(value)))
             if float(trial.sum()) * ratio < bound:

@@ -10,7 +10,13 @@ the cheapest set of every box position at once, in time linear in the companions
 The prices then bound the whole problem: divided by the worst ratio of cost to worth they are undercut by no set, so
 their sum bounds every choice of disjoint sets (weak duality).
 
-cheapest_sets(x, y, prices, box, size, ceiling)   -> for every leftmost piece, its cheapest set below the ceiling
+With more axes, or guards that differ from piece to piece, the same is done by trying every lower edge of the box,
+axis by axis, and leaving a branch when the cheapest companions still in it already cost too much.
+
+Pricer(low, high, reach)                          chooses between the two
+cheapest_sets(x, y, prices, box, size, ceiling)   two axes
+cheapest_in_boxes(low, high, ...)                 any
+Each gives for every piece that may be leftmost its cheapest set below the ceiling.
 """
 
 from __future__ import annotations
@@ -85,3 +91,69 @@ def cheapest_sets(x: Floats, y: Floats, prices: Floats, box: Floats, size: int, 
         costs.append(float(cost[best]))
     found = np.array(members, dtype=np.int32).reshape(-1, size)
     return Cheapest(found, np.array(costs), min(costs, default=ceiling))
+
+
+def cheapest_in_boxes(low: Floats, high: Floats, prices: Floats, box: Floats, size: int, ceiling: float) -> Cheapest:
+    """The same for intervals low to high (n, d) in d axes: a piece stands for the sets in which its low end on the
+    first axis is the least."""
+    order = np.lexsort((np.arange(len(low)), low[:, 0]))
+    low, high, price = low[order], high[order], prices[order]
+    ends = np.searchsorted(low[:, 0], low[:, 0] + box[0], "right")
+    others = size - 1
+    members: list[Ints] = []
+    costs: list[float] = []
+    for first in range(len(low)):
+        if ends[first] - first < size or (high[first] - low[first] > box).any():
+            continue
+        near = np.arange(first + 1, ends[first])
+        if price[first] + cheapest_sum(price[near], others) >= ceiling:
+            continue
+        width = np.maximum(high[near], high[first]) - np.minimum(low[near], low[first])
+        near = near[(width <= box).all(axis=1)]
+        best = cheapest_companions(low, high, price, box, first, near, others, ceiling - float(price[first]), 1)
+        if best is not None:
+            members.append(np.sort(order[np.append(best, first)]))
+            costs.append(float(price[first] + price[best].sum()))
+    found = np.array(members, dtype=np.int32).reshape(-1, size)
+    return Cheapest(found, np.array(costs), min(costs, default=ceiling))
+
+
+def cheapest_sum(price: Floats, count: int) -> float:
+    return float(np.partition(price, count - 1)[:count].sum()) if len(price) >= count else np.inf
+
+
+def cheapest_companions(low: Floats, high: Floats, price: Floats, box: Floats, first: int, near: Ints, count: int,
+                        ceiling: float, axis: int) -> Ints | None:
+    """The cheapest ``count`` of ``near`` in one box with ``first``, when they cost less than the ceiling."""
+    if cheapest_sum(price[near], count) >= ceiling:
+        return None
+    if axis == len(box):
+        return near[np.argsort(price[near], kind="stable")[:count]]
+    floors = low[near, axis]
+    floors = floors[(floors <= low[first, axis]) & (floors >= high[first, axis] - box[axis])]
+    best: Ints | None = None
+    for floor in np.unique(np.append(floors, low[first, axis]))[::-1]:
+        inside = near[(low[near, axis] >= floor) & (high[near, axis] <= floor + box[axis])]
+        found = cheapest_companions(low, high, price, box, first, inside, count, ceiling, axis + 1)
+        if found is not None:
+            best, ceiling = found, float(price[found].sum())
+    return best
+
+
+class Pricer:
+    """The exact pricing that suits these intervals."""
+
+    def __init__(self, low: Floats, high: Floats) -> None:
+        self.low, self.high = low, high
+        guard = high - low
+        self.flat = low.shape[1] <= 2 and (not len(low) or float(np.ptp(guard, axis=0).max()) < 1e-12)
+        if self.flat and len(low):
+            fill = 2 - low.shape[1]
+            self.points = np.hstack([low, np.zeros((len(low), fill))])
+            self.guard = np.append(guard[0], np.zeros(fill))
+
+    def cheapest(self, prices: Floats, box: Floats, size: int, ceiling: float) -> Cheapest:
+        if not self.flat or not len(self.low):
+            return cheapest_in_boxes(self.low, self.high, prices, box, size, ceiling)
+        room = np.append(box, np.ones(2 - len(box))) - self.guard
+        return cheapest_sets(self.points[:, 0], self.points[:, 1], prices, room, size, ceiling)
