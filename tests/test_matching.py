@@ -15,7 +15,7 @@ from grading.matching import search as searching
 from grading.matching.catalogue import write_out
 from grading.matching.exact import round_down, unit_of
 from grading.matching.field import lay_out
-from grading.matching.pricing import cheapest_sets, running_smallest
+from grading.matching.pricing import cheapest_in_boxes, cheapest_sets, running_smallest
 
 TIERS = (Tier("2 %", 0.02, 100.0), Tier("5 %", 0.05, 80.0), Tier("10 %", 0.10, 60.0))
 
@@ -114,14 +114,17 @@ def test_a_crowded_pool_keeps_the_same_promises(seed: int, size: int) -> None:
     assert outcome.bound >= best_by_trying_everything(pieces, size, TIERS) - 1e-6
 
 
-@settings(max_examples=60, deadline=None)
-@given(st.lists(st.integers(0, 60), max_size=14), st.integers(2, 4), st.integers(1, 8))
-def test_one_quantity_is_matched_exactly_in_order(steps: list[int], size: int, reach: int) -> None:
+@settings(max_examples=120, deadline=None)
+@given(st.lists(st.integers(0, 40), max_size=12), st.integers(2, 4),
+       st.lists(st.integers(1, 20), min_size=1, max_size=3))
+def test_one_quantity_is_matched_exactly_in_order(steps: list[int], size: int, reaches: list[int]) -> None:
     pieces = [Piece(number, (50 * 1.002**step,)) for number, step in enumerate(steps)]
-    tiers = (Tier("tight", 1.002**reach - 1 + 1e-9, 7.0),)
+    tiers = tuple(Tier(f"{number}", 1.002**reach - 1 + 1e-9, value)
+                  for number, (reach, value) in enumerate(zip(sorted(reaches), (7.0, 4.0, 3.0), strict=False)))
     outcome = find_sets(pieces, size, tiers)
     holds(outcome, pieces, size, tiers, Rules())
     assert outcome.proven
+    assert outcome.method in {"exact in order of value", "no set fits"}
     assert outcome.value == pytest.approx(best_by_trying_everything(pieces, size, tiers))
 
 
@@ -284,6 +287,22 @@ def test_pricing_finds_the_cheapest_set_of_every_box(seed: int, size: int) -> No
         assert np.ptp(x[rows]) <= 4
         assert np.ptp(y[rows]) <= 3
         assert price[rows].sum() == pytest.approx(cost)
+
+
+@settings(max_examples=30, deadline=None)
+@given(st.integers(0, 10_000), st.integers(2, 4))
+def test_pricing_in_more_axes_finds_the_cheapest_set_too(seed: int, size: int) -> None:
+    random = np.random.default_rng(seed)
+    low = random.integers(0, 10, (12, 3)).astype(float)
+    high = low + random.integers(0, 2, (12, 3))
+    price = random.integers(0, 9, 12).astype(float)
+    box = np.array([5.0, 4.0, 5.0])
+    costs = {rows: float(price[list(rows)].sum()) for rows in combinations(range(12), size)
+             if (high[list(rows)].max(axis=0) - low[list(rows)].min(axis=0) <= box).all()}
+    found = cheapest_in_boxes(low, high, price, box, size, 1e9)
+    assert found.least == min(costs.values(), default=1e9)
+    for rows, cost in zip(map(tuple, found.members.tolist()), found.cost, strict=True):
+        assert costs[rows] == cost
 
 
 @given(st.lists(st.integers(0, 9), max_size=8), st.integers(1, 4))

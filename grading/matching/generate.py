@@ -61,7 +61,7 @@ def linear_bound(pricer: Pricer, reach: Floats, values: Floats, start: Catalogue
         relaxed = packing.solve(watch.left()) if len(known) and not watch.over() else None
         if relaxed is None or bound - relaxed.value - paid.sum() <= CLOSE * bound:
             break
-        added = 0
+        added, gave_up = 0, False
         for smoothing in (SMOOTHING, 0.0):
             trial = np.where(fixed, prices, smoothing * best + (1 - smoothing) * relaxed.prices)
             ratio = 1.0
@@ -69,6 +69,7 @@ def linear_bound(pricer: Pricer, reach: Floats, values: Floats, start: Catalogue
                 found = pricer.cheapest(trial, box, size, float(value) * (1 - CLOSE / 4))
                 if watch.over():
                     return Generated(bound, best, np.concatenate(kept), np.concatenate(worth))
+                gave_up = gave_up or found.least <= 0
                 ratio = max(ratio, float(value) / max(found.least, 1e-9))
                 added += add(found.members, np.full(len(found.members), float(value)))
             if float(trial.sum()) * ratio < bound:
@@ -76,7 +77,7 @@ def linear_bound(pricer: Pricer, reach: Floats, values: Floats, start: Catalogue
             if added or watch.over():
                 break
         watch.report("column generation")
-        if not added:
+        if not added or gave_up:
             break
     return Generated(bound, best, np.concatenate(kept), np.concatenate(worth))
 

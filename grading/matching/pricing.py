@@ -29,12 +29,24 @@ from .catalogue import Members
 from .field import Floats, Ints
 
 
+#: Boxes a general search looks into before it gives up.
+BOXES = 40_000
+
+
 class Cheapest(NamedTuple):
-    """members (m, size) the sets found; cost (m,) what each costs; least: a cost no set of the box goes below."""
+    """members (m, size) the sets found; cost (m,) what each costs; least: a cost no set of the box goes below, 0 when
+    the search was given up before the end."""
 
     members: Members
     cost: Floats
     least: float
+
+
+class Patience:
+    """How many more boxes to look into before giving up."""
+
+    def __init__(self, boxes: int) -> None:
+        self.left = boxes
 
 
 def running_smallest(values: Floats, count: int) -> Floats:
@@ -95,7 +107,8 @@ def cheapest_sets(x: Floats, y: Floats, prices: Floats, box: Floats, size: int, 
 
 def cheapest_in_boxes(low: Floats, high: Floats, prices: Floats, box: Floats, size: int, ceiling: float) -> Cheapest:
     """The same for intervals low to high (n, d) in d axes: a piece stands for the sets in which its low end on the
-    first axis is the least."""
+    first axis is the least. After ``BOXES`` boxes it gives up."""
+    patience = Patience(BOXES)
     order = np.lexsort((np.arange(len(low)), low[:, 0]))
     low, high, price = low[order], high[order], prices[order]
     ends = np.searchsorted(low[:, 0], low[:, 0] + box[0], "right")
@@ -103,6 +116,8 @@ def cheapest_in_boxes(low: Floats, high: Floats, prices: Floats, box: Floats, si
     members: list[Ints] = []
     costs: list[float] = []
     for first in range(len(low)):
+        if patience.left <= 0:
+            break
         if ends[first] - first < size or (high[first] - low[first] > box).any():
             continue
         near = np.arange(first + 1, ends[first])
@@ -110,12 +125,13 @@ def cheapest_in_boxes(low: Floats, high: Floats, prices: Floats, box: Floats, si
             continue
         width = np.maximum(high[near], high[first]) - np.minimum(low[near], low[first])
         near = near[(width <= box).all(axis=1)]
-        best = cheapest_companions(low, high, price, box, first, near, others, ceiling - float(price[first]), 1)
+        best = cheapest_companions(low, high, price, box, first, near, others, ceiling - float(price[first]), 1,
+                                    patience)
         if best is not None:
             members.append(np.sort(order[np.append(best, first)]))
             costs.append(float(price[first] + price[best].sum()))
     found = np.array(members, dtype=np.int32).reshape(-1, size)
-    return Cheapest(found, np.array(costs), min(costs, default=ceiling))
+    return Cheapest(found, np.array(costs), min(costs, default=ceiling) if patience.left > 0 else 0.0)
 
 
 def cheapest_sum(price: Floats, count: int) -> float:
@@ -123,9 +139,10 @@ def cheapest_sum(price: Floats, count: int) -> float:
 
 
 def cheapest_companions(low: Floats, high: Floats, price: Floats, box: Floats, first: int, near: Ints, count: int,
-                        ceiling: float, axis: int) -> Ints | None:
+                        ceiling: float, axis: int, patience: Patience) -> Ints | None:
     """The cheapest ``count`` of ``near`` in one box with ``first``, when they cost less than the ceiling."""
-    if cheapest_sum(price[near], count) >= ceiling:
+    patience.left -= 1
+    if patience.left <= 0 or cheapest_sum(price[near], count) >= ceiling:
         return None
     if axis == len(box):
         return near[np.argsort(price[near], kind="stable")[:count]]
@@ -134,7 +151,7 @@ def cheapest_companions(low: Floats, high: Floats, price: Floats, box: Floats, f
     best: Ints | None = None
     for floor in np.unique(np.append(floors, low[first, axis]))[::-1]:
         inside = near[(low[near, axis] >= floor) & (high[near, axis] <= floor + box[axis])]
-        found = cheapest_companions(low, high, price, box, first, inside, count, ceiling, axis + 1)
+        found = cheapest_companions(low, high, price, box, first, inside, count, ceiling, axis + 1, patience)
         if found is not None:
             best, ceiling = found, float(price[found].sum())
     return best

@@ -1,7 +1,7 @@
 """find_sets: the question a page asks, answered by the method that suits each part of the pool.
 
 The pool falls into groups that may not mix (maker, grade, construction) and each group into parts that share no set.
-- one quantity, one tier: in order of value (``ordered``), exact;
+- one quantity: in order of value (``ordered``), exact;
 - a part whose sets can be written out: local search, subset-row cuts, branch and bound (``exact``);
 - a crowded part: column generation with exact pricing, local search on a sample of the sets (``dense``).
 The bounds of the parts add up. Every part starts from the left-to-right pass or, if better, from the sets of an
@@ -22,13 +22,16 @@ from .dense import settle_dense
 from .exact import TOLERANCE, round_down, settle, unit_of
 from .field import Field, Floats, Ints, best_tier, lay_out, spread
 from .greedy import Found, greedy_pass
-from .ordered import runs
+from .ordered import effort, nested, runs
 from .watch import Watch
 from .words import MatchedSet, Outcome, Piece, ProgressCall, Rules, StopCall, Tier
 
 #: Sets are written out while they hold no more piece numbers than this.
 MOST_WRITTEN = 2_400_000
 MOST_PAIRS = 3_000_000
+#: One quantity with several tiers is answered in order of value up to this size and this many steps.
+MOST_ORDERED = 3_000
+MOST_EFFORT = 3e9
 
 
 class Part(NamedTuple):
@@ -181,6 +184,16 @@ def answer_part(field: Field, part: Part, known: list[Found], size: int, number:
         for run in chosen:
             price[run] = float(field.values[0]) / size
         return Answer([(tuple(rows[run].tolist()), 0) for run in chosen], value, price, "exact in order of value")
+    if (low.shape[1] == 1 and float(np.ptp(high - low)) < 1e-12 and len(rows) <= MOST_ORDERED
+            and effort(low[:, 0], field.reach[:, 0], size) <= MOST_EFFORT):
+        inside = nested(low[:, 0], field.reach[:, 0] - float(high[0, 0] - low[0, 0]), field.values, size)
+        value = worth(field, inside)
+        watch.settle(number, value, value, len(inside), "in order of value")
+        price = np.zeros(len(rows))
+        for members, tier in inside:
+            price[list(members)] = float(field.values[tier]) / size
+        back = [(tuple(rows[list(members)].tolist()), tier) for members, tier in inside]
+        return Answer(back, value, price, "exact in order of value")
     if part.catalogue is not None:
         index = {tuple(members): at for at, members in enumerate(part.catalogue.members.tolist())}
         start = np.array(sorted(index[tuple(sorted(members))] for members, _ in local), dtype=np.int64)
