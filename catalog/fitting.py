@@ -36,9 +36,7 @@ def in_socket(type_: ValveType) -> InSocket:
 
 
 def _section(section: Section) -> InSection:
-    ratings = {
-        field: value for field, _, _ in Ratings.NAMES if (value := getattr(section.ratings, field)) is not None
-    }
+    ratings = {field: value for field, _, _ in Ratings.NAMES if (value := getattr(section.ratings, field)) is not None}
     points = tuple(_point(point) for point in section.test_points.all())
     return InSection(section.kind, ratings, section.ratings.system, points)
 

@@ -121,8 +121,13 @@ class ValveTypeQuerySet(models.QuerySet["ValveType"]):
         return self.select_related(
             "basing__source", "basing_source", "heater_source", "first_registered_source"
         ).prefetch_related(
-            "aliases__source", "heaters", "basing__pins", "sections__ratings__source",
-            "sections__test_points__source", "kin__source", "kin__other",
+            "aliases__source",
+            "heaters",
+            "basing__pins",
+            "sections__ratings__source",
+            "sections__test_points__source",
+            "kin__source",
+            "kin__other",
         )
 
 
@@ -131,8 +136,8 @@ class ValveType(models.Model):
     normal = models.CharField(max_length=40, unique=True, editable=False)
     kind = models.CharField(max_length=40, db_index=True)
     cathode = models.CharField(
-        max_length=10, choices=[("indirect", "indirectly heated"), ("direct", "directly heated"),
-                                ("cold", "cold cathode")]
+        max_length=10,
+        choices=[("indirect", "indirectly heated"), ("direct", "directly heated"), ("cold", "cold cathode")],
     )
     tradition = models.CharField(max_length=10, choices=[("western", "western"), ("eastern", "eastern")])
     special_quality = models.BooleanField(default=False)
@@ -261,7 +266,6 @@ class Section(models.Model):
         points = list(self.test_points.all())
         return points[0] if points else None
 
-
     @property
     def says(self) -> tuple[object, ...]:
         """All that the sheet says of this section, for telling whether another is alike."""
@@ -302,8 +306,7 @@ class Ratings(Sourced):
     @property
     def rows(self) -> list[tuple[str, float, str]]:
         """Name, value and unit of the maxima that the sheet gives."""
-        return [(name, value, unit) for field, name, unit in self.NAMES
-                if (value := getattr(self, field)) is not None]
+        return [(name, value, unit) for field, name, unit in self.NAMES if (value := getattr(self, field)) is not None]
 
 
 class Settings(Protocol):

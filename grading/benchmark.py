@@ -107,8 +107,10 @@ def pool(folder: Path | None, count: int) -> tuple[list[Piece], bool]:
     path = folder / f"pool-{count}.csv" if folder is not None else None
     if path is not None and path.exists():
         with path.open(newline="") as file:
-            return [Piece(int(row["valve"]), (float(row["anode_current_ma"]), float(row["gm_ma_per_v"])))
-                    for row in csv.DictReader(file)], True
+            return [
+                Piece(int(row["valve"]), (float(row["anode_current_ma"]), float(row["gm_ma_per_v"])))
+                for row in csv.DictReader(file)
+            ], True
     random = np.random.default_rng(count)
     first, second = random.normal(size=(2, count))
     second = 0.6 * first + 0.8 * second
@@ -129,10 +131,15 @@ def general_solver(catalogue: Catalogue, seconds: float) -> Rival:
     total, size = catalogue.members.shape
     uses: sparse.csc_array = sparse.csc_array(
         (np.ones(total * size), catalogue.members.ravel(), np.arange(0, total * size + 1, size)),
-        shape=(catalogue.pieces, total))
-    answer = optimize.milp(-catalogue.worth, integrality=np.ones(total, dtype=np.int64), bounds=optimize.Bounds(0, 1),
-                           constraints=optimize.LinearConstraint(uses, ub=np.ones(catalogue.pieces)),
-                           options={"time_limit": seconds, "mip_rel_gap": 0.0})
+        shape=(catalogue.pieces, total),
+    )
+    answer = optimize.milp(
+        -catalogue.worth,
+        integrality=np.ones(total, dtype=np.int64),
+        bounds=optimize.Bounds(0, 1),
+        constraints=optimize.LinearConstraint(uses, ub=np.ones(catalogue.pieces)),
+        options={"time_limit": seconds, "mip_rel_gap": 0.0},
+    )
     value = -float(answer.fun) if answer.fun is not None else 0.0
     bound = -float(answer.mip_dual_bound) if answer.mip_dual_bound is not None else float("inf")
     return Rival(value, bound, time.monotonic() - began)

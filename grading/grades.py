@@ -154,8 +154,9 @@ def _findings(level: Level, sections: Sequence[SectionReading], rule: Rule) -> I
         for finding in _section_findings(level, s, rule):
             yield finding._replace(text=where + finding.text)
     if len(sections) > 1:
-        yield from _spread_findings("gm", level.gm_section_spread_percent, level,
-                                    [(s.gm_ma_per_v, s.gm_known) for s in sections], rule)
+        yield from _spread_findings(
+            "gm", level.gm_section_spread_percent, level, [(s.gm_ma_per_v, s.gm_known) for s in sections], rule
+        )
         yield from _spread_findings("anode current", level.anode_current_section_spread_percent, level,
                                     [(s.anode_current_ma, s.anode_current_known) for s in sections], rule)  # fmt: skip
 
@@ -163,14 +164,22 @@ def _findings(level: Level, sections: Sequence[SectionReading], rule: Rule) -> I
 def _section_findings(level: Level, s: SectionReading, rule: Rule) -> Iterator[Finding]:
     if s.shorted:
         yield Finding(_short(s), Outcome.REJECT)
-    yield from _share_findings("gm", s.gm_ma_per_v, "mA/V", s.nominal_gm_ma_per_v, s.gm_known,
-                               level.gm_min_percent, None, level, rule)
+    yield from _share_findings(
+        "gm", s.gm_ma_per_v, "mA/V", s.nominal_gm_ma_per_v, s.gm_known, level.gm_min_percent, None, level, rule
+    )
     yield from _share_findings("anode current", s.anode_current_ma, "mA", s.nominal_anode_current_ma,
                                s.anode_current_known, level.anode_current_min_percent,
                                level.anode_current_max_percent, level, rule)  # fmt: skip
     if level.within_sheet_limits:
-        yield from _sheet_findings("anode current", s.anode_current_ma, "mA", s.anode_current_known,
-                                   s.anode_current_min_ma, s.anode_current_max_ma, rule)
+        yield from _sheet_findings(
+            "anode current",
+            s.anode_current_ma,
+            "mA",
+            s.anode_current_known,
+            s.anode_current_min_ma,
+            s.anode_current_max_ma,
+            rule,
+        )
         yield from _sheet_findings("gm", s.gm_ma_per_v, "mA/V", s.gm_known, s.gm_min_ma_per_v, s.gm_max_ma_per_v,
                                    rule)  # fmt: skip
     for label, value, limit in (
@@ -253,9 +262,7 @@ def _spread_findings(
     yield Finding(text + _closeness(outcome, probability, more), outcome, probability, more)
 
 
-def _decide(
-    value: float, limits: Limits, known: Known | None, rule: Rule
-) -> tuple[Outcome, float | None, int | None]:
+def _decide(value: float, limits: Limits, known: Known | None, rule: Rule) -> tuple[Outcome, float | None, int | None]:
     if known is None:
         return (Outcome.ACCEPT if limits.contains(value) else Outcome.REJECT), None, None
     decision = conformity.decide(

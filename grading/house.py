@@ -16,10 +16,11 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from statistics import median
+from typing import Any
 
 from django.contrib.auth.models import User
 from django.db import transaction
-from django.db.models import Exists, OuterRef, Q, Subquery
+from django.db.models import Exists, OuterRef, Q, QuerySet, Subquery
 from django.utils import timezone
 
 from catalog.models import TestPoint
@@ -75,11 +76,12 @@ def known_good(tester: Tester, test_point: TestPoint, condition: TesterCondition
         .order_by("valve__serial")
     )  # fmt: skip
     history = TesterCondition.objects.filter(tester=tester, test_point=test_point, since__lte=OuterRef("taken_at"))
-    found = found.annotate(at=Subquery(history.order_by("-since", "-id").values("pk")[:1]))
+    # The type checker does not follow the annotation through the base of append-only rows.
+    dated: QuerySet[Any] = found.annotate(at=Subquery(history.order_by("-since", "-id").values("pk")[:1]))
     if condition is not None:
-        return list(found.filter(at=condition.pk))
+        return list(dated.filter(at=condition.pk))
     as_sheet = TesterCondition.objects.filter(judged_by=TesterCondition.JudgedBy.AS_SHEET).values("pk")
-    return list(found.filter(Q(at=None) | Q(at__in=as_sheet)))
+    return list(dated.filter(Q(at=None) | Q(at__in=as_sheet)))
 
 
 def learn(tester: Tester, test_point: TestPoint, by: User) -> list[HouseNominal]:

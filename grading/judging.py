@@ -120,7 +120,8 @@ def grade(valves: Collection[Valve], policy: Policy, by: User | None) -> dict[in
     """Judge these valves and record the grades; the old ones stay as history.
 
     Returns the standing grade by valve, of those that have one now. A valve with a section unread is not
-    judged. A judgement by the same policy on the same readings as the standing grade is not written twice; one is, when the tester's record has changed how well they are known.
+    judged. A judgement by the same policy on the same readings as the standing grade is not written twice; one
+    is, when the tester's record has changed how well they are known.
     """
     given: dict[int, Grade] = {}
     fresh: list[tuple[Grade, Evidence]] = []

@@ -41,7 +41,9 @@ def describe(valves: Sequence[Valve]) -> str:
     sentences = [f"Bought in as: {', '.join(claims)}."]
     for name in sorted({grade.name for grade in grades}):
         count = sum(grade.name == name for grade in grades)
-        sentences.append(f"Graded {name}{f' ({count} of {len(valves)})' if count < len(valves) else ''} on our own bench.")
+        sentences.append(
+            f"Graded {name}{f' ({count} of {len(valves)})' if count < len(valves) else ''} on our own bench."
+        )
     marks = sorted({valve.date_code for valve in valves if valve.date_code})
     if marks:
         sentences.append(f"Stamped {', '.join(marks)}.")
@@ -52,9 +54,7 @@ def describe(valves: Sequence[Valve]) -> str:
 
 
 @transaction.atomic
-def publish(
-    valves: Sequence[Valve], title: str, text: str, price: Decimal, currency: str, by: User
-) -> Listing:
+def publish(valves: Sequence[Valve], title: str, text: str, price: Decimal, currency: str, by: User) -> Listing:
     """Raises CannotList: a valve is not graded or matched, is set aside, or is listed already."""
     memberships = {m.set_id for valve in valves for m in valve.memberships.filter(live=True)}
     whole = len(valves) == 1 if not memberships else len(memberships) == 1 and len(valves) > 1

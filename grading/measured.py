@@ -132,8 +132,8 @@ def values_of(repeats: Repeats, bench: Bench) -> list[Value]:
         record = bench.record(tester_id, latest.taken_at)
         plain = Value(
             section=latest.section, quantity=str(quantity), value=mean * basis.factor,
-            readings=len(repeats.values(quantity)), tester=str(record.tester), point_id=latest.test_point_id, nominal=basis.nominal,
-            kind=str(basis.kind), basis=basis.words, sheet_limits=basis.sheet_limits,
+            readings=len(repeats.values(quantity)), tester=str(record.tester), point_id=latest.test_point_id,
+            nominal=basis.nominal, kind=str(basis.kind), basis=basis.words, sheet_limits=basis.sheet_limits,
         )  # fmt: skip
         values.append(_with_uncertainty(plain, mean, quantity, basis, record))
     return values

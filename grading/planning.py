@@ -101,8 +101,9 @@ class Market:
     """The linear programme of a pool and a demand mix. Row of a piece: its place in the pool; then a row for each
     demand; then one without limit that fills short sets up to a common width."""
 
-    def __init__(self, pieces: Sequence[Piece], demands: Sequence[Demand], rules: Rules, watch: Watch,
-                 seed: int) -> None:
+    def __init__(
+        self, pieces: Sequence[Piece], demands: Sequence[Demand], rules: Rules, watch: Watch, seed: int
+    ) -> None:
         self.pieces, self.demands, self.watch = pieces, demands, watch
         self.count = len(pieces)
         self.width = max((demand.size for demand in demands), default=1) + 1
@@ -111,8 +112,7 @@ class Market:
         self.members: Members = np.empty((0, self.width), dtype=np.int32)
         self.worth: Floats = np.empty(0)
         self.known: set[tuple[int, ...]] = set()
-        self.shops = [Shop(pieces, demand.size, demand.spread, demand.price, rules, seed)
-                      for demand in demands]
+        self.shops = [Shop(pieces, demand.size, demand.spread, demand.price, rules, seed) for demand in demands]
         self.exact = all(shop.exact for shop in self.shops)
         for number, shop in enumerate(self.shops):
             self.add(number, shop.first())
@@ -120,7 +120,7 @@ class Market:
     def add(self, number: int, sets: Members) -> int:
         """Offer sets (rows of places in the pool) to one demand; how many were new."""
         fill = np.full((len(sets), self.width), len(self.limits) - 1, dtype=np.int32)
-        fill[:, :sets.shape[1]] = sets
+        fill[:, : sets.shape[1]] = sets
         fill[:, -1] = self.count + number
         fresh = np.array([tuple(row) not in self.known for row in fill.tolist()], dtype=bool)
         fill = fill[fresh] if len(fill) else fill
@@ -143,7 +143,7 @@ class Market:
                 added = 0
                 for number, shop in enumerate(self.shops):
                     ceiling = self.demands[number].price - float(relaxed.prices[self.count + number])
-                    added += self.add(number, shop.below(relaxed.prices[:self.count], ceiling - CLOSE * ceiling))
+                    added += self.add(number, shop.below(relaxed.prices[: self.count], ceiling - CLOSE * ceiling))
                 if not added:
                     return relaxed
             return None
@@ -155,8 +155,9 @@ class Market:
 class Shop:
     """All the sets that meet one kind of order, by whichever exact way the pool allows."""
 
-    def __init__(self, pieces: Sequence[Piece], size: int, widest: float, price: float, rules: Rules,
-                 seed: int) -> None:
+    def __init__(
+        self, pieces: Sequence[Piece], size: int, widest: float, price: float, rules: Rules, seed: int
+    ) -> None:
         self.size, self.seed = size, seed
         self.single = size == 1
         self.count = len(pieces)
@@ -168,10 +169,17 @@ class Shop:
         field = lay_out(pieces, size, [Tier("order", widest, price if price > 0 else 1.0)], rules)
         self.field = field
         self.planar = field.low.shape[1] <= 2 and (
-            not len(field.low) or float(np.ptp(field.high - field.low, axis=0).max()) < 1e-12)
+            not len(field.low) or float(np.ptp(field.high - field.low, axis=0).max()) < 1e-12
+        )
         for group in field.groups:
-            self.catalogues.append((group, write_out(field.low[group], field.high[group], field.reach, field.values,
-                                                     size, MOST_WRITTEN // size)))
+            self.catalogues.append(
+                (
+                    group,
+                    write_out(
+                        field.low[group], field.high[group], field.reach, field.values, size, MOST_WRITTEN // size
+                    ),
+                )
+            )
         self.exact = self.planar or all(catalogue is not None for _, catalogue in self.catalogues)
 
     def first(self) -> Members:
@@ -184,8 +192,17 @@ class Shop:
         found: list[Members] = [np.empty((0, self.size), dtype=np.int32)]
         for group, catalogue in self.catalogues:
             if catalogue is None:
-                catalogue = sample_sets(field.low[group], field.high[group], field.reach, field.values, self.size,
-                                        np.zeros(len(group), dtype=np.int64), [], SAMPLED, random)
+                catalogue = sample_sets(
+                    field.low[group],
+                    field.high[group],
+                    field.reach,
+                    field.values,
+                    self.size,
+                    np.zeros(len(group), dtype=np.int64),
+                    [],
+                    SAMPLED,
+                    random,
+                )
             members = catalogue.members
             if len(members) > SAMPLED * len(group):
                 members = members[np.sort(random.choice(len(members), SAMPLED * len(group), replace=False))]
@@ -228,8 +245,14 @@ def check_demands(demands: Sequence[Demand]) -> None:
             raise ValueError(f"demand {demand.name}: number wanted, price and spread must be zero or more")
 
 
-def plan(pieces: Sequence[Piece], demands: Sequence[Demand], rules: Rules = Rules(), *,  # noqa: B008
-         time_limit_s: float = 60.0, seed: int = 0) -> Plan:
+def plan(
+    pieces: Sequence[Piece],
+    demands: Sequence[Demand],
+    rules: Rules = Rules(),  # noqa: B008
+    *,
+    time_limit_s: float = 60.0,
+    seed: int = 0,
+) -> Plan:
     """The sets to make now for the greatest income from this demand. ValueError for a demand without meaning.
 
     The rules hold for sets; a single need only be in the pool.
@@ -240,8 +263,15 @@ def plan(pieces: Sequence[Piece], demands: Sequence[Demand], rules: Rules = Rule
     relaxed = market.solve()
     trivial = sum(demand.price * min(demand.wanted, len(pieces) // demand.size) for demand in demands)
     bound = min(trivial, relaxed.value) if relaxed is not None and market.exact else trivial
-    chosen = choose_whole(market.members, market.worth, nodes=NODES, seconds=watch.left(), seed=seed,
-                          interrupted=watch.over, limits=market.limits)
+    chosen = choose_whole(
+        market.members,
+        market.worth,
+        nodes=NODES,
+        seconds=watch.left(),
+        seed=seed,
+        interrupted=watch.over,
+        limits=market.limits,
+    )
     shares = relaxed.shares if relaxed is not None else np.zeros(len(market.worth))
     shares = np.append(shares, np.zeros(len(market.worth) - len(shares)))
     rounded = in_order(market, np.lexsort((-market.worth, -np.round(shares, 6))))
@@ -251,17 +281,22 @@ def plan(pieces: Sequence[Piece], demands: Sequence[Demand], rules: Rules = Rule
     for at in chosen:
         row = market.members[at]
         demand = demands[row[-1] - market.count]
-        own = [pieces[place] for place in sorted(row[:demand.size].tolist())]
+        own = [pieces[place] for place in sorted(row[: demand.size].tolist())]
         made.append(Made(demand.name, tuple(piece.key for piece in own), spread(own), demand.price))
     made.sort(key=lambda one: [demand.name for demand in demands].index(one.demand))
     value = sum(one.price for one in made)
     bound = max(value, round_down(bound, unit_of(np.array([demand.price for demand in demands]))))
     short = {demand.name: demand.wanted - sum(one.demand == demand.name for one in made) for demand in demands}
     prices = relaxed.prices if relaxed is not None else np.zeros(len(market.limits))
-    return Plan(tuple(made), value, bound, (bound - value) / bound if bound else 0.0,
-                {name: number for name, number in short.items() if number},
-                {piece.key: float(price) for piece, price in zip(pieces, prices, strict=False)},
-                {demand.name: float(prices[market.count + at]) for at, demand in enumerate(demands)})
+    return Plan(
+        tuple(made),
+        value,
+        bound,
+        (bound - value) / bound if bound else 0.0,
+        {name: number for name, number in short.items() if number},
+        {piece.key: float(price) for piece, price in zip(pieces, prices, strict=False)},
+        {demand.name: float(prices[market.count + at]) for at, demand in enumerate(demands)},
+    )
 
 
 def in_order(market: Market, order: Ints) -> Ints:
@@ -276,8 +311,16 @@ def in_order(market: Market, order: Ints) -> Ints:
     return np.array(taken, dtype=np.int64)
 
 
-def cheapest_set(pieces: Sequence[Piece], size: int, widest: float, rules: Rules, demands: Sequence[Demand], *,
-                 time_limit_s: float = 30.0, seed: int = 0) -> Choice | None:
+def cheapest_set(
+    pieces: Sequence[Piece],
+    size: int,
+    widest: float,
+    rules: Rules,
+    demands: Sequence[Demand],
+    *,
+    time_limit_s: float = 30.0,
+    seed: int = 0,
+) -> Choice | None:
     """The set of ``size`` within spread ``widest`` (a fraction) that costs the rest of the pool least.
 
     ``demands`` is what the rest of the pool is kept for: the same order is not counted again. None when no set
@@ -287,7 +330,7 @@ def cheapest_set(pieces: Sequence[Piece], size: int, widest: float, rules: Rules
     watch = Watch(time_limit_s, None, None)
     market = Market(pieces, demands, rules, watch, seed)
     relaxed = market.solve()
-    prices = relaxed.prices[:len(pieces)] if relaxed is not None else np.zeros(len(pieces))
+    prices = relaxed.prices[: len(pieces)] if relaxed is not None else np.zeros(len(pieces))
     order = Shop(pieces, size, widest, 1.0, rules, seed)
     offers = candidates(order, prices, size)
     if not len(offers):
@@ -302,8 +345,11 @@ def cheapest_set(pieces: Sequence[Piece], size: int, widest: float, rules: Rules
         loss = max(price, relaxed.value - rest.value) if relaxed is not None and rest is not None else price
         proven = proven and rest is not None
         own = [pieces[row] for row in rows]
-        tried.append(Candidate(tuple(piece.key for piece in own), spread(own), price, loss,
-                               tuple(float(prices[row]) for row in rows)))
+        tried.append(
+            Candidate(
+                tuple(piece.key for piece in own), spread(own), price, loss, tuple(float(prices[row]) for row in rows)
+            )
+        )
     else:
         unseen = float(prices[offers[TRIED]].sum()) if len(offers) > TRIED else np.inf
         proven = proven and min(one.loss for one in tried) <= unseen + CLOSE
@@ -334,11 +380,17 @@ def why(best: Candidate, second: Candidate | None, proven: bool) -> str:
     """The reason, in words and numbers."""
     text = f"It costs the rest of the pool {best.loss:.2f}"
     dearest = max(zip(best.piece_prices, best.keys, strict=True), key=lambda pair: pair[0])
-    text += (f"; its pieces' shadow prices add up to {best.price:.2f}, the dearest {dearest[1]} at {dearest[0]:.2f}"
-             if best.price > 0 else "; no other set needs its pieces")
+    text += (
+        f"; its pieces' shadow prices add up to {best.price:.2f}, the dearest {dearest[1]} at {dearest[0]:.2f}"
+        if best.price > 0
+        else "; no other set needs its pieces"
+    )
     text += "."
     if second is not None:
         more = second.loss - best.loss
-        text += (f" The next best costs {second.loss:.2f}, {more:.2f} more." if more > 0.005
-                 else f" The next best costs the same, {second.loss:.2f}.")
+        text += (
+            f" The next best costs {second.loss:.2f}, {more:.2f} more."
+            if more > 0.005
+            else f" The next best costs the same, {second.loss:.2f}."
+        )
     return text if proven else text + " Not every set was compared."

@@ -24,9 +24,9 @@ def true_states(valves: Collection[Valve]) -> dict[int, State]:
     """State by primary key."""
     wanted_sections: dict[int, set[int]] = defaultdict(set)
     types = {valve.type_id for valve in valves}
-    for type_id, number in Section.objects.filter(
-        type__in=types, test_points__isnull=False
-    ).values_list("type", "number"):
+    for type_id, number in Section.objects.filter(type__in=types, test_points__isnull=False).values_list(
+        "type", "number"
+    ):
         wanted_sections[type_id].add(number)
 
     states: dict[int, State] = {}
@@ -69,6 +69,9 @@ def refresh(valve_ids: Collection[int]) -> None:
                 changed[states[valve.pk]].append(valve.pk)
         for state, some in changed.items():
             Valve.objects.filter(pk__in=some).update(state=state)
-    lots = {lot for keys in chunked(set(valve_ids))
-            for lot in Lot.objects.filter(lines__valves__in=keys).values_list("pk", flat=True)}
+    lots = {
+        lot
+        for keys in chunked(set(valve_ids))
+        for lot in Lot.objects.filter(lines__valves__in=keys).values_list("pk", flat=True)
+    }
     settle_lots(lots)

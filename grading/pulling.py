@@ -87,7 +87,7 @@ def _singles(line: OrderLine, limit: int) -> list[Option]:
             rank__lte=line.best_grades,
             valve__type=line.type,
             valve__state__in=[State.GRADED, State.LISTED],
-        )  # fmt: skip
+        )
         .exclude(valve__allocations__live=True)
         .exclude(valve__memberships__live=True)
         .select_related("valve__place", "valve__type")

@@ -220,9 +220,7 @@ class Outcome(NamedTuple):
     stop: Stop | None  # the tester is stopped, by this check or before it
 
 
-def take(
-    reference: ReferenceValve, shift: Shift, value: float, by: User, taken_at: datetime | None = None
-) -> Outcome:
+def take(reference: ReferenceValve, shift: Shift, value: float, by: User, taken_at: datetime | None = None) -> Outcome:
     """`taken_at` is when it was read, if not now.
 
     Raises CheckProblem: the shift has ended, or this tester does not read that valve.

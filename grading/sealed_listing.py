@@ -44,9 +44,7 @@ def describe(plan: SamplingPlan) -> str:
 
 
 @transaction.atomic
-def publish(
-    plan: SamplingPlan, count: int, title: str, text: str, price: Decimal, currency: str, by: User
-) -> Listing:
+def publish(plan: SamplingPlan, count: int, title: str, text: str, price: Decimal, currency: str, by: User) -> Listing:
     """List `count` packs, or sealed cartons, of a lot that its sample accepted. They get serials and stay shut.
 
     Raises:

@@ -11,7 +11,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
-from typing import TYPE_CHECKING
 
 from django.utils import timezone
 
@@ -19,9 +18,7 @@ from grading.instruments import record_of
 from grading.models import Quantity, Tester
 from grading.models.instruments import CLAIMING
 from grading.settling import Stability, settle
-
-if TYPE_CHECKING:
-    from grading.bench import Taken
+from grading.taken import Taken
 
 SEPARATOR = "/"
 WITHOUT_STUDY = 0.01  # of the last reading

@@ -339,9 +339,7 @@ def _date_reading(
     return kept
 
 
-def _write_features(
-    valves: list[Valve], sheet: Sheet, by: User | None, told: Told, *, whole: bool, over: bool
-) -> None:
+def _write_features(valves: list[Valve], sheet: Sheet, by: User | None, told: Told, *, whole: bool, over: bool) -> None:
     seen = {(one.valve_id, one.feature): one for one in SeenFeature.objects.filter(valve__in=valves)}
     new: list[SeenFeature] = []
     changed: list[SeenFeature] = []

@@ -63,6 +63,7 @@ FIELDS: Mapping[str, Field] = {
     )),
 }  # fmt: skip
 
+
 def receive(lot: Lot, name: str, data: bytes, by: User | None) -> LotFile:
     """Keep the file for mapping. The same file for the same lot, not yet imported, is taken up again.
 
@@ -162,8 +163,7 @@ class Layout:
         """Each column's letter and heading."""
         letters = (letter(column) for column in range(self.table.width))
         return [
-            one if self.title(column) == one else f"{one}: {self.title(column)}"
-            for column, one in enumerate(letters)
+            one if self.title(column) == one else f"{one}: {self.title(column)}" for column, one in enumerate(letters)
         ]
 
 

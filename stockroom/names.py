@@ -37,9 +37,7 @@ class NameInput(forms.TextInput):
     template_name = "stockroom/widgets/name_input.html"
 
     def __init__(self, model: type[Named]) -> None:
-        super().__init__(
-            {"list": f"{model._meta.model_name}-names", "autocomplete": "off", "spellcheck": "false"}
-        )
+        super().__init__({"list": f"{model._meta.model_name}-names", "autocomplete": "off", "spellcheck": "false"})
         self.model = model
 
     def get_context(self, name: str, value: Any, attrs: dict[str, Any] | None) -> dict[str, Any]:
@@ -68,9 +66,9 @@ class NameField(forms.CharField):
         if isinstance(value, Supplier | Maker | Place):
             return str(value)
         if isinstance(value, int):
-            return self.model._default_manager.filter(pk=value).values_list(
-                name_of_field(self.model), flat=True
-            ).first()
+            return (
+                self.model._default_manager.filter(pk=value).values_list(name_of_field(self.model), flat=True).first()
+            )
         return value
 
 

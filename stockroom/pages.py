@@ -1,6 +1,6 @@
 """The addresses of goods and people; each list stands at the foot of its views."""
 
-from stockroom.views import customers, keeping, lot_import, makers, office, photographs, receiving
+from stockroom.views import customers, export, keeping, lot_import, makers, office, photographs, receiving
 
 urlpatterns = [
     *office.urlpatterns,
@@ -10,4 +10,5 @@ urlpatterns = [
     *makers.urlpatterns,
     *photographs.urlpatterns,
     *customers.urlpatterns,
+    *export.urlpatterns,
 ]

@@ -13,7 +13,8 @@ from typing import Concatenate, ParamSpec, cast
 
 from django.contrib.auth.models import User
 from django.core.exceptions import PermissionDenied
-from django.http import HttpRequest, HttpResponse
+from django.http import HttpRequest
+from django.http.response import HttpResponseBase
 
 from stockroom.models import Shop
 
@@ -50,7 +51,7 @@ def may(user: User, *roles: Role) -> bool:
     return Role.OWNER in held or any(role in held for role in roles)
 
 
-View = Callable[Concatenate[StaffRequest, P], HttpResponse]
+View = Callable[Concatenate[StaffRequest, P], HttpResponseBase]
 
 
 def for_roles(*roles: Role) -> Callable[[View[P]], View[P]]:
@@ -58,7 +59,7 @@ def for_roles(*roles: Role) -> Callable[[View[P]], View[P]]:
 
     def guard(view: View[P]) -> View[P]:
         @wraps(view)
-        def guarded(request: StaffRequest, *args: P.args, **kwargs: P.kwargs) -> HttpResponse:
+        def guarded(request: StaffRequest, *args: P.args, **kwargs: P.kwargs) -> HttpResponseBase:
             if not may(request.user, *roles):
                 raise PermissionDenied(f"This is for {' or '.join((*roles, Role.OWNER))}.")
             return view(request, *args, **kwargs)

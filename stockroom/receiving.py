@@ -111,10 +111,7 @@ def add_lines(lot: Lot, lines: Sequence[Line], by: User | None) -> list[Line]:
             _keep_what_is_new(line, by)
         added = Line.objects.bulk_create(lines)
         Entry.objects.bulk_create(
-            [
-                Entry(by=by, action="line-added", text=fitted(_line_in_words(line)), lot=lot, line=line)
-                for line in added
-            ]
+            [Entry(by=by, action="line-added", text=fitted(_line_in_words(line)), lot=lot, line=line) for line in added]
         )
         settle(lot, by)
     return added

@@ -203,9 +203,7 @@ def _carton(carton: int, carton_size: int, lot_size: int) -> range:
     return range((carton - 1) * carton_size + 1, min(carton * carton_size, lot_size) + 1)
 
 
-def make_plan(
-    line: Line, wish: Iso | Exact, terms: Terms, by: User | None, seed: str | None = None
-) -> SamplingPlan:
+def make_plan(line: Line, wish: Iso | Exact, terms: Terms, by: User | None, seed: str | None = None) -> SamplingPlan:
     """Record the plan for what the line still has in bulk, and draw the packs from a fresh seed.
 
     Raises:
@@ -311,7 +309,7 @@ def _with_serials(plan: SamplingPlan, numbers: Sequence[int], opened: bool, by: 
 
 
 def where_in_words(plan: SamplingPlan, number: int) -> str:
-    """"carton 3, place 4"; "pack 17" where packs stand in no cartons."""
+    """ "carton 3, place 4"; "pack 17" where packs stand in no cartons."""
     if plan.carton_size == 1:
         return f"pack {number}"
     carton, place = sampling.carton_and_place(number, plan.carton_size)

@@ -30,9 +30,7 @@ def _kept_secret(path: Path) -> str:
 SECRET_KEY = os.environ.get("SECRET_KEY") or _kept_secret(VAR_DIR / "secret-key")
 DEBUG = os.environ.get("DEBUG") == "1"
 ALLOWED_HOSTS = [
-    name.strip()
-    for name in os.environ.get("ALLOWED_HOSTS", "localhost,127.0.0.1,[::1]").split(",")
-    if name.strip()
+    name.strip() for name in os.environ.get("ALLOWED_HOSTS", "localhost,127.0.0.1,[::1]").split(",") if name.strip()
 ]
 
 INSTALLED_APPS = [

@@ -92,8 +92,15 @@ def browser(chromium_path: str) -> Iterator:
     with sync_playwright() as playwright:
         browser = playwright.chromium.launch(
             executable_path=chromium_path,
-            args=["--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
-                  "--disable-background-networking", "--disable-component-update", "--disable-sync"],
+            args=[
+                "--no-sandbox",
+                "--disable-gpu",
+                "--disable-quic",
+                "--no-first-run",
+                "--disable-background-networking",
+                "--disable-component-update",
+                "--disable-sync",
+            ],
         )
         yield browser
         browser.close()

@@ -52,7 +52,11 @@ def cluster() -> Iterator[str]:
 
     def program(name: str, *arguments: str) -> None:
         done = subprocess.run(
-            [str(programs / name), *arguments], cwd=folder, capture_output=True, text=True, **run  # type: ignore[call-overload]
+            [str(programs / name), *arguments],
+            cwd=folder,
+            capture_output=True,
+            text=True,
+            **run,  # type: ignore[call-overload]
         )
         if done.returncode:
             raise RuntimeError(f"{name} failed:\n{done.stdout}\n{done.stderr}")

@@ -92,6 +92,7 @@ WHO: dict[str, tuple[Any, Callable[[World], list[Any]]]] = {
     "person-new": (OWNER, lambda w: []),
     "person": (OWNER, lambda w: [w.person.pk]),
     "shop": (OWNER, lambda w: []),
+    "export": (OWNER, lambda w: []),
     "login": (ANYONE, lambda w: []),
     "logout": (LOOK, lambda w: []),
     "password": (LOOK, lambda w: []),

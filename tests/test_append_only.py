@@ -7,7 +7,7 @@ from django.db import DatabaseError, connection, transaction
 from django.db.models import Model
 
 from grading.models import Reading
-from grading.models.readings import AppendOnlyError
+from grading.models.append_only import AppendOnlyError
 from tests.factories import make_valve, read
 
 pytestmark = pytest.mark.django_db

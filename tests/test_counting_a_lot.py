@@ -81,8 +81,7 @@ def test_each_changed_count_is_written_and_the_cost_shared_anew(lot: Lot) -> Non
     ]  # fmt: skip
     shared = lot.entries.filter(action="cost-shared")[0]
     assert shared.text == (
-        "Cost GBP\xa060.00 shared over 50 pieces: "
-        "line 1 10.00 → 12.00, line 2 20.00 → 12.00, line 3 30.00 → 36.00."
+        "Cost GBP\xa060.00 shared over 50 pieces: line 1 10.00 → 12.00, line 2 20.00 → 12.00, line 3 30.00 → 36.00."
     )
     assert shared.by == by
 

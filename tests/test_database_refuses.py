@@ -185,9 +185,7 @@ def test_a_correction_without_a_reason_and_a_second_correction_are_refused(valve
         Reading.objects.bulk_create([reading_like(reading, supersedes=reading, reason="another slip")])
 
 
-@pytest.mark.parametrize(
-    "statement", ["UPDATE grading_reading SET gm_ma_per_v = 2", "DELETE FROM grading_reading"]
-)
+@pytest.mark.parametrize("statement", ["UPDATE grading_reading SET gm_ma_per_v = 2", "DELETE FROM grading_reading"])
 def test_a_change_of_a_reading_by_any_program_is_refused(valve: Valve, statement: str) -> None:
     before = list(Reading.objects.order_by("pk").values_list("pk", "gm_ma_per_v"))
     Grade.readings.through.objects.all().delete()  # so that nothing but the rule itself stands in the way

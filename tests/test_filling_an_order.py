@@ -171,9 +171,7 @@ def test_a_valve_that_never_went_out_cannot_come_back(stock: list[Valve], by: Us
 # Through the pages
 
 
-def test_an_order_goes_from_the_first_page_to_the_parcel(
-    stock: list[Valve], logged_in: Callable[..., Client]
-) -> None:
+def test_an_order_goes_from_the_first_page_to_the_parcel(stock: list[Valve], logged_in: Callable[..., Client]) -> None:
     client = logged_in(Role.SALES)
     client.post("/orders/new/", {"new_name": "Ada Quill", "currency": "GBP"})
     order = Order.objects.get()

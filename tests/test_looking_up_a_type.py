@@ -60,9 +60,7 @@ def test_the_page_shows_pins_nominals_sources_and_the_caution(
         ("tradition=eastern", "6N2P", ">12AX7<"),
     ],
 )
-def test_the_list_filters(
-    reference: None, logged_in: Callable[..., Client], query: str, has: str, lacks: str
-) -> None:
+def test_the_list_filters(reference: None, logged_in: Callable[..., Client], query: str, has: str, lacks: str) -> None:
     page = logged_in().get(f"/types/?{query}").content.decode()
     table = page[page.index("<tbody>") :]
     assert has in table and lacks not in table

@@ -127,9 +127,7 @@ def test_the_page_shows_what_can_be_made_and_makes_the_ticked_sets(
     assert MatchedSet.objects.get().members.count() == 2
 
 
-def test_an_unknown_type_is_named_and_what_was_asked_stays(
-    four: list[Valve], logged_in: Callable[..., Client]
-) -> None:
+def test_an_unknown_type_is_named_and_what_was_asked_stays(four: list[Valve], logged_in: Callable[..., Client]) -> None:
     page = logged_in(Role.BENCH).get("/sets/make/?type=12ZZ9&size=3&tolerance_percent=2.5&best_grades=1")
     assert "No valve type is called “12ZZ9”".encode() in page.content
     assert b'value="2.5"' in page.content

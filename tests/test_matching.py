@@ -70,14 +70,19 @@ def holds(outcome: Outcome, pieces: list[Piece], size: int, tiers: tuple[Tier, .
 pools = st.lists(
     st.builds(
         lambda ia, gm, maker, week, guard: (ia, gm, maker, week, guard),
-        st.integers(0, 40), st.integers(0, 40), st.sampled_from(["Northgate", "Harbour", None]),
-        st.one_of(st.none(), st.integers(0, 8)), st.sampled_from([None, (0.002,), (0.001, 0.004)]),
+        st.integers(0, 40),
+        st.integers(0, 40),
+        st.sampled_from(["Northgate", "Harbour", None]),
+        st.one_of(st.none(), st.integers(0, 8)),
+        st.sampled_from([None, (0.002,), (0.001, 0.004)]),
     ),
     max_size=11,
-).map(lambda rows: [
-    Piece(number, (70 * 1.004**ia, 11 * 1.004**gm), maker=maker, week=week, guard=guard)
-    for number, (ia, gm, maker, week, guard) in enumerate(rows)
-])
+).map(
+    lambda rows: [
+        Piece(number, (70 * 1.004**ia, 11 * 1.004**gm), maker=maker, week=week, guard=guard)
+        for number, (ia, gm, maker, week, guard) in enumerate(rows)
+    ]
+)
 rulebooks = st.builds(Rules, same_maker=st.booleans(), weeks_apart=st.sampled_from([None, None, 0, 3]))
 
 
@@ -115,12 +120,15 @@ def test_a_crowded_pool_keeps_the_same_promises(seed: int, size: int) -> None:
 
 
 @settings(max_examples=120, deadline=None)
-@given(st.lists(st.integers(0, 40), max_size=12), st.integers(2, 4),
-       st.lists(st.integers(1, 20), min_size=1, max_size=3))
+@given(
+    st.lists(st.integers(0, 40), max_size=12), st.integers(2, 4), st.lists(st.integers(1, 20), min_size=1, max_size=3)
+)
 def test_one_quantity_is_matched_exactly_in_order(steps: list[int], size: int, reaches: list[int]) -> None:
     pieces = [Piece(number, (50 * 1.002**step,)) for number, step in enumerate(steps)]
-    tiers = tuple(Tier(f"{number}", 1.002**reach - 1 + 1e-9, value)
-                  for number, (reach, value) in enumerate(zip(sorted(reaches), (7.0, 4.0, 3.0), strict=False)))
+    tiers = tuple(
+        Tier(f"{number}", 1.002**reach - 1 + 1e-9, value)
+        for number, (reach, value) in enumerate(zip(sorted(reaches), (7.0, 4.0, 3.0), strict=False))
+    )
     outcome = find_sets(pieces, size, tiers)
     holds(outcome, pieces, size, tiers, Rules())
     assert outcome.proven
@@ -192,12 +200,15 @@ def test_a_size_outside_two_to_twelve_is_refused(size: int) -> None:
         find_sets([Piece(1, (1.0,))], size, TIERS)
 
 
-@pytest.mark.parametrize(("pieces", "message"), [
-    ([Piece(1, (0.0,))], "positive"),
-    ([Piece(1, (1.0,)), Piece(1, (1.0,))], "twice"),
-    ([Piece(1, (1.0,)), Piece(2, (1.0, 2.0))], "same quantities"),
-    ([Piece(1, (1.0,), guard=(-0.1,))], "guard"),
-])
+@pytest.mark.parametrize(
+    ("pieces", "message"),
+    [
+        ([Piece(1, (0.0,))], "positive"),
+        ([Piece(1, (1.0,)), Piece(1, (1.0,))], "twice"),
+        ([Piece(1, (1.0,)), Piece(2, (1.0, 2.0))], "same quantities"),
+        ([Piece(1, (1.0,), guard=(-0.1,))], "guard"),
+    ],
+)
 def test_a_pool_without_meaning_is_refused(pieces: list[Piece], message: str) -> None:
     with pytest.raises(ValueError, match=message):
         find_sets(pieces, 2, TIERS)
@@ -266,8 +277,11 @@ def test_the_sets_written_out_are_all_that_fit_and_each_once() -> None:
     field = lay_out(pieces, 4, TIERS, Rules())
     catalogue = write_out(field.low, field.high, field.reach, field.values, 4, 10**6)
     assert catalogue is not None
-    fitting = {rows: verdict.value for rows in combinations(range(24), 4)
-               if (verdict := judge_set([pieces[row] for row in rows], TIERS)).tier is not None}
+    fitting = {
+        rows: verdict.value
+        for rows in combinations(range(24), 4)
+        if (verdict := judge_set([pieces[row] for row in rows], TIERS)).tier is not None
+    }
     assert dict(zip(map(tuple, catalogue.members.tolist()), catalogue.worth.tolist(), strict=True)) == fitting
     assert write_out(field.low, field.high, field.reach, field.values, 4, 10) is None
 
@@ -279,8 +293,11 @@ def test_pricing_finds_the_cheapest_set_of_every_box(seed: int, size: int) -> No
     x, y = random.integers(0, 12, (2, 13)).astype(float)
     price = random.integers(0, 9, 13).astype(float)
     box = np.array([4.0, 3.0])
-    costs = [float(price[list(rows)].sum()) for rows in combinations(range(13), size)
-             if np.ptp(x[list(rows)]) <= 4 and np.ptp(y[list(rows)]) <= 3]
+    costs = [
+        float(price[list(rows)].sum())
+        for rows in combinations(range(13), size)
+        if np.ptp(x[list(rows)]) <= 4 and np.ptp(y[list(rows)]) <= 3
+    ]
     found = cheapest_sets(x, y, price, box, size, 1e9)
     assert found.least == (min(costs) if costs else 1e9)
     for rows, cost in zip(found.members.tolist(), found.cost, strict=True):
@@ -297,8 +314,11 @@ def test_pricing_in_more_axes_finds_the_cheapest_set_too(seed: int, size: int) -
     high = low + random.integers(0, 2, (12, 3))
     price = random.integers(0, 9, 12).astype(float)
     box = np.array([5.0, 4.0, 5.0])
-    costs = {rows: float(price[list(rows)].sum()) for rows in combinations(range(12), size)
-             if (high[list(rows)].max(axis=0) - low[list(rows)].min(axis=0) <= box).all()}
+    costs = {
+        rows: float(price[list(rows)].sum())
+        for rows in combinations(range(12), size)
+        if (high[list(rows)].max(axis=0) - low[list(rows)].min(axis=0) <= box).all()
+    }
     found = cheapest_in_boxes(low, high, price, box, size, 1e9)
     assert found.least == min(costs.values(), default=1e9)
     for rows, cost in zip(map(tuple, found.members.tolist()), found.cost, strict=True):

@@ -26,9 +26,7 @@ currencies = st.sampled_from(f"{NONE} {TWO} {THREE}".split())
 amounts = st.decimals(min_value=-(10**9), max_value=10**9, places=6)
 
 
-@pytest.mark.parametrize(
-    ("codes", "places"), [(NONE, 0), (TWO, 2), (THREE, 3)], ids=["none", "two", "three"]
-)
+@pytest.mark.parametrize(("codes", "places"), [(NONE, 0), (TWO, 2), (THREE, 3)], ids=["none", "two", "three"])
 def test_minor_units_are_those_of_the_standard(codes: str, places: int) -> None:
     assert {code: minor_places(code) for code in codes.split()} == dict.fromkeys(codes.split(), places)
 

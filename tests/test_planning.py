@@ -29,8 +29,14 @@ def fits(pieces: list[Piece], rows: tuple[int, ...], widest: float) -> bool:
 
 def best_income(pieces: list[Piece], demands: tuple[Demand, ...]) -> float:
     """Exhaustive: every way to fill the orders, one by one."""
-    offers = {demand.name: [frozenset(rows) for rows in combinations(range(len(pieces)), demand.size)
-                            if demand.size == 1 or fits(pieces, rows, demand.spread)] for demand in demands}
+    offers = {
+        demand.name: [
+            frozenset(rows)
+            for rows in combinations(range(len(pieces)), demand.size)
+            if demand.size == 1 or fits(pieces, rows, demand.spread)
+        ]
+        for demand in demands
+    }
     known: dict[tuple[frozenset[int], tuple[int, ...]], float] = {}
 
     def best(free: frozenset[int], left: tuple[int, ...]) -> float:
@@ -41,9 +47,12 @@ def best_income(pieces: list[Piece], demands: tuple[Demand, ...]) -> float:
             options = [best(free - {lowest}, left)]
             for at, demand in enumerate(demands):
                 if left[at]:
-                    fewer = (*left[:at], left[at] - 1, *left[at + 1:])
-                    options += [demand.price + best(free - one, fewer)
-                                for one in offers[demand.name] if lowest in one and one <= free]
+                    fewer = (*left[:at], left[at] - 1, *left[at + 1 :])
+                    options += [
+                        demand.price + best(free - one, fewer)
+                        for one in offers[demand.name]
+                        if lowest in one and one <= free
+                    ]
             known[free, left] = max(options)
         return known[free, left]
 
@@ -54,8 +63,11 @@ def best_income(pieces: list[Piece], demands: tuple[Demand, ...]) -> float:
 @given(st.integers(0, 10_000), st.integers(0, 2), st.integers(0, 2), st.integers(0, 3))
 def test_a_plan_earns_as_much_as_trying_everything(seed: int, quads: int, pairs: int, singles: int) -> None:
     pieces = scattered(10, seed)
-    demands = (Demand("quad", 4, 260.0, quads, 0.05), Demand("pair", 2, 110.0, pairs, 0.05),
-               Demand("single", 1, 40.0, singles))
+    demands = (
+        Demand("quad", 4, 260.0, quads, 0.05),
+        Demand("pair", 2, 110.0, pairs, 0.05),
+        Demand("single", 1, 40.0, singles),
+    )
     made = plan(pieces, demands)
     assert made.value == pytest.approx(best_income(pieces, demands))
     assert made.bound >= made.value - 1e-9
@@ -89,8 +101,11 @@ def test_what_stays_unmet_is_said() -> None:
 
 
 def test_a_plan_keeps_to_the_rules() -> None:
-    pieces = [Piece(1, (100.0,), maker="Northgate"), Piece(2, (100.0,), maker="Harbour"),
-              Piece(3, (101.0,), maker="Northgate")]
+    pieces = [
+        Piece(1, (100.0,), maker="Northgate"),
+        Piece(2, (100.0,), maker="Harbour"),
+        Piece(3, (101.0,), maker="Northgate"),
+    ]
     made = plan(pieces, (Demand("pair", 2, 90.0, 2, 0.02),), Rules(same_maker=True))
     assert [one.keys for one in made.made] == [(1, 3)]
 
@@ -112,7 +127,8 @@ def test_the_set_for_an_order_costs_the_rest_least(seed: int, crowded: bool) -> 
 
     def loss(rows: tuple[int, ...]) -> float:
         return linear_income(pieces, demands) - linear_income(
-            [piece for at, piece in enumerate(pieces) if at not in rows], demands)
+            [piece for at, piece in enumerate(pieces) if at not in rows], demands
+        )
 
     losses = sorted(loss(rows) for rows in options)
     mine = tuple(sorted(int(str(key)) for key in choice.best.keys))
@@ -155,8 +171,10 @@ def test_an_order_is_met_from_where_it_is_missed_least() -> None:
     assert choice.second is not None
     assert choice.second.loss == pytest.approx(260.0)
     assert choice.proven
-    assert choice.why == "It costs the rest of the pool 0.00; no other set needs its pieces. " \
-                         "The next best costs 260.00, 260.00 more."
+    assert (
+        choice.why == "It costs the rest of the pool 0.00; no other set needs its pieces. "
+        "The next best costs 260.00, 260.00 more."
+    )
 
 
 def test_no_set_is_offered_where_none_meets_the_order() -> None:

@@ -306,9 +306,7 @@ def test_old_and_new_shares_are_written_whenever_they_change() -> None:
     receiving.add_lines(lot, [a_line(10)], by)
     receiving.add_lines(lot, [a_line(10)], by)
     entry = lot.entries.filter(action="cost-shared")[0]
-    assert entry.text == (
-        "Cost GBP\xa0100.00 shared over 20 pieces: line 1 100.00 → 50.00, line 2 0.00 → 50.00."
-    )
+    assert entry.text == ("Cost GBP\xa0100.00 shared over 20 pieces: line 1 100.00 → 50.00, line 2 0.00 → 50.00.")
     assert entry.by == by
 
 

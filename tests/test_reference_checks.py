@@ -424,16 +424,15 @@ def test_a_valve_on_its_way_out_of_the_house_is_no_reference(client: Client, tes
     assert "on its way out" in client.post("/reference-valves/new/", form).content.decode()
 
 
-def test_the_owner_chooses_a_baseline_on_the_page(
-    client: Client, reference: ReferenceValve, shift: Shift
-) -> None:
+def test_the_owner_chooses_a_baseline_on_the_page(client: Client, reference: ReferenceValve, shift: Shift) -> None:
     checked(reference, shift, STEADY)
     client.force_login(owner())
     address = f"/reference-valves/{reference.pk}/on/{shift.tester_id}/baseline/"
     third = reference.checks.order_by("taken_at")[2]
-    assert "greater than or equal to 8" in client.post(
-        address, {"start": third.pk, "size": "3", "why": "x"}
-    ).content.decode()
+    assert (
+        "greater than or equal to 8"
+        in client.post(address, {"start": third.pk, "size": "3", "why": "x"}).content.decode()
+    )
     client.post(address, {"start": third.pk, "size": "9", "why": "warmed up longer from here"})
     chart = reference_checks.chart_of(reference, shift.tester)
     assert (chart.first, chart.last) == (2, 11)

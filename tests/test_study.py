@@ -297,9 +297,7 @@ def test_one_operator_is_too_few_and_the_page_says_so(client: Client, ada: User)
 
 
 def send(client: Client, study: Study, cell: studies.Cell, value: str, serial: str | None = None, **more: str) -> Any:
-    form = {
-        "cell": f"{cell.repeat}-{cell.valve_id}", "serial": serial or valve_of(cell).serial, "value": value, **more
-    }
+    form = {"cell": f"{cell.repeat}-{cell.valve_id}", "serial": serial or valve_of(cell).serial, "value": value, **more}
     return client.post(f"/studies/{study.pk}/read/", form)
 
 

@@ -5,188 +5,295 @@ from django.db import migrations, models
 
 
 class Migration(migrations.Migration):
-
     initial = True
 
-    dependencies = [
-    ]
+    dependencies = []
 
     operations = [
         migrations.CreateModel(
-            name='Section',
+            name="Section",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('number', models.PositiveSmallIntegerField()),
-                ('kind', models.CharField(max_length=40)),
+                ("id", models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name="ID")),
+                ("number", models.PositiveSmallIntegerField()),
+                ("kind", models.CharField(max_length=40)),
             ],
             options={
-                'ordering': ['number'],
+                "ordering": ["number"],
             },
         ),
         migrations.CreateModel(
-            name='Source',
+            name="Source",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('key', models.SlugField(unique=True)),
-                ('title', models.CharField(max_length=300)),
-                ('edition', models.CharField(blank=True, max_length=120)),
-                ('kind', models.CharField(max_length=40)),
+                ("id", models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name="ID")),
+                ("key", models.SlugField(unique=True)),
+                ("title", models.CharField(max_length=300)),
+                ("edition", models.CharField(blank=True, max_length=120)),
+                ("kind", models.CharField(max_length=40)),
             ],
             options={
-                'ordering': ['title'],
+                "ordering": ["title"],
             },
         ),
         migrations.CreateModel(
-            name='Ratings',
+            name="Ratings",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('source_place', models.CharField(blank=True, max_length=120, verbose_name='page or sheet')),
-                ('system', models.CharField(max_length=20)),
-                ('anode_voltage_max_v', models.FloatField(null=True)),
-                ('anode_dissipation_max_w', models.FloatField(null=True)),
-                ('anode_current_max_ma', models.FloatField(null=True)),
-                ('screen_voltage_max_v', models.FloatField(null=True)),
-                ('screen_dissipation_max_w', models.FloatField(null=True)),
-                ('cathode_current_max_ma', models.FloatField(null=True)),
-                ('heater_cathode_voltage_max_v', models.FloatField(null=True)),
-                ('peak_inverse_voltage_max_v', models.FloatField(null=True)),
-                ('section', models.OneToOneField(on_delete=django.db.models.deletion.CASCADE, related_name='ratings', to='catalog.section')),
-                ('source', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to='catalog.source')),
+                ("id", models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name="ID")),
+                ("source_place", models.CharField(blank=True, max_length=120, verbose_name="page or sheet")),
+                ("system", models.CharField(max_length=20)),
+                ("anode_voltage_max_v", models.FloatField(null=True)),
+                ("anode_dissipation_max_w", models.FloatField(null=True)),
+                ("anode_current_max_ma", models.FloatField(null=True)),
+                ("screen_voltage_max_v", models.FloatField(null=True)),
+                ("screen_dissipation_max_w", models.FloatField(null=True)),
+                ("cathode_current_max_ma", models.FloatField(null=True)),
+                ("heater_cathode_voltage_max_v", models.FloatField(null=True)),
+                ("peak_inverse_voltage_max_v", models.FloatField(null=True)),
+                (
+                    "section",
+                    models.OneToOneField(
+                        on_delete=django.db.models.deletion.CASCADE, related_name="ratings", to="catalog.section"
+                    ),
+                ),
+                (
+                    "source",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT, related_name="+", to="catalog.source"
+                    ),
+                ),
             ],
             options={
-                'abstract': False,
+                "abstract": False,
             },
         ),
         migrations.CreateModel(
-            name='Basing',
+            name="Basing",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('source_place', models.CharField(blank=True, max_length=120, verbose_name='page or sheet')),
-                ('name', models.CharField(max_length=40, unique=True)),
-                ('base', models.CharField(max_length=40)),
-                ('top_cap', models.CharField(blank=True, max_length=40)),
-                ('note', models.CharField(blank=True, max_length=300)),
-                ('source', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to='catalog.source')),
+                ("id", models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name="ID")),
+                ("source_place", models.CharField(blank=True, max_length=120, verbose_name="page or sheet")),
+                ("name", models.CharField(max_length=40, unique=True)),
+                ("base", models.CharField(max_length=40)),
+                ("top_cap", models.CharField(blank=True, max_length=40)),
+                ("note", models.CharField(blank=True, max_length=300)),
+                (
+                    "source",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT, related_name="+", to="catalog.source"
+                    ),
+                ),
             ],
             options={
-                'ordering': ['base', 'name'],
+                "ordering": ["base", "name"],
             },
         ),
         migrations.CreateModel(
-            name='ValveType',
+            name="ValveType",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('designation', models.CharField(max_length=40, unique=True)),
-                ('normal', models.CharField(editable=False, max_length=40, unique=True)),
-                ('kind', models.CharField(db_index=True, max_length=40)),
-                ('cathode', models.CharField(choices=[('indirect', 'indirectly heated'), ('direct', 'directly heated'), ('cold', 'cold cathode')], max_length=10)),
-                ('tradition', models.CharField(choices=[('western', 'western'), ('eastern', 'eastern')], max_length=10)),
-                ('special_quality', models.BooleanField(default=False)),
-                ('basing_source_place', models.CharField(blank=True, max_length=120)),
-                ('heater_source_place', models.CharField(blank=True, max_length=120)),
-                ('first_registered', models.PositiveSmallIntegerField(blank=True, null=True)),
-                ('cautions', models.JSONField(default=list)),
-                ('note', models.CharField(blank=True, max_length=400)),
-                ('basing', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='types', to='catalog.basing')),
-                ('basing_source', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to='catalog.source')),
-                ('first_registered_source', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to='catalog.source')),
-                ('heater_source', models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to='catalog.source')),
+                ("id", models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name="ID")),
+                ("designation", models.CharField(max_length=40, unique=True)),
+                ("normal", models.CharField(editable=False, max_length=40, unique=True)),
+                ("kind", models.CharField(db_index=True, max_length=40)),
+                (
+                    "cathode",
+                    models.CharField(
+                        choices=[
+                            ("indirect", "indirectly heated"),
+                            ("direct", "directly heated"),
+                            ("cold", "cold cathode"),
+                        ],
+                        max_length=10,
+                    ),
+                ),
+                (
+                    "tradition",
+                    models.CharField(choices=[("western", "western"), ("eastern", "eastern")], max_length=10),
+                ),
+                ("special_quality", models.BooleanField(default=False)),
+                ("basing_source_place", models.CharField(blank=True, max_length=120)),
+                ("heater_source_place", models.CharField(blank=True, max_length=120)),
+                ("first_registered", models.PositiveSmallIntegerField(blank=True, null=True)),
+                ("cautions", models.JSONField(default=list)),
+                ("note", models.CharField(blank=True, max_length=400)),
+                (
+                    "basing",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT, related_name="types", to="catalog.basing"
+                    ),
+                ),
+                (
+                    "basing_source",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT, related_name="+", to="catalog.source"
+                    ),
+                ),
+                (
+                    "first_registered_source",
+                    models.ForeignKey(
+                        blank=True,
+                        null=True,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="+",
+                        to="catalog.source",
+                    ),
+                ),
+                (
+                    "heater_source",
+                    models.ForeignKey(
+                        null=True, on_delete=django.db.models.deletion.PROTECT, related_name="+", to="catalog.source"
+                    ),
+                ),
             ],
             options={
-                'ordering': ['designation'],
+                "ordering": ["designation"],
             },
         ),
         migrations.AddField(
-            model_name='section',
-            name='type',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='sections', to='catalog.valvetype'),
+            model_name="section",
+            name="type",
+            field=models.ForeignKey(
+                on_delete=django.db.models.deletion.CASCADE, related_name="sections", to="catalog.valvetype"
+            ),
         ),
         migrations.CreateModel(
-            name='Kin',
+            name="Kin",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('source_place', models.CharField(blank=True, max_length=120, verbose_name='page or sheet')),
-                ('how', models.CharField(choices=[('special quality', 'special quality'), ('same electrically', 'same electrically'), ('near', 'near')], max_length=30)),
-                ('note', models.CharField(blank=True, max_length=300)),
-                ('source', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to='catalog.source')),
-                ('other', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='kin_of', to='catalog.valvetype')),
-                ('type', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='kin', to='catalog.valvetype')),
+                ("id", models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name="ID")),
+                ("source_place", models.CharField(blank=True, max_length=120, verbose_name="page or sheet")),
+                (
+                    "how",
+                    models.CharField(
+                        choices=[
+                            ("special quality", "special quality"),
+                            ("same electrically", "same electrically"),
+                            ("near", "near"),
+                        ],
+                        max_length=30,
+                    ),
+                ),
+                ("note", models.CharField(blank=True, max_length=300)),
+                (
+                    "source",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT, related_name="+", to="catalog.source"
+                    ),
+                ),
+                (
+                    "other",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.CASCADE, related_name="kin_of", to="catalog.valvetype"
+                    ),
+                ),
+                (
+                    "type",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.CASCADE, related_name="kin", to="catalog.valvetype"
+                    ),
+                ),
             ],
             options={
-                'ordering': ['other__designation'],
+                "ordering": ["other__designation"],
             },
         ),
         migrations.CreateModel(
-            name='Heater',
+            name="Heater",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('wiring', models.CharField(blank=True, max_length=20)),
-                ('voltage_v', models.FloatField()),
-                ('current_a', models.FloatField()),
-                ('type', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='heaters', to='catalog.valvetype')),
+                ("id", models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name="ID")),
+                ("wiring", models.CharField(blank=True, max_length=20)),
+                ("voltage_v", models.FloatField()),
+                ("current_a", models.FloatField()),
+                (
+                    "type",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.CASCADE, related_name="heaters", to="catalog.valvetype"
+                    ),
+                ),
             ],
             options={
-                'ordering': ['id'],
+                "ordering": ["id"],
             },
         ),
         migrations.CreateModel(
-            name='Alias',
+            name="Alias",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('source_place', models.CharField(blank=True, max_length=120, verbose_name='page or sheet')),
-                ('designation', models.CharField(max_length=40)),
-                ('normal', models.CharField(editable=False, max_length=40, unique=True)),
-                ('source', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to='catalog.source')),
-                ('type', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='aliases', to='catalog.valvetype')),
+                ("id", models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name="ID")),
+                ("source_place", models.CharField(blank=True, max_length=120, verbose_name="page or sheet")),
+                ("designation", models.CharField(max_length=40)),
+                ("normal", models.CharField(editable=False, max_length=40, unique=True)),
+                (
+                    "source",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT, related_name="+", to="catalog.source"
+                    ),
+                ),
+                (
+                    "type",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.CASCADE, related_name="aliases", to="catalog.valvetype"
+                    ),
+                ),
             ],
             options={
-                'ordering': ['designation'],
+                "ordering": ["designation"],
             },
         ),
         migrations.CreateModel(
-            name='Pin',
+            name="Pin",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('number', models.PositiveSmallIntegerField()),
-                ('electrodes', models.CharField(blank=True, max_length=40)),
-                ('basing', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='pins', to='catalog.basing')),
+                ("id", models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name="ID")),
+                ("number", models.PositiveSmallIntegerField()),
+                ("electrodes", models.CharField(blank=True, max_length=40)),
+                (
+                    "basing",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.CASCADE, related_name="pins", to="catalog.basing"
+                    ),
+                ),
             ],
             options={
-                'ordering': ['number'],
-                'constraints': [models.UniqueConstraint(fields=('basing', 'number'), name='one_row_per_pin')],
+                "ordering": ["number"],
+                "constraints": [models.UniqueConstraint(fields=("basing", "number"), name="one_row_per_pin")],
             },
         ),
         migrations.CreateModel(
-            name='TestPoint',
+            name="TestPoint",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('source_place', models.CharField(blank=True, max_length=120, verbose_name='page or sheet')),
-                ('name', models.CharField(max_length=60)),
-                ('position', models.PositiveSmallIntegerField(default=0)),
-                ('anode_voltage_v', models.FloatField()),
-                ('screen_voltage_v', models.FloatField(null=True)),
-                ('grid_voltage_v', models.FloatField(null=True)),
-                ('cathode_resistor_ohm', models.FloatField(null=True)),
-                ('anode_current_ma', models.FloatField()),
-                ('screen_current_ma', models.FloatField(null=True)),
-                ('gm_ma_per_v', models.FloatField(null=True)),
-                ('mu', models.FloatField(null=True)),
-                ('anode_resistance_kohm', models.FloatField(null=True)),
-                ('anode_current_min_ma', models.FloatField(null=True)),
-                ('anode_current_max_ma', models.FloatField(null=True)),
-                ('gm_min_ma_per_v', models.FloatField(null=True)),
-                ('gm_max_ma_per_v', models.FloatField(null=True)),
-                ('load_note', models.CharField(blank=True, max_length=200)),
-                ('section', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='test_points', to='catalog.section')),
-                ('source', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to='catalog.source')),
+                ("id", models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name="ID")),
+                ("source_place", models.CharField(blank=True, max_length=120, verbose_name="page or sheet")),
+                ("name", models.CharField(max_length=60)),
+                ("position", models.PositiveSmallIntegerField(default=0)),
+                ("anode_voltage_v", models.FloatField()),
+                ("screen_voltage_v", models.FloatField(null=True)),
+                ("grid_voltage_v", models.FloatField(null=True)),
+                ("cathode_resistor_ohm", models.FloatField(null=True)),
+                ("anode_current_ma", models.FloatField()),
+                ("screen_current_ma", models.FloatField(null=True)),
+                ("gm_ma_per_v", models.FloatField(null=True)),
+                ("mu", models.FloatField(null=True)),
+                ("anode_resistance_kohm", models.FloatField(null=True)),
+                ("anode_current_min_ma", models.FloatField(null=True)),
+                ("anode_current_max_ma", models.FloatField(null=True)),
+                ("gm_min_ma_per_v", models.FloatField(null=True)),
+                ("gm_max_ma_per_v", models.FloatField(null=True)),
+                ("load_note", models.CharField(blank=True, max_length=200)),
+                (
+                    "section",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.CASCADE, related_name="test_points", to="catalog.section"
+                    ),
+                ),
+                (
+                    "source",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT, related_name="+", to="catalog.source"
+                    ),
+                ),
             ],
             options={
-                'ordering': ['position'],
-                'constraints': [models.UniqueConstraint(fields=('section', 'name'), name='test_point_names_differ')],
+                "ordering": ["position"],
+                "constraints": [models.UniqueConstraint(fields=("section", "name"), name="test_point_names_differ")],
             },
         ),
         migrations.AddConstraint(
-            model_name='section',
-            constraint=models.UniqueConstraint(fields=('type', 'number'), name='one_row_per_section'),
+            model_name="section",
+            constraint=models.UniqueConstraint(fields=("type", "number"), name="one_row_per_section"),
         ),
     ]

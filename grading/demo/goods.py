@@ -40,18 +40,14 @@ def receive(plan: dict[str, Any], people: dict[str, User], day: date) -> Lot:
     by = people["receiving"]
     arrived = moment(day, plan["received"], 10, 20)
     with at(arrived):
-        lot = Lot(
-            supplier=Supplier.objects.get(name=plan["supplier"]), received_on=arrived.date(), note=plan["note"]
-        )
+        lot = Lot(supplier=Supplier.objects.get(name=plan["supplier"]), received_on=arrived.date(), note=plan["note"])
         charges = [
             Charge(**{**row, "amount": Decimal(row["amount"]), "rate": Decimal(row["rate"])}) for row in plan["charges"]
         ]
         receiving.book_in(lot, charges, by)
         lines = receiving.add_lines(lot, [_line(row) for row in plan["line"]], by)
     with at(moment(day, plan["received"] - 1, 9, 40)):
-        counts: dict[int, int | None] = {
-            line.pk: row["counted"] for line, row in zip(lines, plan["line"], strict=True)
-        }
+        counts: dict[int, int | None] = {line.pk: row["counted"] for line, row in zip(lines, plan["line"], strict=True)}
         receiving.count_lines(lot, counts, by)
         for line, row in zip(lines, plan["line"], strict=True):
             receiving.allot_serials(line, row["serials"], by)

@@ -89,9 +89,7 @@ def _write_off(valve: Valve, reason: str, by: User) -> None:
 
 
 def _order(customer: Customer, by: User, note: str) -> Order:
-    order = Order.objects.create(
-        number=f"R{Counter.take('order')[0]:04d}", customer=customer, note=note, placed_by=by
-    )
+    order = Order.objects.create(number=f"R{Counter.take('order')[0]:04d}", customer=customer, note=note, placed_by=by)
     Entry.write(by, "order-taken", f"Took {order} from {customer}", order=order)
     return order
 

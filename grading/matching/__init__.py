@@ -10,5 +10,4 @@ from .field import Verdict, judge_set, spread
 from .search import find_sets
 from .words import MatchedSet, Outcome, Piece, Progress, Rules, Tier
 
-__all__ = ["MatchedSet", "Outcome", "Piece", "Progress", "Rules", "Tier", "Verdict", "find_sets", "judge_set",
-           "spread"]
+__all__ = ["MatchedSet", "Outcome", "Piece", "Progress", "Rules", "Tier", "Verdict", "find_sets", "judge_set", "spread"]

@@ -43,7 +43,7 @@ class Catalogue:
     def through(self, piece: int) -> Ints:
         """The sets that use a piece."""
         sets, starts = self._by_piece
-        return sets[starts[piece]:starts[piece + 1]]
+        return sets[starts[piece] : starts[piece + 1]]
 
     @cached_property
     def uses(self) -> Ints:

@@ -57,8 +57,9 @@ def triples(members: Members, shares: Floats) -> list[tuple[float, Cut]]:
     return found
 
 
-def odd_groups(members: Members, shares: Floats, divisor: int = 2, largest: int = 25,
-               steps: int = 40) -> list[tuple[float, Cut]]:
+def odd_groups(
+    members: Members, shares: Floats, divisor: int = 2, largest: int = 25, steps: int = 40
+) -> list[tuple[float, Cut]]:
     """Violated cuts on more pieces, grown from each piece in turn by the best single change, with a short
     memory so that growth does not undo itself."""
     members, shares = fractional(members, shares)
@@ -77,14 +78,15 @@ def odd_groups(members: Members, shares: Floats, divisor: int = 2, largest: int 
         filled = np.zeros(len(members), dtype=np.int64)
         resting = np.zeros(len(names), dtype=np.int64)
         weight[seed] = total = 1
-        filled[sets[starts[seed]:starts[seed + 1]]] += 1
+        filled[sets[starts[seed] : starts[seed + 1]]] += 1
         for step in range(1, steps):
             left = filled % divisor
             touched = filled > 0
 
             def tally(chosen: np.ndarray, amount: Floats) -> Floats:
-                result: Floats = np.bincount(where[chosen].ravel(), weights=np.repeat(amount[chosen], size),
-                                             minlength=len(names)).astype(np.float64)
+                result: Floats = np.bincount(
+                    where[chosen].ravel(), weights=np.repeat(amount[chosen], size), minlength=len(names)
+                ).astype(np.float64)
                 return result
 
             gain = tally(left == divisor - 1, shares) - 1 / divisor
@@ -103,7 +105,7 @@ def odd_groups(members: Members, shares: Floats, divisor: int = 2, largest: int 
                 break
             weight[piece] += change
             total += change
-            filled[sets[starts[piece]:starts[piece + 1]]] += change
+            filled[sets[starts[piece] : starts[piece + 1]]] += change
             resting[piece] = step + (4 if change > 0 else 7)
             violation = float((shares * (filled // divisor)).sum()) - total // divisor
             if violation > VIOLATED:

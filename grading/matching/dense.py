@@ -76,8 +76,17 @@ def best_tiers(low: Floats, high: Floats, reach: Floats, size: int, known: list[
     return best
 
 
-def sample_sets(low: Floats, high: Floats, reach: Floats, values: Floats, size: int, best: Ints, known: list[Found],
-                each: int, random: np.random.Generator) -> Catalogue:
+def sample_sets(
+    low: Floats,
+    high: Floats,
+    reach: Floats,
+    values: Floats,
+    size: int,
+    best: Ints,
+    known: list[Found],
+    each: int,
+    random: np.random.Generator,
+) -> Catalogue:
     """A sample of the possible sets: the known ones and up to ``each`` through every piece."""
     rows = np.flatnonzero(best < len(reach))
     order = rows[np.argsort(low[rows, 0], kind="stable")]
@@ -102,7 +111,7 @@ def sample_sets(low: Floats, high: Floats, reach: Floats, values: Floats, size: 
                 continue
             if turn % 2:
                 noise = random.random(len(inside)) * (0.5 if turn % 4 == 1 else 0.05)
-                picked = inside[np.argsort(scarcity[inside] + noise, kind="stable")[:size - 1]]
+                picked = inside[np.argsort(scarcity[inside] + noise, kind="stable")[: size - 1]]
             else:
                 picked = random.choice(inside, size - 1, replace=False)
             drawn.append(np.sort(np.append(picked, piece)))
@@ -148,16 +157,18 @@ def thick_of_it(low: Floats, high: Floats, box: Floats, best: Ints) -> NDArray[n
     return thick
 
 
-def build_on(low: Floats, high: Floats, reach: Floats, values: Floats, size: int, generated: Generated,
-             watch: Watch, seed: int) -> list[Found]:
+def build_on(
+    low: Floats, high: Floats, reach: Floats, values: Floats, size: int, generated: Generated, watch: Watch, seed: int
+) -> list[Found]:
     """A choice of whole sets from those that column generation asked for: in a part of moderate size from all of
     them, in a large one only where the pool is thin. What is left is filled up from left to right."""
     if len(low) <= MODERATE:
         cost = generated.worth - generated.prices[generated.members].sum(axis=1)
         near = generated.members[np.sort(np.argsort(-cost, kind="stable")[:KEPT])]
         worth = np.append(values, 0.0)[tiers_of(low, high, reach, near)]
-        members = near[choose_whole(near, worth, nodes=CHOICE_NODES, seconds=watch.left() / 4, seed=seed,
-                                    interrupted=watch.over)]
+        members = near[
+            choose_whole(near, worth, nodes=CHOICE_NODES, seconds=watch.left() / 4, seed=seed, interrupted=watch.over)
+        ]
     else:
         members = rim_choice(generated, float(values[0]) / size, CROWD_PRICE, seed, watch)
     chosen = tiered(low, high, reach, members)
@@ -166,8 +177,18 @@ def build_on(low: Floats, high: Floats, reach: Floats, values: Floats, size: int
     return chosen + greedy_pass(Field(low, high, reach, values, (), everyone, everyone[0], ()), size, free)
 
 
-def settle_dense(low: Floats, high: Floats, reach: Floats, values: Floats, size: int, known: list[Found],
-                 part: int, watch: Watch, unit: float, seed: int) -> tuple[list[Found], float, float, Floats]:
+def settle_dense(
+    low: Floats,
+    high: Floats,
+    reach: Floats,
+    values: Floats,
+    size: int,
+    known: list[Found],
+    part: int,
+    watch: Watch,
+    unit: float,
+    seed: int,
+) -> tuple[list[Found], float, float, Floats]:
     """Sets, their value, a proven bound and a price for each piece of a crowded part."""
     best = best_tiers(low, high, reach, size, known)
     prices = np.append(values, 0.0)[best] / size
@@ -206,15 +227,22 @@ def settle_dense(low: Floats, high: Floats, reach: Floats, values: Floats, size:
             others = [pair for pair in found if not inside[pair[0][0]]]
             local = [(tuple(int(place[row]) for row in members), tier) for members, tier in mine]
             mine_asked = tiered(low[here], high[here], reach, place[asked[inside[asked].all(axis=1)]])
-            catalogue = sample_sets(low[here], high[here], reach, values, size, best[here], local + mine_asked,
-                                    SETS_PER_PIECE, random)
+            catalogue = sample_sets(
+                low[here], high[here], reach, values, size, best[here], local + mine_asked, SETS_PER_PIECE, random
+            )
             index = {tuple(members): at for at, members in enumerate(catalogue.members.tolist())}
             chosen = np.array(sorted(index[tuple(sorted(members))] for members, _ in local), dtype=np.int64)
             ceiling = float(prices[here].sum())
             value_here = float(sum(values[tier] for _, tier in mine))
             steps = STEPS_PER_PIECE * len(here) if len(low) > LARGE else max(STEPS, STEPS_PER_PIECE * len(here))
-            chosen, _ = improve(catalogue, chosen, steps, seed + turn, min(ceiling, value_here + bound - value),
-                                lambda _value: watch.over())
+            chosen, _ = improve(
+                catalogue,
+                chosen,
+                steps,
+                seed + turn,
+                min(ceiling, value_here + bound - value),
+                lambda _value: watch.over(),
+            )
             mine = [(tuple(int(here[row]) for row in catalogue.members[at]), int(catalogue.tier[at])) for at in chosen]
             found = others + mine
             value = float(sum(values[tier] for _, tier in found))

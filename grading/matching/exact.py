@@ -90,8 +90,7 @@ class Standing:
 
     @property
     def done(self) -> bool:
-        return (self.target > self.bound + TOLERANCE or self.watch.near(self.value, self.bound)
-                or self.watch.over())
+        return self.target > self.bound + TOLERANCE or self.watch.near(self.value, self.bound) or self.watch.over()
 
     def note(self, stage: str) -> None:
         self.watch.settle(self.part, self.value, self.bound, len(self.chosen), stage)
@@ -218,8 +217,14 @@ def pick_out(programme: Programme, known: Standing, seed: int) -> None:
     if not known.done:
         alive = programme.alive(known.target)
         nearest = np.sort(alive[np.argsort(-programme.cost[alive], kind="stable")[:PICKED]])
-        chosen = choose_whole(known.catalogue.members[nearest], known.catalogue.worth[nearest], nodes=PICK_NODES,
-                              seconds=known.watch.left(), seed=seed, interrupted=known.watch.over)
+        chosen = choose_whole(
+            known.catalogue.members[nearest],
+            known.catalogue.worth[nearest],
+            nodes=PICK_NODES,
+            seconds=known.watch.left(),
+            seed=seed,
+            interrupted=known.watch.over,
+        )
         known.found(nearest[chosen], "solver's search")
 
 
@@ -232,9 +237,19 @@ def branch(programme: Programme, known: Standing, scarce: int, nodes: int, seed:
         whole = catalogue.uses[members].min(axis=1, initial=scarce + 1) <= scarce
         if not whole.any() or len(alive) > BRANCHED:
             return
-        result = pack_whole(members, catalogue.worth[alive], catalogue.pieces, cuts, whole, known.target,
-                            known.bound, nodes=nodes, seconds=known.watch.left(), seed=seed,
-                            interrupted=known.watch.over)
+        result = pack_whole(
+            members,
+            catalogue.worth[alive],
+            catalogue.pieces,
+            cuts,
+            whole,
+            known.target,
+            known.bound,
+            nodes=nodes,
+            seconds=known.watch.left(),
+            seed=seed,
+            interrupted=known.watch.over,
+        )
         known.bounded(known.value if result.nothing and known.unit else result.bound, "branch and bound")
         if result.chosen is None:
             return

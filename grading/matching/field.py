@@ -204,8 +204,11 @@ def judge_set(pieces: Sequence[Piece], tiers: Sequence[Tier], rules: Rules = Rul
     """What these pieces are worth as one set, and in words what keeps them from being one."""
     check(pieces, len(pieces), tiers, rules)
     faults = [f"{piece.key}: {reason}" for piece in pieces if (reason := why_left_out(piece, rules))]
-    for name, wanted in (("maker", rules.same_maker), ("grade", rules.same_grade),
-                         ("construction", rules.same_construction)):
+    for name, wanted in (
+        ("maker", rules.same_maker),
+        ("grade", rules.same_grade),
+        ("construction", rules.same_construction),
+    ):
         if wanted and len({getattr(piece, name) for piece in pieces}) > 1:
             faults.append(f"not all of the same {name}")
     if rules.weeks_apart is not None:

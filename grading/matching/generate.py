@@ -34,8 +34,16 @@ class Generated(NamedTuple):
     worth: Floats
 
 
-def linear_bound(pricer: Pricer, reach: Floats, values: Floats, start: Catalogue, prices: Floats,
-                 fixed: NDArray[np.bool_], watch: Watch, seed: int) -> Generated:
+def linear_bound(
+    pricer: Pricer,
+    reach: Floats,
+    values: Floats,
+    start: Catalogue,
+    prices: Floats,
+    fixed: NDArray[np.bool_],
+    watch: Watch,
+    seed: int,
+) -> Generated:
     """``reach`` (k, d) and ``values`` (k,) of the tiers; ``prices`` that no set undercuts, to begin with. Pieces
     marked ``fixed`` keep that price, which leaves a smaller programme and a bound as valid, if not as close."""
     size = start.members.shape[1]
@@ -95,6 +103,7 @@ def rim_choice(generated: Generated, price: float, values_close: float, seed: in
     useful = np.flatnonzero(~crowd[members].all(axis=1) & (profit > 0))
     if not len(useful):
         return members[:0]
-    chosen = choose_whole(members[useful], profit[useful], nodes=RIM_NODES, seconds=watch.left(), seed=seed,
-                          interrupted=watch.over)
+    chosen = choose_whole(
+        members[useful], profit[useful], nodes=RIM_NODES, seconds=watch.left(), seed=seed, interrupted=watch.over
+    )
     return members[useful[chosen]]

@@ -14,8 +14,9 @@ from .field import Field, Floats, Ints
 Found = tuple[tuple[int, ...], int]  # rows of the field, index of the tier
 
 
-def companions(low: Floats, high: Floats, reach: Floats, anchor: int, near: Ints, needed: int,
-               axis: int = 0) -> Ints | None:
+def companions(
+    low: Floats, high: Floats, reach: Floats, anchor: int, near: Ints, needed: int, axis: int = 0
+) -> Ints | None:
     """The first ``needed`` of ``near``, in the order given, that fit a box with the anchor; None when no box holds
     so many. Axis by axis every lower edge is tried, from the anchor's own downwards, so the search is exact, and its
     time is bounded by the boxes and not by the ways to choose among what they hold."""
@@ -48,8 +49,8 @@ def greedy_pass(field: Field, size: int, free: Ints | None = None) -> list[Found
                     continue
                 if (high[first] - low[first] > reach).any():
                     continue
-                later = order[place + 1:]
-                near = later[:np.searchsorted(low[later, 0], low[first, 0] + reach[0], "right")]
+                later = order[place + 1 :]
+                near = later[: np.searchsorted(low[later, 0], low[first, 0] + reach[0], "right")]
                 near = near[unused[near]]
                 width = np.maximum(high[near], high[first]) - np.minimum(low[near], low[first])
                 near = near[(width <= reach).all(axis=1)]

@@ -23,8 +23,9 @@ HALVE_EVERY = 2_000
 EPSILON = 1e-9
 
 
-def improve(catalogue: Catalogue, chosen: Ints, steps: int, seed: int, enough: float,
-            interrupted: Callable[[float], bool]) -> tuple[Ints, bool]:
+def improve(
+    catalogue: Catalogue, chosen: Ints, steps: int, seed: int, enough: float, interrupted: Callable[[float], bool]
+) -> tuple[Ints, bool]:
     """A choice of disjoint sets at least as good as ``chosen``, and whether it was interrupted.
 
     ``enough`` is a value that cannot be passed: the search ends there. ``interrupted`` is asked every few
@@ -36,8 +37,8 @@ def improve(catalogue: Catalogue, chosen: Ints, steps: int, seed: int, enough: f
         return chosen, False
     random = np.random.default_rng(seed)
     owner = np.full(catalogue.pieces, -1, dtype=np.int64)
-    owned = np.append(worth, 0.0)          # indexed by owner; -1, nobody, owns nothing
-    loss = np.zeros(total)                 # worth of the chosen sets each set overlaps
+    owned = np.append(worth, 0.0)  # indexed by owner; -1, nobody, owns nothing
+    loss = np.zeros(total)  # worth of the chosen sets each set overlaps
     rested = np.full(total, -REST - 1)
     useful = catalogue.uses > 0
     weight = np.zeros(catalogue.pieces)

@@ -34,7 +34,7 @@ def runs(low: Floats, high: Floats, reach: float, size: int) -> list[Ints]:
     sets: list[Ints] = []
     place = 0
     while place + size <= len(order):
-        run = order[place:place + size]
+        run = order[place : place + size]
         if high[run].max() - low[run].min() <= reach:
             sets.append(run.astype(np.int64))
             place += size
@@ -63,13 +63,13 @@ def nested(value: Floats, reach: Floats, values: Floats, size: int) -> list[Foun
     # filled[i, j]: the most the pieces i to j - 1 can be worth, for stretches a set can span
     filled = np.full((count + 2, count + 2), -np.inf)
     np.fill_diagonal(filled, 0.0)
-    onward = np.zeros(count + 1)               # the most the pieces from i on can be worth
+    onward = np.zeros(count + 1)  # the most the pieces from i on can be worth
 
     def spans(first: int) -> tuple[Floats, list[Floats]]:
         """[e]: the most a set from ``first`` to ``first + e`` is worth with what lies within it; and the layers by
         the number of members so far."""
         last = int(ends[first])
-        within = filled[first + 1:last + 1, first:last]        # [q, p]: between members first + q and first + p
+        within = filled[first + 1 : last + 1, first:last]  # [q, p]: between members first + q and first + p
         layer = np.full(last - first, -np.inf)
         layer[0] = 0.0
         layers = [layer]
@@ -85,13 +85,14 @@ def nested(value: Floats, reach: Floats, values: Floats, size: int) -> list[Foun
     for first in range(count - 1, -1, -1):
         last = int(ends[first])
         total, _ = spans(first)
-        later = filled[first + 1:last + 1, first + 1:last + 1]  # [e, j]: after a set that ends at first + e
-        filled[first, first + 1:last + 1] = np.maximum(filled[first + 1, first + 1:last + 1],
-                                                       (total[:, None] + later).max(axis=0))
-        onward[first] = max(onward[first + 1], float((total + onward[first + 1:last + 1]).max()))
+        later = filled[first + 1 : last + 1, first + 1 : last + 1]  # [e, j]: after a set that ends at first + e
+        filled[first, first + 1 : last + 1] = np.maximum(
+            filled[first + 1, first + 1 : last + 1], (total[:, None] + later).max(axis=0)
+        )
+        onward[first] = max(onward[first + 1], float((total + onward[first + 1 : last + 1]).max()))
 
     found: list[Found] = []
-    open_stretches = [(0, -1)]                                  # (from, to); to = -1 for the whole rest
+    open_stretches = [(0, -1)]  # (from, to); to = -1 for the whole rest
     while open_stretches:
         first, to = open_stretches.pop()
         if first >= (count if to < 0 else to):
@@ -103,12 +104,12 @@ def nested(value: Floats, reach: Floats, values: Floats, size: int) -> list[Foun
             continue
         total, layers = spans(first)
         last = int(ends[first])
-        rest = onward[first + 1:last + 1] if to < 0 else filled[first + 1:last + 1, to]
+        rest = onward[first + 1 : last + 1] if to < 0 else filled[first + 1 : last + 1, to]
         member = int((total + rest).argmax())
         open_stretches.append((first + member + 1, to))
         members = [first + member]
         for layer in reversed(layers[:-1]):
-            before = int((layer + filled[first + 1:last + 1, first + member]).argmax())
+            before = int((layer + filled[first + 1 : last + 1, first + member]).argmax())
             open_stretches.append((first + before + 1, first + member))
             member = before
             members.append(first + member)

@@ -28,7 +28,6 @@ import numpy as np
 from .catalogue import Members
 from .field import Floats, Ints
 
-
 #: Boxes a general search looks into before it gives up.
 BOXES = 40_000
 
@@ -97,7 +96,7 @@ def cheapest_sets(x: Floats, y: Floats, prices: Floats, box: Floats, size: int, 
         best = int(cost.argmin())
         if cost[best] >= ceiling:
             continue
-        window = np.concatenate([below[:best], above[:reached[best]]])
+        window = np.concatenate([below[:best], above[: reached[best]]])
         picked = window[np.argsort(strip[window], kind="stable")[:others]]
         members.append(np.sort(order[np.append(first + 1 + close[picked], first)]))
         costs.append(float(cost[best]))
@@ -125,8 +124,9 @@ def cheapest_in_boxes(low: Floats, high: Floats, prices: Floats, box: Floats, si
             continue
         width = np.maximum(high[near], high[first]) - np.minimum(low[near], low[first])
         near = near[(width <= box).all(axis=1)]
-        best = cheapest_companions(low, high, price, box, first, near, others, ceiling - float(price[first]), 1,
-                                    patience)
+        best = cheapest_companions(
+            low, high, price, box, first, near, others, ceiling - float(price[first]), 1, patience
+        )
         if best is not None:
             members.append(np.sort(order[np.append(best, first)]))
             costs.append(float(price[first] + price[best].sum()))
@@ -138,8 +138,18 @@ def cheapest_sum(price: Floats, count: int) -> float:
     return float(np.partition(price, count - 1)[:count].sum()) if len(price) >= count else np.inf
 
 
-def cheapest_companions(low: Floats, high: Floats, price: Floats, box: Floats, first: int, near: Ints, count: int,
-                        ceiling: float, axis: int, patience: Patience) -> Ints | None:
+def cheapest_companions(
+    low: Floats,
+    high: Floats,
+    price: Floats,
+    box: Floats,
+    first: int,
+    near: Ints,
+    count: int,
+    ceiling: float,
+    axis: int,
+    patience: Patience,
+) -> Ints | None:
     """The cheapest ``count`` of ``near`` in one box with ``first``, when they cost less than the ceiling."""
     patience.left -= 1
     if patience.left <= 0 or cheapest_sum(price[near], count) >= ceiling:

@@ -143,8 +143,9 @@ def components(catalogue: Catalogue) -> list[tuple[Ints, Catalogue]]:
         return []
     size = members.shape[1]
     ends = np.repeat(members[:, 0], size - 1), members[:, 1:].ravel()
-    links: sparse.coo_array = sparse.coo_array((np.ones(len(ends[0]), dtype=np.int8), ends),
-                                               shape=(catalogue.pieces, catalogue.pieces))
+    links: sparse.coo_array = sparse.coo_array(
+        (np.ones(len(ends[0]), dtype=np.int8), ends), shape=(catalogue.pieces, catalogue.pieces)
+    )
     _, label = connected_components(links.tocsr(), directed=False)
     of_set = label[members[:, 0]]
     order = np.argsort(of_set, kind="stable")
@@ -169,8 +170,9 @@ def share_out(found: list[Found], parts: list[Part], rows: int) -> list[list[Fou
     return mine
 
 
-def answer_part(field: Field, part: Part, known: list[Found], size: int, number: int, watch: Watch, unit: float,
-                seed: int) -> Answer:
+def answer_part(
+    field: Field, part: Part, known: list[Found], size: int, number: int, watch: Watch, unit: float, seed: int
+) -> Answer:
     """The best choice for one part, by the method that suits it."""
     rows = part.rows
     low, high = field.low[rows], field.high[rows]
@@ -184,8 +186,12 @@ def answer_part(field: Field, part: Part, known: list[Found], size: int, number:
         for run in chosen:
             price[run] = float(field.values[0]) / size
         return Answer([(tuple(rows[run].tolist()), 0) for run in chosen], value, price, "exact in order of value")
-    if (low.shape[1] == 1 and float(np.ptp(high - low)) < 1e-12 and len(rows) <= MOST_ORDERED
-            and effort(low[:, 0], field.reach[:, 0], size) <= MOST_EFFORT):
+    if (
+        low.shape[1] == 1
+        and float(np.ptp(high - low)) < 1e-12
+        and len(rows) <= MOST_ORDERED
+        and effort(low[:, 0], field.reach[:, 0], size) <= MOST_EFFORT
+    ):
         inside = nested(low[:, 0], field.reach[:, 0] - float(high[0, 0] - low[0, 0]), field.values, size)
         value = worth(field, inside)
         watch.settle(number, value, value, len(inside), "in order of value")
@@ -205,8 +211,15 @@ def answer_part(field: Field, part: Part, known: list[Found], size: int, number:
     return Answer(back, bound, prices, "column generation, local search")
 
 
-def outcome(pieces: Sequence[Piece], field: Field, found: list[Found], bound: float, prices: Floats, watch: Watch,
-            methods: list[str]) -> Outcome:
+def outcome(
+    pieces: Sequence[Piece],
+    field: Field,
+    found: list[Found],
+    bound: float,
+    prices: Floats,
+    watch: Watch,
+    methods: list[str],
+) -> Outcome:
     """The answer in the words of the page."""
     sets = []
     for members, tier in sorted(found, key=lambda pair: (pair[1], sorted(pair[0]))):
@@ -218,5 +231,16 @@ def outcome(pieces: Sequence[Piece], field: Field, found: list[Found], bound: fl
     gap = (bound - value) / bound if bound else 0.0
     proven = bound - value <= TOLERANCE * max(1.0, value)
     by_key = {pieces[index].key: float(price) for index, price in zip(field.rows.tolist(), prices, strict=True)}
-    return Outcome(tuple(sets), value, bound, gap, proven, watch.gone(), watch.stopped,
-                   watch.timed_out and not proven, by_key, field.left_out, "; ".join(methods) or "no set fits")
+    return Outcome(
+        tuple(sets),
+        value,
+        bound,
+        gap,
+        proven,
+        watch.gone(),
+        watch.stopped,
+        watch.timed_out and not proven,
+        by_key,
+        field.left_out,
+        "; ".join(methods) or "no set fits",
+    )

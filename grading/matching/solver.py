@@ -79,8 +79,7 @@ class Packing:
     which suit column generation, in a fraction of the time the simplex method takes on a crowded pool.
     """
 
-    def __init__(self, pieces: int, seed: int = 0, interior: bool = False,
-                 limits: Floats | None = None) -> None:
+    def __init__(self, pieces: int, seed: int = 0, interior: bool = False, limits: Floats | None = None) -> None:
         self.pieces = pieces
         self.cuts: list[Cut] = []
         self.members: Members = np.empty((0, 0), dtype=np.int32)
@@ -90,8 +89,15 @@ class Packing:
             self.solver.setOptionValue("solver", "ipx")
             self.solver.setOptionValue("run_crossover", "off")
         none = np.empty(0, dtype=np.int32)
-        self.solver.addRows(pieces, np.full(pieces, -INFINITY), np.ones(pieces) if limits is None else limits, 0,
-                            np.zeros(pieces, dtype=np.int32), none, np.empty(0))
+        self.solver.addRows(
+            pieces,
+            np.full(pieces, -INFINITY),
+            np.ones(pieces) if limits is None else limits,
+            0,
+            np.zeros(pieces, dtype=np.int32),
+            none,
+            np.empty(0),
+        )
 
     def add_sets(self, members: Members, worth: Floats) -> None:
         count = len(members)
@@ -99,14 +105,22 @@ class Packing:
             return
         size = members.shape[1]
         columns: sparse.csc_array = sparse.csc_array(
-            (np.ones(members.size), members.ravel(), np.arange(0, members.size + 1, size)),
-            shape=(self.pieces, count))
+            (np.ones(members.size), members.ravel(), np.arange(0, members.size + 1, size)), shape=(self.pieces, count)
+        )
         columns.sum_duplicates()
         if self.cuts:
             extra = np.array([cut.coefficients(members, self.pieces) for cut in self.cuts], dtype=float)
             columns = sparse.csc_array(sparse.vstack([columns, sparse.csc_array(extra)]))
-        self.solver.addCols(count, -worth, np.zeros(count), np.full(count, INFINITY), columns.nnz,
-                            columns.indptr[:-1].astype(np.int32), columns.indices.astype(np.int32), columns.data)
+        self.solver.addCols(
+            count,
+            -worth,
+            np.zeros(count),
+            np.full(count, INFINITY),
+            columns.nnz,
+            columns.indptr[:-1].astype(np.int32),
+            columns.indices.astype(np.int32),
+            columns.data,
+        )
         self.members = np.concatenate([self.members, members]) if len(self.members) else members
         self.worth = np.concatenate([self.worth, worth])
 
@@ -114,8 +128,9 @@ class Packing:
         for cut in cuts:
             coefficients = cut.coefficients(self.members, self.pieces)
             used = np.flatnonzero(coefficients)
-            self.solver.addRow(-INFINITY, float(cut.limit), len(used), used.astype(np.int32),
-                               coefficients[used].astype(float))
+            self.solver.addRow(
+                -INFINITY, float(cut.limit), len(used), used.astype(np.int32), coefficients[used].astype(float)
+            )
             self.cuts.append(cut)
 
     def limit(self, row: int, most: float) -> None:
@@ -124,7 +139,7 @@ class Packing:
 
     def drop_idle_cuts(self) -> None:
         """Forget the cuts that do not bind."""
-        used = np.array(self.solver.getSolution().row_value)[self.pieces:]
+        used = np.array(self.solver.getSolution().row_value)[self.pieces :]
         limits = np.array([cut.limit for cut in self.cuts], dtype=float)
         idle = np.flatnonzero(used < limits - 1e-6)
         if len(idle):
@@ -140,18 +155,31 @@ class Packing:
             return None
         solution = self.solver.getSolution()
         prices = np.maximum(-np.array(solution.row_dual), 0.0)
-        return Relaxed(-float(self.solver.getObjectiveValue()), np.array(solution.col_value),
-                       prices[:self.pieces], prices[self.pieces:])
+        return Relaxed(
+            -float(self.solver.getObjectiveValue()),
+            np.array(solution.col_value),
+            prices[: self.pieces],
+            prices[self.pieces :],
+        )
 
 
-def pass_model(solver: Any, members: Members, worth: Floats, extra: Floats, lower: Floats, upper: Floats,
-               whole: NDArray[np.bool_], limits: Floats | None = None) -> None:
+def pass_model(
+    solver: Any,
+    members: Members,
+    worth: Floats,
+    extra: Floats,
+    lower: Floats,
+    upper: Floats,
+    whole: NDArray[np.bool_],
+    limits: Floats | None = None,
+) -> None:
     """Each piece once (or as ``limits`` has it), further rows ``lower <= extra @ sets <= upper``, greatest worth."""
     count = len(members)
     rows, which = np.unique(members, return_inverse=True)
     body: sparse.csc_array = sparse.csc_array(
         (np.ones(members.size), which.ravel(), np.arange(0, members.size + 1, members.shape[1])),
-        shape=(len(rows), count))
+        shape=(len(rows), count),
+    )
     body.sum_duplicates()
     matrix = sparse.csc_array(sparse.vstack([body, sparse.csr_array(extra)])) if len(extra) else body
     model = highspy.HighsLp()
@@ -182,22 +210,42 @@ def run(solver: Any, options: Mapping[str, Any], interrupted: Callable[[], bool]
     solver.run()
 
 
-def choose_whole(members: Members, worth: Floats, *, nodes: int, seconds: float, seed: int,
-                 interrupted: Callable[[], bool], limits: Floats | None = None) -> Ints:
+def choose_whole(
+    members: Members,
+    worth: Floats,
+    *,
+    nodes: int,
+    seconds: float,
+    seed: int,
+    interrupted: Callable[[], bool],
+    limits: Floats | None = None,
+) -> Ints:
     """A good choice of disjoint sets by the solver alone; the best found within the limits."""
     solver = new_solver(seed)
     none = np.empty(0)
-    pass_model(solver, members, worth, np.empty((0, len(members))), none, none, np.ones(len(members), dtype=bool),
-               limits)
+    pass_model(
+        solver, members, worth, np.empty((0, len(members))), none, none, np.ones(len(members), dtype=bool), limits
+    )
     run(solver, {"mip_max_nodes": nodes, "time_limit": max(seconds, 0.01)}, interrupted)
     if solver.getInfo().primal_solution_status != highspy.SolutionStatus.kSolutionStatusFeasible:
         return np.empty(0, dtype=np.int64)
     return np.flatnonzero(np.array(solver.getSolution().col_value) > 0.5)
 
 
-def pack_whole(members: Members, worth: Floats, pieces: int, cuts: Sequence[Cut], whole: NDArray[np.bool_],
-               target: float, ceiling: float, *, nodes: int, seconds: float, seed: int,
-               interrupted: Callable[[], bool]) -> Whole:
+def pack_whole(
+    members: Members,
+    worth: Floats,
+    pieces: int,
+    cuts: Sequence[Cut],
+    whole: NDArray[np.bool_],
+    target: float,
+    ceiling: float,
+    *,
+    nodes: int,
+    seconds: float,
+    seed: int,
+    interrupted: Callable[[], bool],
+) -> Whole:
     """Search for disjoint sets worth ``target`` or more, only the sets marked ``whole`` held to whole numbers.
 
     ``ceiling`` is a bound already proven; the bound that comes back is no worse. The solver's own searches for
@@ -205,13 +253,25 @@ def pack_whole(members: Members, worth: Floats, pieces: int, cuts: Sequence[Cut]
     """
     solver = new_solver(seed)
     extra = [cut.coefficients(members, pieces).astype(float) for cut in cuts]
-    pass_model(solver, members, worth, np.array([*extra, worth]),
-               np.array([-INFINITY] * len(cuts) + [target]), np.array([float(cut.limit) for cut in cuts] + [INFINITY]),
-               whole)
+    pass_model(
+        solver,
+        members,
+        worth,
+        np.array([*extra, worth]),
+        np.array([-INFINITY] * len(cuts) + [target]),
+        np.array([float(cut.limit) for cut in cuts] + [INFINITY]),
+        whole,
+    )
     options: dict[str, Any] = {
-        "mip_heuristic_effort": 0.0, "mip_heuristic_run_rins": False, "mip_heuristic_run_rens": False,
-        "mip_heuristic_run_root_reduced_cost": False, "mip_heuristic_run_feasibility_jump": False,
-        "mip_rel_gap": 0.0, "mip_abs_gap": 1e-6, "mip_max_nodes": nodes, "time_limit": max(seconds, 0.01),
+        "mip_heuristic_effort": 0.0,
+        "mip_heuristic_run_rins": False,
+        "mip_heuristic_run_rens": False,
+        "mip_heuristic_run_root_reduced_cost": False,
+        "mip_heuristic_run_feasibility_jump": False,
+        "mip_rel_gap": 0.0,
+        "mip_abs_gap": 1e-6,
+        "mip_max_nodes": nodes,
+        "time_limit": max(seconds, 0.01),
     }
     run(solver, options, interrupted)
     status = solver.getModelStatus()

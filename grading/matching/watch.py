@@ -10,8 +10,9 @@ from .words import Progress, ProgressCall, StopCall
 class Watch:
     """Keeps the value and bound of every part of a run, and says when to leave off."""
 
-    def __init__(self, seconds: float, progress: ProgressCall | None, should_stop: StopCall | None,
-                 near_enough: float = 0.0) -> None:
+    def __init__(
+        self, seconds: float, progress: ProgressCall | None, should_stop: StopCall | None, near_enough: float = 0.0
+    ) -> None:
         self.began = time.monotonic()
         self.deadline = self.began + seconds
         self.progress = progress
@@ -46,8 +47,11 @@ class Watch:
 
     def report(self, stage: str) -> None:
         if self.progress is not None:
-            self.progress(Progress(stage, sum(self.values.values()), sum(self.bounds.values()),
-                                   sum(self.counts.values()), self.gone()))
+            self.progress(
+                Progress(
+                    stage, sum(self.values.values()), sum(self.bounds.values()), sum(self.counts.values()), self.gone()
+                )
+            )
 
     def settle(self, part: int, value: float, bound: float, count: int, stage: str) -> None:
         """Note where one part of the pool stands, and report the whole."""

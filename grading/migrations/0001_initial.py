@@ -8,185 +8,335 @@ from django.db import migrations, models
 
 
 class Migration(migrations.Migration):
-
     initial = True
 
     dependencies = [
-        ('catalog', '0001_initial'),
-        ('stockroom', '0001_initial'),
+        ("catalog", "0001_initial"),
+        ("stockroom", "0001_initial"),
         migrations.swappable_dependency(settings.AUTH_USER_MODEL),
     ]
 
     operations = [
         migrations.CreateModel(
-            name='ImportBatch',
+            name="ImportBatch",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('file_name', models.CharField(max_length=200)),
-                ('sha256', models.CharField(max_length=64, unique=True)),
-                ('at', models.DateTimeField(default=django.utils.timezone.now)),
-                ('rows', models.PositiveIntegerField()),
+                ("id", models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name="ID")),
+                ("file_name", models.CharField(max_length=200)),
+                ("sha256", models.CharField(max_length=64, unique=True)),
+                ("at", models.DateTimeField(default=django.utils.timezone.now)),
+                ("rows", models.PositiveIntegerField()),
             ],
         ),
         migrations.CreateModel(
-            name='Tester',
+            name="Tester",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('name', models.CharField(max_length=80, unique=True)),
-                ('serial_number', models.CharField(blank=True, max_length=80)),
-                ('note', models.TextField(blank=True)),
-                ('in_use', models.BooleanField(default=True)),
+                ("id", models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name="ID")),
+                ("name", models.CharField(max_length=80, unique=True)),
+                ("serial_number", models.CharField(blank=True, max_length=80)),
+                ("note", models.TextField(blank=True)),
+                ("in_use", models.BooleanField(default=True)),
             ],
             options={
-                'ordering': ['name'],
+                "ordering": ["name"],
             },
         ),
         migrations.CreateModel(
-            name='Policy',
+            name="Policy",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('version', models.PositiveIntegerField(unique=True)),
-                ('title', models.CharField(max_length=120)),
-                ('rules', models.JSONField()),
-                ('in_force', models.BooleanField(default=False)),
-                ('made_at', models.DateTimeField(default=django.utils.timezone.now)),
-                ('made_by', models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
+                ("id", models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name="ID")),
+                ("version", models.PositiveIntegerField(unique=True)),
+                ("title", models.CharField(max_length=120)),
+                ("rules", models.JSONField()),
+                ("in_force", models.BooleanField(default=False)),
+                ("made_at", models.DateTimeField(default=django.utils.timezone.now)),
+                (
+                    "made_by",
+                    models.ForeignKey(
+                        null=True,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="+",
+                        to=settings.AUTH_USER_MODEL,
+                    ),
+                ),
             ],
             options={
-                'verbose_name_plural': 'policies',
-                'ordering': ['-version'],
+                "verbose_name_plural": "policies",
+                "ordering": ["-version"],
             },
         ),
         migrations.CreateModel(
-            name='MatchedSet',
+            name="MatchedSet",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('number', models.CharField(editable=False, max_length=12, unique=True)),
-                ('size', models.PositiveSmallIntegerField()),
-                ('tolerance_percent', models.FloatField()),
-                ('made_at', models.DateTimeField(default=django.utils.timezone.now)),
-                ('broken_at', models.DateTimeField(blank=True, null=True)),
-                ('broken_because', models.CharField(blank=True, max_length=200)),
-                ('broken_by', models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
-                ('made_by', models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
-                ('type', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='matched_sets', to='catalog.valvetype')),
-                ('policy', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='matched_sets', to='grading.policy')),
+                ("id", models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name="ID")),
+                ("number", models.CharField(editable=False, max_length=12, unique=True)),
+                ("size", models.PositiveSmallIntegerField()),
+                ("tolerance_percent", models.FloatField()),
+                ("made_at", models.DateTimeField(default=django.utils.timezone.now)),
+                ("broken_at", models.DateTimeField(blank=True, null=True)),
+                ("broken_because", models.CharField(blank=True, max_length=200)),
+                (
+                    "broken_by",
+                    models.ForeignKey(
+                        null=True,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="+",
+                        to=settings.AUTH_USER_MODEL,
+                    ),
+                ),
+                (
+                    "made_by",
+                    models.ForeignKey(
+                        null=True,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="+",
+                        to=settings.AUTH_USER_MODEL,
+                    ),
+                ),
+                (
+                    "type",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT, related_name="matched_sets", to="catalog.valvetype"
+                    ),
+                ),
+                (
+                    "policy",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT, related_name="matched_sets", to="grading.policy"
+                    ),
+                ),
             ],
             options={
-                'ordering': ['-made_at', '-number'],
+                "ordering": ["-made_at", "-number"],
             },
         ),
         migrations.CreateModel(
-            name='Reading',
+            name="Reading",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('section', models.PositiveSmallIntegerField()),
-                ('taken_at', models.DateTimeField(db_index=True, default=django.utils.timezone.now)),
-                ('anode_current_ma', models.FloatField(blank=True, null=True, validators=[django.core.validators.MinValueValidator(0)])),
-                ('gm_ma_per_v', models.FloatField(blank=True, null=True, validators=[django.core.validators.MinValueValidator(0)])),
-                ('shorted', models.BooleanField(default=False)),
-                ('short_between', models.CharField(blank=True, max_length=80)),
-                ('heater_cathode_leakage_ua', models.FloatField(blank=True, null=True, validators=[django.core.validators.MinValueValidator(0)])),
-                ('grid_current_ua', models.FloatField(blank=True, null=True)),
-                ('noise', models.CharField(blank=True, choices=[('', 'not listened to'), ('quiet', 'quiet'), ('slight', 'slight'), ('noisy', 'noisy')], max_length=6)),
-                ('remark', models.CharField(blank=True, max_length=200)),
-                ('reason', models.CharField(blank=True, max_length=200, verbose_name='why it is corrected')),
-                ('batch', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='readings', to='grading.importbatch')),
-                ('supersedes', models.OneToOneField(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='superseded_by', to='grading.reading')),
-                ('test_point', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='readings', to='catalog.testpoint')),
-                ('valve', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='readings', to='stockroom.valve')),
-                ('emission_scale', models.FloatField(blank=True, null=True, validators=[django.core.validators.MinValueValidator(0)])),
-                ('series', models.JSONField(blank=True, default=dict)),
-                ('stability', models.CharField(blank=True, max_length=20)),
+                ("id", models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name="ID")),
+                ("section", models.PositiveSmallIntegerField()),
+                ("taken_at", models.DateTimeField(db_index=True, default=django.utils.timezone.now)),
+                (
+                    "anode_current_ma",
+                    models.FloatField(blank=True, null=True, validators=[django.core.validators.MinValueValidator(0)]),
+                ),
+                (
+                    "gm_ma_per_v",
+                    models.FloatField(blank=True, null=True, validators=[django.core.validators.MinValueValidator(0)]),
+                ),
+                ("shorted", models.BooleanField(default=False)),
+                ("short_between", models.CharField(blank=True, max_length=80)),
+                (
+                    "heater_cathode_leakage_ua",
+                    models.FloatField(blank=True, null=True, validators=[django.core.validators.MinValueValidator(0)]),
+                ),
+                ("grid_current_ua", models.FloatField(blank=True, null=True)),
+                (
+                    "noise",
+                    models.CharField(
+                        blank=True,
+                        choices=[("", "not listened to"), ("quiet", "quiet"), ("slight", "slight"), ("noisy", "noisy")],
+                        max_length=6,
+                    ),
+                ),
+                ("remark", models.CharField(blank=True, max_length=200)),
+                ("reason", models.CharField(blank=True, max_length=200, verbose_name="why it is corrected")),
+                (
+                    "batch",
+                    models.ForeignKey(
+                        blank=True,
+                        null=True,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="readings",
+                        to="grading.importbatch",
+                    ),
+                ),
+                (
+                    "supersedes",
+                    models.OneToOneField(
+                        blank=True,
+                        null=True,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="superseded_by",
+                        to="grading.reading",
+                    ),
+                ),
+                (
+                    "test_point",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT, related_name="readings", to="catalog.testpoint"
+                    ),
+                ),
+                (
+                    "valve",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT, related_name="readings", to="stockroom.valve"
+                    ),
+                ),
+                (
+                    "emission_scale",
+                    models.FloatField(blank=True, null=True, validators=[django.core.validators.MinValueValidator(0)]),
+                ),
+                ("series", models.JSONField(blank=True, default=dict)),
+                ("stability", models.CharField(blank=True, max_length=20)),
             ],
             options={
-                'ordering': ['-taken_at', '-id'],
+                "ordering": ["-taken_at", "-id"],
             },
         ),
         migrations.CreateModel(
-            name='Grade',
+            name="Grade",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('name', models.CharField(max_length=40)),
-                ('rank', models.PositiveSmallIntegerField()),
-                ('saleable', models.BooleanField()),
-                ('reasons', models.JSONField(default=list)),
-                ('given_at', models.DateTimeField(default=django.utils.timezone.now)),
-                ('standing', models.BooleanField(default=True)),
-                ('given_by', models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
-                ('valve', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='grades', to='stockroom.valve')),
-                ('policy', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='grades', to='grading.policy')),
-                ('readings', models.ManyToManyField(related_name='grades', to='grading.reading')),
-                ('assurance', models.FloatField(null=True, verbose_name='least probability of conformance')),
-                ('measured', models.JSONField(default=list)),
-                ('more_readings', models.PositiveIntegerField(null=True)),
-                ('too_close', models.BooleanField(default=False, verbose_name='the grade above is too close to call')),
+                ("id", models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name="ID")),
+                ("name", models.CharField(max_length=40)),
+                ("rank", models.PositiveSmallIntegerField()),
+                ("saleable", models.BooleanField()),
+                ("reasons", models.JSONField(default=list)),
+                ("given_at", models.DateTimeField(default=django.utils.timezone.now)),
+                ("standing", models.BooleanField(default=True)),
+                (
+                    "given_by",
+                    models.ForeignKey(
+                        null=True,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="+",
+                        to=settings.AUTH_USER_MODEL,
+                    ),
+                ),
+                (
+                    "valve",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT, related_name="grades", to="stockroom.valve"
+                    ),
+                ),
+                (
+                    "policy",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT, related_name="grades", to="grading.policy"
+                    ),
+                ),
+                ("readings", models.ManyToManyField(related_name="grades", to="grading.reading")),
+                ("assurance", models.FloatField(null=True, verbose_name="least probability of conformance")),
+                ("measured", models.JSONField(default=list)),
+                ("more_readings", models.PositiveIntegerField(null=True)),
+                ("too_close", models.BooleanField(default=False, verbose_name="the grade above is too close to call")),
             ],
             options={
-                'ordering': ['-given_at', '-id'],
+                "ordering": ["-given_at", "-id"],
             },
         ),
         migrations.CreateModel(
-            name='Shift',
+            name="Shift",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('started_at', models.DateTimeField(default=django.utils.timezone.now)),
-                ('ended_at', models.DateTimeField(blank=True, null=True)),
-                ('note', models.CharField(blank=True, max_length=200)),
-                ('operator', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='shifts', to=settings.AUTH_USER_MODEL)),
-                ('tester', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='shifts', to='grading.tester')),
+                ("id", models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name="ID")),
+                ("started_at", models.DateTimeField(default=django.utils.timezone.now)),
+                ("ended_at", models.DateTimeField(blank=True, null=True)),
+                ("note", models.CharField(blank=True, max_length=200)),
+                (
+                    "operator",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT, related_name="shifts", to=settings.AUTH_USER_MODEL
+                    ),
+                ),
+                (
+                    "tester",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT, related_name="shifts", to="grading.tester"
+                    ),
+                ),
             ],
             options={
-                'ordering': ['-started_at'],
+                "ordering": ["-started_at"],
             },
         ),
         migrations.AddField(
-            model_name='reading',
-            name='shift',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='readings', to='grading.shift'),
+            model_name="reading",
+            name="shift",
+            field=models.ForeignKey(
+                on_delete=django.db.models.deletion.PROTECT, related_name="readings", to="grading.shift"
+            ),
         ),
         migrations.AddField(
-            model_name='importbatch',
-            name='shift',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='imports', to='grading.shift'),
+            model_name="importbatch",
+            name="shift",
+            field=models.ForeignKey(
+                on_delete=django.db.models.deletion.PROTECT, related_name="imports", to="grading.shift"
+            ),
         ),
         migrations.CreateModel(
-            name='Member',
+            name="Member",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('position', models.PositiveSmallIntegerField()),
-                ('live', models.BooleanField(default=True)),
-                ('grade', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='memberships', to='grading.grade')),
-                ('set', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='members', to='grading.matchedset')),
-                ('valve', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='memberships', to='stockroom.valve')),
+                ("id", models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name="ID")),
+                ("position", models.PositiveSmallIntegerField()),
+                ("live", models.BooleanField(default=True)),
+                (
+                    "grade",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT, related_name="memberships", to="grading.grade"
+                    ),
+                ),
+                (
+                    "set",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT, related_name="members", to="grading.matchedset"
+                    ),
+                ),
+                (
+                    "valve",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT, related_name="memberships", to="stockroom.valve"
+                    ),
+                ),
             ],
             options={
-                'ordering': ['set', 'position'],
-                'constraints': [models.UniqueConstraint(condition=models.Q(('live', True)), fields=('valve',), name='a_valve_is_in_one_live_set_at_most'), models.UniqueConstraint(fields=('set', 'position'), name='one_member_per_position')],
+                "ordering": ["set", "position"],
+                "constraints": [
+                    models.UniqueConstraint(
+                        condition=models.Q(("live", True)), fields=("valve",), name="a_valve_is_in_one_live_set_at_most"
+                    ),
+                    models.UniqueConstraint(fields=("set", "position"), name="one_member_per_position"),
+                ],
             },
         ),
         migrations.AddConstraint(
-            model_name='policy',
-            constraint=models.UniqueConstraint(condition=models.Q(('in_force', True)), fields=('in_force',), name='one_policy_in_force'),
+            model_name="policy",
+            constraint=models.UniqueConstraint(
+                condition=models.Q(("in_force", True)), fields=("in_force",), name="one_policy_in_force"
+            ),
         ),
         migrations.AddConstraint(
-            model_name='grade',
-            constraint=models.UniqueConstraint(condition=models.Q(('standing', True)), fields=('valve',), name='one_standing_grade'),
+            model_name="grade",
+            constraint=models.UniqueConstraint(
+                condition=models.Q(("standing", True)), fields=("valve",), name="one_standing_grade"
+            ),
         ),
         migrations.AddIndex(
-            model_name='reading',
-            index=models.Index(fields=['valve', 'section', '-taken_at'], name='readings_of_a_section'),
+            model_name="reading",
+            index=models.Index(fields=["valve", "section", "-taken_at"], name="readings_of_a_section"),
         ),
         migrations.AddConstraint(
-            model_name='reading',
-            constraint=models.CheckConstraint(condition=models.Q(('supersedes', None), models.Q(('reason', ''), _negated=True), _connector='OR'), name='a_correction_says_why'),
+            model_name="reading",
+            constraint=models.CheckConstraint(
+                condition=models.Q(("supersedes", None), models.Q(("reason", ""), _negated=True), _connector="OR"),
+                name="a_correction_says_why",
+            ),
         ),
         migrations.AddConstraint(
-            model_name='reading',
-            constraint=models.CheckConstraint(condition=models.Q(models.Q(('anode_current_ma', None), ('anode_current_ma__gte', 0), _connector='OR'), models.Q(('gm_ma_per_v', None), ('gm_ma_per_v__gte', 0), _connector='OR'), models.Q(('heater_cathode_leakage_ua', None), ('heater_cathode_leakage_ua__gte', 0), _connector='OR')), name='readings_not_negative'),
+            model_name="reading",
+            constraint=models.CheckConstraint(
+                condition=models.Q(
+                    models.Q(("anode_current_ma", None), ("anode_current_ma__gte", 0), _connector="OR"),
+                    models.Q(("gm_ma_per_v", None), ("gm_ma_per_v__gte", 0), _connector="OR"),
+                    models.Q(
+                        ("heater_cathode_leakage_ua", None), ("heater_cathode_leakage_ua__gte", 0), _connector="OR"
+                    ),
+                ),
+                name="readings_not_negative",
+            ),
         ),
         migrations.AddConstraint(
-            model_name='shift',
-            constraint=models.UniqueConstraint(condition=models.Q(('ended_at', None)), fields=('operator',), name='a_person_is_on_one_shift'),
+            model_name="shift",
+            constraint=models.UniqueConstraint(
+                condition=models.Q(("ended_at", None)), fields=("operator",), name="a_person_is_on_one_shift"
+            ),
         ),
     ]

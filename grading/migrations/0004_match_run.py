@@ -7,31 +7,56 @@ from django.db import migrations, models
 
 
 class Migration(migrations.Migration):
-
     dependencies = [
-        ('catalog', '0001_initial'),
-        ('grading', '0003_instruments'),
+        ("catalog", "0001_initial"),
+        ("grading", "0003_instruments"),
         migrations.swappable_dependency(settings.AUTH_USER_MODEL),
     ]
 
     operations = [
         migrations.CreateModel(
-            name='MatchRun',
+            name="MatchRun",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('ask', models.JSONField()),
-                ('state', models.CharField(choices=[('waiting', 'waiting'), ('working', 'working'), ('done', 'done'), ('failed', 'failed')], db_index=True, default='waiting', max_length=10)),
-                ('stop_asked', models.BooleanField(default=False)),
-                ('progress', models.JSONField(default=dict)),
-                ('outcome', models.JSONField(default=dict)),
-                ('trouble', models.CharField(blank=True, max_length=300)),
-                ('made_at', models.DateTimeField(default=django.utils.timezone.now)),
-                ('alive_at', models.DateTimeField(null=True)),
-                ('made_by', models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
-                ('type', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='match_runs', to='catalog.valvetype')),
+                ("id", models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name="ID")),
+                ("ask", models.JSONField()),
+                (
+                    "state",
+                    models.CharField(
+                        choices=[
+                            ("waiting", "waiting"),
+                            ("working", "working"),
+                            ("done", "done"),
+                            ("failed", "failed"),
+                        ],
+                        db_index=True,
+                        default="waiting",
+                        max_length=10,
+                    ),
+                ),
+                ("stop_asked", models.BooleanField(default=False)),
+                ("progress", models.JSONField(default=dict)),
+                ("outcome", models.JSONField(default=dict)),
+                ("trouble", models.CharField(blank=True, max_length=300)),
+                ("made_at", models.DateTimeField(default=django.utils.timezone.now)),
+                ("alive_at", models.DateTimeField(null=True)),
+                (
+                    "made_by",
+                    models.ForeignKey(
+                        null=True,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="+",
+                        to=settings.AUTH_USER_MODEL,
+                    ),
+                ),
+                (
+                    "type",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT, related_name="match_runs", to="catalog.valvetype"
+                    ),
+                ),
             ],
             options={
-                'ordering': ['-made_at', '-id'],
+                "ordering": ["-made_at", "-id"],
             },
         ),
     ]

@@ -2,31 +2,67 @@
 
 import django.core.validators
 import django.db.models.deletion
-import stockroom.models.shop
 from django.db import migrations, models
+
+import stockroom.models.shop
 
 
 class Migration(migrations.Migration):
-
     dependencies = [
-        ('catalog', '0001_initial'),
-        ('grading', '0004_match_run'),
+        ("catalog", "0001_initial"),
+        ("grading", "0004_match_run"),
     ]
 
     operations = [
         migrations.CreateModel(
-            name='Demand',
+            name="Demand",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('size', models.PositiveSmallIntegerField(default=1, validators=[django.core.validators.MinValueValidator(1), django.core.validators.MaxValueValidator(12)], verbose_name='pieces in each')),
-                ('within_percent', models.FloatField(default=0, help_text='0 for singles.', validators=[django.core.validators.MinValueValidator(0), django.core.validators.MaxValueValidator(100)], verbose_name='within %')),
-                ('price', stockroom.models.shop.MoneyField(decimal_places=3, max_digits=14, validators=[django.core.validators.MinValueValidator(0)], verbose_name='price each')),
-                ('wanted', models.PositiveIntegerField(verbose_name='how many')),
-                ('type', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='demands', to='catalog.valvetype')),
+                ("id", models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name="ID")),
+                (
+                    "size",
+                    models.PositiveSmallIntegerField(
+                        default=1,
+                        validators=[
+                            django.core.validators.MinValueValidator(1),
+                            django.core.validators.MaxValueValidator(12),
+                        ],
+                        verbose_name="pieces in each",
+                    ),
+                ),
+                (
+                    "within_percent",
+                    models.FloatField(
+                        default=0,
+                        help_text="0 for singles.",
+                        validators=[
+                            django.core.validators.MinValueValidator(0),
+                            django.core.validators.MaxValueValidator(100),
+                        ],
+                        verbose_name="within %",
+                    ),
+                ),
+                (
+                    "price",
+                    stockroom.models.shop.MoneyField(
+                        decimal_places=3,
+                        max_digits=14,
+                        validators=[django.core.validators.MinValueValidator(0)],
+                        verbose_name="price each",
+                    ),
+                ),
+                ("wanted", models.PositiveIntegerField(verbose_name="how many")),
+                (
+                    "type",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.CASCADE, related_name="demands", to="catalog.valvetype"
+                    ),
+                ),
             ],
             options={
-                'ordering': ['type', 'size', 'within_percent'],
-                'constraints': [models.UniqueConstraint(fields=('type', 'size', 'within_percent'), name='one_demand_of_a_kind')],
+                "ordering": ["type", "size", "within_percent"],
+                "constraints": [
+                    models.UniqueConstraint(fields=("type", "size", "within_percent"), name="one_demand_of_a_kind")
+                ],
             },
         ),
     ]

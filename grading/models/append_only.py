@@ -2,18 +2,18 @@
 
 from __future__ import annotations
 
-from typing import Any, NoReturn, TypeVar
+from typing import Any, NoReturn
 
 from django.db import models
-
-Row = TypeVar("Row", bound=models.Model)
 
 
 class AppendOnlyError(Exception):
     """Readings are never edited or deleted: write a correction that supersedes the old one."""
 
 
-class AppendOnlyQuerySet(models.QuerySet[Row]):
+class RefusesChange:
+    """A queryset with this before it refuses what would change or delete its rows."""
+
     def update(self, **kwargs: Any) -> NoReturn:
         raise AppendOnlyError(AppendOnlyError.__doc__)
 
@@ -23,7 +23,9 @@ class AppendOnlyQuerySet(models.QuerySet[Row]):
     def bulk_update(self, *args: Any, **kwargs: Any) -> NoReturn:
         raise AppendOnlyError(AppendOnlyError.__doc__)
 
-    def standing(self) -> models.QuerySet[Row]:
+
+class AppendOnlyQuerySet(RefusesChange, models.QuerySet):
+    def standing(self):
         """Not superseded by a correction."""
         return self.filter(superseded_by=None)
 

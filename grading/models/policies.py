@@ -26,9 +26,7 @@ class Policy(models.Model):
         ordering = ["-version"]
         verbose_name_plural = "policies"
         constraints = [
-            models.UniqueConstraint(
-                fields=["in_force"], condition=models.Q(in_force=True), name="one_policy_in_force"
-            )
+            models.UniqueConstraint(fields=["in_force"], condition=models.Q(in_force=True), name="one_policy_in_force")
         ]
 
     def __str__(self) -> str:
@@ -67,9 +65,7 @@ class Grade(models.Model):
     class Meta:
         ordering = ["-given_at", "-id"]
         constraints = [
-            models.UniqueConstraint(
-                fields=["valve"], condition=models.Q(standing=True), name="one_standing_grade"
-            )
+            models.UniqueConstraint(fields=["valve"], condition=models.Q(standing=True), name="one_standing_grade")
         ]
 
     def __str__(self) -> str:

@@ -10,7 +10,7 @@ from django.urls import reverse
 from django.utils import timezone
 
 from catalog.models import TestPoint
-from grading.models.append_only import AppendOnly, AppendOnlyQuerySet
+from grading.models.append_only import AppendOnly, RefusesChange
 from stockroom.models import Return, Valve
 
 
@@ -57,9 +57,7 @@ class Shift(models.Model):
     class Meta:
         ordering = ["-started_at"]
         constraints = [
-            models.UniqueConstraint(
-                fields=["operator"], condition=Q(ended_at=None), name="a_person_is_on_one_shift"
-            )
+            models.UniqueConstraint(fields=["operator"], condition=Q(ended_at=None), name="a_person_is_on_one_shift")
         ]
 
     def __str__(self) -> str:
@@ -79,7 +77,7 @@ class ImportBatch(models.Model):
         return self.file_name
 
 
-class ReadingQuerySet(AppendOnlyQuerySet["Reading"]):
+class ReadingQuerySet(RefusesChange, models.QuerySet["Reading"]):
     def standing(self) -> ReadingQuerySet:
         """Neither superseded by a correction nor withdrawn, and taken since the valve last came back to the house.
 
@@ -116,9 +114,7 @@ class Reading(AppendOnly):
     section = models.PositiveSmallIntegerField()
     test_point = models.ForeignKey(TestPoint, on_delete=models.PROTECT, related_name="readings")
     shift = models.ForeignKey(Shift, on_delete=models.PROTECT, related_name="readings")
-    batch = models.ForeignKey(
-        ImportBatch, on_delete=models.PROTECT, null=True, blank=True, related_name="readings"
-    )
+    batch = models.ForeignKey(ImportBatch, on_delete=models.PROTECT, null=True, blank=True, related_name="readings")
     taken_at = models.DateTimeField(default=timezone.now, db_index=True)
     anode_current_ma = models.FloatField(null=True, blank=True, validators=[MinValueValidator(0)])
     gm_ma_per_v = models.FloatField(null=True, blank=True, validators=[MinValueValidator(0)])
@@ -142,9 +138,7 @@ class Reading(AppendOnly):
         ordering = ["-taken_at", "-id"]
         indexes = [models.Index(fields=["valve", "section", "-taken_at"], name="readings_of_a_section")]
         constraints = [
-            models.CheckConstraint(
-                condition=Q(supersedes=None) | ~Q(reason=""), name="a_correction_says_why"
-            ),
+            models.CheckConstraint(condition=Q(supersedes=None) | ~Q(reason=""), name="a_correction_says_why"),
             models.CheckConstraint(
                 condition=(Q(anode_current_ma=None) | Q(anode_current_ma__gte=0))
                 & (Q(gm_ma_per_v=None) | Q(gm_ma_per_v__gte=0))

@@ -17,8 +17,9 @@ from django.views.decorators.http import require_POST
 
 from grading import bench as at_bench
 from grading import reference_checks
-from grading.bench import BenchError, Taken
+from grading.bench import BenchError
 from grading.models import Reading, Shift, Tester
+from grading.taken import Taken
 from grading.views.bench_forms import ASKABLE, Choices, ChoicesForm, Sheet, ShiftForm, typed
 from grading.warmup import settled
 from stockroom import receiving
@@ -93,7 +94,7 @@ def _start_page(request: StaffRequest, serial: str, form: ShiftForm | None = Non
     if form is None:
         kept = Choices.of(request)
         last = Shift.objects.filter(operator=request.user, tester__in_use=True).first()
-        start = {"tester": last and last.tester_id, "gm_unit": kept.gm_unit, "ask": kept.ask}
+        start: dict[str, Any] = {"tester": last and last.tester_id, "gm_unit": kept.gm_unit, "ask": kept.ask}
         start |= {"serial": serial, "interval_s": kept.interval_s}
         form = ShiftForm(initial=start)
     form.fields["tester"].widget.attrs |= {"autofocus": True, "data-enter": "send"}

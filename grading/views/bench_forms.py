@@ -5,17 +5,17 @@ from __future__ import annotations
 import re
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Any, NamedTuple
+from typing import Any
 
 from django import forms
 from django.http import HttpRequest
 
 from catalog.models import Section, TestPoint
 from grading import units
-from grading.bench import Taken
 from grading.models import Quantity, Reading, Tester
 from grading.plausible import doubt, stray_serial
 from grading.shorts import read_short
+from grading.taken import Taken
 from grading.units import Unit, UnreadableNumber
 from grading.warmup import SEPARATOR, read_series
 
@@ -34,7 +34,8 @@ SCANNED_HERE = (
 )
 
 
-class Reads(NamedTuple):
+@dataclass(frozen=True)
+class Reads:
     """Which of a section's quantities a tester reads. One that nobody has described reads current and gm."""
 
     anode_current: bool = True
@@ -103,7 +104,8 @@ class ShiftForm(ChoicesForm):
     field_order = ["tester", "gm_unit", "ask", "interval_s"]
 
 
-class Typed(NamedTuple):
+@dataclass(frozen=True)
+class Typed:
     """What was typed in a field: one value, or the last of a series."""
 
     value: float
@@ -220,7 +222,7 @@ class SectionForm(forms.Form):
                     self.add_error(name, _sentence(found.message))
         if not self.errors and not self.taken.says_something and not (self.may_be_empty and self.says_nothing):
             first = self.asked[0]
-            name = "anode current" if first == "anode_current" else self.fields[first].label
+            name = "anode current" if first == "anode_current" else str(self.fields[first].label)
             self.add_error(first, f"Type the {name}; 0 if none flows. If it is shorted, say where.")
 
     @property
@@ -241,7 +243,8 @@ class SectionForm(forms.Form):
         if series:
             series["interval_s"] = self.interval_s
         return Taken(
-            self.point, emission_scale=clean.get("scale"), series=series, shorted=clean["shorts"].shorted, short_between=clean["shorts"].between,
+            self.point, emission_scale=clean.get("scale"), series=series, shorted=clean["shorts"].shorted,
+            short_between=clean["shorts"].between,
             noise=clean["noise"], remark=clean["remark"], **measured,
         )  # fmt: skip
 
@@ -302,7 +305,8 @@ class Sheet:
         reads = Reads.of(tester) if tester else Reads()
         self.forms = [
             SectionForm(
-                data, section=section, point=_point_of(section, point_name), choices=choices, reads=reads, sure=self.sure,
+                data, section=section, point=_point_of(section, point_name), choices=choices, reads=reads,
+                sure=self.sure,
                 may_be_empty=section.number in already_read, initial=(initial or {}).get(section.number),
             )
             for section in sections

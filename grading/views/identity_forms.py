@@ -79,7 +79,8 @@ class SheetForm(forms.Form):
         where_empty = (WHERE_EMPTY, "only where nothing is recorded")
         if self.valve is None:
             self.fields["spread"].choices = [  # type: ignore[attr-defined]
-                where_empty, (OVER, "on all of them, in place of what is recorded")
+                where_empty,
+                (OVER, "on all of them, in place of what is recorded"),
             ]
         elif others:
             also = f"this one, and the line’s {others} others"

@@ -27,7 +27,9 @@ class ListingFilter(django_filters.FilterSet):
     type = django_filters.ModelChoiceFilter(
         label="Type", method="by_type", queryset=ValveType.objects.filter(valves__listings__isnull=False).distinct()
     )
-    standing = django_filters.ChoiceFilter(label="Which", method="by_standing", choices=[("live", "live"), ("ended", "ended")])
+    standing = django_filters.ChoiceFilter(
+        label="Which", method="by_standing", choices=[("live", "live"), ("ended", "ended")]
+    )
 
     class Meta:
         model = Listing
@@ -112,10 +114,14 @@ def for_sale(request: HttpRequest) -> HttpResponse:
 @login_not_required
 def item(request: HttpRequest, number: str) -> HttpResponse:
     """One item for anybody to read. When it is gone the page stays and says so."""
-    found = get_object_or_404(Listing.objects.prefetch_related("listed__valve__type", "listed__valve__maker"), number=number)
+    found = get_object_or_404(
+        Listing.objects.prefetch_related("listed__valve__type", "listed__valve__maker"), number=number
+    )
     valves = [row.valve for row in found.listed.all()]
     grades = Grade.objects.filter(valve__in=valves, standing=True).select_related("policy", "valve__maker")
-    grades = grades.prefetch_related("readings__test_point__source", "readings__shift__tester").order_by("valve__serial")
+    grades = grades.prefetch_related("readings__test_point__source", "readings__shift__tester").order_by(
+        "valve__serial"
+    )
     matched = None
     if len(valves) > 1:
         matched = MatchedSet.objects.live().filter(members__valve__in=valves, members__live=True).first()

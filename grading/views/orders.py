@@ -125,7 +125,9 @@ def order(request: StaffRequest, number: str) -> HttpResponse:
                 "line": line,
                 "items": sorted(held[line.pk].items()),
                 "missing": line.quantity - len(held[line.pk]),
-                "options": pulling.options(line) if found.is_changeable and len(held[line.pk]) < line.quantity else None,
+                "options": pulling.options(line)
+                if found.is_changeable and len(held[line.pk]) < line.quantity
+                else None,
             }
             for line in lines
         ],
@@ -201,11 +203,15 @@ def order_pull(request: StaffRequest, number: str) -> HttpResponse:
             if valve is None:
                 raise BadSerial(f"No valve has the serial {serial}.")
             left = pulling.pull(found, valve, request.user)
-            messages.success(request, f"{valve} is off the shelf; {left} to go." if left else f"All of {found} is off the shelves.")
+            messages.success(
+                request, f"{valve} is off the shelf; {left} to go." if left else f"All of {found} is off the shelves."
+            )
             return redirect("order-pull", number) if left else redirect(found)
         except (BadSerial, pulling.CannotPull) as wrong:
             problem = str(wrong)
-    rows = Allocation.objects.filter(order_line__order=found, live=True).select_related("valve__place", "valve__type", "order_line")
+    rows = Allocation.objects.filter(order_line__order=found, live=True).select_related(
+        "valve__place", "valve__type", "order_line"
+    )
     rows = rows.prefetch_related("valve__memberships__set").order_by("valve__place__code", "valve__serial")
     return render(request, "grading/order_pull.html", {
         "order": found, "rows": rows, "problem": problem, "typed": request.POST.get("serial", ""),
@@ -219,7 +225,9 @@ def order_despatch(request: StaffRequest, number: str) -> HttpResponse:
     form = DespatchForm(request.POST)
     form.is_valid()
     carrier, tracking = form.cleaned_data.get("carrier", ""), form.cleaned_data.get("tracking", "")
-    return _done(request, found, f"{found} has left the house.", pulling.despatch, found, carrier, tracking, request.user)
+    return _done(
+        request, found, f"{found} has left the house.", pulling.despatch, found, carrier, tracking, request.user
+    )
 
 
 @require_POST

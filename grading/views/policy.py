@@ -73,7 +73,9 @@ class PolicyForm(forms.Form):
             ("maximum false acceptance", "it is wrongly accepted with at most this probability"),
         ],
     )  # fmt: skip
-    guard_factor = forms.FloatField(label="Guard band, expanded uncertainties", required=False, min_value=0.01, max_value=3)
+    guard_factor = forms.FloatField(
+        label="Guard band, expanded uncertainties", required=False, min_value=0.01, max_value=3
+    )
     probability = forms.FloatField(
         label="Probability of false acceptance", required=False, min_value=0.001, max_value=0.5
     )

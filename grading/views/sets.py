@@ -24,7 +24,9 @@ from stockroom.web import TypeField, page_of
 
 
 class SetFilter(django_filters.FilterSet):
-    type = django_filters.ModelChoiceFilter(label="Type", queryset=ValveType.objects.filter(matched_sets__isnull=False).distinct())
+    type = django_filters.ModelChoiceFilter(
+        label="Type", queryset=ValveType.objects.filter(matched_sets__isnull=False).distinct()
+    )
     size = django_filters.NumberFilter(label="Pieces")
     standing = django_filters.ChoiceFilter(
         label="Which", method="by_standing", choices=[("free", "free"), ("live", "all live"), ("broken", "broken")]
@@ -45,7 +47,10 @@ class AskForm(forms.Form):
 
     type = TypeField(label="Type")
     size = forms.TypedChoiceField(
-        label="Set of", coerce=int, initial=4, choices=[(n, f"{n} ({set_name(n)})" if n in (2, 4) else n) for n in range(2, 13)]
+        label="Set of",
+        coerce=int,
+        initial=4,
+        choices=[(n, f"{n} ({set_name(n)})" if n in (2, 4) else n) for n in range(2, 13)],
     )
     tolerance_percent = forms.FloatField(label="Within %", initial=5, min_value=0.1, max_value=100)
     best_grades = forms.IntegerField(label="Of the best … grades", initial=2, min_value=1, max_value=20)
@@ -88,9 +93,13 @@ def sets(request: HttpRequest) -> HttpResponse:
 
 
 def set_(request: HttpRequest, number: str) -> HttpResponse:
-    matched = get_object_or_404(MatchedSet.objects.select_related("type", "policy", "made_by", "broken_by"), number=number)
+    matched = get_object_or_404(
+        MatchedSet.objects.select_related("type", "policy", "made_by", "broken_by"), number=number
+    )
     members = list(
-        matched.members.select_related("valve__place", "valve__maker", "grade").prefetch_related("grade__readings__test_point")
+        matched.members.select_related("valve__place", "valve__maker", "grade").prefetch_related(
+            "grade__readings__test_point"
+        )
     )
     return render(request, "grading/set.html", {
         "set": matched, "members": members, "spreads": matched_sets.spread_of(members), "break_form": BreakForm(),
@@ -136,7 +145,9 @@ def set_by_hand(request: StaffRequest) -> HttpResponse:
     form = ByHandForm(request.POST or None)
     if form.is_valid():
         try:
-            matched = matched_sets.make_set(form.cleaned_data["serials"], form.cleaned_data["tolerance_percent"], request.user)
+            matched = matched_sets.make_set(
+                form.cleaned_data["serials"], form.cleaned_data["tolerance_percent"], request.user
+            )
         except matched_sets.CannotMatch as problem:
             form.add_error("serials", str(problem))
         else:

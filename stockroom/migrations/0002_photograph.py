@@ -7,48 +7,151 @@ from django.db import migrations, models
 
 
 class Migration(migrations.Migration):
-
     dependencies = [
-        ('stockroom', '0001_initial'),
+        ("stockroom", "0001_initial"),
         migrations.swappable_dependency(settings.AUTH_USER_MODEL),
     ]
 
     operations = [
         migrations.CreateModel(
-            name='Photograph',
+            name="Photograph",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('sha256', models.CharField(editable=False, max_length=64, unique=True, verbose_name='SHA-256')),
-                ('kind', models.CharField(choices=[('JPEG', 'JPEG'), ('PNG', 'PNG'), ('WEBP', 'WebP')], editable=False, max_length=4)),
-                ('size_bytes', models.PositiveIntegerField(editable=False, verbose_name='size in bytes')),
-                ('state', models.CharField(choices=[('waiting', 'being prepared'), ('ready', 'ready'), ('refused', 'refused')], db_index=True, default='waiting', editable=False, max_length=8)),
-                ('refused_because', models.CharField(blank=True, editable=False, max_length=300)),
-                ('width', models.PositiveIntegerField(editable=False, null=True, verbose_name='width in pixels, upright')),
-                ('height', models.PositiveIntegerField(editable=False, null=True, verbose_name='height in pixels, upright')),
-                ('claimed_at', models.DateTimeField(editable=False, null=True)),
-                ('attempts', models.PositiveSmallIntegerField(default=0, editable=False)),
-                ('first_sent_at', models.DateTimeField(default=django.utils.timezone.now, editable=False)),
+                ("id", models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name="ID")),
+                ("sha256", models.CharField(editable=False, max_length=64, unique=True, verbose_name="SHA-256")),
+                (
+                    "kind",
+                    models.CharField(
+                        choices=[("JPEG", "JPEG"), ("PNG", "PNG"), ("WEBP", "WebP")], editable=False, max_length=4
+                    ),
+                ),
+                ("size_bytes", models.PositiveIntegerField(editable=False, verbose_name="size in bytes")),
+                (
+                    "state",
+                    models.CharField(
+                        choices=[("waiting", "being prepared"), ("ready", "ready"), ("refused", "refused")],
+                        db_index=True,
+                        default="waiting",
+                        editable=False,
+                        max_length=8,
+                    ),
+                ),
+                ("refused_because", models.CharField(blank=True, editable=False, max_length=300)),
+                (
+                    "width",
+                    models.PositiveIntegerField(editable=False, null=True, verbose_name="width in pixels, upright"),
+                ),
+                (
+                    "height",
+                    models.PositiveIntegerField(editable=False, null=True, verbose_name="height in pixels, upright"),
+                ),
+                ("claimed_at", models.DateTimeField(editable=False, null=True)),
+                ("attempts", models.PositiveSmallIntegerField(default=0, editable=False)),
+                ("first_sent_at", models.DateTimeField(default=django.utils.timezone.now, editable=False)),
             ],
         ),
         migrations.CreateModel(
-            name='Attachment',
+            name="Attachment",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('file_name', models.CharField(editable=False, max_length=200, verbose_name='name as sent')),
-                ('added_at', models.DateTimeField(default=django.utils.timezone.now, editable=False)),
-                ('public', models.BooleanField(default=False, verbose_name='shown to the public')),
-                ('removed_at', models.DateTimeField(editable=False, null=True)),
-                ('removed_because', models.CharField(blank=True, max_length=200, verbose_name='why it is removed')),
-                ('added_by', models.ForeignKey(editable=False, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
-                ('line', models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='photographs', to='stockroom.line')),
-                ('lot', models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='photographs', to='stockroom.lot')),
-                ('removed_by', models.ForeignKey(editable=False, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
-                ('valve', models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='photographs', to='stockroom.valve')),
-                ('photograph', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='attachments', to='stockroom.photograph')),
+                ("id", models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name="ID")),
+                ("file_name", models.CharField(editable=False, max_length=200, verbose_name="name as sent")),
+                ("added_at", models.DateTimeField(default=django.utils.timezone.now, editable=False)),
+                ("public", models.BooleanField(default=False, verbose_name="shown to the public")),
+                ("removed_at", models.DateTimeField(editable=False, null=True)),
+                ("removed_because", models.CharField(blank=True, max_length=200, verbose_name="why it is removed")),
+                (
+                    "added_by",
+                    models.ForeignKey(
+                        editable=False,
+                        null=True,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="+",
+                        to=settings.AUTH_USER_MODEL,
+                    ),
+                ),
+                (
+                    "line",
+                    models.ForeignKey(
+                        null=True,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="photographs",
+                        to="stockroom.line",
+                    ),
+                ),
+                (
+                    "lot",
+                    models.ForeignKey(
+                        null=True,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="photographs",
+                        to="stockroom.lot",
+                    ),
+                ),
+                (
+                    "removed_by",
+                    models.ForeignKey(
+                        editable=False,
+                        null=True,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="+",
+                        to=settings.AUTH_USER_MODEL,
+                    ),
+                ),
+                (
+                    "valve",
+                    models.ForeignKey(
+                        null=True,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="photographs",
+                        to="stockroom.valve",
+                    ),
+                ),
+                (
+                    "photograph",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="attachments",
+                        to="stockroom.photograph",
+                    ),
+                ),
             ],
             options={
-                'ordering': ['id'],
-                'constraints': [models.CheckConstraint(condition=models.Q(models.Q(('line', None), ('lot', None), ('valve__isnull', False)), models.Q(('line__isnull', False), ('lot', None), ('valve', None)), models.Q(('line', None), ('lot__isnull', False), ('valve', None)), _connector='OR'), name='a_photograph_is_of_one_thing'), models.CheckConstraint(condition=models.Q(('public', False), ('valve__isnull', False), _connector='OR'), name='only_photographs_of_valves_are_public'), models.CheckConstraint(condition=models.Q(('removed_at', None), models.Q(('removed_because', ''), _negated=True), _connector='OR'), name='a_removed_photograph_says_why'), models.UniqueConstraint(condition=models.Q(('removed_at', None)), fields=('photograph', 'valve'), name='a_photograph_once_per_valve'), models.UniqueConstraint(condition=models.Q(('removed_at', None)), fields=('photograph', 'line'), name='a_photograph_once_per_line'), models.UniqueConstraint(condition=models.Q(('removed_at', None)), fields=('photograph', 'lot'), name='a_photograph_once_per_lot')],
+                "ordering": ["id"],
+                "constraints": [
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            models.Q(("line", None), ("lot", None), ("valve__isnull", False)),
+                            models.Q(("line__isnull", False), ("lot", None), ("valve", None)),
+                            models.Q(("line", None), ("lot__isnull", False), ("valve", None)),
+                            _connector="OR",
+                        ),
+                        name="a_photograph_is_of_one_thing",
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(("public", False), ("valve__isnull", False), _connector="OR"),
+                        name="only_photographs_of_valves_are_public",
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            ("removed_at", None), models.Q(("removed_because", ""), _negated=True), _connector="OR"
+                        ),
+                        name="a_removed_photograph_says_why",
+                    ),
+                    models.UniqueConstraint(
+                        condition=models.Q(("removed_at", None)),
+                        fields=("photograph", "valve"),
+                        name="a_photograph_once_per_valve",
+                    ),
+                    models.UniqueConstraint(
+                        condition=models.Q(("removed_at", None)),
+                        fields=("photograph", "line"),
+                        name="a_photograph_once_per_line",
+                    ),
+                    models.UniqueConstraint(
+                        condition=models.Q(("removed_at", None)),
+                        fields=("photograph", "lot"),
+                        name="a_photograph_once_per_lot",
+                    ),
+                ],
             },
         ),
     ]

@@ -8,264 +8,510 @@ from django.db import migrations, models
 
 
 class Migration(migrations.Migration):
-
     dependencies = [
-        ('catalog', '0001_initial'),
-        ('stockroom', '0002_photograph'),
+        ("catalog", "0001_initial"),
+        ("stockroom", "0002_photograph"),
         migrations.swappable_dependency(settings.AUTH_USER_MODEL),
     ]
 
     operations = [
         migrations.CreateModel(
-            name='Cleaning',
+            name="Cleaning",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('at', models.DateTimeField(default=django.utils.timezone.now, editable=False)),
-                ('how', models.CharField(choices=[('dry', 'Dusted dry, not over the print'), ('damp', 'Wiped damp, not over the print'), ('pins', 'Pins or contacts cleaned'), ('label', 'Sticker or glue taken off'), ('other', 'Otherwise; see the note')], max_length=10, verbose_name='how it was cleaned')),
-                ('note', models.CharField(blank=True, max_length=300)),
+                ("id", models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name="ID")),
+                ("at", models.DateTimeField(default=django.utils.timezone.now, editable=False)),
+                (
+                    "how",
+                    models.CharField(
+                        choices=[
+                            ("dry", "Dusted dry, not over the print"),
+                            ("damp", "Wiped damp, not over the print"),
+                            ("pins", "Pins or contacts cleaned"),
+                            ("label", "Sticker or glue taken off"),
+                            ("other", "Otherwise; see the note"),
+                        ],
+                        max_length=10,
+                        verbose_name="how it was cleaned",
+                    ),
+                ),
+                ("note", models.CharField(blank=True, max_length=300)),
             ],
             options={
-                'ordering': ['-at', '-id'],
+                "ordering": ["-at", "-id"],
             },
         ),
         migrations.CreateModel(
-            name='Condition',
+            name="Condition",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('at', models.DateTimeField(default=django.utils.timezone.now, editable=False)),
-                ('print', models.CharField(blank=True, choices=[('clear', 'clear'), ('worn', 'worn'), ('partly gone', 'partly gone'), ('gone', 'gone'), ('never printed', 'never printed')], max_length=20)),
-                ('pins', models.CharField(blank=True, choices=[('bright', 'bright'), ('dull', 'dull'), ('corroded', 'corroded'), ('bent', 'bent'), ('straightened', 'straightened'), ('broken', 'broken')], max_length=20)),
-                ('base', models.CharField(blank=True, choices=[('firm', 'firm'), ('slight play', 'slight play'), ('loose', 'loose'), ('reglued', 'reglued'), ('none, pins in glass', 'none, pins in glass')], max_length=20)),
-                ('box', models.CharField(blank=True, choices=[('original, good', 'original, good'), ('original, worn', 'original, worn'), ('original, torn', 'original, torn'), ('plain', 'plain'), ('none', 'none')], max_length=20)),
-                ('seal', models.CharField(blank=True, choices=[('unbroken', 'unbroken'), ('opened here', 'opened here'), ('came opened', 'came opened'), ('none', 'none')], max_length=20)),
-                ('pack_marks', models.CharField(blank=True, max_length=200, verbose_name='marks on the pack')),
-                ('note', models.CharField(blank=True, max_length=300, verbose_name='note on the condition')),
+                ("id", models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name="ID")),
+                ("at", models.DateTimeField(default=django.utils.timezone.now, editable=False)),
+                (
+                    "print",
+                    models.CharField(
+                        blank=True,
+                        choices=[
+                            ("clear", "clear"),
+                            ("worn", "worn"),
+                            ("partly gone", "partly gone"),
+                            ("gone", "gone"),
+                            ("never printed", "never printed"),
+                        ],
+                        max_length=20,
+                    ),
+                ),
+                (
+                    "pins",
+                    models.CharField(
+                        blank=True,
+                        choices=[
+                            ("bright", "bright"),
+                            ("dull", "dull"),
+                            ("corroded", "corroded"),
+                            ("bent", "bent"),
+                            ("straightened", "straightened"),
+                            ("broken", "broken"),
+                        ],
+                        max_length=20,
+                    ),
+                ),
+                (
+                    "base",
+                    models.CharField(
+                        blank=True,
+                        choices=[
+                            ("firm", "firm"),
+                            ("slight play", "slight play"),
+                            ("loose", "loose"),
+                            ("reglued", "reglued"),
+                            ("none, pins in glass", "none, pins in glass"),
+                        ],
+                        max_length=20,
+                    ),
+                ),
+                (
+                    "box",
+                    models.CharField(
+                        blank=True,
+                        choices=[
+                            ("original, good", "original, good"),
+                            ("original, worn", "original, worn"),
+                            ("original, torn", "original, torn"),
+                            ("plain", "plain"),
+                            ("none", "none"),
+                        ],
+                        max_length=20,
+                    ),
+                ),
+                (
+                    "seal",
+                    models.CharField(
+                        blank=True,
+                        choices=[
+                            ("unbroken", "unbroken"),
+                            ("opened here", "opened here"),
+                            ("came opened", "came opened"),
+                            ("none", "none"),
+                        ],
+                        max_length=20,
+                    ),
+                ),
+                ("pack_marks", models.CharField(blank=True, max_length=200, verbose_name="marks on the pack")),
+                ("note", models.CharField(blank=True, max_length=300, verbose_name="note on the condition")),
             ],
             options={
-                'abstract': False,
+                "abstract": False,
             },
         ),
         migrations.CreateModel(
-            name='DateReading',
+            name="DateReading",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('at', models.DateTimeField(default=django.utils.timezone.now, editable=False)),
-                ('code', models.CharField(max_length=40, verbose_name='code as stamped')),
-                ('form', models.CharField(blank=True, choices=[('EIA', 'EIA source and date code'), ('EIA_SOURCE', 'EIA source code without a date'), ('YEAR_WEEK', 'year and week'), ('WEEK_YEAR', 'week and year'), ('YEAR_MONTH', 'year and month'), ('MONTH_YEAR', 'month and year'), ('MONTH_LETTER', 'month letter'), ('HALF_MONTH_LETTER', 'half-month letter'), ('WEEK_LETTER', 'week letter'), ('YEAR_LETTER', 'year letter and week'), ('ROMAN_MONTH', 'month in Roman figures'), ('WRITTEN_DATE', 'written date'), ('QUARTER', 'quarter of a year'), ('YEAR', 'year'), ('ISO_WEEK', 'ISO 8601 week date')], max_length=20)),
-                ('detail', models.CharField(blank=True, max_length=120, verbose_name='reading')),
-                ('source_code', models.CharField(blank=True, max_length=4)),
-                ('earliest', models.DateField(null=True)),
-                ('latest', models.DateField(null=True)),
-                ('alternatives', models.JSONField(default=list)),
-                ('standing', models.BooleanField(default=True)),
+                ("id", models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name="ID")),
+                ("at", models.DateTimeField(default=django.utils.timezone.now, editable=False)),
+                ("code", models.CharField(max_length=40, verbose_name="code as stamped")),
+                (
+                    "form",
+                    models.CharField(
+                        blank=True,
+                        choices=[
+                            ("EIA", "EIA source and date code"),
+                            ("EIA_SOURCE", "EIA source code without a date"),
+                            ("YEAR_WEEK", "year and week"),
+                            ("WEEK_YEAR", "week and year"),
+                            ("YEAR_MONTH", "year and month"),
+                            ("MONTH_YEAR", "month and year"),
+                            ("MONTH_LETTER", "month letter"),
+                            ("HALF_MONTH_LETTER", "half-month letter"),
+                            ("WEEK_LETTER", "week letter"),
+                            ("YEAR_LETTER", "year letter and week"),
+                            ("ROMAN_MONTH", "month in Roman figures"),
+                            ("WRITTEN_DATE", "written date"),
+                            ("QUARTER", "quarter of a year"),
+                            ("YEAR", "year"),
+                            ("ISO_WEEK", "ISO 8601 week date"),
+                        ],
+                        max_length=20,
+                    ),
+                ),
+                ("detail", models.CharField(blank=True, max_length=120, verbose_name="reading")),
+                ("source_code", models.CharField(blank=True, max_length=4)),
+                ("earliest", models.DateField(null=True)),
+                ("latest", models.DateField(null=True)),
+                ("alternatives", models.JSONField(default=list)),
+                ("standing", models.BooleanField(default=True)),
             ],
             options={
-                'ordering': ['-id'],
+                "ordering": ["-id"],
             },
         ),
         migrations.CreateModel(
-            name='KnownConstruction',
+            name="KnownConstruction",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('at', models.DateTimeField(default=django.utils.timezone.now, editable=False)),
-                ('feature', models.CharField(choices=[('plate shape', 'Plate shape'), ('plate finish', 'Plate finish'), ('getter shape', 'Getter shape'), ('getter place', 'Getter place'), ('mica', 'Mica'), ('base material', 'Base material'), ('top flash', 'Top flash'), ('glass', 'Glass'), ('print colour', 'Print colour')], max_length=20)),
-                ('word', models.CharField(max_length=30)),
-                ('note', models.CharField(blank=True, max_length=200)),
+                ("id", models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name="ID")),
+                ("at", models.DateTimeField(default=django.utils.timezone.now, editable=False)),
+                (
+                    "feature",
+                    models.CharField(
+                        choices=[
+                            ("plate shape", "Plate shape"),
+                            ("plate finish", "Plate finish"),
+                            ("getter shape", "Getter shape"),
+                            ("getter place", "Getter place"),
+                            ("mica", "Mica"),
+                            ("base material", "Base material"),
+                            ("top flash", "Top flash"),
+                            ("glass", "Glass"),
+                            ("print colour", "Print colour"),
+                        ],
+                        max_length=20,
+                    ),
+                ),
+                ("word", models.CharField(max_length=30)),
+                ("note", models.CharField(blank=True, max_length=200)),
             ],
             options={
-                'ordering': ['type__designation', 'feature', 'word'],
+                "ordering": ["type__designation", "feature", "word"],
             },
         ),
         migrations.CreateModel(
-            name='LotFile',
+            name="LotFile",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('name', models.CharField(max_length=200, verbose_name='name as sent')),
-                ('sha256', models.CharField(db_index=True, max_length=64, verbose_name='SHA-256')),
-                ('data', models.BinaryField()),
-                ('choices', models.JSONField(default=dict)),
-                ('uploaded_at', models.DateTimeField(default=django.utils.timezone.now, editable=False)),
-                ('imported_at', models.DateTimeField(editable=False, null=True)),
-                ('line_count', models.PositiveIntegerField(editable=False, null=True)),
+                ("id", models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name="ID")),
+                ("name", models.CharField(max_length=200, verbose_name="name as sent")),
+                ("sha256", models.CharField(db_index=True, max_length=64, verbose_name="SHA-256")),
+                ("data", models.BinaryField()),
+                ("choices", models.JSONField(default=dict)),
+                ("uploaded_at", models.DateTimeField(default=django.utils.timezone.now, editable=False)),
+                ("imported_at", models.DateTimeField(editable=False, null=True)),
+                ("line_count", models.PositiveIntegerField(editable=False, null=True)),
             ],
             options={
-                'ordering': ['-id'],
+                "ordering": ["-id"],
             },
         ),
         migrations.CreateModel(
-            name='MarkWarning',
+            name="MarkWarning",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('subject', models.CharField(choices=[('print and code', 'print and code'), ('construction and maker', 'construction and maker'), ('date and type', 'date and type'), ('date and maker', 'date and maker'), ('date and pack', 'date and pack')], max_length=30)),
-                ('reason', models.TextField()),
-                ('raised_at', models.DateTimeField(default=django.utils.timezone.now, editable=False)),
-                ('cleared_at', models.DateTimeField(editable=False, null=True)),
-                ('dismissed_at', models.DateTimeField(editable=False, null=True)),
-                ('dismissed_because', models.CharField(blank=True, max_length=200, verbose_name='why it is dismissed')),
+                ("id", models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name="ID")),
+                (
+                    "subject",
+                    models.CharField(
+                        choices=[
+                            ("print and code", "print and code"),
+                            ("construction and maker", "construction and maker"),
+                            ("date and type", "date and type"),
+                            ("date and maker", "date and maker"),
+                            ("date and pack", "date and pack"),
+                        ],
+                        max_length=30,
+                    ),
+                ),
+                ("reason", models.TextField()),
+                ("raised_at", models.DateTimeField(default=django.utils.timezone.now, editable=False)),
+                ("cleared_at", models.DateTimeField(editable=False, null=True)),
+                ("dismissed_at", models.DateTimeField(editable=False, null=True)),
+                ("dismissed_because", models.CharField(blank=True, max_length=200, verbose_name="why it is dismissed")),
             ],
             options={
-                'ordering': ['-id'],
+                "ordering": ["-id"],
             },
         ),
         migrations.CreateModel(
-            name='SeenFeature',
+            name="SeenFeature",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('at', models.DateTimeField(default=django.utils.timezone.now, editable=False)),
-                ('feature', models.CharField(choices=[('plate shape', 'Plate shape'), ('plate finish', 'Plate finish'), ('getter shape', 'Getter shape'), ('getter place', 'Getter place'), ('mica', 'Mica'), ('base material', 'Base material'), ('top flash', 'Top flash'), ('glass', 'Glass'), ('print colour', 'Print colour')], max_length=20)),
-                ('word', models.CharField(max_length=30)),
+                ("id", models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name="ID")),
+                ("at", models.DateTimeField(default=django.utils.timezone.now, editable=False)),
+                (
+                    "feature",
+                    models.CharField(
+                        choices=[
+                            ("plate shape", "Plate shape"),
+                            ("plate finish", "Plate finish"),
+                            ("getter shape", "Getter shape"),
+                            ("getter place", "Getter place"),
+                            ("mica", "Mica"),
+                            ("base material", "Base material"),
+                            ("top flash", "Top flash"),
+                            ("glass", "Glass"),
+                            ("print colour", "Print colour"),
+                        ],
+                        max_length=20,
+                    ),
+                ),
+                ("word", models.CharField(max_length=30)),
             ],
             options={
-                'ordering': ['id'],
+                "ordering": ["id"],
             },
         ),
         migrations.CreateModel(
-            name='SourceCode',
+            name="SourceCode",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('code', models.CharField(max_length=4, validators=[django.core.validators.RegexValidator('^\\d{3,4}$', 'Three or four digits.')])),
+                ("id", models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name="ID")),
+                (
+                    "code",
+                    models.CharField(
+                        max_length=4,
+                        validators=[django.core.validators.RegexValidator("^\\d{3,4}$", "Three or four digits.")],
+                    ),
+                ),
             ],
             options={
-                'ordering': ['code'],
+                "ordering": ["code"],
             },
         ),
         migrations.CreateModel(
-            name='SupplierMapping',
+            name="SupplierMapping",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('columns', models.JSONField(default=dict)),
-                ('words', models.JSONField(default=dict)),
-                ('decimal_mark', models.CharField(blank=True, max_length=1)),
-                ('condition', models.CharField(blank=True, max_length=12, verbose_name='condition where the file gives none')),
-                ('changed_at', models.DateTimeField(auto_now=True)),
+                ("id", models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name="ID")),
+                ("columns", models.JSONField(default=dict)),
+                ("words", models.JSONField(default=dict)),
+                ("decimal_mark", models.CharField(blank=True, max_length=1)),
+                (
+                    "condition",
+                    models.CharField(blank=True, max_length=12, verbose_name="condition where the file gives none"),
+                ),
+                ("changed_at", models.DateTimeField(auto_now=True)),
             ],
         ),
         migrations.AddField(
-            model_name='maker',
-            name='first_year',
-            field=models.PositiveSmallIntegerField(blank=True, null=True, verbose_name='made valves from'),
+            model_name="maker",
+            name="first_year",
+            field=models.PositiveSmallIntegerField(blank=True, null=True, verbose_name="made valves from"),
         ),
         migrations.AddField(
-            model_name='maker',
-            name='last_year',
-            field=models.PositiveSmallIntegerField(blank=True, null=True, verbose_name='until'),
+            model_name="maker",
+            name="last_year",
+            field=models.PositiveSmallIntegerField(blank=True, null=True, verbose_name="until"),
         ),
         migrations.AddConstraint(
-            model_name='maker',
-            constraint=models.CheckConstraint(condition=models.Q(('first_year', None), ('last_year', None), ('first_year__lte', models.F('last_year')), _connector='OR'), name='a_maker_begins_before_it_ends'),
+            model_name="maker",
+            constraint=models.CheckConstraint(
+                condition=models.Q(
+                    ("first_year", None),
+                    ("last_year", None),
+                    ("first_year__lte", models.F("last_year")),
+                    _connector="OR",
+                ),
+                name="a_maker_begins_before_it_ends",
+            ),
         ),
         migrations.AddField(
-            model_name='cleaning',
-            name='by',
-            field=models.ForeignKey(editable=False, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL),
+            model_name="cleaning",
+            name="by",
+            field=models.ForeignKey(
+                editable=False,
+                null=True,
+                on_delete=django.db.models.deletion.PROTECT,
+                related_name="+",
+                to=settings.AUTH_USER_MODEL,
+            ),
         ),
         migrations.AddField(
-            model_name='cleaning',
-            name='valve',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='cleanings', to='stockroom.valve'),
+            model_name="cleaning",
+            name="valve",
+            field=models.ForeignKey(
+                on_delete=django.db.models.deletion.PROTECT, related_name="cleanings", to="stockroom.valve"
+            ),
         ),
         migrations.AddField(
-            model_name='condition',
-            name='by',
-            field=models.ForeignKey(editable=False, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL),
+            model_name="condition",
+            name="by",
+            field=models.ForeignKey(
+                editable=False,
+                null=True,
+                on_delete=django.db.models.deletion.PROTECT,
+                related_name="+",
+                to=settings.AUTH_USER_MODEL,
+            ),
         ),
         migrations.AddField(
-            model_name='condition',
-            name='valve',
-            field=models.OneToOneField(on_delete=django.db.models.deletion.PROTECT, related_name='condition', to='stockroom.valve'),
+            model_name="condition",
+            name="valve",
+            field=models.OneToOneField(
+                on_delete=django.db.models.deletion.PROTECT, related_name="condition", to="stockroom.valve"
+            ),
         ),
         migrations.AddField(
-            model_name='datereading',
-            name='by',
-            field=models.ForeignKey(editable=False, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL),
+            model_name="datereading",
+            name="by",
+            field=models.ForeignKey(
+                editable=False,
+                null=True,
+                on_delete=django.db.models.deletion.PROTECT,
+                related_name="+",
+                to=settings.AUTH_USER_MODEL,
+            ),
         ),
         migrations.AddField(
-            model_name='datereading',
-            name='valve',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='date_readings', to='stockroom.valve'),
+            model_name="datereading",
+            name="valve",
+            field=models.ForeignKey(
+                on_delete=django.db.models.deletion.PROTECT, related_name="date_readings", to="stockroom.valve"
+            ),
         ),
         migrations.AddField(
-            model_name='knownconstruction',
-            name='by',
-            field=models.ForeignKey(editable=False, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL),
+            model_name="knownconstruction",
+            name="by",
+            field=models.ForeignKey(
+                editable=False,
+                null=True,
+                on_delete=django.db.models.deletion.PROTECT,
+                related_name="+",
+                to=settings.AUTH_USER_MODEL,
+            ),
         ),
         migrations.AddField(
-            model_name='knownconstruction',
-            name='maker',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='known_construction', to='stockroom.maker'),
+            model_name="knownconstruction",
+            name="maker",
+            field=models.ForeignKey(
+                on_delete=django.db.models.deletion.CASCADE, related_name="known_construction", to="stockroom.maker"
+            ),
         ),
         migrations.AddField(
-            model_name='knownconstruction',
-            name='type',
-            field=models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to='catalog.valvetype'),
+            model_name="knownconstruction",
+            name="type",
+            field=models.ForeignKey(
+                blank=True,
+                null=True,
+                on_delete=django.db.models.deletion.PROTECT,
+                related_name="+",
+                to="catalog.valvetype",
+            ),
         ),
         migrations.AddField(
-            model_name='lotfile',
-            name='imported_by',
-            field=models.ForeignKey(editable=False, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL),
+            model_name="lotfile",
+            name="imported_by",
+            field=models.ForeignKey(
+                editable=False,
+                null=True,
+                on_delete=django.db.models.deletion.PROTECT,
+                related_name="+",
+                to=settings.AUTH_USER_MODEL,
+            ),
         ),
         migrations.AddField(
-            model_name='lotfile',
-            name='lot',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='files', to='stockroom.lot'),
+            model_name="lotfile",
+            name="lot",
+            field=models.ForeignKey(
+                on_delete=django.db.models.deletion.PROTECT, related_name="files", to="stockroom.lot"
+            ),
         ),
         migrations.AddField(
-            model_name='lotfile',
-            name='uploaded_by',
-            field=models.ForeignKey(editable=False, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL),
+            model_name="lotfile",
+            name="uploaded_by",
+            field=models.ForeignKey(
+                editable=False,
+                null=True,
+                on_delete=django.db.models.deletion.PROTECT,
+                related_name="+",
+                to=settings.AUTH_USER_MODEL,
+            ),
         ),
         migrations.AddField(
-            model_name='markwarning',
-            name='dismissed_by',
-            field=models.ForeignKey(editable=False, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL),
+            model_name="markwarning",
+            name="dismissed_by",
+            field=models.ForeignKey(
+                editable=False,
+                null=True,
+                on_delete=django.db.models.deletion.PROTECT,
+                related_name="+",
+                to=settings.AUTH_USER_MODEL,
+            ),
         ),
         migrations.AddField(
-            model_name='markwarning',
-            name='valve',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='warnings', to='stockroom.valve'),
+            model_name="markwarning",
+            name="valve",
+            field=models.ForeignKey(
+                on_delete=django.db.models.deletion.PROTECT, related_name="warnings", to="stockroom.valve"
+            ),
         ),
         migrations.AddField(
-            model_name='seenfeature',
-            name='by',
-            field=models.ForeignKey(editable=False, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL),
+            model_name="seenfeature",
+            name="by",
+            field=models.ForeignKey(
+                editable=False,
+                null=True,
+                on_delete=django.db.models.deletion.PROTECT,
+                related_name="+",
+                to=settings.AUTH_USER_MODEL,
+            ),
         ),
         migrations.AddField(
-            model_name='seenfeature',
-            name='valve',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='features', to='stockroom.valve'),
+            model_name="seenfeature",
+            name="valve",
+            field=models.ForeignKey(
+                on_delete=django.db.models.deletion.PROTECT, related_name="features", to="stockroom.valve"
+            ),
         ),
         migrations.AddField(
-            model_name='sourcecode',
-            name='maker',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='source_codes', to='stockroom.maker'),
+            model_name="sourcecode",
+            name="maker",
+            field=models.ForeignKey(
+                on_delete=django.db.models.deletion.CASCADE, related_name="source_codes", to="stockroom.maker"
+            ),
         ),
         migrations.AddField(
-            model_name='suppliermapping',
-            name='supplier',
-            field=models.OneToOneField(on_delete=django.db.models.deletion.CASCADE, related_name='mapping', to='stockroom.supplier'),
+            model_name="suppliermapping",
+            name="supplier",
+            field=models.OneToOneField(
+                on_delete=django.db.models.deletion.CASCADE, related_name="mapping", to="stockroom.supplier"
+            ),
         ),
         migrations.AddConstraint(
-            model_name='datereading',
-            constraint=models.UniqueConstraint(condition=models.Q(('standing', True)), fields=('valve',), name='one_standing_date_reading_per_valve'),
+            model_name="datereading",
+            constraint=models.UniqueConstraint(
+                condition=models.Q(("standing", True)), fields=("valve",), name="one_standing_date_reading_per_valve"
+            ),
         ),
         migrations.AddConstraint(
-            model_name='knownconstruction',
-            constraint=models.UniqueConstraint(fields=('maker', 'type', 'feature', 'word'), name='a_known_construction_once_per_type'),
+            model_name="knownconstruction",
+            constraint=models.UniqueConstraint(
+                fields=("maker", "type", "feature", "word"), name="a_known_construction_once_per_type"
+            ),
         ),
         migrations.AddConstraint(
-            model_name='knownconstruction',
-            constraint=models.UniqueConstraint(condition=models.Q(('type', None)), fields=('maker', 'feature', 'word'), name='a_known_construction_once'),
+            model_name="knownconstruction",
+            constraint=models.UniqueConstraint(
+                condition=models.Q(("type", None)),
+                fields=("maker", "feature", "word"),
+                name="a_known_construction_once",
+            ),
         ),
         migrations.AddConstraint(
-            model_name='markwarning',
-            constraint=models.CheckConstraint(condition=models.Q(('dismissed_at', None), models.Q(('dismissed_because', ''), _negated=True), _connector='OR'), name='a_dismissed_warning_says_why'),
+            model_name="markwarning",
+            constraint=models.CheckConstraint(
+                condition=models.Q(
+                    ("dismissed_at", None), models.Q(("dismissed_because", ""), _negated=True), _connector="OR"
+                ),
+                name="a_dismissed_warning_says_why",
+            ),
         ),
         migrations.AddConstraint(
-            model_name='seenfeature',
-            constraint=models.UniqueConstraint(fields=('valve', 'feature'), name='a_feature_once_per_valve'),
+            model_name="seenfeature",
+            constraint=models.UniqueConstraint(fields=("valve", "feature"), name="a_feature_once_per_valve"),
         ),
         migrations.AddConstraint(
-            model_name='sourcecode',
-            constraint=models.UniqueConstraint(fields=('maker', 'code'), name='a_source_code_once_per_maker'),
+            model_name="sourcecode",
+            constraint=models.UniqueConstraint(fields=("maker", "code"), name="a_source_code_once_per_maker"),
         ),
     ]

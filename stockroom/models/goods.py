@@ -49,7 +49,8 @@ class Maker(models.Model):
         ordering = ["name"]
         constraints = [
             models.CheckConstraint(
-                condition=models.Q(first_year=None) | models.Q(last_year=None)
+                condition=models.Q(first_year=None)
+                | models.Q(last_year=None)
                 | models.Q(first_year__lte=models.F("last_year")),
                 name="a_maker_begins_before_it_ends",
             )
@@ -153,7 +154,11 @@ class Line(models.Model):
     counted = models.PositiveIntegerField(null=True, blank=True)
     sent_back = models.PositiveIntegerField("sent back to the supplier", default=0, editable=False)
     weight = models.DecimalField(
-        "cost weight", max_digits=9, decimal_places=3, default=Decimal(1), validators=[MinValueValidator(0)],
+        "cost weight",
+        max_digits=9,
+        decimal_places=3,
+        default=Decimal(1),
+        validators=[MinValueValidator(0)],
         help_text="What one piece of this line is worth beside a piece of the others; 1 shares evenly.",
     )
     cost = MoneyField("share of the lot's cost", default=Decimal(0), editable=False)

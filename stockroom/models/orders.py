@@ -16,7 +16,7 @@ SET_NAMES = {1: "single", 2: "matched pair", 4: "matched quad"}
 
 
 def set_name(size: int) -> str:
-    """"matched quad" for 4, "matched set of 6" for 6."""
+    """ "matched quad" for 4, "matched set of 6" for 6."""
     return SET_NAMES.get(size, f"matched set of {size}")
 
 
@@ -79,11 +79,16 @@ class OrderLine(models.Model):
     )
     quantity = models.PositiveSmallIntegerField(default=1, validators=[MinValueValidator(1)])
     best_grades = models.PositiveSmallIntegerField(
-        "of the best … grades", default=2, validators=[MinValueValidator(1)],
+        "of the best … grades",
+        default=2,
+        validators=[MinValueValidator(1)],
         help_text="1 takes the top grade only, 2 the top two.",
     )
     max_spread_percent = models.FloatField(
-        "within %", null=True, blank=True, validators=[MinValueValidator(0.1), MaxValueValidator(100)],
+        "within %",
+        null=True,
+        blank=True,
+        validators=[MinValueValidator(0.1), MaxValueValidator(100)],
         help_text="Largest over smallest in the set, less one, for each quantity.",
     )
     unit_price = MoneyField("price each", null=True, blank=True, validators=[MinValueValidator(0)])

@@ -29,7 +29,9 @@ class Packing(models.Model):
     line = models.OneToOneField(Line, on_delete=models.PROTECT, related_name="packing")
     seal = models.CharField("what is sealed", max_length=6, choices=Seal.choices, default=Seal.PACK)
     carton_size = models.PositiveIntegerField(
-        "pieces in a carton", default=1, validators=[MinValueValidator(1)],
+        "pieces in a carton",
+        default=1,
+        validators=[MinValueValidator(1)],
         help_text="1 for loose single packs. The last carton may hold fewer.",
     )
     contract_marks = models.CharField("contract marks as printed", max_length=200, blank=True)

@@ -54,5 +54,8 @@ def query(context: dict[str, Any], **changes: Any) -> str:
 @register.simple_tag
 def all_type_names() -> list[str]:
     """Every designation and alias, for a list that a browser offers while somebody types."""
-    names = [*ValveType.objects.values_list("designation", flat=True), *Alias.objects.values_list("designation", flat=True)]
+    names = [
+        *ValveType.objects.values_list("designation", flat=True),
+        *Alias.objects.values_list("designation", flat=True),
+    ]
     return sorted(names)

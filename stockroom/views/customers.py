@@ -48,7 +48,9 @@ def customer_edit(request: StaffRequest, pk: int | None = None) -> HttpResponse:
         saved = form.save()
         messages.success(request, f"{saved} is recorded.")
         return redirect(saved)
-    return render(request, "stockroom/form.html", {"form": form, "title": f"Change {found}" if found else "New customer"})
+    return render(
+        request, "stockroom/form.html", {"form": form, "title": f"Change {found}" if found else "New customer"}
+    )
 
 
 urlpatterns = [

@@ -46,9 +46,7 @@ class KeepingForm(forms.ModelForm):
 
 
 class SupplierForm(KeepingForm):
-    currency = forms.CharField(
-        max_length=3, label="Bills in", help_text="Three letters of ISO 4217, such as GBP."
-    )
+    currency = forms.CharField(max_length=3, label="Bills in", help_text="Three letters of ISO 4217, such as GBP.")
 
     class Meta:
         model = Supplier
@@ -83,9 +81,7 @@ def how_many(model: type[Line] | type[Valve], field: str, **where: Any) -> Coale
     return Coalesce(Subquery(rows.annotate(n=Count("pk")).values("n"), output_field=IntegerField()), 0)
 
 
-def _edit(
-    request: StaffRequest, form_class: type[KeepingForm], thing: Any, title: str, back: str
-) -> HttpResponse:
+def _edit(request: StaffRequest, form_class: type[KeepingForm], thing: Any, title: str, back: str) -> HttpResponse:
     form = form_class(request.POST or None, instance=thing)
     if request.method == "POST" and form.is_valid():
         kept = keeping.keep(form.save(commit=False), request.user)
@@ -195,8 +191,11 @@ def move(request: StaffRequest) -> HttpResponse:
         "scanned": scanned,
         "many": "\n" in scanned.strip(),
         "problems": problems,
-        "recent": Movement.objects.filter(to_place=place, by=request.user)
-        .select_related("valve__type", "from_place")[:RECENT] if place else [],
+        "recent": Movement.objects.filter(to_place=place, by=request.user).select_related("valve__type", "from_place")[
+            :RECENT
+        ]
+        if place
+        else [],
     }
     return render(request, "stockroom/move.html", context)
 

@@ -26,7 +26,9 @@ from stockroom.web import TypeField, page_of
 
 class MakerForm(KeepingForm):
     source_codes = forms.CharField(
-        required=False, max_length=200, label="Source codes",
+        required=False,
+        max_length=200,
+        label="Source codes",
         help_text="The registered numbers that you take for this maker’s: three or four digits, spaces between.",
     )
 

@@ -96,7 +96,10 @@ class PersonForm(forms.ModelForm):
         model = User
         fields = ["username", "first_name", "last_name", "email", "is_active"]
         labels = {"is_active": "May log in"}
-        help_texts = {"username": "", "is_active": "Unticked, the person can no longer log in; what they did stays on record."}
+        help_texts = {
+            "username": "",
+            "is_active": "Unticked, the person can no longer log in; what they did stays on record.",
+        }
 
     field_order = ["username", "roles", "password", "first_name", "last_name", "email", "is_active"]
 
@@ -125,7 +128,11 @@ class PersonForm(forms.ModelForm):
 
 @for_roles(Role.OWNER)
 def people(request: StaffRequest) -> HttpResponse:
-    return render(request, "stockroom/people.html", {"page": page_of(request, User.objects.order_by("username").prefetch_related("groups"))})
+    return render(
+        request,
+        "stockroom/people.html",
+        {"page": page_of(request, User.objects.order_by("username").prefetch_related("groups"))},
+    )
 
 
 @for_roles(Role.OWNER)
@@ -134,12 +141,16 @@ def person(request: StaffRequest, pk: int | None = None) -> HttpResponse:
     form = PersonForm(request.POST or None, instance=found)
     form.fields["username"].widget.attrs["autofocus"] = True
     if form.is_valid():
-        if found == request.user and (Role.OWNER not in form.cleaned_data["roles"] or not form.cleaned_data["is_active"]):
+        if found == request.user and (
+            Role.OWNER not in form.cleaned_data["roles"] or not form.cleaned_data["is_active"]
+        ):
             form.add_error("roles", "You cannot take the owner's role or the login from yourself.")
         else:
             saved = form.save()
             roles = ", ".join(form.cleaned_data["roles"]) or "no role"
-            Entry.write(request.user, "person", f"Login {saved.username}: {roles}{'' if saved.is_active else ', closed'}")
+            Entry.write(
+                request.user, "person", f"Login {saved.username}: {roles}{'' if saved.is_active else ', closed'}"
+            )
             messages.success(request, f"{saved.username} is recorded.")
             return redirect("people")
     return render(request, "stockroom/form.html", {

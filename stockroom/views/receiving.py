@@ -288,7 +288,7 @@ def line_serials(request: StaffRequest, number: str, line: int) -> HttpResponse:
         else:
             first, last = valves[0].serial, valves[-1].serial
             labels = f"{reverse('labels')}?serials={first}-{last}"
-            text = "{} {} allotted to line {}: {} to {}. <a href=\"{}\">Print their labels</a>"
+            text = '{} {} allotted to line {}: {} to {}. <a href="{}">Print their labels</a>'
             word = "serial" if len(valves) == 1 else "serials"
             messages.success(request, format_html(text, len(valves), word, line, first, last, labels))
             return redirect(of.lot)

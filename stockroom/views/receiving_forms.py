@@ -136,8 +136,11 @@ class LotSheet:
 
 def _initial(charge: Charge | None, currency: str, home: str) -> dict[str, Any]:
     if charge:
-        return {"amount": charge.amount.quantize(Decimal(1).scaleb(-minor_places(charge.currency))),
-                "currency": charge.currency, "rate": f"{charge.rate.normalize():f}"}
+        return {
+            "amount": charge.amount.quantize(Decimal(1).scaleb(-minor_places(charge.currency))),
+            "currency": charge.currency,
+            "rate": f"{charge.rate.normalize():f}",
+        }
     return {"currency": currency, "rate": last_rates().get(currency, "") if currency != home else "1"}
 
 

@@ -2,7 +2,8 @@
 
 Pairs: ``networkx.max_weight_matching``, maximum weight matching in a general graph (Edmonds' blossom and primal-dual
 methods, after Z. Galil, "Efficient Algorithms for Finding Maximum Matching in Graphs", ACM Computing Surveys, 1986, as
-its docstring says). Triples and quads: the set-packing model handed whole to ``scipy.optimize.milp``, whose dual bound is proven
+its docstring says). Triples and quads: the set-packing model handed whole to ``scipy.optimize.milp``, whose dual
+bound is proven
 by that solver. The pools are simulated.
 """
 
@@ -27,8 +28,10 @@ def simulated(count: int, seed: int) -> list[Piece]:
     random = np.random.default_rng(seed)
     first, second = random.normal(size=(2, count))
     second = 0.6 * first + 0.8 * second
-    return [Piece(number, (70 * math.exp(0.10 * a), 11 * math.exp(0.08 * b)))
-            for number, (a, b) in enumerate(zip(first, second, strict=True))]
+    return [
+        Piece(number, (70 * math.exp(0.10 * a), 11 * math.exp(0.08 * b)))
+        for number, (a, b) in enumerate(zip(first, second, strict=True))
+    ]
 
 
 @pytest.mark.parametrize("how_many_tiers", [1, 3])
@@ -47,9 +50,17 @@ def test_pairs_are_worth_what_blossom_matching_makes_of_them(seed: int, how_many
     assert outcome.value == pytest.approx(best)
 
 
-@pytest.mark.parametrize(("count", "size", "how_many_tiers", "seed"), [
-    (80, 3, 1, 0), (120, 4, 1, 1), (160, 4, 1, 2), (35, 3, 3, 3), (30, 4, 3, 4), (150, 5, 1, 5),
-])
+@pytest.mark.parametrize(
+    ("count", "size", "how_many_tiers", "seed"),
+    [
+        (80, 3, 1, 0),
+        (120, 4, 1, 1),
+        (160, 4, 1, 2),
+        (35, 3, 3, 3),
+        (30, 4, 3, 4),
+        (150, 5, 1, 5),
+    ],
+)
 def test_the_value_lies_between_the_general_solver_s_value_and_its_dual_bound(
     count: int, size: int, how_many_tiers: int, seed: int
 ) -> None:
@@ -59,10 +70,15 @@ def test_the_value_lies_between_the_general_solver_s_value_and_its_dual_bound(
     assert catalogue is not None
     total = len(catalogue.worth)
     uses: sparse.csc_array = sparse.csc_array(
-        (np.ones(total * size), catalogue.members.ravel(), np.arange(0, total * size + 1, size)), shape=(count, total))
-    answer = optimize.milp(-catalogue.worth, integrality=np.ones(total, dtype=np.int64), bounds=optimize.Bounds(0, 1),
-                           constraints=optimize.LinearConstraint(uses, ub=np.ones(count)),
-                           options={"time_limit": 60.0})
+        (np.ones(total * size), catalogue.members.ravel(), np.arange(0, total * size + 1, size)), shape=(count, total)
+    )
+    answer = optimize.milp(
+        -catalogue.worth,
+        integrality=np.ones(total, dtype=np.int64),
+        bounds=optimize.Bounds(0, 1),
+        constraints=optimize.LinearConstraint(uses, ub=np.ones(count)),
+        options={"time_limit": 60.0},
+    )
     assert answer.success
     outcome = find_sets(pieces, size, tiers)
     assert outcome.proven

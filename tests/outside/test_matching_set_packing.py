@@ -63,9 +63,14 @@ def instance(weights: str, constraints: str) -> Catalogue:
     return Catalogue(np.array(uses, dtype=np.int32), worth, np.zeros(100, dtype=np.int64), pieces)
 
 
-@pytest.mark.parametrize(("weights", "constraints", "optimum"), [
-    (WEIGHTS_05, CONSTRAINTS_05, 639.0), (WEIGHTS_07, CONSTRAINTS_07, 503.0),
-], ids=["pb_100rnd0500", "pb_100rnd0700"])
+@pytest.mark.parametrize(
+    ("weights", "constraints", "optimum"),
+    [
+        (WEIGHTS_05, CONSTRAINTS_05, 639.0),
+        (WEIGHTS_07, CONSTRAINTS_07, 503.0),
+    ],
+    ids=["pb_100rnd0500", "pb_100rnd0700"],
+)
 def test_the_published_optimum_is_found_and_proven(weights: str, constraints: str, optimum: float) -> None:
     catalogue = instance(weights, constraints)
     answer = settle(catalogue, np.empty(0, dtype=np.int64), 0, Watch(60.0, None, None), 1.0, 0)

@@ -9,8 +9,22 @@ from django.core.management.base import BaseCommand, CommandError
 
 from grading.benchmark import CASES, Rival, Row, measure
 
-HEADINGS = ("pool", "ours", "bound", "gap", "proven", "s", "cpu s", "MB", "ours/greedy", "general solver",
-            "ours/solver", "blossom", "one CPU", "floor")
+HEADINGS = (
+    "pool",
+    "ours",
+    "bound",
+    "gap",
+    "proven",
+    "s",
+    "cpu s",
+    "MB",
+    "ours/greedy",
+    "general solver",
+    "ours/solver",
+    "blossom",
+    "one CPU",
+    "floor",
+)
 
 
 class Command(BaseCommand):
@@ -18,13 +32,22 @@ class Command(BaseCommand):
     requires_system_checks = []
 
     def add_arguments(self, parser: ArgumentParser) -> None:
-        parser.add_argument("--pools", type=Path, default=settings.BASE_DIR.parent / "shared" / "pools",
-                            help="folder of pool-N.csv files; pools not found there are simulated")
+        parser.add_argument(
+            "--pools",
+            type=Path,
+            default=settings.BASE_DIR.parent / "shared" / "pools",
+            help="folder of pool-N.csv files; pools not found there are simulated",
+        )
         parser.add_argument("--only", type=int, nargs="+", metavar="N", help="only the pools of these sizes")
-        parser.add_argument("--solver-seconds", type=float, default=60.0,
-                            help="time for the general solver on each pool, 0 to leave it out")
-        parser.add_argument("--one-processor", action="store_true",
-                            help="run again on one processor and compare the answers")
+        parser.add_argument(
+            "--solver-seconds",
+            type=float,
+            default=60.0,
+            help="time for the general solver on each pool, 0 to leave it out",
+        )
+        parser.add_argument(
+            "--one-processor", action="store_true", help="run again on one processor and compare the answers"
+        )
         parser.add_argument("--seed", type=int, default=0)
 
     def handle(self, *args: Any, **options: Any) -> None:
@@ -32,8 +55,13 @@ class Command(BaseCommand):
         missed = []
         self.stdout.write(" | ".join(HEADINGS))
         for case in cases:
-            row = measure(case, options["pools"], solver_seconds=options["solver_seconds"],
-                          one_processor=options["one_processor"], seed=options["seed"])
+            row = measure(
+                case,
+                options["pools"],
+                solver_seconds=options["solver_seconds"],
+                one_processor=options["one_processor"],
+                seed=options["seed"],
+            )
             self.stdout.write(" | ".join(_cells(row)))
             self.stdout.flush()
             missed += [f"{case.name}: {failure}" for failure in row.failures]
@@ -46,11 +74,18 @@ def _cells(row: Row) -> list[str]:
     ours = row.ours
     return [
         row.case.name + ("" if row.from_file else " (simulated)"),
-        f"{ours.value:g}", f"{ours.bound:g}", f"{ours.gap:.2%}", "yes" if ours.proven else "no",
-        f"{ours.seconds:.1f}", f"{row.cpu_seconds:.1f}", f"{row.megabytes:.0f}",
+        f"{ours.value:g}",
+        f"{ours.bound:g}",
+        f"{ours.gap:.2%}",
+        "yes" if ours.proven else "no",
+        f"{ours.seconds:.1f}",
+        f"{row.cpu_seconds:.1f}",
+        f"{row.megabytes:.0f}",
         f"{ours.value:g}/{row.greedy.value:g} = {ours.value / row.greedy.value:.3f}",
-        _rival(row.general), f"{ours.value / row.general.value:.3f}" if row.general and row.general.value else "-",
-        _rival(row.blossom), {True: "same", False: "DIFFERS", None: "-"}[row.same_on_one],
+        _rival(row.general),
+        f"{ours.value / row.general.value:.3f}" if row.general and row.general.value else "-",
+        _rival(row.blossom),
+        {True: "same", False: "DIFFERS", None: "-"}[row.same_on_one],
         "; ".join(row.failures) or "reached",
     ]
 

@@ -86,9 +86,7 @@ class Command(BaseCommand):
 
     def _say_how_to_log_in(self) -> None:
         roles = ", ".join(role.value for role in Role)
-        self.stdout.write(
-            f"{Shop.own()}. {demo.NOTICE}\nLogins: {roles}. Password of each: {demo.PASSWORD}"
-        )
+        self.stdout.write(f"{Shop.own()}. {demo.NOTICE}\nLogins: {roles}. Password of each: {demo.PASSWORD}")
 
     def _serve(self, host: str, port: int) -> None:
         from stockroom.serving import serve

@@ -4,6 +4,7 @@
    Escape                    to the link with data-escape
    autofocus                 what stands there already is selected: the next scan replaces it
    data-confirm="…"          ask before sending
+   data-again                may be sent again from the same page, since what comes back is a file
    data-all="name"           tick or untick every box of that name */
 "use strict";
 
@@ -37,7 +38,7 @@ document.addEventListener("submit", (event) => {
   const question = (event.submitter && event.submitter.dataset.confirm) || event.target.dataset.confirm;
   if (question && !window.confirm(question)) { event.preventDefault(); return; }
   // A scanner that fires twice must not send twice.
-  if (event.target.method === "post") {
+  if (event.target.method === "post" && !("again" in event.target.dataset)) {
     if (event.target.dataset.sent) { event.preventDefault(); return; }
     event.target.dataset.sent = "1";
   }

@@ -1,0 +1,194 @@
+"""Everything in open forms: read back from the archive alone, it is what the database holds."""
+
+from __future__ import annotations
+
+import csv
+import hashlib
+import io
+import json
+import zipfile
+from collections.abc import Callable
+from datetime import date, datetime
+from decimal import Decimal
+from pathlib import Path
+from typing import Any
+
+import pytest
+from django.apps import apps
+from django.core.management import CommandError, call_command
+from django.db import models
+from django.test import Client
+from django.urls import reverse
+
+from grading.models import Grade, Reading
+from stockroom import identity
+from stockroom.export import NULL, export, exported_models
+from stockroom.identity import Sheet
+from stockroom.lot_layout import receive
+from stockroom.models import Customer, Entry, Line, LotFile, Shop, Supplier, Valve
+from stockroom.people import Role
+from tests.factories import graded, make_line, make_policy, make_supplier, make_type, make_user, make_valve
+
+pytestmark = pytest.mark.django_db
+
+LIST = "Type;Qty\n12AX7;5\n".encode("utf-8-sig")
+
+
+class Archive:
+    """The archive as somebody reads it who has the manifest and nothing else."""
+
+    def __init__(self, data: bytes) -> None:
+        self.zip = zipfile.ZipFile(io.BytesIO(data))
+        self.manifest = json.loads(self.zip.read("manifest.json"))
+        self.tables = {table["url"]: table for table in self.manifest["tables"]}
+
+    def rows(self, url: str) -> list[dict[str, Any]]:
+        columns = self.tables[url]["tableSchema"]["columns"]
+        text = self.zip.read(url).decode(self.manifest["dialect"]["encoding"])
+        heading, *records = csv.reader(io.StringIO(text, newline=""))
+        assert heading == [column["titles"] for column in columns]
+        return [
+            {column["name"]: self.value(cell, column["datatype"]) for cell, column in zip(record, columns, strict=True)}
+            for record in records
+        ]
+
+    def value(self, cell: str, datatype: str) -> Any:
+        if cell == self.manifest["null"]:
+            return None
+        read: dict[str, Callable[[str], Any]] = {
+            "integer": int, "double": float, "decimal": Decimal, "json": json.loads, "date": date.fromisoformat,
+            "boolean": {"true": True, "false": False}.__getitem__, "dateTimeStamp": datetime.fromisoformat,
+            "string": lambda text: text.removeprefix("\\"),
+        }  # fmt: skip
+        return read[datatype](cell)
+
+
+def archive(**options: Any) -> Archive:
+    out = io.BytesIO()
+    export(out, **options)
+    return Archive(out.getvalue())
+
+
+@pytest.fixture
+def shop(db: None) -> Valve:
+    """A graded and identified valve, and texts that are hard on CSV."""
+    by = make_user("rowan", Role.RECEIVING)
+    make_policy()
+    supplier = make_supplier('Ferncastle, "Old" Stock')
+    supplier.note = "two\r\nlines; with ; and , and \t\n"
+    supplier.contact = "\\N"
+    supplier.save()
+    valve = make_valve(line=make_line(make_type(), 2, note="=1+1 π é \\"))
+    graded(valve, ia=1.23, gm=1.6)
+    identity.record(valve, Sheet(code="118", features={"glass": "clear"}, condition={"print": "worn"}), by)
+    receive(valve.line.lot, "list.csv", LIST, by)
+    return valve
+
+
+def test_every_table_read_back_is_what_the_database_holds(shop: Valve) -> None:
+    Shop.own()
+    read = archive()
+    assert set(read.tables) == {f"{model._meta.db_table}.csv" for model in exported_models()}
+    for model in exported_models():
+        names = [column["name"] for column in read.tables[f"{model._meta.db_table}.csv"]["tableSchema"]["columns"]]
+        there = list(model._base_manager.order_by("pk").values(*names))
+        if model is LotFile:
+            for row in there:
+                row["data"] = f"files/stockroom_lotfile/data-{row['id']}"
+        assert read.rows(f"{model._meta.db_table}.csv") == there, model
+    assert read.rows("stockroom_supplier.csv") and read.rows("grading_reading.csv") and read.rows("grading_grade.csv")
+
+
+def test_every_model_of_ours_goes_in_and_none_is_forgotten(db: None) -> None:
+    ours = {model for label in ("catalog", "stockroom", "grading")
+            for model in apps.get_app_config(label).get_models(include_auto_created=True)}  # fmt: skip
+    assert ours <= set(exported_models())
+    assert {Reading, Grade, Grade.readings.through, Line, Customer} <= ours
+
+
+def test_nothing_and_an_empty_text_are_told_apart(shop: Valve) -> None:
+    (line,) = archive().rows("stockroom_line.csv")
+    assert line["maker_id"] is None
+    (supplier,) = [row for row in archive().rows("stockroom_supplier.csv") if row["name"].startswith("Fern")]
+    assert (supplier["contact"], supplier["country"]) == (NULL, "")
+
+
+def test_the_manifest_names_types_keys_and_what_refers_to_what(shop: Valve) -> None:
+    read = archive()
+    assert read.manifest["@context"] == "http://www.w3.org/ns/csvw"
+    for url, table in read.tables.items():
+        schema = table["tableSchema"]
+        columns = {column["name"]: column for column in schema["columns"]}
+        assert schema["primaryKey"] in columns
+        rows = read.rows(url)
+        for name, column in columns.items():
+            assert not column["required"] or all(row[name] is not None for row in rows)
+        for key in schema["foreignKeys"]:
+            target = key["reference"]
+            there = {row[target["columnReference"]] for row in read.rows(target["resource"])}
+            assert {row[key["columnReference"]] for row in rows} - {None} <= there
+        assert table["notes"] == [{"rows": len(rows), "sha256": hashlib.sha256(read.zip.read(url)).hexdigest()}]
+    valve = read.tables["stockroom_valve.csv"]
+    references = {key["columnReference"]: key["reference"]["resource"] for key in valve["tableSchema"]["foreignKeys"]}
+    assert references["type_id"] == "catalog_valvetype.csv"
+    condition = next(one for one in read.tables["stockroom_line.csv"]["tableSchema"]["columns"]
+                     if one["name"] == "condition")  # fmt: skip
+    assert "nos-boxed = NOS boxed" in condition["dc:description"]
+
+
+def test_files_that_suppliers_sent_lie_in_the_archive(shop: Valve) -> None:
+    read = archive()
+    assert read.zip.read(read.rows("stockroom_lotfile.csv")[0]["data"]) == LIST
+
+
+def test_no_password_and_no_session_goes_out(shop: Valve, logged_in: Callable[..., Client]) -> None:
+    logged_in(Role.OWNER)
+    read = archive()
+    assert all("password" not in row for row in read.rows("auth_user.csv")) and read.rows("auth_user.csv")
+    everything = b"".join(read.zip.read(name) for name in read.zip.namelist())
+    assert b"pbkdf2_" not in everything and b"django_session" not in everything
+
+
+def test_original_photographs_go_along_on_request_and_a_lost_one_is_named(
+    shop: Valve, settings: Any, tmp_path: Path
+) -> None:
+    from stockroom.models import Photograph
+
+    settings.MEDIA_ROOT = tmp_path
+    kept, lost = (Photograph.objects.create(sha256=digit * 64, kind="JPEG", size_bytes=3) for digit in "ab")
+    kept.original.parent.mkdir(parents=True)
+    kept.original.write_bytes(b"one")
+    assert not any(name.startswith("photographs/") for name in archive().zip.namelist())
+    read = archive(photographs=True)
+    assert read.zip.read(f"photographs/{kept.original.name}") == b"one"
+    assert any(lost.original.name in about for about in read.manifest["dc:description"])
+
+
+def test_the_owner_downloads_it_and_the_daybook_says_so(shop: Valve, logged_in: Callable[..., Client]) -> None:
+    client = logged_in(Role.OWNER)
+    address = reverse("export")
+    assert "Export everything" in client.get(address).content.decode() and not Entry.objects.filter(action="exported")
+    answer: Any = client.post(address)
+    assert answer["Content-Disposition"].startswith('attachment; filename="everything-')
+    assert Archive(b"".join(answer.streaming_content)).rows("stockroom_valve.csv")[0]["serial"] == shop.serial
+    assert Entry.objects.get(action="exported").by == client.get(address).wsgi_request.user
+
+
+def test_the_command_writes_a_file_and_never_over_another(shop: Valve, tmp_path: Path) -> None:
+    target = tmp_path / "all.zip"
+    call_command("export", target, verbosity=0)
+    assert Archive(target.read_bytes()).rows("stockroom_valve.csv")
+    with pytest.raises(CommandError, match="is there already"):
+        call_command("export", target)
+    with pytest.raises(CommandError, match="cannot be written"):
+        call_command("export", tmp_path / "nowhere" / "all.zip")
+    assert [one.name for one in tmp_path.iterdir()] == ["all.zip"]
+
+
+def test_every_kind_of_field_has_a_type_of_its_own() -> None:
+    from stockroom.export import _datatype
+
+    kinds = {_datatype(field) for model in exported_models() for field in model._meta.concrete_fields}
+    assert {"integer", "double", "decimal", "boolean", "dateTimeStamp", "date", "json", "string"} == kinds
+    assert _datatype(Supplier._meta.get_field("name")) == "string"
+    assert isinstance(Valve._meta.get_field("line"), models.ForeignKey)
