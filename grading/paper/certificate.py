@@ -393,8 +393,8 @@ def _spreads(data: CertificateData) -> list[Flowable]:
             f"{verdict} {number(data.tolerance_percent)} %{_probability(row)}",
         ])  # fmt: skip
     heads = ["Quantity", "Section", "Nominal", "Lowest", "Highest", "Spread", "Asked"]
-    style = [("FONT", (5, 1), (6, -1), BOLD, 8.4), ("RIGHTPADDING", (5, 1), (5, -1), 34)]
-    table = _table(heads, rows, [44, 15, 19, 19, 19, 28, 36], style, left=(0, 1, 6))
+    style = [("FONT", (5, 1), (6, -1), BOLD, 8.4), ("RIGHTPADDING", (5, 1), (5, -1), 62)]
+    table = _table(heads, rows, [42, 14, 18, 18, 18, 34, 36], style, left=(0, 1, 6))
     return [KeepTogether([Paragraph("Spread over the set", HEAD), table])]
 
 
