@@ -129,36 +129,41 @@ def _write_table(archive: zipfile.ZipFile, model: type[models.Model]) -> tuple[d
     """The table's own description, and how many files hung on its rows."""
     fields = _fields(model)
     names = [field.attname for field in fields]
-    binary = [index for index, field in enumerate(fields) if isinstance(field, models.BinaryField)]
     url = f"{model._meta.db_table}.csv"
     rows = 0
-    key = names.index(model._meta.pk.attname)
     hung: list[tuple[str, str, Any]] = []
     with archive.open(url, "w", force_zip64=True) as member:
         counted = _Counted(member)
         text = io.TextIOWrapper(io.BufferedWriter(counted), "utf-8", newline="")
         writer = csv.writer(text, lineterminator="\r\n")
         writer.writerow(names)
-        for values in model._base_manager.order_by("pk").values_list(*names).iterator(CHUNK):
-            cells = [_cell(value, field) for value, field in zip(values, fields, strict=True)]
-            for index in binary:
-                if values[index] is not None:
-                    cells[index] = f"files/{model._meta.db_table}/{names[index]}-{values[key]}"
-                    hung.append((cells[index], names[index], values[key]))
+        for values in model._base_manager.order_by("pk").values_list(*map(_asked, fields)).iterator(CHUNK):
+            cells = []
+            for value, field in zip(values, fields, strict=True):
+                if isinstance(field, models.BinaryField) and value is not None:
+                    hung.append((f"files/{model._meta.db_table}/{field.attname}-{value}", field.attname, value))
+                    cells.append(hung[-1][0])
+                else:
+                    cells.append(_cell(value, field))
             writer.writerow(cells)
             rows += 1
         text.flush()
         digest = counted.digest.hexdigest()
-    for path, name, pk in hung:
-        archive.writestr(path, bytes(model._base_manager.values_list(name, flat=True).get(pk=pk)))
+    for path, name, key in hung:
+        archive.writestr(path, bytes(model._base_manager.values_list(name, flat=True).get(pk=key)))
     return _described(model, fields, url, rows, digest), len(hung)
+
+
+def _asked(field: models.Field) -> Any:
+    """The value of a column; of a file only the key of its row, so that one file at a time is held."""
+    if isinstance(field, models.BinaryField):
+        return models.Case(models.When(**{f"{field.name}__isnull": False, "then": models.F("pk")}))
+    return field.attname
 
 
 def _cell(value: Any, field: models.Field) -> str:
     if value is None:
         return NULL
-    if isinstance(field, models.BinaryField):
-        return ""
     if isinstance(field, models.JSONField):
         return json.dumps(value, ensure_ascii=False, sort_keys=True)
     if isinstance(value, bool):
@@ -231,9 +236,10 @@ def _manifest(tables: list[dict[str, Any]], when: datetime, photographs: bool, m
     ]
     if missing:
         about.append(f"These photographs are recorded, but their files were not found: {', '.join(missing)}.")
+    shop = Shop.objects.first()  # not `own`, which would make one in a transaction that only reads
     return {
         "@context": "http://www.w3.org/ns/csvw",
-        "dc:title": f"Everything recorded by {Shop.own().name}",
+        "dc:title": f"Everything recorded by {shop.name if shop else 'the shop'}",
         "dc:created": when.astimezone(UTC).isoformat(),
         "dc:description": about,
         "dialect": {"encoding": "utf-8", "delimiter": ",", "quoteChar": '"', "doubleQuote": True, "header": True},
