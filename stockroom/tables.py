@@ -25,7 +25,7 @@ from datetime import date, datetime, time
 from decimal import Decimal, InvalidOperation
 from enum import StrEnum
 from itertools import islice
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import openpyxl
 from openpyxl.utils.exceptions import InvalidFileException
@@ -357,22 +357,30 @@ def _with_faults(data: bytes, tables: list[Table]) -> list[Table]:
     """Mark the formulas whose value was never stored, which else would pass for empty cells."""
     if not _has_formulas(data):
         return tables
-    workbook = openpyxl.load_workbook(io.BytesIO(data), read_only=True, keep_links=False)
+    told, worked_out = (
+        openpyxl.load_workbook(io.BytesIO(data), read_only=True, data_only=values, keep_links=False)
+        for values in (False, True)
+    )
     try:
-        marked = []
-        for table in tables:
-            sheet = workbook[table.name]
-            sheet.reset_dimensions()
-            formulas = {
-                (number, column)
-                for number, cells in enumerate(sheet.iter_rows(), 1)
-                for column, cell in enumerate(cells)
-                if cell.data_type == "f"
-            }
-            marked.append(table._replace(rows=_checked(_marked(table.rows, formulas))))
-        return marked
+        return [
+            table._replace(rows=_checked(_marked(table.rows, _without_value(told[table.name], worked_out[table.name]))))
+            for table in tables
+        ]
     finally:
-        workbook.close()
+        told.close()
+        worked_out.close()
+
+
+def _without_value(told: Any, worked_out: Any) -> set[tuple[int, int]]:
+    """Row and column of the formulas that have no value. One that gives an empty text has that for its value."""
+    for sheet in (told, worked_out):
+        sheet.reset_dimensions()
+    return {
+        (number, column)
+        for number, (formulas, values) in enumerate(zip(told.iter_rows(), worked_out.iter_rows(), strict=True), 1)
+        for column, (formula, value) in enumerate(zip(formulas, values, strict=True))
+        if formula.data_type == "f" and value.value is None and value.data_type != "str"
+    }
 
 
 def _has_formulas(data: bytes) -> bool:

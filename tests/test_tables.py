@@ -157,6 +157,15 @@ def test_a_formula_counts_by_its_stored_value_and_without_one_is_a_fault() -> No
     assert isinstance(rows[2].cells[1], Fault) and "never worked out" in rows[2].cells[1]
 
 
+def test_a_formula_that_gives_an_empty_text_is_an_empty_cell() -> None:
+    data = workbook(["Type", "Note", "Qty"], ["12AX7", '=IF(1,"","x")', 3])
+    sheet = zipfile.ZipFile(io.BytesIO(data)).read("xl/worksheets/sheet1.xml")
+    worked = re.sub(rb'<c r="B2">(<f>.*?</f>)<v ?(?:/>|></v>)', rb'<c r="B2" t="str">\1<v></v>', sheet)
+    assert worked != sheet
+    rows = read_tables(rezipped(data, xl_in_worksheets_in_sheet1_dot_xml=worked), "list.xlsx")[0].rows
+    assert rows[1].cells == ("12AX7", "", Decimal(3))
+
+
 def test_an_error_in_a_cell_is_a_fault() -> None:
     def change(book: Any) -> None:
         cell = book.active["B2"]
