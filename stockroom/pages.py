@@ -1,11 +1,12 @@
 """The addresses of goods and people; each list stands at the foot of its views."""
 
-from stockroom.views import customers, export, keeping, lot_import, makers, office, photographs, receiving
+from stockroom.views import claims, customers, export, keeping, lot_import, makers, office, photographs, receiving
 
 urlpatterns = [
     *office.urlpatterns,
     *receiving.urlpatterns,
     *lot_import.urlpatterns,
+    *claims.urlpatterns,
     *keeping.urlpatterns,
     *makers.urlpatterns,
     *photographs.urlpatterns,

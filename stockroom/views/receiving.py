@@ -8,7 +8,7 @@ from typing import Any, NamedTuple
 import django_filters
 from django import forms
 from django.contrib import messages
-from django.db.models import Count, F, IntegerField, Q, QuerySet, Sum
+from django.db.models import Count, F, IntegerField, Prefetch, Q, QuerySet, Sum
 from django.db.models.functions import Coalesce
 from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
@@ -19,7 +19,7 @@ from catalog.models import ValveType
 from stockroom import receiving
 from stockroom.identity import warnings_by_line
 from stockroom.lots import Tally, tally_lines, tally_lots
-from stockroom.models import Line, Lot, Shop, Supplier
+from stockroom.models import Credit, Line, Lot, Shop, Supplier
 from stockroom.money import to_minor
 from stockroom.people import Role, StaffRequest, for_roles
 from stockroom.receiving import ReceivingError, difference_in_words, in_home
@@ -107,7 +107,10 @@ class Differences(NamedTuple):
 
 
 def _lot(number: str) -> Lot:
-    return get_object_or_404(Lot.objects.select_related("supplier", "created_by"), number=number)
+    credits = Prefetch("credits", Credit.objects.select_related("claim"))
+    return get_object_or_404(
+        Lot.objects.select_related("supplier", "created_by").prefetch_related(credits), number=number
+    )
 
 
 def _line(number: str, line: int) -> Line:
@@ -151,6 +154,7 @@ def _lot_page(request: StaffRequest, lot: Lot, form: LineForm | None) -> HttpRes
     context = {
         "lot": lot,
         "charges": [(charge, in_home(charge, currency)) for charge in lot.charges.order_by("pk")],
+        "credits": [(credit, in_home(credit, currency)) for credit in lot.credits.all() if credit.stands],
         "cost": cost,
         "unshared": to_minor(cost - shared, currency),
         "tally": tally_lots([lot.pk])[lot.pk],

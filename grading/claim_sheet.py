@@ -1,0 +1,55 @@
+"""What a claim sheet says, gathered from the records: `claim_sheet_data(claim, on)`."""
+
+from __future__ import annotations
+
+from datetime import date
+
+from django.utils import timezone
+
+from grading.paper.claim import ClaimData, ClaimedRow
+from grading.paper.page import day
+from grading.sealed_paper import letterhead
+from stockroom.models import Attachment, Claim, ClaimStep, Line
+from stockroom.money import shown
+
+
+def claim_sheet_data(claim: Claim, on: date) -> ClaimData:
+    lot = claim.lot
+    rows = list(claim.rows.select_related("line__type", "line__maker"))
+    withdrawn = next((step for step in claim.steps.all() if step.kind == ClaimStep.Kind.WITHDRAWN), None)
+    return ClaimData(
+        head=letterhead(
+            claim.number, "Claim", f"Claim {claim.number} for lot {lot}", "Discrepancies of a delivery", on
+        ),
+        to=(lot.supplier.name, *lot.supplier.contact.splitlines()),
+        facts=((
+            ("Your reference", claim.reference), ("Our lot", f"{lot}"), ("Received", day(lot.received_on)),
+            ("Claim made", day(timezone.localdate(claim.made_at))),
+        ),),
+        text=claim.text,
+        rows=tuple(
+            ClaimedRow(
+                f"{row.line.number}", _goods(row.line), row.get_kind_display(), row.pieces, row.line.expected,
+                "–" if row.line.counted is None else f"{row.line.counted}",
+                "–" if row.kind == "over" else shown(row.amount, claim.currency), row.note,
+            )
+            for row in rows
+        ),
+        total=shown(sum((row.amount for row in rows), rows[0].amount * 0), claim.currency),
+        photographs=tuple(_photographs(claim, [row.line_id for row in rows])),
+        void=f"Withdrawn on {day(withdrawn.on)}: {withdrawn.note or 'no reason given'}" if withdrawn else "",
+    )  # fmt: skip
+
+
+def _goods(line: Line) -> str:
+    return ", ".join(filter(None, [f"{line.type}", f"{line.maker or ''}", line.get_condition_display()]))
+
+
+def _photographs(claim: Claim, line_ids: list[int]) -> list[str]:
+    """Those of the lot and of the lines claimed, by the names they were sent with."""
+    standing = Attachment.objects.standing().of(claim.lot).select_related("line", "photograph").order_by("pk")
+    return [
+        f"{row.file_name}, {f'of line {row.line.number}' if row.line else 'of the lot'}"
+        for row in standing
+        if (row.line is None or row.line_id in line_ids) and not row.photograph.refused
+    ]

@@ -1,0 +1,105 @@
+"""What the papers of sealed stock say, gathered from the records.
+
+- `draw_list_data(plan, on)`: the packs to open
+- `statement_data(plan, on, listing)`: what goes with the packs of an accepted lot that stay sealed
+- `letterhead(...)`: the shop at the head of a plain sheet
+"""
+
+from __future__ import annotations
+
+from datetime import date
+
+from django.utils import timezone
+
+from grading import sealed_results
+from grading.paper.page import day
+from grading.paper.sealed import DrawListData, DrawRow, StatementData
+from grading.paper.sheet import Head
+from stockroom import sampling
+from stockroom.models import Packing, SamplingPlan, SealedDecision, Shop, Valve
+
+CURVE_POINTS = 7
+
+
+class NoStatement(Exception):
+    """Nothing can be said of the unopened packs. The message says why."""
+
+
+def letterhead(number: str, over: str, title: str, subject: str, on: date) -> Head:
+    shop = Shop.own()
+    lines = tuple(filter(None, [*shop.address.splitlines(), shop.email, shop.web_address]))
+    return Head(shop.name, lines, shop.notice, number, over, title, subject, on)
+
+
+Facts = tuple[tuple[tuple[str, str], ...], ...]
+
+
+def _facts(plan: SamplingPlan) -> Facts:
+    line = plan.line
+    packing: Packing = line.packing
+    return (
+        (
+            ("Type", f"{line.type}"), ("Marked maker", f"{line.maker or ''}"),
+            ("Condition claimed", line.get_condition_display()), ("Line", f"{line}"),
+        ),
+        (
+            ("Packs", f"{packing}"), ("Contract marks", packing.contract_marks), ("Pack date", packing.pack_date),
+            ("Lot", f"{plan.lot_size} pieces"),
+        ),
+    )  # fmt: skip
+
+
+def draw_list_data(plan: SamplingPlan, on: date) -> DrawListData:
+    found = sealed_results.results(plan)
+    rows = tuple(
+        DrawRow(row.where, row.number, row.order, row.valve.serial if row.valve else "", row.verdict.value)
+        for row in found.drawn
+    )
+    repeat = (
+        f"{plan.basis}. Open {plan.sample_size} of {plan.lot_size}, accept with up to {plan.acceptance_number} "
+        f"failures, refuse at {plan.rejection_number}. Planned on {day(timezone.localdate(plan.made_at))}. The packs "
+        f"are numbered from 1, carton by carton; each is ranked by the SHA-256 digest of “{plan.seed}:number”, and the "
+        f"first {plan.sample_size} are drawn. Anyone can repeat the draw."
+    )
+    title = f"Packs to open of {plan.line.type}"
+    return DrawListData(
+        head=letterhead(f"{plan.line}", "Draw list", title, "Sealed packs drawn for a sample", on),
+        facts=_facts(plan), repeat=repeat, rows=rows, cautions=tuple(plan.line.type.caution_sentences),
+    )  # fmt: skip
+
+
+def statement_data(plan: SamplingPlan, on: date, listing: str = "") -> StatementData:
+    """Raises:
+    NoStatement: the lot is not accepted, its results no longer accept it, or the listing has no pack of it.
+    """
+    last = plan.decisions.last()
+    if last is None or last.action != SealedDecision.Action.ACCEPT:
+        raise NoStatement("the lot is not accepted on its sample.")
+    found = sealed_results.results(plan)
+    if found.decision.outcome != sampling.Outcome.ACCEPT:
+        raise NoStatement(f"the results no longer accept the lot: {found.decision.reason}")
+    serials: tuple[str, ...] = ()
+    if listing:
+        sold = Valve.objects.filter(pack__plan=plan, pack__opened=False, listings__listing__number=listing)
+        serials = tuple(sold.order_by("serial").values_list("serial", flat=True))
+        if not serials:
+            raise NoStatement(f"listing {listing} has no pack of this lot.")
+    curve = sampling.operating_characteristic(plan.plan, CURVE_POINTS)
+    bad = sampling.limiting_quality(plan.plan)
+    plan_words = (
+        f"{plan.basis[0].upper()}{plan.basis[1:]}. Of {plan.lot_size} pieces {plan.sample_size} were drawn at random "
+        f"from the seed {plan.seed} and opened; the lot is accepted with up to {plan.acceptance_number} failures. "
+        f"Its limiting quality is {100 * bad.share:.1f} %: a lot with {bad.defective} bad pieces is accepted with "
+        f"{100 * bad.probability:.1f} %."
+    )
+    return StatementData(
+        head=letterhead(
+            listing or f"{plan.line}", "Sealed and sample-tested, not tested", f"{plan.line.type} in sealed packs",
+            "Sampling plan and result of a sealed lot", on,
+        ),
+        facts=_facts(plan), sentence=found.sentence, plan=plan_words.replace(" %", "\N{NO-BREAK SPACE}%"),
+        result=f"{found.failed} of {found.tested} opened packs failed; accepted on {day(timezone.localdate(last.at))}.",
+        rule=f"A piece is usable when it is {plan.usable_rule}.", by_grade=tuple(found.by_grade),
+        curve=tuple((point.defective, point.share, point.probability) for point in curve),
+        serials=serials, cautions=tuple(plan.line.type.caution_sentences),
+    )  # fmt: skip

@@ -1,0 +1,22 @@
+"""The paper of a claim; its pages are the stockroom's."""
+
+from __future__ import annotations
+
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404
+from django.urls import path
+from django.utils import timezone
+
+from grading.claim_sheet import claim_sheet_data
+from grading.paper.claim import claim_pdf
+from stockroom.models import Claim
+
+
+def claim_sheet(request: HttpRequest, number: str) -> HttpResponse:
+    claim = get_object_or_404(Claim.objects.select_related("lot__supplier"), number=number)
+    pdf = claim_pdf(claim_sheet_data(claim, timezone.localdate()))
+    name = {"Content-Disposition": f'inline; filename="claim-{number}.pdf"'}
+    return HttpResponse(pdf, content_type="application/pdf", headers=name)
+
+
+urlpatterns = [path("claims/<str:number>/claim.pdf", claim_sheet, name="claim-pdf")]
