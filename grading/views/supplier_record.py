@@ -1,0 +1,34 @@
+"""Pages of what suppliers' goods turned out to be."""
+
+from __future__ import annotations
+
+from django.http import HttpResponse
+from django.shortcuts import get_object_or_404, render
+from django.urls import path
+
+from grading import supplier_record as work
+from stockroom.models import Line, Supplier
+from stockroom.people import StaffRequest
+from stockroom.web import page_of
+
+
+def supplier_records(request: StaffRequest) -> HttpResponse:
+    page = page_of(request, Supplier.objects.order_by("name"))
+    return render(request, "grading/supplier_records.html", {"page": page, "rows": work.by_supplier(list(page))})
+
+
+def supplier_record(request: StaffRequest, pk: int) -> HttpResponse:
+    supplier = get_object_or_404(Supplier, pk=pk)
+    lines = Line.objects.filter(lot__supplier=supplier).select_related("lot", "type", "maker")
+    page = page_of(request, lines.order_by("-lot__received_on", "-lot__number", "number"))
+    context = {
+        "supplier": supplier, "page": page, "rows": work.records_of(list(page)),
+        "whole": work.by_supplier([supplier])[0],
+    }  # fmt: skip
+    return render(request, "grading/supplier_record.html", context)
+
+
+urlpatterns = [
+    path("suppliers/record/", supplier_records, name="supplier-records"),
+    path("suppliers/<int:pk>/record/", supplier_record, name="supplier-record"),
+]
