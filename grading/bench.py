@@ -18,7 +18,7 @@ from typing import NamedTuple
 
 from django.contrib.auth.models import User
 from django.db import IntegrityError, transaction
-from django.db.models import Count, F, Max, Prefetch, QuerySet
+from django.db.models import Count, Exists, F, Max, OuterRef, Prefetch, QuerySet
 from django.utils import timezone
 
 from catalog.models import Section
@@ -29,7 +29,7 @@ from grading.reference_checks import may_grade
 from grading.taken import Taken
 from grading.warmup import settled
 from stockroom.changes import fitted
-from stockroom.models import Entry, Line, Valve
+from stockroom.models import Entry, Line, SamplingPlan, SealedDecision, Valve
 from stockroom.models.goods import pieces_of_line
 from stockroom.serials import read_serial
 from stockroom.states import State
@@ -299,9 +299,16 @@ def tally(shift: Shift) -> Tally:
 
 
 def bulk_lines() -> QuerySet[Line]:
-    """Lines with pieces that have no serial yet, the newest first; `in_bulk` says how many."""
+    """Lines with pieces that have no serial yet, the newest first; `in_bulk` says how many.
+
+    Sealed lines with a sampling plan are left out until every piece is to be tested: what the bench takes up from
+    them are the packs that were drawn.
+    """
+    plans = SamplingPlan.objects.filter(line=OuterRef("pk"))
+    all_tested = SealedDecision.objects.filter(plan__line=OuterRef("pk"), action=SealedDecision.Action.TEST_ALL)
     return (
         Line.objects.select_related("lot", "type")
+        .exclude(Exists(plans) & ~Exists(all_tested))
         .annotate(in_bulk=pieces_of_line() - Count("valves"))
         .filter(in_bulk__gt=0)
         .order_by("-lot__received_on", F("lot__number").desc(), "number")

@@ -1,12 +1,15 @@
 """Listing sealed packs: before the public as sealed and sample-tested, never as tested.
 
 - `title(plan, count)`, `describe(plan)`: what the sample supports and no more, for somebody to read over
+- `of(valves)`: the plan and its results, where the valves were listed in their sealed packs
 - `publish(plan, count, ...)`: list so many packs, or sealed cartons, of a lot that its sample accepted
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from decimal import Decimal
+from typing import NamedTuple
 
 from django.contrib.auth.models import User
 from django.db import transaction
@@ -14,10 +17,31 @@ from django.db import transaction
 from grading import sealed_results
 from grading.listing import CannotList, put_up
 from stockroom import receiving, sealed
-from stockroom.models import Listing, Packing, SamplingPlan, Valve
+from stockroom.models import Listing, Pack, Packing, SamplingPlan, Valve
 from stockroom.sampling import Outcome
 
 SEALED_WORDS = "sealed and sample-tested, not tested"  # what every text about a sealed pack says
+
+
+class SealedItem(NamedTuple):
+    """What the public is told in place of readings."""
+
+    plan: SamplingPlan
+    results: sealed_results.Results
+
+    @property
+    def accepted(self) -> bool:
+        """Whether the sample accepts the lot as its results stand now."""
+        return self.results.decision.outcome == Outcome.ACCEPT
+
+
+def of(valves: Sequence[Valve]) -> SealedItem | None:
+    pack = (
+        Pack.objects.filter(valve__in=valves, opened=False)
+        .select_related("plan__line__packing", "plan__line__type")
+        .first()
+    )
+    return SealedItem(pack.plan, sealed_results.results(pack.plan)) if pack else None
 
 
 def title(plan: SamplingPlan, count: int = 1) -> str:
@@ -36,9 +60,9 @@ def describe(plan: SamplingPlan) -> str:
     found = sealed_results.results(plan)
     sentences = [
         f"Bought in as: {plan.line.get_condition_display()}; {packing}{f', marked {marks}' if marks else ''}.",
-        found.unopened.sentence(),
-        f"Usable means {plan.usable_rule}. This {'carton' if plan.seal == Packing.Seal.CARTON else 'pack'} has not "
-        f"been opened: it is {SEALED_WORDS}, and what is in it may differ from the sample.",
+        found.sentence,
+        f"A piece is usable when it is {plan.usable_rule}. What is sold here has not been opened: it is "
+        f"{SEALED_WORDS}, and what is in it may differ from the sample.",
     ]
     return " ".join(sentences)
 

@@ -75,6 +75,11 @@ class Results:
     by_grade: Sequence[tuple[str, int]]
 
     @property
+    def sentence(self) -> str:
+        """What is said of the packs left sealed, no number parted from its unit."""
+        return self.unopened.sentence().replace(" %", "\N{NO-BREAK SPACE}%")
+
+    @property
     def shut(self) -> int:
         return sum(drawn.verdict == Verdict.SHUT for drawn in self.drawn)
 
@@ -186,7 +191,7 @@ def decide(plan: SamplingPlan, action: SealedDecision.Action, note: str, by: Use
     """
     receiving.locked(plan.line.lot_id)
     now = results(plan)
-    statement = now.unopened.sentence() if action == Action.ACCEPT else ""
+    statement = now.sentence if action == Action.ACCEPT else ""
     decided = sealed.Decided(action, now.decision, now.tested, now.failed, statement, note)
     row = sealed.record_decision(plan, decided, by)
     if action == Action.RETURN and by is not None:

@@ -2,6 +2,7 @@
 
 from grading.views import (
     bench,
+    claims,
     demand,
     identity,
     instruments,
@@ -12,8 +13,10 @@ from grading.views import (
     readings_import,
     reference_checks,
     runs,
+    sealed,
     sets,
     studies,
+    supplier_record,
     valves,
 )
 
@@ -32,4 +35,7 @@ urlpatterns = [
     *instruments.urlpatterns,
     *studies.urlpatterns,
     *reference_checks.urlpatterns,
+    *sealed.urlpatterns,
+    *claims.urlpatterns,
+    *supplier_record.urlpatterns,
 ]

@@ -291,8 +291,11 @@ def open_packs(plan: SamplingPlan, count: int, by: User | None) -> list[Pack]:
         if not 1 <= count <= len(numbers):
             raise SealedError(f"{len(numbers)} of the drawn packs are still shut; give a number from 1 to that.")
         packs = _with_serials(plan, numbers[:count], opened=True, by=by)
+        many = "1 drawn pack" if count == 1 else f"{count} drawn packs"
+        text = f"Line {plan.line.number}: {many} opened for the sample; {len(numbers) - count} are still shut."
+        Entry.write(by, "packs-opened", text, lot=lot, line=plan.line)
         Entry.objects.bulk_create([
-            Entry(by=by, action="pack-opened", valve=pack.valve, line=plan.line, lot=lot,
+            Entry(by=by, action="pack-opened", valve=pack.valve,
                   text=f"Opened for the sample of line {plan.line}: {where_in_words(plan, pack.number)}.")
             for pack in packs
         ])  # fmt: skip

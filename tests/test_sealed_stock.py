@@ -2,19 +2,23 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from datetime import timedelta
 from decimal import Decimal
+from html import unescape
 from itertools import combinations
 from typing import Any
 
 import pytest
 from django.contrib.auth.models import User
 from django.db import DatabaseError, connection, transaction
+from django.test import Client
+from django.urls import reverse
 from django.utils import timezone
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from grading import handling, listing, sealed_listing, sealed_results
+from grading import bench, handling, listing, sealed_listing, sealed_results
 from grading.sealed_results import Verdict
 from stockroom import receiving, sampling, sealed, switching
 from stockroom.lots import tally_lines
@@ -40,6 +44,7 @@ from stockroom.sampling import Level, Outcome, Severity
 from stockroom.sealed import Exact, Iso, Terms
 from stockroom.states import State
 from tests.factories import graded, make_line, make_lot, make_policy, make_supplier, make_type, make_user
+from tests.papers import read_pdf
 
 pytestmark = pytest.mark.django_db
 
@@ -303,7 +308,8 @@ def test_accepting_records_the_result_and_the_statement_on_the_rest(by: User) ->
     sample(plan)
     row = decide(plan, Action.ACCEPT, by=by)
     assert (row.tested, row.failed, row.proposed) == (plan.sample_size, 0, "accept")
-    assert row.statement.startswith("Sealed and sample-tested, not tested:") and "95 % confidence" in row.statement
+    assert row.statement.startswith("Sealed and sample-tested, not tested:")
+    assert "95\N{NO-BREAK SPACE}% confidence" in row.statement
     assert "accept: sell the rest sealed" in Entry.objects.get(action="sealed-decided").text
     with pytest.raises(sealed.AlreadyDecided):
         decide(plan, Action.ACCEPT)
@@ -362,6 +368,16 @@ def test_a_return_takes_the_bulk_out_of_the_house_and_shares_the_cost_anew(by: U
         receiving.count_lines(lot, {gone.pk: 20}, by)
 
 
+def test_the_bench_is_not_offered_a_sealed_line_whose_packs_are_drawn() -> None:
+    line = sealed_line(50)
+    assert line in bench.bulk_lines()
+    plan = an_iso_plan(line)
+    assert line not in bench.bulk_lines()
+    sample(plan, bad=plan.rejection_number)
+    decide(plan, Action.TEST_ALL)
+    assert line in bench.bulk_lines()
+
+
 def test_serials_given_out_past_the_draw_are_shown() -> None:
     line = sealed_line(50)
     plan = an_iso_plan(line)
@@ -403,7 +419,7 @@ def test_sealed_packs_are_listed_as_sample_tested_and_their_state_follows(accept
     assert [valve.state for valve in valves] == [State.LISTED] * 3
     assert not Pack.objects.filter(valve__in=valves, opened=True).exists()
     assert made.title == "12AX7, 3 packs: sealed and sample-tested, not tested"
-    assert "With 95 % confidence" in made.text and not any(valve.readings.exists() for valve in valves)
+    assert "With 95\N{NO-BREAK SPACE}% confidence" in made.text and not any(valve.readings.exists() for valve in valves)
     drawn = set(accepted.drawn.values_list("number", flat=True))
     assert drawn.isdisjoint(accepted.packs.filter(opened=False).values_list("number", flat=True))
     listing.end(made, by)
@@ -568,3 +584,204 @@ def test_a_plan_counts_once_however_often_it_is_decided_on() -> None:
     plan = a_result(lot, good=True)
     decide(plan, Action.TEST_ALL, "for a customer")
     assert len(sealed.series_of(lot.supplier)[0].steps) == 1
+
+
+# The pages and papers
+
+
+PLAN = {"method": "iso", "level": "II", "aql": "4.0", "severity": "", "override_reason": "", "worst_grade": "",
+        "acceptable_percent": "2", "rejectable_percent": "15", "producers_risk_percent": "5",
+        "consumers_risk_percent": "10", "returnable_until": ""}  # fmt: skip
+
+
+def at(name: str, line: Line) -> str:
+    return reverse(name, args=[line.lot.number, line.number])
+
+
+def test_the_packs_are_described_on_a_page_and_a_carton_of_one_is_no_sealed_carton(
+    logged_in: Callable[..., Client],
+) -> None:
+    line = make_line(make_type(), 50, condition=SEALED)
+    client = logged_in(Role.RECEIVING)
+    data = {"seal": "carton", "carton_size": "1", "contract_marks": "K-77", "pack_date": "3/53"}
+    page = client.post(at("sealed-packs", line), data).content.decode()
+    assert "holds several pieces" in page and "K-77" in page and not Packing.objects.exists()
+    assert client.post(at("sealed-packs", line), {**data, "carton_size": "10"}).status_code == 302
+    assert "sealed cartons of 10" in client.get(at("sealed", line)).content.decode()
+
+
+def test_a_plan_is_worked_out_before_it_is_recorded(logged_in: Callable[..., Client]) -> None:
+    make_policy()
+    line = sealed_line(500, carton_size=20)
+    client = logged_in(Role.RECEIVING)
+    page = client.get(at("sealed-plan", line)).content.decode()
+    wanted = sampling.single_plan(500, Level.II, AQL)
+    assert f"Open {wanted.sample_size}, accept up to {wanted.acceptance_number}" in page
+    bad = sampling.limiting_quality(wanted)
+    assert f"({bad.defective} pieces)" in page and "<svg" in page and "How often a lot is accepted" in page
+    assert "Proposed at AQL 4.0: <strong>normal</strong>" in page and "Before you open a pack" in page
+    exact = client.get(at("sealed-plan", line), {**PLAN, "method": "exact"}).content.decode()
+    n = sampling.exact_plan(500, *(Decimal(x) / 100 for x in (2, 15, 5, 10))).sample_size
+    assert f"Open {n}, accept" in exact and not SamplingPlan.objects.exists()
+    assert client.post(at("sealed-plan", line), PLAN).status_code == 302
+    plan = SamplingPlan.objects.get()
+    assert plan.plan == wanted and plan.made_by is not None
+
+
+@pytest.mark.parametrize(
+    ("changes", "says"),
+    [
+        ({"severity": "tightened"}, "Say why another severity is taken"),
+        ({"method": "exact", "acceptable_percent": ""}, "This is needed for the method chosen"),
+        ({"method": "exact", "acceptable_percent": "20"}, "must be below the rejectable one"),
+        ({"returnable_until": "2001-01-01"}, "This day has passed"),
+        ({"worst_grade": "No such grade"}, "Select a valid choice"),
+    ],
+)
+def test_a_plan_that_cannot_be_is_refused_beside_what_was_typed(
+    logged_in: Callable[..., Client], changes: dict[str, str], says: str
+) -> None:
+    make_policy()
+    line = sealed_line(50)
+    page = logged_in(Role.RECEIVING).post(at("sealed-plan", line), {**PLAN, **changes, "override_reason": ""})
+    assert page.status_code == 200 and says in page.content.decode() and not SamplingPlan.objects.exists()
+
+
+def test_a_plan_is_replaced_through_the_page_only_with_a_reason(logged_in: Callable[..., Client]) -> None:
+    make_policy()
+    line = sealed_line(50)
+    an_iso_plan(line)
+    client = logged_in(Role.RECEIVING)
+    assert "There is a plan already" in client.get(at("sealed-plan", line), PLAN).content.decode()
+    refused = client.post(at("sealed-plan", line), {**PLAN, "replaced_because": ""})
+    assert refused.status_code == 200 and SamplingPlan.objects.count() == 1
+    assert client.post(at("sealed-plan", line), {**PLAN, "replaced_because": "miscounted"}).status_code == 302
+    assert SamplingPlan.objects.standing().get().replaced_because == "miscounted"
+
+
+def test_from_draw_to_decision_on_the_page(logged_in: Callable[..., Client]) -> None:
+    line = sealed_line(50)
+    plan = an_iso_plan(line)
+    tester, receiver = logged_in(Role.BENCH), logged_in(Role.RECEIVING)
+    assert "still shut" in tester.post(at("sealed-open", line), {"count": "49"}).content.decode()
+    assert tester.post(at("sealed-open", line), {"count": str(plan.sample_size)}).status_code == 302
+    for pack in plan.packs.select_related("valve"):
+        graded(pack.valve)
+    assert "✓ Accept" in receiver.get(at("sealed", line)).content.decode()
+    refused = receiver.post(at("sealed-decide", line), {"action": "test all", "note": ""})
+    assert "Say why" in refused.content.decode() and not plan.decisions.exists()
+    assert receiver.post(at("sealed-decide", line), {"action": "accept", "note": ""}).status_code == 302
+    assert plan.decisions.get().by is not None
+    page = receiver.get(at("sealed", line)).content.decode()
+    assert "accept: sell the rest sealed" in page and "can be listed" in page
+
+
+@pytest.mark.parametrize(
+    ("name", "role"),
+    [("sealed-open", Role.SALES), ("sealed-decide", Role.BENCH), ("sealed-plan", Role.BENCH),
+     ("sealed-listing-new", Role.RECEIVING), ("sealed-packs", Role.SALES)],
+)  # fmt: skip
+def test_each_step_needs_its_role(logged_in: Callable[..., Client], name: str, role: Role) -> None:
+    line = sealed_line(50)
+    an_iso_plan(line)
+    assert logged_in(role).post(at(name, line), {"count": "1", "action": "accept"}).status_code == 403
+    assert not Pack.objects.exists() and not SealedDecision.objects.exists()
+
+
+def test_the_page_says_when_the_count_or_the_results_have_turned(
+    accepted: SamplingPlan, logged_in: Callable[..., Client]
+) -> None:
+    line = accepted.line
+    receiving.count_lines(line.lot, {line.pk: 48}, None)
+    for valve in Valve.objects.filter(pack__opened=True)[: accepted.rejection_number]:
+        graded(valve, gm=0.2)
+    page = logged_in().get(at("sealed", line)).content.decode()
+    assert "the count now says 48" in page and "its results no longer accept it" in page
+
+
+def test_the_public_reads_plan_and_result_in_place_of_readings(
+    accepted: SamplingPlan, by: User, logged_in: Callable[..., Client]
+) -> None:
+    client = logged_in(Role.SALES)
+    page = client.get(at("sealed-listing-new", accepted.line)).content.decode()
+    assert "sealed and sample-tested, not tested" in page
+    data = {"count": "2", "title": sealed_listing.title(accepted, 2), "text": sealed_listing.describe(accepted),
+            "price": "20", "currency": "GBP"}  # fmt: skip
+    refused = client.post(at("sealed-listing-new", accepted.line), {**data, "title": "12AX7, tested, as new"})
+    assert "must say" in refused.content.decode() and "as new" in refused.content.decode()
+    assert client.post(at("sealed-listing-new", accepted.line), data).status_code == 302
+    made = Listing.objects.get()
+    public = unescape(Client().get(made.get_absolute_url()).content.decode())
+    assert "The plan and its result" in public and accepted.basis in public and "20.00" in public
+    assert f"{accepted.sample_size} of the lot opened and tested, 0 failed" in public
+    assert "<h2>Readings</h2>" not in public and "sample-tested" in Client().get("/for-sale/").content.decode()
+
+
+def test_the_public_is_not_offered_packs_of_a_lot_whose_results_have_turned(accepted: SamplingPlan, by: User) -> None:
+    made = publish(accepted, 1, by)
+    for valve in Valve.objects.filter(pack__opened=True)[: accepted.rejection_number]:
+        graded(valve, gm=0.2)
+    assert "no longer available" in Client().get(made.get_absolute_url()).content.decode()
+
+
+def test_the_draw_list_prints_every_pack_by_carton_and_the_cautions(logged_in: Callable[..., Client]) -> None:
+    line = sealed_line(200, carton_size=20)
+    plan = an_iso_plan(line, aql="0.65")
+    pages = read_pdf(logged_in().get(at("sealed-draw-list", line)).content)
+    text = "\n".join(pages)
+    for drawn in plan.drawn.select_related("plan"):
+        assert "carton {}, place {}".format(*drawn.where) in text
+    assert "radioactive" in text and "asbestos" in text and "local rules" in text and plan.seed in text
+    assert f"page 1 of {len(pages)}" in pages[0]
+
+
+def test_the_statement_says_sample_tested_with_plan_and_result_and_names_the_packs(
+    accepted: SamplingPlan, by: User, logged_in: Callable[..., Client]
+) -> None:
+    made = publish(accepted, 2, by)
+    answer = logged_in().get(at("sealed-statement", accepted.line), {"listing": made.number})
+    text = " ".join("".join(read_pdf(answer.content)).split())
+    assert "SEALED AND SAMPLE-TESTED, NOT TESTED" in text and "K-1951" in text
+    assert f"Of 50 pieces {accepted.sample_size} were drawn at random" in text and accepted.seed in text
+    assert f"0 of {accepted.sample_size} opened packs failed" in text and "nobody has tested what is in them" in text
+    assert all(serial in text for serial in made.listed.values_list("valve__serial", flat=True))
+
+
+def test_there_is_no_statement_for_what_was_not_accepted(logged_in: Callable[..., Client]) -> None:
+    line = sealed_line(50)
+    an_iso_plan(line)
+    answer = logged_in().get(at("sealed-statement", line), follow=True)
+    assert "No statement: the lot is not accepted" in answer.content.decode()
+
+
+def test_the_standing_is_shown_with_its_results_and_the_owner_says_what_is_left_to_the_shop(
+    logged_in: Callable[..., Client],
+) -> None:
+    lot = make_lot()
+    for _ in range(2):
+        a_result(lot, good=False)
+    page = logged_in().get(reverse("supplier-sampling", args=[lot.supplier.pk])).content.decode()
+    assert "AQL 4: tightened" in page and page.count("not accepted on normal inspection") == 2
+    say = reverse("supplier-sampling-say", args=[lot.supplier.pk])
+    terms = {"kind": "terms", "aql": "", "steady": "on", "reduced_wanted": "on", "reason": "a monthly lot"}
+    assert logged_in(Role.RECEIVING).post(say, terms).status_code == 403
+    owner = logged_in(Role.OWNER)
+    assert owner.post(say, terms).status_code == 302 and SupplyNote.objects.get().steady
+    asked = owner.post(say, {**terms, "kind": "resumed"}).content.decode()
+    assert "Say at which AQL" in asked and "a monthly lot" in asked
+    refused = owner.post(say, {**terms, "kind": "resumed", "aql": "4.0"}).content.decode()
+    assert "not discontinued" in refused and SupplyNote.objects.count() == 1
+
+
+def test_the_list_of_sealed_stock_asks_as_often_for_many_lines_as_for_few(
+    logged_in: Callable[..., Client], django_assert_max_num_queries: Any
+) -> None:
+    client = logged_in()
+    an_iso_plan(sealed_line(50))
+    with django_assert_max_num_queries(15) as few:
+        page = client.get(reverse("sealed-lines")).content.decode()
+    assert f"open {SamplingPlan.objects.get().sample_size} of 50" in page
+    for _ in range(6):
+        an_iso_plan(sealed_line(50, lot=make_lot()))
+    with django_assert_max_num_queries(len(few)):
+        client.get(reverse("sealed-lines"))

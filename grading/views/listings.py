@@ -16,7 +16,7 @@ from django.views.decorators.http import require_POST
 
 from catalog.models import ValveType
 from grading import listing as listing_work
-from grading import sets
+from grading import sealed_listing, sets
 from grading.models import Grade, MatchedSet
 from stockroom.models import Listing, Shop, Valve
 from stockroom.people import Role, StaffRequest, for_roles
@@ -126,9 +126,12 @@ def item(request: HttpRequest, number: str) -> HttpResponse:
     if len(valves) > 1:
         matched = MatchedSet.objects.live().filter(members__valve__in=valves, members__live=True).first()
     members = list(matched.members.select_related("grade")) if matched else []
+    sealed = sealed_listing.of(valves)
     available = Listing.objects.for_public_display().filter(pk=found.pk).exists()
+    available = available and (sealed is None or sealed.accepted)
     return render(request, "grading/item.html", {
         "listing": found, "valves": valves, "grades": grades, "set": matched, "available": available,
+        "sealed": sealed,
         "spreads": sets.spread_of(members),
     })  # fmt: skip
 

@@ -1,0 +1,335 @@
+"""Pages of sealed stock: the packs of a line, its plan and draw, the results, the decision, listing what stays shut."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from django.contrib import messages
+from django.core.paginator import Paginator
+from django.db.models import Count, OuterRef, QuerySet, Subquery
+from django.http import HttpResponse
+from django.shortcuts import get_object_or_404, redirect, render
+from django.urls import path, reverse
+from django.utils import timezone
+from django.utils.html import format_html
+
+from grading import sealed_listing, sealed_paper, sealed_results
+from grading.handling import CannotWriteOff
+from grading.listing import CannotList
+from grading.paper.sealed import draw_list_pdf, statement_pdf
+from grading.sealed_results import Results
+from grading.views.sealed_forms import (
+    DecideForm,
+    OpenForm,
+    PackingForm,
+    PlanForm,
+    SealedListingForm,
+    SupplyForm,
+)
+from stockroom import sampling, sealed
+from stockroom.models import Line, Listing, Packing, SamplingPlan, SealedDecision, Shop, Supplier
+from stockroom.models.goods import pieces_of_line
+from stockroom.people import Role, StaffRequest, for_roles
+from stockroom.receiving import ReceivingError
+from stockroom.sealed import SealedError
+from stockroom.web import ROWS, page_of
+
+Action = SealedDecision.Action
+
+
+def _line(number: str, line: int) -> Line:
+    return get_object_or_404(
+        Line.objects.select_related("lot__supplier", "type", "maker", "place", "packing"),
+        lot__number=number, number=line, condition=Line.Condition.SEALED,
+    )  # fmt: skip
+
+
+def _plan(line: Line) -> SamplingPlan:
+    return get_object_or_404(line.sampling_plans.standing().select_related("line__lot", "line__type", "line__packing"))
+
+
+def _packing(line: Line) -> Packing | None:
+    return getattr(line, "packing", None)
+
+
+def sealed_lines(request: StaffRequest) -> HttpResponse:
+    """Every line of sealed packs, with its plan and what was decided last."""
+    standing = SamplingPlan.objects.standing().filter(line=OuterRef("pk"))
+    last = SealedDecision.objects.filter(plan__line=OuterRef("pk")).order_by("-at", "-pk")
+    rows: QuerySet[Line] = (
+        Line.objects.filter(condition=Line.Condition.SEALED)
+        .select_related("lot__supplier", "type", "maker", "packing")
+        .annotate(
+            in_bulk=pieces_of_line() - Count("valves"),
+            sample=Subquery(standing.values("sample_size")[:1]),
+            of=Subquery(standing.values("lot_size")[:1]),
+            accepts=Subquery(standing.values("acceptance_number")[:1]),
+            decided=Subquery(last.values("action")[:1]),
+        )
+        .order_by("-lot__received_on", "-lot__number", "number")
+    )
+    return render(request, "grading/sealed_lines.html", {"page": page_of(request, rows)})
+
+
+def sealed_line(request: StaffRequest, number: str, line: int) -> HttpResponse:
+    return _sealed_page(request, _line(number, line))
+
+
+def _sealed_page(
+    request: StaffRequest, line: Line, open_form: OpenForm | None = None, decide_form: DecideForm | None = None
+) -> HttpResponse:
+    plan = sealed.standing_plan(line)
+    context: dict[str, Any] = {
+        "line": line, "lot": line.lot, "packing": _packing(line), "plan": plan,
+        "in_bulk": line.pieces - line.valves.count(), "cautions": line.type.caution_sentences,
+    }  # fmt: skip
+    if plan is not None:
+        plan.line = line
+        context |= _of_plan(request, plan, open_form, decide_form)
+    return render(request, "grading/sealed_line.html", context)
+
+
+def _of_plan(
+    request: StaffRequest, plan: SamplingPlan, open_form: OpenForm | None, decide_form: DecideForm | None
+) -> dict[str, Any]:
+    found = sealed_results.results(plan)
+    decisions = list(plan.decisions.select_related("by"))
+    last = decisions[-1] if decisions else None
+    returned = last is not None and last.action == Action.RETURN
+    proposed = sealed.PROPOSED_ACTION.get(found.decision.outcome)
+    listings = Listing.objects.filter(listed__valve__pack__plan=plan, listed__valve__pack__opened=False).distinct()
+    return {
+        "results": found,
+        "drawn": Paginator(found.drawn, ROWS).get_page(request.GET.get("page")),
+        "opening": _opening(plan),
+        "limiting": sampling.limiting_quality(plan.plan),
+        "plot": sealed_results.oc_plot(plan.plan),
+        "decisions": decisions,
+        "turned": _turned(found, last),
+        "units": len(sealed.units_for_sale(plan)) if last and last.action == Action.ACCEPT else 0,
+        "listings": listings,
+        "earlier": SamplingPlan.objects.filter(line=plan.line_id).exclude(pk=plan.pk).select_related("made_by"),
+        "open_form": open_form or (OpenForm(found.shut) if found.shut and not returned else None),
+        "decide_form": decide_form or (None if returned else _decide_form(last, proposed)),
+    }
+
+
+def _opening(plan: SamplingPlan) -> sealed.Opening:
+    drawn = list(plan.drawn.values_list("number", flat=True))
+    return sealed.opening(plan.plan, plan.seal, plan.carton_size, drawn)
+
+
+def _turned(found: Results, last: SealedDecision | None) -> bool:
+    """The lot was accepted, and its results no longer accept it: a reading was corrected, or a grade changed."""
+    return last is not None and last.action == Action.ACCEPT and (
+        found.decision.outcome not in (sampling.Outcome.ACCEPT, sampling.Outcome.ALL_TESTED)
+    )  # fmt: skip
+
+
+def _decide_form(last: SealedDecision | None, proposed: Action | None, data: Any = None) -> DecideForm:
+    form = DecideForm(data, initial={"action": proposed})
+    if last is not None:  # what is left to change one's mind to
+        left = [choice for choice in Action.choices if choice[0] not in (Action.ACCEPT, last.action)]
+        form.fields["action"].choices = left  # type: ignore[attr-defined]
+    return form
+
+
+@for_roles(Role.RECEIVING)
+def packs(request: StaffRequest, number: str, line: int) -> HttpResponse:
+    of = _line(number, line)
+    form = PackingForm(request.POST or None, instance=_packing(of))
+    if request.method == "POST" and form.is_valid():
+        try:
+            packing = sealed.describe(of, form.save(commit=False), request.user)
+        except SealedError as problem:
+            form.add_error(None, str(problem))
+        else:
+            messages.success(request, f"Line {line}: {packing}.")
+            return redirect("sealed", number, line)
+    return render(request, "stockroom/form.html", {
+        "form": form, "title": f"Packs of line {of}", "back": reverse("sealed", args=[number, line]),
+        "intro": "Read the packs as they are, without opening any.",
+    })  # fmt: skip
+
+
+@for_roles(Role.RECEIVING)
+def plan_new(request: StaffRequest, number: str, line: int) -> HttpResponse:
+    """Work a plan out (GET) and, once it is what is wanted, record it and draw (POST)."""
+    of = _line(number, line)
+    packing = _packing(of)
+    if packing is None:
+        messages.error(request, "First say how the line is packed.")
+        return redirect("sealed-packs", number, line)
+    earlier = sealed.standing_plan(of)
+    data = request.POST if request.method == "POST" else (request.GET if "method" in request.GET else None)
+    form = PlanForm(data, replaces=earlier is not None)
+    lot_size = of.pieces - of.valves.count()
+    plan = None
+    if form.is_valid():
+        wish = form.wish
+        now = sealed.standing_of(of.lot.supplier, wish.aql) if isinstance(wish, sealed.Iso) else None
+        try:
+            plan = sealed.work_out(lot_size, wish, now)
+            if request.method == "POST":
+                made = sealed.make_plan(of, wish, form.terms, request.user)
+                messages.success(request, f"The plan is recorded: {made}. The draw list is below.")
+                return redirect("sealed", number, line)
+        except (SealedError, sampling.SamplingError) as problem:
+            form.add_error(None, str(problem))
+    context: dict[str, Any] = {
+        "line": of, "lot": of.lot, "packing": packing, "form": form, "lot_size": lot_size, "earlier": earlier,
+        "proposals": _proposals(of.lot.supplier, form),
+    }  # fmt: skip
+    if plan is not None:
+        currency = Shop.own().currency
+        context |= {
+            "plan": plan, "plot": sealed_results.oc_plot(plan), "limiting": sampling.limiting_quality(plan),
+            "curve": sampling.operating_characteristic(plan, 9),
+            "opening": sealed.opening(plan, packing.seal, packing.carton_size),
+            "cost": sum(of.cost_of(of.pieces - 1 - k, currency) for k in range(plan.sample_size)),
+            "cleanly": sampling.unopened(lot_size, plan.sample_size, plan.acceptance_number),
+        }  # fmt: skip
+    return render(request, "grading/sealed_plan.html", context)
+
+
+def _proposals(supplier: Supplier, form: PlanForm) -> sealed.Series | None:
+    """What the switching rules say of the supplier at the AQL in the form."""
+    aql = dict(form.data).get("aql")
+    text = aql[0] if isinstance(aql, list) else aql
+    for value in sampling.AQLS_FOR_ITEMS:
+        if f"{value}" == text:
+            return next(series for series in sealed.series_of(supplier, [value]) if series.aql == value)
+    return None
+
+
+@for_roles(Role.RECEIVING, Role.BENCH)
+def packs_open(request: StaffRequest, number: str, line: int) -> HttpResponse:
+    of = _line(number, line)
+    plan = _plan(of)
+    if request.method != "POST":
+        return redirect("sealed", number, line)
+    form = OpenForm(sealed_results.results(plan).shut, request.POST)
+    if form.is_valid():
+        try:
+            opened = sealed.open_packs(plan, form.cleaned_data["count"], request.user)
+        except (SealedError, ReceivingError) as problem:
+            form.add_error("count", str(problem))
+        else:
+            first, last = opened[0].valve.serial, opened[-1].valve.serial
+            text = '{} serials given, by carton and place: {} to {}. <a href="{}">Print their labels</a>'
+            labels = f"{reverse('labels')}?serials={first}-{last}"
+            messages.success(request, format_html(text, len(opened), first, last, labels))
+            return redirect("sealed", number, line)
+    return _sealed_page(request, of, open_form=form)
+
+
+@for_roles(Role.RECEIVING)
+def decide(request: StaffRequest, number: str, line: int) -> HttpResponse:
+    of = _line(number, line)
+    plan = _plan(of)
+    if request.method != "POST":
+        return redirect("sealed", number, line)
+    found = sealed_results.results(plan)
+    form = _decide_form(plan.decisions.last(), sealed.PROPOSED_ACTION.get(found.decision.outcome), request.POST)
+    if form.is_valid():
+        action = Action(form.cleaned_data["action"])
+        try:
+            sealed_results.decide(plan, action, form.cleaned_data["note"], request.user)
+        except (SealedError, ReceivingError, CannotWriteOff) as problem:
+            form.add_error(None, str(problem))
+        else:
+            messages.success(request, f"It is recorded: {action.label}.")
+            return redirect("sealed", number, line)
+    return _sealed_page(request, of, decide_form=form)
+
+
+@for_roles(Role.SALES)
+def sealed_listing_new(request: StaffRequest, number: str, line: int) -> HttpResponse:
+    of = _line(number, line)
+    plan = _plan(of)
+    shop = Shop.own()
+    units = sealed.units_for_sale(plan)
+    start = {
+        "title": sealed_listing.title(plan), "text": sealed_listing.describe(plan), "currency": shop.currency,
+    }  # fmt: skip
+    form = SealedListingForm(request.POST or None, initial=start)
+    what = f"sealed cartons of {plan.carton_size}" if plan.seal == Packing.Seal.CARTON else "sealed packs"
+    form.fields["count"].label = f"How many {what} in this listing"
+    form.fields["count"].help_text = f"{len(units)} can be sold. The price is for all of them together."
+    form.fields["price"].widget.attrs["autofocus"] = True
+    if form.is_valid():
+        try:
+            made = sealed_listing.publish(plan, **form.cleaned_data, by=request.user)
+        except CannotList as problem:
+            form.add_error(None, str(problem))
+        else:
+            messages.success(request, f"{made.number} is before the public. Label the packs without opening them.")
+            return redirect(made)
+    each = of.cost_of(of.pieces - 1, shop.currency)
+    context = {"form": form, "line": of, "lot": of.lot, "plan": plan, "units": len(units), "what": what, "each": each}
+    return render(request, "grading/sealed_listing_new.html", context)
+
+
+def draw_list(request: StaffRequest, number: str, line: int) -> HttpResponse:
+    plan = _plan(_line(number, line))
+    data = sealed_paper.draw_list_data(plan, timezone.localdate())
+    return _pdf(draw_list_pdf(data), f"draw-list-{number}-{line}")
+
+
+def statement(request: StaffRequest, number: str, line: int) -> HttpResponse:
+    """The paper that goes with what is sold sealed; `?listing=` names the packs of that listing."""
+    of = _line(number, line)
+    plan = _plan(of)
+    try:
+        data = sealed_paper.statement_data(plan, timezone.localdate(), request.GET.get("listing", ""))
+    except sealed_paper.NoStatement as problem:
+        messages.error(request, f"No statement: {problem}")
+        return redirect("sealed", number, line)
+    return _pdf(statement_pdf(data), f"sealed-{number}-{line}")
+
+
+def _pdf(content: bytes, name: str) -> HttpResponse:
+    return HttpResponse(
+        content, content_type="application/pdf", headers={"Content-Disposition": f'inline; filename="{name}.pdf"'}
+    )
+
+
+def supplier_sampling(request: StaffRequest, pk: int) -> HttpResponse:
+    return _sampling_page(request, get_object_or_404(Supplier, pk=pk), SupplyForm())
+
+
+def _sampling_page(request: StaffRequest, supplier: Supplier, form: SupplyForm) -> HttpResponse:
+    context = {"supplier": supplier, "series": sealed.series_of(supplier), "form": form}
+    return render(request, "grading/supplier_sampling.html", context)
+
+
+@for_roles(Role.OWNER)
+def supplier_sampling_say(request: StaffRequest, pk: int) -> HttpResponse:
+    supplier = get_object_or_404(Supplier, pk=pk)
+    if request.method != "POST":
+        return redirect("supplier-sampling", pk)
+    form = SupplyForm(request.POST)
+    if form.is_valid():
+        try:
+            sealed.say_of(supplier, form.save(commit=False), request.user)
+        except SealedError as problem:
+            form.add_error("aql", str(problem))
+        else:
+            messages.success(request, "It is recorded, and the standing follows from it.")
+            return redirect("supplier-sampling", pk)
+    return _sampling_page(request, supplier, form)
+
+
+urlpatterns = [
+    path("sealed/", sealed_lines, name="sealed-lines"),
+    path("lots/<str:number>/<int:line>/sealed/", sealed_line, name="sealed"),
+    path("lots/<str:number>/<int:line>/sealed/packs/", packs, name="sealed-packs"),
+    path("lots/<str:number>/<int:line>/sealed/plan/", plan_new, name="sealed-plan"),
+    path("lots/<str:number>/<int:line>/sealed/open/", packs_open, name="sealed-open"),
+    path("lots/<str:number>/<int:line>/sealed/decide/", decide, name="sealed-decide"),
+    path("lots/<str:number>/<int:line>/sealed/list/", sealed_listing_new, name="sealed-listing-new"),
+    path("lots/<str:number>/<int:line>/sealed/draw-list.pdf", draw_list, name="sealed-draw-list"),
+    path("lots/<str:number>/<int:line>/sealed/statement.pdf", statement, name="sealed-statement"),
+    path("suppliers/<int:pk>/sampling/", supplier_sampling, name="supplier-sampling"),
+    path("suppliers/<int:pk>/sampling/say/", supplier_sampling_say, name="supplier-sampling-say"),
+]
