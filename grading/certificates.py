@@ -100,10 +100,17 @@ def _nominal(section: int, point: TestPoint, claimed: Sequence[Value]) -> paper.
     by_quantity = {value.quantity: value for value in claimed if value.section == section}
     ia, gm = by_quantity.get(Quantity.ANODE_CURRENT), by_quantity.get(Quantity.GM)
     house = any(value.kind == Kind.HOUSE for value in (ia, gm) if value)
+    stands = next((value.conditions for value in (ia, gm) if value), point.conditions)
     return paper.Nominal(
-        section, point.conditions, ia.nominal if ia else point.anode_current_ma,
+        section, stands, ia.nominal if ia else point.anode_current_ma,
         gm.nominal if gm else point.gm_ma_per_v, "our own valves, as said below" if house else point.cited,
     )  # fmt: skip
+
+
+def _level(nominal: paper.Nominal, by_gm: bool) -> Point | None:
+    if nominal.anode_current_ma is None:
+        return None
+    return Point(nominal.gm_ma_per_v if by_gm else None, nominal.anode_current_ma)
 
 
 def _uncertainty(values: Sequence[Value]) -> str:
@@ -190,13 +197,15 @@ def _charts(
     matched: MatchedSet, members: Sequence[Member], values: dict[int, list[Value]], points: dict[int, TestPoint]
 ) -> tuple[tuple[Chart, ...], str]:
     """A chart a section, and words for the siblings on them: the type's other graded valves."""
-    point_ids = {point.pk for point in points.values()}
+    own_values = [value for of_one in values.values() for value in of_one]
+    stands_at = {value.stands_at for value in own_values}
     results_of = [_results(values[member.pk], points) for member in members]
     grades = Grade.objects.filter(standing=True, valve__type=matched.type).order_by("valve__serial")
     others = grades.exclude(valve__in=[member.valve_id for member in members]).values_list("valve", "measured")
     found: dict[int, list[paper.Result]] = {}
     for valve, measured in others:
-        results = _results([Value.read(row) for row in measured if row["point_id"] in point_ids], points)
+        alike = [value for value in map(Value.read, measured) if value.stands_at in stands_at]
+        results = _results(alike, points)
         if any(result.anode_current_ma is not None for result in results):
             found[valve] = list(results)
     valves = list(found)
@@ -208,6 +217,7 @@ def _charts(
         if any(result.anode_current_ma is None for result in own):
             continue
         by_gm = all(result.gm_ma_per_v is not None for result in own)
+        nominal = _nominal(section, point, own_values)
         charts.append(
             Chart(
                 title=f"Section {section}" if len(points) > 1 else matched.type.designation,
@@ -217,7 +227,7 @@ def _charts(
                     Point(result.gm_ma_per_v if by_gm else place, result.anode_current_ma or 0.0)
                     for place, result in enumerate(own, start=1)
                 ),
-                nominal=Point(point.gm_ma_per_v if by_gm else None, point.anode_current_ma),
+                nominal=_level(nominal, by_gm),
                 siblings=tuple(
                     Point(result.gm_ma_per_v if by_gm else None, result.anode_current_ma)
                     for valve in shown

@@ -27,7 +27,7 @@ from grading.conditions import conditions_for
 from grading.conformity import SetDecision, decide_set
 from grading.evidence import Repeats
 from grading.grades import Known, SectionReading
-from grading.instruments import Basis, Record, Unmeasured, basis_for, record_of
+from grading.instruments import Basis, Kind, Record, Unmeasured, basis_for, record_of
 from grading.models import Quantity, Tester
 from grading.models.instruments import CLAIMING
 
@@ -53,6 +53,11 @@ class Bench:
         if (tester_id, day) not in self._records:
             self._records[tester_id, day] = record_of(self.tester(tester_id), day)
         return self._records[tester_id, day]
+
+    def conditions(self, tester_id: int, point: TestPoint, basis: Basis, at: datetime) -> str:
+        """The tester's own settings beside a house nominal; the sheet's where it was read or brought there."""
+        setting = conditions_for(self.tester(tester_id), point, at)
+        return setting.in_words if basis.kind in (Kind.HOUSE, Kind.NONE) else point.conditions
 
     def basis(self, tester_id: int, point: TestPoint, quantity: Quantity, at: datetime) -> Basis | None:
         """None where the tester's record says that it does not measure this."""
@@ -80,7 +85,8 @@ class Value:
     value: float
     readings: int
     tester: str
-    point_id: int  # of catalog.models.TestPoint: values at different ones cannot be set side by side
+    point_id: int  # of catalog.models.TestPoint
+    conditions: str  # the settings that the value stands for, after any conversion
     nominal: float | None
     kind: str
     basis: str
@@ -95,6 +101,11 @@ class Value:
     ratio_u: float | None = None
     resting_on: tuple[str, ...] = ()
     wanting: tuple[str, ...] = ()
+
+    @property
+    def stands_at(self) -> tuple[int, str, str]:
+        """Values that differ in this cannot be set side by side: other settings, or only one converted."""
+        return self.point_id, self.conditions, self.kind
 
     def stored(self) -> dict[str, Any]:
         return asdict(self)
@@ -133,6 +144,7 @@ def values_of(repeats: Repeats, bench: Bench) -> list[Value]:
         plain = Value(
             section=latest.section, quantity=str(quantity), value=mean * basis.factor,
             readings=len(repeats.values(quantity)), tester=str(record.tester), point_id=latest.test_point_id,
+            conditions=bench.conditions(tester_id, latest.test_point, basis, latest.taken_at),
             nominal=basis.nominal, kind=str(basis.kind), basis=basis.words, sheet_limits=basis.sheet_limits,
         )  # fmt: skip
         values.append(_with_uncertainty(plain, mean, quantity, basis, record))

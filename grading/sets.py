@@ -121,7 +121,7 @@ def pool(type_: ValveType, best_grades: int, size: int, probability: float) -> P
             quantities=tuple(value.value for value in found.rows[grade.valve_id]),
             maker=str(grade.valve.maker) if grade.valve.maker else None,
             grade=grade.name,
-            construction=str([(value.tester, value.point_id) for value in found.rows[grade.valve_id]]),
+            construction=str([(value.tester, value.stands_at) for value in found.rows[grade.valve_id]]),
             guard=tuple(guard_band(v.ratio_u or 0.0, size, probability) for v in found.rows[grade.valve_id]),
         )
         for grade in usable
@@ -204,8 +204,8 @@ def make_set(valves: Sequence[Valve], tolerance_percent: float, by: User) -> Mat
         if valve.pk not in found.rows:
             raise CannotMatch(f"{valve} lacks a reading that matching needs: test it again.")
     rows = [found.rows[valve.pk] for valve in valves]
-    if len({tuple(value.point_id for value in row) for row in rows}) > 1:
-        raise CannotMatch("These valves were read at different test points and cannot be compared: read them at one.")
+    if len({tuple(value.stands_at for value in row) for row in rows}) > 1:
+        raise CannotMatch("These valves were read at other settings, one than the next: read them alike first.")
     worst = max(spread_of_values(values).spread for values in zip(*rows, strict=True))
     if worst > tolerance_percent / 100 + ROUNDING:
         raise CannotMatch(f"These valves differ by {100 * worst:.2f} %, more than {tolerance_percent:g} %.")

@@ -286,3 +286,41 @@ def test_a_grade_beside_a_house_nominal_says_so(policy: Policy) -> None:
     value = values_of(grade)[1, IA]
     assert value.kind == "house nominal" and value.nominal == pytest.approx(0.61)
     assert "of 12 known-good NOS valves" in value.basis and not value.sheet_limits
+
+
+def test_a_certificate_states_the_settings_that_were_used_and_no_set_mixes_them(
+    policy: Policy, shift: Shift, logged_in: Callable[..., Client]
+) -> None:
+    from grading import conditions, house
+    from grading.models import TesterCondition
+
+    type_ = make_type()
+    points = [section.test_point for section in type_.test_sections if section.test_point]
+    at_sheet = test_a_valve(shift, ia=0.61, gm=1.6).valve
+    conditions.set_conditions(
+        [
+            TesterCondition(
+                tester=shift.tester,
+                test_point=point,
+                anode_voltage_v=150,
+                grid_voltage_v=-1,
+                judged_by=TesterCondition.JudgedBy.HOUSE,
+            )
+            for point in points
+        ],
+        owner(),
+    )
+    for valve in make_valves(type_, 12):
+        bench.take(
+            shift, valve, {s.number: Taken(s.test_point, 0.61, 1.6) for s in type_.test_sections}, shift.operator
+        )  # type: ignore[arg-type]
+    for point in points:
+        house.learn(shift.tester, point, owner())
+    one, two = (test_a_valve(shift, ia=0.61, gm=1.6).valve for _ in range(2))
+    Grade.objects.filter(valve=at_sheet, standing=True).update(saleable=True)
+    at_sheet.refresh_from_db()
+    with pytest.raises(sets.CannotMatch, match="other settings"):
+        sets.make_set([at_sheet, one], 20, owner())
+    made = sets.make_set([one, two], 20, owner())
+    text = " ".join(certificate(logged_in, made.number).split())
+    assert "Settings Va 150 V, Vg1 −1 V" in text and "Settings Va 250 V" not in text

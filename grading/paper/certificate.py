@@ -428,5 +428,9 @@ class _Charts(Flowable):
         for index, chart in enumerate(charts):
             draw_chart(self.canv, index * each, 5, each - 1, self.HEIGHT_MM, chart)
         beyond = sum(outside(chart) for chart in charts)
-        words = self.data.siblings + (f"; {beyond} marks lie beyond the frame" if beyond and self.data.siblings else "")
+        words = self.data.siblings + (
+            f"; {beyond} {'mark lies' if beyond == 1 else 'marks lie'} beyond the frame"
+            if beyond and self.data.siblings
+            else ""
+        )
         draw_legend(self.canv, 0, 0.8, self.data.tolerance_percent / 100, words, ticks=charts[0].counts)
