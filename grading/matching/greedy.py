@@ -35,28 +35,6 @@ def companions(
     return None
 
 
-def first_companions(low: Floats, high: Floats, reach: Floats, anchor: int, near: Ints, needed: int) -> Ints | None:
-    """Companions from the shortest stretch of ``near`` that holds enough of them, so that what lies further on is
-    left for later sets; None when all of ``near`` does not."""
-    length, best = needed, None
-    while best is None:
-        best = companions(low, high, reach, anchor, near[:length], needed)
-        if length >= len(near):
-            break
-        length *= 2
-    if best is None:
-        return None
-    short, long = length // 4, min(length, len(near))
-    while short + 1 < long:
-        middle = (short + long) // 2
-        found = companions(low, high, reach, anchor, near[:middle], needed)
-        if found is None:
-            short = middle
-        else:
-            best, long = found, middle
-    return best
-
-
 def greedy_pass(field: Field, size: int, free: Ints | None = None) -> list[Found]:
     """Disjoint sets found from left to right; ``free`` limits the rows that may be used."""
     low, high = field.low, field.high
@@ -76,7 +54,7 @@ def greedy_pass(field: Field, size: int, free: Ints | None = None) -> list[Found
                 near = near[unused[near]]
                 width = np.maximum(high[near], high[first]) - np.minimum(low[near], low[first])
                 near = near[(width <= reach).all(axis=1)]
-                others = first_companions(low, high, reach, int(first), near, size - 1)
+                others = companions(low, high, reach, int(first), near, size - 1)
                 if others is not None:
                     members = (int(first), *others.tolist())
                     unused[list(members)] = False
