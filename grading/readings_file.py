@@ -17,7 +17,7 @@ import io
 import re
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, fields
+from dataclasses import dataclass, field
 from typing import Any, NamedTuple
 
 from grading.readings_header import QUANTITIES, Field, Heading, read_heading, read_section
@@ -94,7 +94,6 @@ class Row:
 
 VALUES = {Field.ANODE_CURRENT: "anode_current_ma", Field.GM: "gm_ma_per_v",
           Field.LEAKAGE: "heater_cathode_leakage_ua", Field.GRID_CURRENT: "grid_current_ua"}  # fmt: skip
-READ_FIELDS = frozenset({one.name for one in fields(Row)} - {"row", "serial", "section", "point", "columns", "units"})
 
 
 class Parsed(NamedTuple):

@@ -47,8 +47,6 @@ UNITS = {
     Quantity.GRID_CURRENT: "µA",
 }
 
-# What a valve does with its electrodes, as opposed to what leaks.
-ELECTRODE = (Quantity.ANODE_CURRENT, Quantity.GM, Quantity.EMISSION)
 # What claims a grade in figures: a scale without a unit never does.
 CLAIMING = (Quantity.ANODE_CURRENT, Quantity.GM)
 

@@ -18,12 +18,11 @@ from typing import Any, NamedTuple
 from xml.sax.saxutils import escape
 
 from reportlab.lib.enums import TA_RIGHT
-from reportlab.lib.pagesizes import A4
-from reportlab.lib.styles import ParagraphStyle
 from reportlab.lib.units import mm
 from reportlab.pdfgen.canvas import Canvas
-from reportlab.platypus import Flowable, Frame, KeepTogether, PageTemplate, Paragraph, Spacer, Table
+from reportlab.platypus import Flowable, KeepTogether, Paragraph, Spacer, Table
 
+from .a4 import EDGE_MM, HEIGHT_MM, ROOM_MM, build, head_code, head_rule, text_style
 from .page import (
     BAD,
     BOLD,
@@ -35,19 +34,12 @@ from .page import (
     SOFT,
     WARN,
     WARN_PAPER,
-    NumberedCanvas,
     day,
     draw_text,
     number,
     open_document,
 )
 from .plot import Chart, draw_chart, draw_legend, outside
-from .symbols import code128, draw_bars
-
-WIDTH_MM, HEIGHT_MM = A4[0] / mm, A4[1] / mm
-EDGE_MM = 15.0
-ROOM_MM = WIDTH_MM - 2 * EDGE_MM
-BAR_MM = 0.339  # four dots at 300 to the inch, and wide enough to be read at 203
 
 
 class Result(NamedTuple):
@@ -153,21 +145,14 @@ CAUTION = (
 )
 
 
-def _style(name: str, size: float, *, bold: bool = False, lead: float = 1.28, **more: Any) -> ParagraphStyle:
-    font = BOLD if bold else SANS
-    return ParagraphStyle(name, fontName=font, fontSize=size, leading=lead * size, textColor=INK, **more)
-
-
-OVER = _style("over", 7.8, bold=True, lead=1.5)
-OVER.textColor = DEEP
-TITLE = _style("title", 19, bold=True, lead=1.2)
-HEAD = _style("head", 9.5, bold=True, spaceBefore=6, spaceAfter=2)
-BODY = _style("body", 8, lead=1.25)
-HEADING_RIGHT = _style("heading-right", 7.6, bold=True, lead=1.15, alignment=TA_RIGHT)
-HEADING_LEFT = _style("heading-left", 7.6, bold=True, lead=1.15)
-FACT = _style("fact", 9, bold=True, lead=1.2)
-LABEL = _style("label", 7.2, lead=1.25)
-LABEL.textColor = SOFT
+OVER = text_style("over", 7.8, bold=True, lead=1.5, textColor=DEEP)
+TITLE = text_style("title", 19, bold=True, lead=1.2)
+HEAD = text_style("head", 9.5, bold=True, spaceBefore=6, spaceAfter=2)
+BODY = text_style("body", 8, lead=1.25)
+HEADING_RIGHT = text_style("heading-right", 7.6, bold=True, lead=1.15, alignment=TA_RIGHT)
+HEADING_LEFT = text_style("heading-left", 7.6, bold=True, lead=1.15)
+FACT = text_style("fact", 9, bold=True, lead=1.2)
+LABEL = text_style("label", 7.2, lead=1.25, textColor=SOFT)
 
 ALL_SANS = ("FONT", (0, 0), (-1, -1), SANS, 8.4)  # else empty cells ask for a font that is not in the file
 QUANTITIES = {"Ia": "Anode current Ia", "gm": "Mutual conductance gm"}
@@ -179,42 +164,23 @@ def certificate_pdf(data: CertificateData) -> bytes:
         file, title=f"Certificate {data.number}: {data.name} {data.type}", author=data.shop,
         subject="Readings of a matched set of electron valves",
     )  # fmt: skip
-    first = Frame(EDGE_MM * mm, 14 * mm, ROOM_MM * mm, (HEIGHT_MM - 14 - 34) * mm, 0, 0, 0, 0, id="first")
-    later = Frame(EDGE_MM * mm, 14 * mm, ROOM_MM * mm, (HEIGHT_MM - 14 - 22) * mm, 0, 0, 0, 0, id="later")
-    document.addPageTemplates([
-        PageTemplate("first", first, onPage=lambda canvas, _: _head(canvas, data), autoNextPageTemplate="later"),
-        PageTemplate("later", later, onPage=lambda canvas, _: _running_head(canvas, data)),
-    ])  # fmt: skip
-    foot = f"{data.shop} · {data.number} · issued {day(data.issued_on)}"
-    document.build(_story(data), canvasmaker=NumberedCanvas.maker(foot, data.issued_on))
+    build(
+        document, _story(data), head=lambda canvas: _head(canvas, data), head_mm=34,
+        running=f"Certificate {data.number}, {data.name} {data.type}",
+        foot=f"{data.shop} · {data.number} · issued {day(data.issued_on)}", on=data.issued_on,
+    )  # fmt: skip
     return file.getvalue()
 
 
 def _head(canvas: Canvas, data: CertificateData) -> None:
     """The shop to the left, the set's number as Code 128 to the right, over a stout rule."""
     canvas.saveState()
-    bars = code128(data.number)
-    wide = bars.modules * BAR_MM
-    right, top = EDGE_MM + ROOM_MM, HEIGHT_MM - 13
-    draw_bars(canvas, right - wide, top - 8, bars, BAR_MM, 8)
-    canvas.setFillColor(INK)
-    draw_text(canvas, right - wide / 2, top - 11.8, data.number, width_mm=wide, size=9, font=BOLD, align="centre")
-    room = ROOM_MM - wide - 12
+    room, top = head_code(canvas, data.number), HEIGHT_MM - 13
     canvas.setFillColor(DEEP)
     draw_text(canvas, EDGE_MM, top - 4.6, data.shop, width_mm=room, size=16, font=BOLD, least=8)
     canvas.setFillColor(SOFT)
     draw_text(canvas, EDGE_MM, top - 9.4, " · ".join(data.shop_lines), width_mm=room, size=8, least=5.5)
-    canvas.setFillColor(DEEP)
-    canvas.rect(EDGE_MM * mm, (HEIGHT_MM - 30) * mm, ROOM_MM * mm, 1.1 * mm, stroke=0, fill=1)
-    canvas.restoreState()
-
-
-def _running_head(canvas: Canvas, data: CertificateData) -> None:
-    canvas.saveState()
-    canvas.setFillColor(DEEP)
-    text = f"Certificate {data.number}, {data.name} {data.type}"
-    draw_text(canvas, EDGE_MM, HEIGHT_MM - 15, text, width_mm=ROOM_MM, size=9, font=BOLD)
-    canvas.rect(EDGE_MM * mm, (HEIGHT_MM - 18) * mm, ROOM_MM * mm, 0.5 * mm, stroke=0, fill=1)
+    head_rule(canvas, 30)
     canvas.restoreState()
 
 

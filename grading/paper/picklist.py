@@ -18,19 +18,14 @@ from io import BytesIO
 from typing import Any, NamedTuple
 from xml.sax.saxutils import escape
 
-from reportlab.lib.pagesizes import A4
 from reportlab.lib.styles import ParagraphStyle
 from reportlab.lib.units import mm
 from reportlab.pdfgen.canvas import Canvas
 from reportlab.platypus import Flowable, Frame, PageTemplate, Paragraph, Spacer, Table
 
+from .a4 import EDGE_MM, HEIGHT_MM, ROOM_MM, head_code, head_rule
 from .page import BOLD, DEEP, INK, RULE, SANS, SHADE, SOFT, NumberedCanvas, day, draw_text, open_document
-from .symbols import code128, draw_bars
 
-WIDTH_MM, HEIGHT_MM = A4[0] / mm, A4[1] / mm
-EDGE_MM = 15.0
-ROOM_MM = WIDTH_MM - 2 * EDGE_MM
-BAR_MM = 0.339
 FRAGILE = "Old glass is fragile: carry it in a padded tray, do not stack it, and keep pins and caps clear."
 
 
@@ -84,19 +79,13 @@ def pick_list_pdf(data: PickListData) -> bytes:
 
 def _head(canvas: Canvas, data: PickListData) -> None:
     canvas.saveState()
-    bars = code128(data.order)
-    wide, right, top = bars.modules * BAR_MM, EDGE_MM + ROOM_MM, HEIGHT_MM - 13
-    draw_bars(canvas, right - wide, top - 8, bars, BAR_MM, 8)
-    canvas.setFillColor(INK)
-    draw_text(canvas, right - wide / 2, top - 11.8, data.order, width_mm=wide, size=9, font=BOLD, align="centre")
-    room = ROOM_MM - wide - 12
+    room, top = head_code(canvas, data.order), HEIGHT_MM - 13
     canvas.setFillColor(DEEP)
     draw_text(canvas, EDGE_MM, top - 4.6, f"Pick list {data.order}", width_mm=room, size=16, font=BOLD)
     canvas.setFillColor(INK)
     who = f"{data.customer} · ordered {day(data.placed_on)}"
     draw_text(canvas, EDGE_MM, top - 10.2, who, width_mm=room, size=10.5, least=6)
-    canvas.setFillColor(DEEP)
-    canvas.rect(EDGE_MM * mm, (HEIGHT_MM - 30) * mm, ROOM_MM * mm, 1.1 * mm, stroke=0, fill=1)
+    head_rule(canvas, 30)
     canvas.restoreState()
 
 

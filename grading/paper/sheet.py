@@ -18,12 +18,11 @@ from typing import Any
 from xml.sax.saxutils import escape
 
 from reportlab.lib.enums import TA_RIGHT
-from reportlab.lib.pagesizes import A4
-from reportlab.lib.styles import ParagraphStyle
 from reportlab.lib.units import mm
 from reportlab.pdfgen.canvas import Canvas
-from reportlab.platypus import Flowable, Frame, PageTemplate, Paragraph, Table
+from reportlab.platypus import Flowable, Paragraph, Table
 
+from .a4 import EDGE_MM, HEIGHT_MM, ROOM_MM, build, head_rule, text_style
 from .page import (
     BOLD,
     DEEP,
@@ -33,32 +32,21 @@ from .page import (
     SOFT,
     WARN,
     WARN_PAPER,
-    NumberedCanvas,
     day,
     draw_text,
     open_document,
 )  # fmt: skip
 
-WIDTH_MM, HEIGHT_MM = A4[0] / mm, A4[1] / mm
-EDGE_MM = 15.0
-ROOM_MM = WIDTH_MM - 2 * EDGE_MM
-
-
-def _style(name: str, size: float, *, bold: bool = False, lead: float = 1.28, **more: Any) -> ParagraphStyle:
-    font = BOLD if bold else SANS
-    return ParagraphStyle(name, fontName=font, fontSize=size, leading=lead * size, **{"textColor": INK, **more})
-
-
-OVER = _style("over", 7.8, bold=True, lead=1.5, textColor=DEEP)
-TITLE = _style("title", 17, bold=True, lead=1.2)
-HEAD = _style("head", 10, bold=True, spaceBefore=8, spaceAfter=2)
-BODY = _style("body", 9, lead=1.3)
-CELL = _style("cell", 8.6, lead=1.2)
-NUMBER = _style("number", 8.6, lead=1.2, alignment=TA_RIGHT)
-HEADING = _style("heading", 8, bold=True, lead=1.15)
-HEADING_RIGHT = _style("heading-right", 8, bold=True, lead=1.15, alignment=TA_RIGHT)
-LABEL = _style("label", 7.4, lead=1.25, textColor=SOFT)
-FACT = _style("fact", 9.4, bold=True, lead=1.2)
+OVER = text_style("over", 7.8, bold=True, lead=1.5, textColor=DEEP)
+TITLE = text_style("title", 17, bold=True, lead=1.2)
+HEAD = text_style("head", 10, bold=True, spaceBefore=8, spaceAfter=2)
+BODY = text_style("body", 9, lead=1.3)
+CELL = text_style("cell", 8.6, lead=1.2)
+NUMBER = text_style("number", 8.6, lead=1.2, alignment=TA_RIGHT)
+HEADING = text_style("heading", 8, bold=True, lead=1.15)
+HEADING_RIGHT = text_style("heading-right", 8, bold=True, lead=1.15, alignment=TA_RIGHT)
+LABEL = text_style("label", 7.4, lead=1.25, textColor=SOFT)
+FACT = text_style("fact", 9.4, bold=True, lead=1.2)
 
 
 @dataclass(frozen=True)
@@ -78,17 +66,14 @@ class Head:
 def sheet_pdf(head: Head, story: Sequence[Flowable]) -> bytes:
     file = BytesIO()
     document = open_document(file, title=f"{head.title} {head.number}", author=head.shop, subject=head.subject)
-    first = Frame(EDGE_MM * mm, 14 * mm, ROOM_MM * mm, (HEIGHT_MM - 14 - 30) * mm, 0, 0, 0, 0, id="first")
-    later = Frame(EDGE_MM * mm, 14 * mm, ROOM_MM * mm, (HEIGHT_MM - 14 - 22) * mm, 0, 0, 0, 0, id="later")
-    document.addPageTemplates([
-        PageTemplate("first", first, onPage=lambda canvas, _: _letterhead(canvas, head), autoNextPageTemplate="later"),
-        PageTemplate("later", later, onPage=lambda canvas, _: _running_head(canvas, head)),
-    ])  # fmt: skip
     top: list[Flowable] = [Paragraph(escape(head.over.upper()), OVER), Paragraph(escape(head.title), TITLE)]
     if head.notice:
         top.append(boxed(escape(head.notice)))
-    foot = f"{head.shop} · {head.number} · printed {day(head.on)}"
-    document.build([*top, *story], canvasmaker=NumberedCanvas.maker(foot, head.on))
+    build(
+        document, [*top, *story], head=lambda canvas: _letterhead(canvas, head), head_mm=30,
+        running=f"{head.title}, {head.number}",
+        foot=f"{head.shop} · {head.number} · printed {day(head.on)}", on=head.on,
+    )  # fmt: skip
     return file.getvalue()
 
 
@@ -102,16 +87,7 @@ def _letterhead(canvas: Canvas, head: Head) -> None:
     canvas.setFillColor(SOFT)
     draw_text(canvas, EDGE_MM, top - 9.4, " · ".join(head.shop_lines), width_mm=ROOM_MM - 45, size=8, least=5.5)
     draw_text(canvas, right, top - 9.4, day(head.on), width_mm=42, size=8, align="right")
-    canvas.setFillColor(DEEP)
-    canvas.rect(EDGE_MM * mm, (HEIGHT_MM - 26) * mm, ROOM_MM * mm, 1.1 * mm, stroke=0, fill=1)
-    canvas.restoreState()
-
-
-def _running_head(canvas: Canvas, head: Head) -> None:
-    canvas.saveState()
-    canvas.setFillColor(DEEP)
-    draw_text(canvas, EDGE_MM, HEIGHT_MM - 15, f"{head.title}, {head.number}", width_mm=ROOM_MM, size=9, font=BOLD)
-    canvas.rect(EDGE_MM * mm, (HEIGHT_MM - 18) * mm, ROOM_MM * mm, 0.5 * mm, stroke=0, fill=1)
+    head_rule(canvas, 26)
     canvas.restoreState()
 
 

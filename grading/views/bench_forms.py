@@ -12,6 +12,7 @@ from django.http import HttpRequest
 
 from catalog.models import Section, TestPoint
 from grading import units
+from grading.instruments import may_record
 from grading.models import Quantity, Reading, Tester
 from grading.plausible import doubt, stray_serial
 from grading.shorts import read_short
@@ -44,10 +45,11 @@ class Reads:
 
     @classmethod
     def of(cls, tester: Tester) -> Reads:
-        described = {capability.quantity for capability in tester.capabilities.all()}
-        if not described:
-            return cls()
-        return cls(Quantity.ANODE_CURRENT in described, Quantity.GM in described, Quantity.EMISSION in described)
+        return cls(
+            may_record(tester, Quantity.ANODE_CURRENT)[0],
+            may_record(tester, Quantity.GM)[0],
+            tester.measures(Quantity.EMISSION),
+        )
 
 
 @dataclass(frozen=True)

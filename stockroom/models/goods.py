@@ -199,10 +199,6 @@ class ValveQuerySet(models.QuerySet["Valve"]):
     def in_house(self) -> ValveQuerySet:
         return self.exclude(state__in=[State.DESPATCHED, State.WRITTEN_OFF])
 
-    def unclaimed(self) -> ValveQuerySet:
-        """In the house and on no order."""
-        return self.in_house().exclude(allocations__live=True)
-
     def for_rows(self) -> ValveQuerySet:
         return self.select_related("type", "maker", "place", "line__lot")
 
