@@ -40,6 +40,12 @@ class Keyboard:
         """A key that opens another page; waits until it is there."""
         with self.page.expect_navigation():
             self.page.keyboard.press(key)
+        # A browser puts the cursor in its place when it next draws, which may be after the page has loaded; a person
+        # sees it there before typing.
+        self.page.wait_for_function(
+            """() => { const e = document.querySelector("[autofocus]");
+                return !e || !e.offsetParent || document.activeElement === e; }"""
+        )
         return self
 
     def tab_to(self, words: str) -> Keyboard:
@@ -50,7 +56,7 @@ class Keyboard:
                 return self
             passed.append(self.at())
             self.page.keyboard.press("Tab")
-        raise AssertionError(f"Tab never reaches “{words}”; it passed {list(dict.fromkeys(passed))}")
+        raise AssertionError(f"Tab never reaches “{words}”; it passed {list(dict.fromkeys(passed))} on {self.page.url}")
 
     def choose(self, words: str) -> Keyboard:
         """In a list: type until the wanted choice is the one."""
