@@ -63,7 +63,7 @@ def plan_for(type_: ValveType, best_grades: int) -> PoolPlan:
     if not mix:
         raise ValueError(f"Nobody has written down what {type_} is wanted for.")
     stock = _pool(type_, best_grades, max(demand.size for demand in mix))
-    plan = planning.plan(stock.pieces, mix, Rules(same_construction=True), time_limit_s=PLAN_TIME_S)
+    plan = planning.plan(stock.pieces, mix, time_limit_s=PLAN_TIME_S)
     made = [
         Planned(
             one.demand, tuple(stock.valves[key] for key in one.keys), max(one.spread) if len(one.keys) > 1 else None,
@@ -85,8 +85,7 @@ def least_loss(line: OrderLine) -> LeastLoss | None:
     pieces = [_by_serial(piece, stock) for piece in stock.pieces[:COMPARED]]
     mix = mix_of(line.type) or _as_this(line, within, len(pieces))
     valves = {valve.serial: valve for valve in stock.valves.values()}
-    rules = Rules(same_construction=True)
-    choice = planning.cheapest_set(pieces, line.set_size, within, rules, mix, time_limit_s=ORDER_TIME_S)
+    choice = planning.cheapest_set(pieces, line.set_size, within, Rules(), mix, time_limit_s=ORDER_TIME_S)
     if choice is None:
         return None
     chosen = [

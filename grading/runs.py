@@ -2,7 +2,7 @@
 
 - `Ask`: what a run is asked for; `start(type, ask, by)`, `again(run, by)` from where another left off
 - `work_forever(stop)`: does waiting runs one after the other, in a thread of its own; `work_waiting()` does one
-- `Found`: one set of a run; `found_sets(run)`; `pool_of(run)`
+- `Found`: one set of a run; `found_sets(run)`
 - `swap(run, place, out, in_)`: what changing a set by hand would cost; `keep_swap(...)` keeps it
 - `accept(run, places, by)`: make the sets; those that no longer can be made are told
 
@@ -50,6 +50,8 @@ class Ask:
     best_grades: int
     same_maker: bool = False
     same_grade: bool = False
+    same_construction: bool = False
+    weeks_apart: int | None = None
     section_balance_percent: float | None = None
     time_limit_s: float = 60.0
     start: tuple[tuple[int, ...], ...] = ()  # sets of an earlier run, by valve
@@ -66,8 +68,16 @@ class Ask:
     def as_rules(self, sections: int) -> matching.Rules:
         balance = self.section_balance_percent
         return matching.Rules(
-            same_maker=self.same_maker, same_grade=self.same_grade, same_construction=True,
-            section_balance=None if balance is None else balance / 100, sections=sections,
+            same_maker=self.same_maker, same_grade=self.same_grade, same_construction=self.same_construction,
+            weeks_apart=self.weeks_apart, section_balance=None if balance is None else balance / 100,
+            sections=sections,
+        )  # fmt: skip
+
+    def pool(self, type_: ValveType) -> sets.Pool:
+        """The stock as it is now, as a run would see it."""
+        return sets.pool(
+            type_, self.best_grades, self.size, Policy.current().parsed.match_probability,
+            dated=self.weeks_apart is not None, built=self.same_construction,
         )  # fmt: skip
 
 
@@ -140,7 +150,7 @@ def _work(run: MatchRun, stop: threading.Event) -> None:
         return asked or stop.is_set()
 
     try:
-        stock = sets.pool(run.type, ask.best_grades, ask.size, Policy.current().parsed.match_probability)
+        stock = ask.pool(run.type)
         outcome = matching.find_sets(
             stock.pieces, ask.size, ask.as_tiers(), ask.as_rules(_sections(stock)),
             time_limit_s=min(ask.time_limit_s, MOST_TIME_S), progress=tell, should_stop=stopped, start=ask.start,
@@ -206,12 +216,6 @@ def found_sets(run: MatchRun) -> list[Found]:
     ]
 
 
-def pool_of(run: MatchRun) -> sets.Pool:
-    """The stock as it is now, as the run would see it."""
-    ask = Ask.read(run.ask)
-    return sets.pool(run.type, ask.best_grades, ask.size, Policy.current().parsed.match_probability)
-
-
 class Swap(NamedTuple):
     """A set changed by hand, what else it costs, and the whole run's value before and after."""
 
@@ -234,7 +238,8 @@ def swap(run: MatchRun, place: int, out: Valve, in_: Valve) -> Swap:
         raise CannotChange(f"That set has been made as {found[place].taken}. Break it up there.")
     if in_.pk in found[place].valve_ids:
         raise CannotChange(f"{in_} is in that set already.")
-    stock, ask = pool_of(run), Ask.read(run.ask)
+    ask = Ask.read(run.ask)
+    stock = ask.pool(run.type)
     pieces = {piece.key: piece for piece in stock.pieces}
     members = [in_.pk if key == out.pk else key for key in found[place].valve_ids]
     missing = [key for key in members if key not in pieces]

@@ -25,6 +25,7 @@ from grading.matching.words import LARGEST_SET, SMALLEST_SET
 from grading.measured import Spread, Value, claim
 from grading.measured import spread_of as spread_of_values
 from grading.models import Grade, MatchedSet, Member, Policy
+from stockroom.likeness import how_built, weeks_made
 from stockroom.models import Counter, Entry, Valve
 from stockroom.states import State
 
@@ -92,7 +93,7 @@ def propose(
     probability = Policy.current().parsed.match_probability
     stock = pool(type_, best_grades, size, probability)
     tier = matching.Tier("asked", tolerance_percent / 100, 1.0)
-    rules = matching.Rules(same_maker=same_maker, same_grade=same_grade, same_construction=True)
+    rules = matching.Rules(same_maker=same_maker, same_grade=same_grade)
     proposals = []
     for made in matching.find_sets(stock.pieces, size, [tier], rules, time_limit_s=time_limit_s).sets:
         valves = tuple(stock.valves[key] for key in made.keys)
@@ -110,9 +111,16 @@ class Pool(NamedTuple):
     columns: tuple[Column, ...]
 
 
-def pool(type_: ValveType, best_grades: int, size: int, probability: float) -> Pool:
-    """What sets of `size` can be made of. Pieces of one `construction` were read on one tester at one test point."""
+def pool(
+    type_: ValveType, best_grades: int, size: int, probability: float, *, dated: bool = False, built: bool = False
+) -> Pool:
+    """What sets of `size` can be made of; `dated` and `built` look up when and how each valve was made.
+
+    Pieces of one `settings` were read on one tester at one test point.
+    """
     grades = available(type_, best_grades)
+    weeks = weeks_made(type_) if dated else {}
+    construction = how_built(type_) if built else {}
     found = figures(grades)
     usable = [grade for grade in grades if grade.valve_id in found.rows]
     pieces = [
@@ -121,7 +129,9 @@ def pool(type_: ValveType, best_grades: int, size: int, probability: float) -> P
             quantities=tuple(value.value for value in found.rows[grade.valve_id]),
             maker=str(grade.valve.maker) if grade.valve.maker else None,
             grade=grade.name,
-            construction=str([(value.tester, value.stands_at) for value in found.rows[grade.valve_id]]),
+            weeks=weeks.get(grade.valve_id),
+            construction=construction.get(grade.valve_id),
+            settings=tuple((value.tester, value.stands_at) for value in found.rows[grade.valve_id]),
             guard=tuple(guard_band(v.ratio_u or 0.0, size, probability) for v in found.rows[grade.valve_id]),
         )
         for grade in usable

@@ -69,18 +69,18 @@ def holds(outcome: Outcome, pieces: list[Piece], size: int, tiers: tuple[Tier, .
 
 pools = st.lists(
     st.builds(
-        lambda ia, gm, maker, week, guard: (ia, gm, maker, week, guard),
+        lambda ia, gm, maker, weeks, guard: (ia, gm, maker, weeks, guard),
         st.integers(0, 40),
         st.integers(0, 40),
         st.sampled_from(["Northgate", "Harbour", None]),
-        st.one_of(st.none(), st.integers(0, 8)),
+        st.one_of(st.none(), st.tuples(st.integers(0, 8), st.integers(0, 2)).map(lambda w: (w[0], sum(w)))),
         st.sampled_from([None, (0.002,), (0.001, 0.004)]),
     ),
     max_size=11,
 ).map(
     lambda rows: [
-        Piece(number, (70 * 1.004**ia, 11 * 1.004**gm), maker=maker, week=week, guard=guard)
-        for number, (ia, gm, maker, week, guard) in enumerate(rows)
+        Piece(number, (70 * 1.004**ia, 11 * 1.004**gm), maker=maker, weeks=weeks, guard=guard)
+        for number, (ia, gm, maker, weeks, guard) in enumerate(rows)
     ]
 )
 rulebooks = st.builds(Rules, same_maker=st.booleans(), weeks_apart=st.sampled_from([None, None, 0, 3]))
@@ -169,9 +169,23 @@ def test_what_is_not_known_cannot_be_claimed() -> None:
 
 
 def test_weeks_apart_counts_between_the_first_and_the_last() -> None:
-    pieces = [Piece(number, (100.0,), week=week) for number, week in enumerate((10, 12, 14))]
+    pieces = [Piece(number, (100.0,), weeks=(week, week)) for number, week in enumerate((10, 12, 14))]
     assert find_sets(pieces, 3, TIERS, Rules(weeks_apart=4)).value == 100.0
     assert find_sets(pieces, 3, TIERS, Rules(weeks_apart=3)).value == 0.0
+
+
+def test_a_code_that_gives_only_the_month_counts_as_all_its_weeks() -> None:
+    pieces = [Piece(1, (100.0,), weeks=(10, 10)), Piece(2, (100.0,), weeks=(9, 13)), Piece(3, (100.0,), weeks=(13, 13))]
+    assert find_sets(pieces, 3, TIERS, Rules(weeks_apart=4)).value == 100.0
+    narrow = find_sets(pieces, 2, TIERS, Rules(weeks_apart=3))
+    assert [one.keys for one in narrow.sets] == [(1, 3)]
+    assert narrow.left_out == ((2, "made in any of 5 weeks, which may be more than 3 apart"),)
+
+
+def test_pieces_read_at_other_settings_never_meet() -> None:
+    pieces = [Piece(1, (100.0,), settings="a"), Piece(2, (100.0,), settings="b"), Piece(3, (100.0,), settings="a")]
+    assert [one.keys for one in find_sets(pieces, 2, TIERS).sets] == [(1, 3)]
+    assert judge_set(pieces[:2], TIERS).faults == ("not all of the same settings",)
 
 
 def test_a_valve_with_unlike_sections_is_left_out() -> None:
@@ -182,9 +196,9 @@ def test_a_valve_with_unlike_sections_is_left_out() -> None:
 
 
 def test_a_set_put_together_by_hand_is_told_what_is_wrong() -> None:
-    pieces = [Piece(1, (100.0,), maker="Northgate", week=1), Piece(2, (115.0,), maker="Harbour", week=9)]
+    pieces = [Piece(1, (100.0,), maker="Northgate", weeks=(1, 1)), Piece(2, (115.0,), maker="Harbour", weeks=(9, 9))]
     verdict = judge_set(pieces, TIERS, Rules(same_maker=True, weeks_apart=4))
-    assert verdict.faults == ("not all of the same maker", "made 8 weeks apart, more than 4")
+    assert verdict.faults == ("not all of the same maker", "made up to 8 weeks apart, more than 4")
     assert judge_set(pieces, TIERS).faults == ("spread 15.00% is wider than the widest tier, 10.00%",)
     assert judge_set(pieces, (*TIERS, Tier("20 %", 0.2, 30.0))).tier == "20 %"
 

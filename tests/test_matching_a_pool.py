@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Callable, Iterator
+from dataclasses import replace
+from datetime import date
 from typing import Any
 
 import pytest
@@ -11,10 +13,11 @@ from django.contrib.auth.models import User
 from django.core.management import call_command
 from django.test import Client
 
+from catalog.datecodes import Form, week_span
 from grading import runs
 from grading.models import MatchedSet, MatchRun
 from grading.runs import Ask
-from stockroom.models import Valve
+from stockroom.models import DateReading, SeenFeature, Valve
 from stockroom.people import Role
 from tests.factories import graded, make_policy, make_type, make_user, make_valves
 from tests.keyboard import Keyboard
@@ -70,6 +73,38 @@ def test_a_run_that_was_cut_off_is_taken_up_again(pool: list[Valve], by: User) -
     assert runs.work_waiting() and not runs.work_waiting()
     run.refresh_from_db()
     assert run.state == MatchRun.State.DONE
+
+
+def dated(valve: Valve, earliest: date, latest: date) -> None:
+    DateReading.objects.create(
+        valve=valve, code="as stamped", form=Form.YEAR_WEEK.name, detail="a time", earliest=earliest, latest=latest
+    )
+
+
+def test_sets_of_one_date_take_only_valves_that_are_known_to_be_of_it(pool: list[Valve], by: User) -> None:
+    week = week_span(1953, 12)
+    assert week
+    dated(pool[0], *week)
+    dated(pool[1], *week)
+    dated(pool[2], *week)
+    dated(pool[3], date(1953, 3, 1), date(1953, 3, 31))
+    same_week = done(replace(ASK, weeks_apart=0), by)
+    assert [set(found.valve_ids) for found in runs.found_sets(same_week)] == [{pool[0].pk, pool[1].pk}]
+    reasons = dict(map(tuple, same_week.outcome["left_out"]))
+    assert reasons == {
+        pool[3].serial: "made in any of 6 weeks, which may be more than 0 apart",
+        pool[4].serial: "week of manufacture not known",
+    }
+    assert len(runs.found_sets(done(replace(ASK, weeks_apart=5), by))) == 2
+
+
+def test_sets_built_alike_take_only_valves_whose_construction_was_seen(pool: list[Valve], by: User) -> None:
+    for valve, shape in zip(pool, ("box", "box", "box", "ribbed"), strict=False):
+        SeenFeature.objects.create(valve=valve, feature="plate shape", word=shape)
+        SeenFeature.objects.create(valve=valve, feature="print colour", word="red" if valve == pool[0] else "white")
+    run = done(replace(ASK, same_construction=True), by)
+    assert [set(found.valve_ids) for found in runs.found_sets(run)] == [{pool[0].pk, pool[1].pk}]
+    assert run.outcome["left_out"] == [[pool[4].serial, "construction not known"]]
 
 
 def test_a_question_without_meaning_fails_with_its_reason(pool: list[Valve], by: User) -> None:

@@ -3,8 +3,9 @@
 Taking logarithms turns a ratio into a distance: a set lies within a tier of spread t when, in every
 quantity, its values fit an interval of length log(1 + t), that is, when the set fits a box of that side. A
 guard band of half-width g turns a value x into the interval [x - g, x + g], and the set fits when all its
-intervals do. Weeks are one more axis, of length ``weeks_apart`` in every tier. Fitting a box is a pairwise
-matter (an axis-parallel box has Helly number 2): a set fits when every two of its pieces do.
+intervals do. The weeks a piece may be of are an interval on one more axis, of length ``weeks_apart`` in every
+tier. Fitting a box is a pairwise matter (an axis-parallel box has Helly number 2): a set fits when every two of
+its pieces do.
 
 lay_out(pieces, size, tiers, rules)   -> Field
 spread(pieces)                        -> the spread of each quantity
@@ -138,8 +139,12 @@ def why_left_out(piece: Piece, rules: Rules) -> str | None:
         return "grade not known"
     if rules.same_construction and piece.construction is None:
         return "construction not known"
-    if rules.weeks_apart is not None and piece.week is None:
-        return "week of manufacture not known"
+    if rules.weeks_apart is not None:
+        if piece.weeks is None:
+            return "week of manufacture not known"
+        first, last = piece.weeks
+        if last - first > rules.weeks_apart:
+            return f"made in any of {last - first + 1} weeks, which may be more than {rules.weeks_apart} apart"
     if rules.section_balance is not None:
         balance = imbalance(piece, rules.sections)
         if math.log1p(balance) > math.log1p(rules.section_balance) + LOG_TOLERANCE:
@@ -147,9 +152,10 @@ def why_left_out(piece: Piece, rules: Rules) -> str | None:
     return None
 
 
-def kind(piece: Piece, rules: Rules) -> tuple[str | None, ...]:
+def kind(piece: Piece, rules: Rules) -> tuple[Hashable, ...]:
     """What two pieces must have in common to meet in a set."""
     return (
+        piece.settings,
         piece.maker if rules.same_maker else None,
         piece.grade if rules.same_grade else None,
         piece.construction if rules.same_construction else None,
@@ -162,7 +168,7 @@ def lay_out(pieces: Sequence[Piece], size: int, tiers: Sequence[Tier], rules: Ru
     kept_tiers = worthwhile(tiers)
     rows: list[int] = []
     left_out: list[tuple[Hashable, str]] = []
-    kinds: dict[tuple[str | None, ...], list[int]] = {}
+    kinds: dict[tuple[Hashable, ...], list[int]] = {}
     for index, piece in enumerate(pieces):
         reason = why_left_out(piece, rules)
         if reason is not None:
@@ -177,8 +183,8 @@ def lay_out(pieces: Sequence[Piece], size: int, tiers: Sequence[Tier], rules: Ru
     low, high = centre - guard, centre + guard
     reach = np.repeat(np.log1p([[tier.spread] for tier in kept_tiers]).reshape(-1, 1), axes, axis=1)
     if rules.weeks_apart is not None:
-        weeks = np.array([[float(piece.week or 0)] for piece in used]).reshape(len(used), 1)
-        low, high = np.hstack([low, weeks]), np.hstack([high, weeks])
+        weeks = np.array([piece.weeks for piece in used], dtype=float).reshape(len(used), 2)
+        low, high = np.hstack([low, weeks[:, :1]]), np.hstack([high, weeks[:, 1:]])
         reach = np.hstack([reach, np.full((len(kept_tiers), 1), float(rules.weeks_apart))])
     return Field(
         low=low,
@@ -205,6 +211,7 @@ def judge_set(pieces: Sequence[Piece], tiers: Sequence[Tier], rules: Rules = Rul
     check(pieces, len(pieces), tiers, rules)
     faults = [f"{piece.key}: {reason}" for piece in pieces if (reason := why_left_out(piece, rules))]
     for name, wanted in (
+        ("settings", True),
         ("maker", rules.same_maker),
         ("grade", rules.same_grade),
         ("construction", rules.same_construction),
@@ -212,9 +219,9 @@ def judge_set(pieces: Sequence[Piece], tiers: Sequence[Tier], rules: Rules = Rul
         if wanted and len({getattr(piece, name) for piece in pieces}) > 1:
             faults.append(f"not all of the same {name}")
     if rules.weeks_apart is not None:
-        weeks = [piece.week for piece in pieces if piece.week is not None]
+        weeks = [week for piece in pieces for week in piece.weeks or ()]
         if weeks and max(weeks) - min(weeks) > rules.weeks_apart:
-            faults.append(f"made {max(weeks) - min(weeks)} weeks apart, more than {rules.weeks_apart}")
+            faults.append(f"made up to {max(weeks) - min(weeks)} weeks apart, more than {rules.weeks_apart}")
     if not faults:
         field = lay_out(pieces, len(pieces), tiers, rules)
         index = best_tier(field, range(len(pieces)))

@@ -1,6 +1,8 @@
 """find_sets: the question a page asks, answered by the method that suits each part of the pool.
 
-The pool falls into groups that may not mix (maker, grade, construction) and each group into parts that share no set.
+The pool falls into groups that may not mix (settings, maker, grade, construction) and each group into parts that
+share no set.
+
 - one quantity: in order of value (``ordered``), exact;
 - a part whose sets can be written out: local search, subset-row cuts, branch and bound (``exact``);
 - a crowded part: column generation with exact pricing, local search on a sample of the sets (``dense``).

@@ -31,7 +31,9 @@ class Piece:
     quantities    positive values, in the same order and units for every piece of a pool. A valve of several
                   sections lists its first section's quantities, then the second's: (Ia1, gm1, Ia2, gm2).
     maker, grade, construction    as recorded, None when unknown.
-    week          a running week number (weeks since any fixed Monday), None when unknown.
+    settings      how the quantities were read: pieces read at different settings are never compared.
+    weeks         the first and the last week it may have been made in, as running numbers (weeks since any fixed
+                  Monday), None when unknown. A code that gives a week has one number twice, a month has four or five.
     guard         half-width of the guard band, as a difference of natural logarithms: 0.004 says the true
                   value may be taken 0.4 % either side. One number for all quantities or one for each.
     """
@@ -39,9 +41,10 @@ class Piece:
     key: Hashable
     quantities: tuple[float, ...]
     maker: str | None = None
-    week: int | None = None
+    weeks: tuple[int, int] | None = None
     grade: str | None = None
     construction: str | None = None
+    settings: Hashable = None
     guard: tuple[float, ...] | None = None
 
 
@@ -59,7 +62,7 @@ class Rules:
     """What a set must satisfy besides its tier. What is not known cannot be claimed: a valve whose maker is
     unknown enters no set of a run that asks for the same maker, and so for the other three.
 
-    weeks_apart      the latest and the earliest week of a set are at most this far apart.
+    weeks_apart      the first and the last week that a piece of the set may be of are at most this far apart.
     sections         how many sections each valve's quantities describe.
     section_balance  largest spread, as a fraction, between the sections of one valve in each quantity.
     """

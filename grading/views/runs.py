@@ -38,6 +38,11 @@ class RunForm(forms.Form):
     price_3 = forms.DecimalField(label="Price of such a set", initial=60, min_value=0, required=False)
     same_maker = forms.BooleanField(label="Same marked maker", required=False)
     same_grade = forms.BooleanField(label="Same grade", required=False)
+    same_construction = forms.BooleanField(label="Built alike", required=False)
+    weeks_apart = forms.IntegerField(
+        label="Made within … weeks", min_value=0, max_value=520, required=False,
+        help_text="0 is the same week. A code that gives only a month counts as all its weeks: ask for 5.",
+    )  # fmt: skip
     section_balance_percent = forms.FloatField(
         label="Sections of a valve within %", min_value=0.1, max_value=200, required=False,
         help_text="Leave it empty to take valves as they are.",
@@ -70,7 +75,8 @@ class RunForm(forms.Form):
         data = self.cleaned_data
         return Ask(
             size=data["size"], tiers=data["tiers"], best_grades=data["best_grades"], same_maker=data["same_maker"],
-            same_grade=data["same_grade"], section_balance_percent=data["section_balance_percent"],
+            same_grade=data["same_grade"], same_construction=data["same_construction"],
+            weeks_apart=data["weeks_apart"], section_balance_percent=data["section_balance_percent"],
             time_limit_s=data["time_limit_s"],
         )  # fmt: skip
 
@@ -127,7 +133,7 @@ def run(request: HttpRequest, pk: int) -> HttpResponse:
 
 def _plot(found: MatchRun, ask: Ask, sets: list[Found]) -> PoolPlot | None:
     """Section 1 of every valve that is in the pool now."""
-    stock = work.pool_of(found)
+    stock = ask.pool(found.type)
     of_first = {
         quantity: place for place, (section, quantity) in enumerate(stock.columns) if section == stock.columns[0][0]
     }
