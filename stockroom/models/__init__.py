@@ -16,12 +16,22 @@ from stockroom.models.imports import LotFile, SupplierMapping
 from stockroom.models.listings import ListedValve, Listing
 from stockroom.models.orders import Allocation, Customer, Despatch, Order, OrderLine, Return
 from stockroom.models.photographs import Attachment, Photograph
-from stockroom.models.sealed import DrawnPack, Pack, Packing, SamplingPlan, SealedDecision, SupplyNote
+from stockroom.models.sealed import (
+    BrokenSeal,
+    DrawnPack,
+    Pack,
+    PackDateReading,
+    Packing,
+    SamplingPlan,
+    SealedDecision,
+    SupplyNote,
+)
 from stockroom.models.shop import Counter, Shop
 
 __all__ = [
     "Allocation",
     "Attachment",
+    "BrokenSeal",
     "Charge",
     "Claim",
     "ClaimRow",
@@ -48,6 +58,7 @@ __all__ = [
     "Order",
     "OrderLine",
     "Pack",
+    "PackDateReading",
     "Packing",
     "Photograph",
     "Place",

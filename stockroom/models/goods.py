@@ -134,7 +134,8 @@ class Line(models.Model):
     """So many pieces of one type in a lot.
 
     Pieces are in bulk, known only by count, until they are given serials. Each piece, in bulk or not,
-    has a position from 0 to `pieces` - 1, which fixes its share of the line's cost.
+    has a position from 0 to `pieces` - 1, which fixes its share of the line's cost. `returned_positions` are those
+    of pieces that had their serials when they went back to the supplier.
     """
 
     class Condition(models.TextChoices):
@@ -153,6 +154,7 @@ class Line(models.Model):
     expected = models.PositiveIntegerField(validators=[MinValueValidator(1)])
     counted = models.PositiveIntegerField(null=True, blank=True)
     sent_back = models.PositiveIntegerField("sent back to the supplier", default=0, editable=False)
+    returned_positions = models.JSONField("sent back with a serial, by position", default=list, editable=False)
     weight = models.DecimalField(
         "cost weight",
         max_digits=9,
@@ -182,8 +184,13 @@ class Line(models.Model):
 
     @property
     def pieces(self) -> int:
-        """Received, less those sent back to the supplier. They carry the line's cost."""
+        """Received, less those sent back to the supplier out of the bulk."""
         return self.received - self.sent_back
+
+    @property
+    def bearing_cost(self) -> int:
+        """The pieces that carry the line's cost: not those that went back to the supplier with a serial either."""
+        return self.pieces - len(self.returned_positions)
 
     @property
     def discrepancy(self) -> int | None:
@@ -191,8 +198,14 @@ class Line(models.Model):
         return None if self.counted is None else self.counted - self.expected
 
     def cost_of(self, position: int, currency: str) -> Decimal:
-        """Home-currency cost of the piece at `position`; the pieces of a line add up to `cost` exactly."""
-        return piece_cost(self.cost, self.pieces, position, minor_places(currency))
+        """Home-currency cost of the piece at `position`; the pieces of a line add up to `cost` exactly.
+
+        A piece that went back to the supplier costs nothing: those that stayed carry its share.
+        """
+        if position in self.returned_positions:
+            return Decimal(0)
+        before = sum(one < position for one in self.returned_positions)
+        return piece_cost(self.cost, self.bearing_cost, position - before, minor_places(currency))
 
 
 class ValveQuerySet(models.QuerySet["Valve"]):

@@ -91,14 +91,13 @@ class SeenFeature(By):
         return f"{self.feature} {self.word}"
 
 
-class DateReading(By):
-    """How the code stamped on a valve was read: the reading chosen and all the others it might have had.
+class CodeReading(By):
+    """How a code was read: the reading chosen and all the others it might have had.
 
     `form` to `latest` are those of `catalog.datecodes.Reading`; `form` is empty while none is chosen.
     `alternatives` holds all of them in the order they were ranked, as `stockroom.identity` writes them.
     """
 
-    valve = models.ForeignKey(Valve, on_delete=models.PROTECT, related_name="date_readings")
     code = models.CharField("code as stamped", max_length=40)
     form = models.CharField(max_length=20, choices=[(form.name, form.value) for form in Form], blank=True)
     detail = models.CharField("reading", max_length=120, blank=True)
@@ -109,12 +108,7 @@ class DateReading(By):
     standing = models.BooleanField(default=True)
 
     class Meta:
-        ordering = ["-id"]
-        constraints = [
-            models.UniqueConstraint(
-                fields=["valve"], condition=models.Q(standing=True), name="one_standing_date_reading_per_valve"
-            )
-        ]
+        abstract = True
 
     def __str__(self) -> str:
         return f"{self.code}: {self.words or 'not decided'}"
@@ -133,6 +127,20 @@ class DateReading(By):
     def readings(self) -> list[Reading]:
         """The chosen one alone; all that it may have while none is chosen."""
         return [self.reading] if self.reading else [read_alternative(one) for one in self.alternatives]
+
+
+class DateReading(CodeReading):
+    """How the code stamped on a valve was read."""
+
+    valve = models.ForeignKey(Valve, on_delete=models.PROTECT, related_name="date_readings")
+
+    class Meta:
+        ordering = ["-id"]
+        constraints = [
+            models.UniqueConstraint(
+                fields=["valve"], condition=models.Q(standing=True), name="one_standing_date_reading_per_valve"
+            )
+        ]
 
 
 def read_alternative(kept: dict[str, Any]) -> Reading:

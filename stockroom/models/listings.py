@@ -22,7 +22,7 @@ class ListingQuerySet(models.QuerySet["Listing"]):
 
 
 class Listing(models.Model):
-    """A priced public page for one valve or one matched set."""
+    """A priced public page for one valve, one matched set, or sealed packs of one lot."""
 
     number = models.CharField(max_length=12, unique=True, editable=False)
     title = models.CharField(max_length=120)
@@ -34,6 +34,7 @@ class Listing(models.Model):
         settings.AUTH_USER_MODEL, on_delete=models.PROTECT, null=True, related_name="+", editable=False
     )
     ended_at = models.DateTimeField(null=True, editable=False)
+    ended_because = models.CharField(max_length=200, blank=True, editable=False)  # where it was not simply ended
 
     objects = ListingQuerySet.as_manager()
 

@@ -20,6 +20,14 @@ def set_name(size: int) -> str:
     return SET_NAMES.get(size, f"matched set of {size}")
 
 
+SEALED_WORDS = "sealed and sample-tested, not tested"  # what every text about a sealed pack says
+
+
+def sealed_name(pieces: int) -> str:
+    """What is sold under its seal: "sealed pack", or "10 pieces sealed" for a carton or several packs."""
+    return "sealed pack" if pieces == 1 else f"{pieces} pieces sealed"
+
+
 class Customer(models.Model):
     name = models.CharField(max_length=120)
     email = models.EmailField(blank=True)
@@ -70,13 +78,20 @@ class Order(models.Model):
 
 
 class OrderLine(models.Model):
-    """So many items of one kind: "one matched quad, this type, best two grades, within 5 %"."""
+    """So many items of one kind: "one matched quad, this type, best two grades, within 5 %".
+
+    Where `sealed`, an item is `set_size` pieces in sealed packs of one lot, of which nobody has tested any: grades and
+    a tolerance do not come into it.
+    """
+
+    MOST_IN_A_SET = 12
 
     order = models.ForeignKey(Order, on_delete=models.CASCADE, related_name="lines")
     type = models.ForeignKey(ValveType, on_delete=models.PROTECT, related_name="+")
     set_size = models.PositiveSmallIntegerField(
-        "pieces in each", default=1, validators=[MinValueValidator(1), MaxValueValidator(12)]
+        "pieces in each", default=1, validators=[MinValueValidator(1), MaxValueValidator(1000)]
     )
+    sealed = models.BooleanField("in sealed packs, sample-tested", default=False)
     quantity = models.PositiveSmallIntegerField(default=1, validators=[MinValueValidator(1)])
     best_grades = models.PositiveSmallIntegerField(
         "of the best … grades",
@@ -96,13 +111,25 @@ class OrderLine(models.Model):
 
     class Meta:
         ordering = ["id"]
+        constraints = [
+            models.CheckConstraint(
+                condition=models.Q(sealed=True) | models.Q(set_size__lte=12), name="a_matched_set_is_of_twelve_at_most"
+            ),
+            models.CheckConstraint(
+                condition=models.Q(sealed=False) | models.Q(max_spread_percent=None), name="sealed_packs_match_nothing"
+            ),
+        ]
 
     def __str__(self) -> str:
+        if self.sealed:
+            return f"{self.quantity} × {sealed_name(self.set_size)} {self.type}"
         return f"{self.quantity} × {set_name(self.set_size)} {self.type}"
 
     @property
     def asked(self) -> str:
         """The line as a person would say it."""
+        if self.sealed:
+            return f"{self}, {SEALED_WORDS}"
         words = [str(self), "top grade" if self.best_grades == 1 else f"best {self.best_grades} grades"]
         if self.max_spread_percent is not None and self.set_size > 1:
             words.append(f"within {self.max_spread_percent:g} %")
@@ -143,11 +170,19 @@ class Despatch(models.Model):
 
 
 class Return(models.Model):
-    """A valve came back. Readings and grades from before no longer speak for it."""
+    """A valve came back. Readings and grades from before no longer speak for it.
+
+    Of what was sold under its seal `seal` says whether it came back so.
+    """
+
+    class Seal(models.TextChoices):
+        INTACT = "intact", "seal intact"
+        BROKEN = "broken", "seal broken"
 
     valve = models.ForeignKey(Valve, on_delete=models.PROTECT, related_name="returns")
     order = models.ForeignKey(Order, on_delete=models.PROTECT, related_name="returns")
     reason = models.CharField(max_length=300)
+    seal = models.CharField(max_length=6, choices=Seal.choices, blank=True)
     at = models.DateTimeField(default=timezone.now)
     by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, null=True, related_name="+")
 

@@ -1,7 +1,7 @@
 """Sealed stock: how it is packed, the plan by which some packs are opened, what was drawn, what was decided.
 
-Plans, drawn packs, packs with serials, decisions and notes on a supplier are written once. Triggers in the
-database refuse to change or delete them (stockroom/migrations); a plan is replaced by a new one that says why.
+Plans, drawn packs, packs with serials, broken seals, decisions and notes on a supplier are written once. Triggers
+in the database refuse to change or delete them (stockroom/migrations); a plan is replaced by a new one that says why.
 """
 
 from __future__ import annotations
@@ -14,6 +14,7 @@ from django.utils import timezone
 
 from stockroom import sampling
 from stockroom.models.goods import Line, Supplier, Valve
+from stockroom.models.identity import CodeReading
 
 LEVELS = [(level.value, level.value) for level in sampling.Level]
 SEVERITIES = [(severity.value, severity.value) for severity in sampling.Severity]
@@ -161,6 +162,12 @@ class DrawnPack(models.Model):
         return sampling.carton_and_place(self.number, self.plan.carton_size)
 
 
+class PackQuerySet(models.QuerySet["Pack"]):
+    def under_seal(self) -> PackQuerySet:
+        """Neither opened for the sample nor since."""
+        return self.filter(opened=False, broken_seal=None)
+
+
 class Pack(models.Model):
     """The piece of this pack has a serial: it was opened for the sample, or is sold as it is, still sealed."""
 
@@ -171,6 +178,8 @@ class Pack(models.Model):
     at = models.DateTimeField(default=timezone.now)
     by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, null=True, related_name="+")
 
+    objects = PackQuerySet.as_manager()
+
     class Meta:
         ordering = ["plan", "number"]
         constraints = [models.UniqueConstraint(fields=["plan", "number"], name="a_pack_has_one_serial")]
@@ -178,6 +187,32 @@ class Pack(models.Model):
     @property
     def where(self) -> tuple[int, int]:
         return sampling.carton_and_place(self.number, self.plan.carton_size)
+
+
+class PackDateReading(CodeReading):
+    """How the date printed on the packs was read: the reading chosen and all the others it might have had."""
+
+    packing = models.ForeignKey(Packing, on_delete=models.PROTECT, related_name="date_readings")
+
+    class Meta:
+        ordering = ["-id"]
+        constraints = [
+            models.UniqueConstraint(
+                fields=["packing"], condition=Q(standing=True), name="one_standing_date_reading_per_packing"
+            )
+        ]
+
+
+class BrokenSeal(models.Model):
+    """A pack that stayed shut through the sampling was opened after all, here or by a customer. Never undone."""
+
+    pack = models.OneToOneField(Pack, on_delete=models.PROTECT, related_name="broken_seal")
+    because = models.CharField(max_length=200)
+    at = models.DateTimeField(default=timezone.now)
+    by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, null=True, related_name="+")
+
+    class Meta:
+        ordering = ["at", "id"]
 
 
 class SealedDecision(models.Model):
