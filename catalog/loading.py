@@ -1,6 +1,8 @@
 """Bring the checked reference files into the database.
 
 - `load(reference)`: create or update every row in one transaction; `Loaded` says how many there are
+- `first_years_changed`: the signal sent in that transaction with the keys of the `types` whose first year, or how well
+  it is known, is another than before
 
 Rows are found again by their natural keys and written in one statement a table, so loading twice changes nothing and a
 corrected file corrects the row in place: readings that point at a test point keep pointing at it. An alias that the
@@ -16,11 +18,14 @@ from decimal import Decimal
 from typing import Any, NamedTuple, TypeVar
 
 from django.db import models, transaction
+from django.dispatch import Signal
 
 from catalog import reference as files
 from catalog.models import Alias, Basing, Heater, Kin, Pin, Ratings, Section, Source, TestPoint, ValveType
 
 Row = TypeVar("Row", bound=models.Model)
+
+first_years_changed = Signal()
 
 
 class Loaded(NamedTuple):
@@ -32,6 +37,7 @@ class Loaded(NamedTuple):
 @transaction.atomic
 def load(reference: files.Reference) -> Loaded:
     rows = list(reference.types.values())
+    before = _first_years()
     sources = {
         source.key: source
         for source in _write(
@@ -44,7 +50,16 @@ def load(reference: files.Reference) -> Loaded:
     _load_sections(rows, types, sources)
     aliases = _load_aliases(rows, types, sources)
     _load_kin(rows, types, sources, reference)
+    changed = {key for key, known in _first_years().items() if before.get(key, known) != known}
+    if changed:
+        first_years_changed.send(sender=ValveType, types=changed)
     return Loaded(len(types), len(aliases), TestPoint.objects.count())
+
+
+def _first_years() -> dict[int, tuple[int | None, str | None]]:
+    """By type: its first year, and the kind of source that gives it."""
+    found = ValveType.objects.values_list("pk", "first_registered", "first_registered_source__kind")
+    return {key: (year, kind) for key, year, kind in found}
 
 
 def _write(rows: Sequence[Row], *natural_key: str) -> list[Row]:

@@ -53,6 +53,11 @@ class Source(models.Model):
     def __str__(self) -> str:
         return f"{self.title}, {self.edition}" if self.edition else self.title
 
+    @property
+    def is_memory(self) -> bool:
+        """Nobody had a publication open."""
+        return self.kind == "memory"
+
 
 class Sourced(models.Model):
     """A row of values and where they were read."""

@@ -1,3 +1,5 @@
+from collections.abc import Collection
+
 from django.apps import AppConfig
 from django.db.models.signals import post_migrate
 
@@ -12,8 +14,17 @@ def make_roles(sender: AppConfig, using: str, **kwargs: object) -> None:
         Group.objects.using(using).get_or_create(name=role.value)
 
 
+def assess_dates_again(sender: object, types: Collection[int], **kwargs: object) -> None:
+    from stockroom.identity import years_changed
+
+    years_changed(types)
+
+
 class StockroomConfig(AppConfig):
     name = "stockroom"
 
     def ready(self) -> None:
+        from catalog.loading import first_years_changed
+
+        first_years_changed.connect(assess_dates_again, dispatch_uid="dates")
         post_migrate.connect(make_roles, dispatch_uid="roles")

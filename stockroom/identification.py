@@ -1,8 +1,8 @@
 """Which reading of a code is the likeliest, and where the marks of a valve do not agree with each other.
 
     rank        the readings of one code, likeliest first, each with its points and the reasons for them
-    assess      warnings where print and code, construction and maker, or date and type disagree TypeFacts,
-    MakerFacts, Marks   what is known of the type, of the makers in the shop's register, of the valve
+    assess      warnings where print and code, construction and maker, or date and type disagree
+    TypeFacts, MakerFacts, Marks   what is known of the type, of the makers in the shop's register, of the valve
 
 The points are our policy, no source: they put the likeliest reading on top and say why, nothing more. A
 person chooses, and every other reading is kept.
@@ -28,11 +28,27 @@ _A_YEAR = 366
 
 @dataclass(frozen=True)
 class TypeFacts:
-    """The years a type is known from. None where it is not known."""
+    """The years a type is known from. None where it is not known.
+
+    `doubt_years` says how far the first may be out: a date before it by no more than that is remarked upon and
+    nothing else.
+    """
 
     designation: str
     first_registered: int | None = None
     last_made: int | None = None
+    doubt_years: int = 0
+
+    @property
+    def first_in_words(self) -> str:
+        return f"about {self.first_registered}, from memory" if self.doubt_years else f"{self.first_registered}"
+
+    def is_before(self, year: int) -> bool:
+        """Whether the year is before the type, even when its first year is out by as much as it may be."""
+        return self.first_registered is not None and year < self.first_registered - self.doubt_years
+
+    def may_be_before(self, year: int) -> bool:
+        return self.first_registered is not None and year < self.first_registered and not self.is_before(year)
 
 
 @dataclass(frozen=True)
@@ -131,8 +147,10 @@ def _by_form(reading: Reading) -> Weighed:
 def _by_type(reading: Reading, facts: TypeFacts) -> Weighed:
     if reading.earliest is None or reading.latest is None:
         return []
-    if facts.first_registered is not None and reading.latest.year < facts.first_registered:
-        return [(-4, f"before {facts.designation} was first registered, {facts.first_registered}")]
+    if facts.is_before(reading.latest.year):
+        return [(-4, f"before {facts.designation} was first registered, {facts.first_in_words}")]
+    if facts.may_be_before(reading.latest.year):
+        return [(0, f"about when {facts.designation} was first registered, {facts.first_in_words}")]
     if facts.last_made is not None and reading.earliest.year > facts.last_made:
         return [(-2, f"after {facts.designation} is known to have been made, {facts.last_made}")]
     if facts.first_registered is None and facts.last_made is None:
@@ -288,12 +306,14 @@ def _date_and_type(marks: Marks, facts: TypeFacts) -> Findings:
     made = _dated(marks.readings)
     if not made:
         return
-    first, last = facts.first_registered, facts.last_made
-    if first is None:
+    last, latest = facts.last_made, _last_day(made).year
+    if facts.first_registered is None:
         yield f"the first registration of {facts.designation} is not known"
-    elif _last_day(made).year < first:
-        reason = f"{_periods(made)} is before {facts.designation} was first registered, {first}"
+    elif facts.is_before(latest):
+        reason = f"{_periods(made)} is before {facts.designation} was first registered, {facts.first_in_words}"
         yield Disagreement(Subject.DATE_AND_TYPE, reason)
+    elif facts.may_be_before(latest):
+        yield f"{_periods(made)} is too near the first registration of {facts.designation}, {facts.first_in_words}"
     if last is not None and _first_day(made).year > last:
         reason = f"{_periods(made)} is after {facts.designation} is known to have been made, {last}"
         yield Disagreement(Subject.DATE_AND_TYPE, reason)

@@ -5,6 +5,7 @@
 - `others_of_line(line, besides)`: how the codes of the line's other valves are read
 - `Sheet`, `record(valve, sheet, by)`, `spread(valves, sheet, by)`: one valve as it is; many valves alike
 - `reassess(valves, by)`: raise and clear the warnings of these valves
+- `years_changed(types)`: look again where the first years of types were corrected
 - `dismiss(warning, because, by)`, `clean(valve, how, note, by)`, `cleaning_cautions(type)`
 - `set_source_codes(maker, codes, by)`, `learn(…)`, `forget(known, by)`, `register_changed(maker, by)`
 - `marks_of(valve)`, `warnings_by_line(line_ids)`: what pages show
@@ -57,6 +58,7 @@ from stockroom.models import (
 )
 
 FIRST_YEAR = 1920  # valves in quantity from about then; from memory
+DOUBT_YEARS = 2  # a type's first year may be out by so much when nobody had a publication open; our policy
 MOST_OTHERS = 500  # of a line's other valves, the latest that were read
 
 
@@ -157,8 +159,15 @@ def register_changed(maker: Maker, by: User | None, codes: Collection[str] = ())
         )
         .values_list("pk", flat=True)
     )
-    for some in chunked(keys):
-        reassess(Valve.objects.filter(pk__in=some), by)
+    _look_again(keys, by)
+    return len(keys)
+
+
+def years_changed(types: Collection[int], by: User | None = None) -> int:
+    """Look again at the valves in house of these types whose code has been read; how many they are."""
+    read = Valve.objects.in_house().filter(type__in=list(types), date_readings__standing=True)
+    keys = set(read.values_list("pk", flat=True))
+    _look_again(keys, by)
     return len(keys)
 
 
@@ -190,7 +199,10 @@ def others_of_line(line: Line, besides: Collection[int]) -> list[list[Reading]]:
 
 
 def type_facts(type_: ValveType) -> TypeFacts:
-    return TypeFacts(type_.designation, type_.first_registered)
+    """Ask for the type together with the source of its first year, or each costs a query."""
+    source = type_.first_registered_source
+    doubt = DOUBT_YEARS if source is not None and source.is_memory else 0
+    return TypeFacts(type_.designation, type_.first_registered, doubt_years=doubt)
 
 
 def _window(received: date) -> Window:
@@ -253,7 +265,7 @@ def _write(keys: list[int], sheet: Sheet, by: User | None, *, whole: bool, over:
         valves = list(
             Valve.objects.select_for_update(no_key=True, of=("self",))
             .filter(pk__in=keys)
-            .select_related("type", "maker", "line__lot")
+            .select_related("type__first_registered_source", "maker", "line__lot")
             .order_by("pk")
         )
         maker = keep(sheet.maker, by) if sheet.maker is not None and sheet.maker.pk is None else sheet.maker
@@ -395,11 +407,14 @@ def _write_conditions(
 
 def reassess(valves: Iterable[Valve], by: User | None) -> None:
     """Bring the warnings of these valves up to date. What was dismissed stays so while the reason is the same."""
-    with transaction.atomic():
-        keys = [valve.pk for valve in valves]
-        register = Register()
-        for some in chunked(keys):
-            _reassess(some, register, by)
+    _look_again({valve.pk for valve in valves}, by)
+
+
+@transaction.atomic
+def _look_again(keys: Collection[int], by: User | None) -> None:
+    register = Register()
+    for some in chunked(keys):
+        _reassess(some, register, by)
 
 
 def _reassess(keys: list[int], register: Register, by: User | None) -> None:
@@ -436,7 +451,9 @@ def _assessments(keys: list[int], register: Register) -> Iterable[tuple[Valve, A
     construction: dict[int, dict[str, str]] = defaultdict(dict)
     for key, feature, word in SeenFeature.objects.filter(valve__in=keys).values_list("valve", "feature", "word"):
         construction[key][feature] = word
-    for valve in Valve.objects.filter(pk__in=keys).select_related("type", "maker", "line__lot"):
+    for valve in Valve.objects.filter(pk__in=keys).select_related(
+        "type__first_registered_source", "maker", "line__lot"
+    ):
         window = _window(valve.line.lot.received_on)
         marks = Marks(
             printed_maker=valve.maker.name if valve.maker else None,

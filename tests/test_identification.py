@@ -71,6 +71,15 @@ def test_a_date_before_first_registration_falls_behind():
     assert "before 12AX7 was first registered, 1946 (-4)" in early.reasons
 
 
+def test_a_first_year_in_doubt_counts_against_a_date_only_beyond_the_doubt():
+    facts = TypeFacts("EL84", first_registered=1955, doubt_years=2)
+    by_detail = {one.reading.detail: one for one in rank(readings("312", WINDOW), facts, [], (), RECEIVED)}
+    assert by_detail["week 12 of 1953"].points == 0
+    assert "about when EL84 was first registered, about 1955, from memory" in by_detail["week 12 of 1953"].reasons
+    assert "before EL84 was first registered, about 1955, from memory (-4)" in by_detail["week 12 of 1943"].reasons
+    assert "within the known years of EL84 (+2)" in by_detail["week 12 of 1963"].reasons
+
+
 def test_a_date_after_the_last_known_year_falls_behind_but_less_far():
     points = {one.reading.detail: one.points for one in ranked("312") if one.reading.form is Form.YEAR_WEEK}
     assert points["week 12 of 1953"] > points["week 12 of 1993"] > points["week 12 of 1933"]
@@ -225,3 +234,13 @@ def test_a_valve_made_after_its_pack_was_dated_is_a_disagreement():
 
 def test_nothing_marked_says_nothing():
     assert assess(Marks(), TYPE, REGISTER) == Assessment((), ())
+
+
+@given(first=st.integers(1935, 1990), made=st.integers(1930, 1999), doubt=st.integers(0, 5))
+def test_a_date_warns_only_when_it_precedes_the_first_year_by_more_than_the_doubt(first, made, doubt):
+    facts = TypeFacts("EL84", first_registered=first, doubt_years=doubt)
+    found = assess(Marks(readings=readings(f"{made}", WINDOW)), facts, [])
+    dated = [one for one in readings(f"{made}", WINDOW) if one.latest]
+    latest = max(one.latest.year for one in dated)
+    assert bool(found.disagreements) == (latest < first - doubt)
+    assert any("too near" in said for said in found.unchecked) == (first - doubt <= latest < first)

@@ -5,16 +5,21 @@ Makers, source codes and dates are invented; the types' years are set by the tes
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
+from dataclasses import replace
 from typing import Any
 
 import pytest
+from django.conf import settings
 from django.contrib.auth.models import User
 from django.test import Client
 from django.urls import reverse
 
+from catalog import reference
 from catalog.datecodes import Form
-from catalog.models import ValveType
+from catalog.loading import first_years_changed, load
+from catalog.models import Source, ValveType
 from grading import handling
 from stockroom import identity
 from stockroom.construction import FEATURES, UnknownWord
@@ -39,6 +44,7 @@ def by() -> User:
 def type_() -> ValveType:
     made = make_type()
     made.first_registered = 1947
+    made.first_registered_source = Source.objects.create(key="book", title="A made-up handbook", kind="handbook")
     made.save()
     return made
 
@@ -245,6 +251,71 @@ def test_a_dismissed_warning_stays_dismissed_while_its_reason_is_the_same(valve:
 def test_what_cannot_be_compared_is_said(valve: Valve, by: User) -> None:
     handling.identify(valve, sheet(valve, code="777-6118", chosen="EIA|777|week 18 of 1961"), by)
     assert "source code 777 is not in the register" in identity.marks_of(valve).unchecked
+
+
+# The reference files say another first year
+
+
+@pytest.fixture(scope="module")
+def files() -> reference.Reference:
+    return reference.read_reference(settings.BASE_DIR / "fixtures")
+
+
+def told(files: reference.Reference, designation: str, year: int | None, source: str) -> reference.Reference:
+    """The files, with another first year of one type."""
+    row = replace(files.types[designation], first_registered=year, first_registered_source=year and source)
+    return replace(files, types={**files.types, designation: row})
+
+
+def test_a_corrected_first_year_raises_and_clears_warnings(files: reference.Reference, by: User) -> None:
+    load(told(files, "EL84", 1950, "wikipedia-kt66"))
+    valve = make_valve(make_type("EL84"))
+    identity.record(valve, Sheet(code="1951-11", chosen="YEAR_MONTH||November 1951"), by)
+    assert subjects(valve) == []
+    load(told(files, "EL84", 1953, "wikipedia-kt66"))
+    assert subjects(valve) == ["date and type"]
+    assert "before EL84 was first registered, 1953" in valve.warnings.get().reason
+    load(told(files, "EL84", 1953, "memory"))
+    assert subjects(valve) == []
+    assert any("too near the first registration of EL84" in said for said in identity.marks_of(valve).unchecked)
+    load(told(files, "EL84", 1954, "memory"))
+    assert "about 1954, from memory" in valve.warnings.open().get().reason
+
+
+def test_files_that_say_the_same_years_ask_about_no_valve(files: reference.Reference, by: User) -> None:
+    load(files)
+    identity.record(make_valve(make_type("EL84")), Sheet(code="1951-11"), by)
+    heard: list[set[int]] = []
+
+    def listen(types: set[int], **_: object) -> None:
+        heard.append(types)
+
+    first_years_changed.connect(listen)
+    try:
+        load(files)
+        load(told(files, "EL84", None, ""))
+    finally:
+        first_years_changed.disconnect(listen)
+    assert heard == [{make_type("EL84").pk}]
+
+
+def test_many_valves_are_assessed_again_in_a_few_queries(
+    line: Line, by: User, django_assert_max_num_queries: Any
+) -> None:
+    make_valves(line=line, count=90)
+    identity.spread(line.valves.all(), Sheet(code="1951-11", chosen="YEAR_MONTH||November 1951"), by)
+    ValveType.objects.filter(pk=line.type_id).update(first_registered=1953)
+    with django_assert_max_num_queries(16):
+        assert identity.years_changed([line.type_id]) == 90
+    assert MarkWarning.objects.open().filter(subject="date and type").count() == 90
+
+
+def test_a_first_year_is_never_out_of_the_years_that_valves_were_made_in(files: reference.Reference) -> None:
+    years = {row.designation: row.first_registered for row in files.types.values() if row.first_registered}
+    assert len(years) > 120 and all(1920 <= year <= 1965 for year in years.values())
+    # A number that follows another in one series was not registered before it.
+    series = [years[name] for name in sorted(years) if re.fullmatch(r"[5-7]\d{3}A?", name)]
+    assert len(series) > 20 and series == sorted(series)
 
 
 # Pages
