@@ -6,7 +6,8 @@
 CSV is RFC 4180's in UTF-8. `manifest.json` is metadata in the vocabulary of the W3C Recommendation "Metadata
 Vocabulary for Tabular Data" (17 December 2015): the type of each column, keys, and which column refers to which table.
 
-An empty cell is an empty text; `\\N` is no value at all, so a text that begins with a backslash gets one more.
+An empty cell is an empty text; `\\N` is no value at all. A text that a spreadsheet would run as a formula gets a
+backslash in front, and so does one that begins with a backslash (`stockroom.cells`). JSON stays as it is.
 Uploaded files lie in `files/`, and their cell holds the path. Photographs go in on request: they can be many gigabytes.
 """
 
@@ -30,6 +31,7 @@ from django.contrib.auth.models import Group, User
 from django.db import connection, models, transaction
 from django.utils import timezone
 
+from stockroom.cells import defused
 from stockroom.models import Photograph, Shop
 
 NULL = "\\N"
@@ -174,8 +176,7 @@ def _cell(value: Any, field: models.Field) -> str:
         return value.isoformat()
     if isinstance(value, Decimal):
         return f"{value:f}"
-    text = str(value)
-    return f"\\{text}" if text.startswith("\\") else text
+    return defused(value) if isinstance(value, str) else str(value)
 
 
 def _described(
@@ -229,7 +230,8 @@ def _first_line(model: type[models.Model]) -> str:
 
 def _manifest(tables: list[dict[str, Any]], when: datetime, photographs: bool, missing: list[str]) -> dict[str, Any]:
     about = [
-        "One CSV file a table. \\N stands for no value; a text that begins with a backslash has one more in front.",
+        "One CSV file a table. \\N stands for no value. A text that a spreadsheet would run as a formula, and one that "
+        "begins with a backslash, has one backslash more in front, which is to be taken away.",
         "Moments are in UTC. Electrical values carry their unit in the column's name, money its currency beside it.",
         "Passwords and sessions are left out.",
         "Photographs lie in photographs/, each by its SHA-256." if photographs else "Photographs are left out.",

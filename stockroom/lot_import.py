@@ -5,6 +5,10 @@
 - `imported_before(file)`: the same file, byte by byte, that was imported already
 
 `stockroom.lot_layout` keeps the file and says what its columns hold; here its rows meet the types, makers and places.
+
+A row that gives a serial or mark is one valve: rows that say the same of theirs make one line, whose valves get
+serials of ours at once, and the supplier's own goes into each valve's history. A cell merged downwards counts in every
+row that it covers, but not for a number of pieces.
 """
 
 from __future__ import annotations
@@ -24,10 +28,10 @@ from django.utils import timezone
 from catalog.models import Alias, ValveType
 from catalog.reference import normal
 from stockroom.changes import fitted
-from stockroom.lot_layout import Layout, remember
+from stockroom.lot_layout import FIELDS, Layout, remember
 from stockroom.models import Entry, Line, LotFile, Maker, Place
 from stockroom.names import LONGEST, refuse_serial
-from stockroom.receiving import MOST_PIECES, add_lines
+from stockroom.receiving import MOST_PIECES, add_lines, allot_serials
 from stockroom.tables import (
     Cell,
     Fault,
@@ -43,6 +47,8 @@ from stockroom.tables import (
 )
 
 NEAREST = 4
+SHOWN_MARKS = 12
+MOST_MARK = 80
 MOST_NOTE, MOST_WEIGHT, WEIGHT_STEP = 300, Decimal(999_999), Decimal("0.001")
 
 
@@ -84,8 +90,17 @@ class Problem(NamedTuple):
         return f"{where}: {self.message}"
 
 
+class Listed(NamedTuple):
+    """One valve that the file lists by itself, under the supplier's serial or mark."""
+
+    row: int
+    mark: str
+    note: str
+
+
 class Planned(NamedTuple):
-    """One line that would be booked."""
+    """One line that would be booked. `valves` are those that its rows list one by one; `filled` says what a merged cell
+    gave."""
 
     row: int
     type: ValveType
@@ -96,10 +111,24 @@ class Planned(NamedTuple):
     weight: Decimal
     place: str
     note: str
+    valves: tuple[Listed, ...] = ()
+    filled: str = ""
 
     @property
     def condition_words(self) -> str:
         return Line.Condition(self.condition).label
+
+    @property
+    def valves_in_words(self) -> str:
+        """The supplier's serials; nothing for a line of pieces in bulk."""
+        marks = ", ".join(one.mark for one in self.valves[:SHOWN_MARKS])
+        more = len(self.valves) - SHOWN_MARKS
+        return f"{marks} and {more} more" if more > 0 else marks
+
+    @property
+    def alike(self) -> tuple[object, ...]:
+        """Valves listed one by one that agree in this make one line."""
+        return self.type.pk, plain(self.maker), self.condition, self.weight, plain(self.place)
 
 
 class Word(NamedTuple):
@@ -182,6 +211,9 @@ class _Reader:
         self.left_out: dict[str, list[int]] = defaultdict(list)
         self.read_as: dict[str, str] = {}
         self.rounded = 0
+        self.row_of_mark: dict[str, int] = {}
+        self.rows_filled: list[int] = []
+        self.by_number = {row.number: row for row in layout.table.rows}
         self.weight_mark = self._settle_mark()
         self._types: dict[str, ValveType | None] = {}
 
@@ -194,7 +226,7 @@ class _Reader:
         if not self.planned and not self.problems and not any(self.unknown.values()):
             self.problems.append(Problem(self.choices.heading, "", "there are no lines beneath it."))
         return Preview(
-            planned=self.planned, problems=sorted(self.problems), types=self._words("type"),
+            planned=_together(self.planned), problems=sorted(self.problems), types=self._words("type"),
             conditions=self._words("condition"), makers=self._words("maker"),
             places=list(self.new_places.values()), notes=list(self._notes()),
         )  # fmt: skip
@@ -211,6 +243,13 @@ class _Reader:
             yield f"Left out, {why}: {_rows(rows)}."
         for said, type_ in self.read_as.items():
             yield f"“{said}” is read as {type_}."
+        if self.rows_filled:
+            yield f"What merged cells hold is filled down from their top cell: {_rows(self.rows_filled)}."
+        if self.row_of_mark:
+            yield (
+                f"{len(self.row_of_mark)} rows name one valve each by a serial or mark: each gets a serial of ours at "
+                "once, and the supplier’s stays in its history."
+            )
         if self.rounded:
             yield f"{self.rounded} prices are rounded to three decimals."
         if "expected" not in self.choices.columns:
@@ -219,8 +258,19 @@ class _Reader:
     # Cells
 
     def _cell(self, row: Row, name: str) -> Cell:
+        """What the row gives, or the merged cell that covers it gives from above."""
+        above = self._covered_from(row, name)
+        return self._own_cell(row if above is None else above, name)
+
+    def _own_cell(self, row: Row, name: str) -> Cell:
         column = self.choices.columns.get(name)
         return row.cells[column] if column is not None and column < len(row.cells) else ""
+
+    def _covered_from(self, row: Row, name: str) -> Row | None:
+        """The row beneath the headings whose cell is merged over this row's."""
+        top = self.layout.table.merged.get((row.number, self.choices.columns.get(name, -1)), 0)
+        covered = top > self.choices.heading and is_blank(self._own_cell(row, name))
+        return self.by_number.get(top) if covered else None
 
     def _wrong(self, row: Row, name: str, message: str) -> None:
         column = self.choices.columns.get(name)
@@ -247,13 +297,46 @@ class _Reader:
         before = len(self.problems)
         type_ = self._type(row)
         condition = self._condition(row)
-        expected = self._pieces(row, "expected", least=1, missing=None if "expected" in self.choices.columns else 1)
+        mark = self._mark(row)
+        each_is_one = bool(mark) or "expected" not in self.choices.columns
+        expected = self._pieces(row, "expected", least=1, missing=1 if each_is_one else None)
         counted = self._pieces(row, "counted", least=0, missing=None)
+        if mark and (expected, counted) not in ((1, 1), (1, None)) and len(self.problems) == before:
+            self._wrong(
+                row, "serial", f"“{mark}” names one valve, but the row says {counted if expected == 1 else expected} "
+                "pieces. Give each valve its own row, or choose no column for serials.",
+            )  # fmt: skip
         weight = self._weight(row)
         maker, place, note = self._maker(row), self._place(row), self._note(row)
         if len(self.problems) > before or type_ is None or condition is None or expected is None:
             return
-        self.planned.append(Planned(row.number, type_, maker, condition, expected, counted, weight, place, note))
+        valves = (Listed(row.number, mark, note),) if mark else ()
+        self.planned.append(
+            Planned(row.number, type_, maker, condition, expected, counted, weight, place, "" if mark else note, valves,
+                    self._filled(row))
+        )  # fmt: skip
+
+    def _filled(self, row: Row) -> str:
+        names = [name for name in self.choices.columns if self._covered_from(row, name)]
+        if not names:
+            return ""
+        self.rows_filled.append(row.number)
+        tops = sorted({above.number for name in names if (above := self._covered_from(row, name))})
+        what = ", ".join(FIELDS[name].label.lower() for name in names)
+        return f"{what} from the merged cell of {_rows(tops)}"
+
+    def _mark(self, row: Row) -> str:
+        said = self._text(row, "serial")
+        if plain(said) in NOTHING:
+            return ""
+        earlier = self.row_of_mark.setdefault(plain(said), row.number)
+        if self._covered_from(row, "serial"):
+            self._wrong(row, "serial", f"“{said[:40]}” is merged over several rows, but names one valve.")
+        elif earlier != row.number:
+            self._wrong(row, "serial", f"“{said[:40]}” stands in row {earlier} already. Each valve has its own.")
+        elif len(said) > MOST_MARK:
+            self._wrong(row, "serial", f"“{said[:40]}…” has {len(said)} characters; at most {MOST_MARK} are kept.")
+        return said
 
     def _why_left_out(self, row: Row) -> str:
         if row.number in self.rows_left_out:
@@ -328,6 +411,11 @@ class _Reader:
         return said
 
     def _pieces(self, row: Row, name: str, *, least: int, missing: int | None) -> int | None:
+        above = self._covered_from(row, name)
+        if above is not None:
+            message = f"the cell of row {above.number} is merged over this row, so it does not say how many of each."
+            self._wrong(row, name, f"{message} Give each row its own number.")
+            return None
         if is_blank(self._cell(row, name)):
             if missing is None and name == "expected":
                 self._wrong(row, name, "it does not say how many.")
@@ -388,6 +476,19 @@ def _rows(numbers: Sequence[int]) -> str:
     return f"{'row' if len(numbers) == 1 else 'rows'} {first}{more}"
 
 
+def _together(planned: Sequence[Planned]) -> list[Planned]:
+    """The lines, valves that are listed one by one and alike made one, where the first of them stands."""
+    lines: dict[object, Planned] = {}
+    for one in planned:
+        key = one.alike if one.valves else one.row
+        before = lines.get(key)
+        lines[key] = one if before is None else before._replace(
+            expected=before.expected + 1, valves=before.valves + one.valves, filled=before.filled or one.filled,
+            counted=None if before.counted is None or one.counted is None else before.counted + one.counted,
+        )  # fmt: skip
+    return list(lines.values())
+
+
 # Taking in
 
 
@@ -418,6 +519,7 @@ def take_in(file: LotFile, by: User | None, *, sure: bool = False) -> list[Line]
         if not preview.ready:
             raise NotReady("The file still has faults or unknown words; nothing was imported.")
         lines = add_lines(file.lot, _lines(preview.planned), by)
+        _take_up_listed(lines, preview.planned, by)
         file.imported_at, file.imported_by, file.line_count = timezone.now(), by, len(lines)
         file.save(update_fields=["imported_at", "imported_by", "line_count"])
         remember(layout)
@@ -452,3 +554,14 @@ def _lines(planned: Sequence[Planned]) -> list[Line]:
         )
         for one in planned
     ]
+
+
+def _take_up_listed(lines: Sequence[Line], planned: Sequence[Planned], by: User | None) -> None:
+    """Valves for what the file lists one by one, each with what the file says of it."""
+    entries = []
+    for line, one in zip(lines, planned, strict=True):
+        if one.valves:
+            for valve, listed in zip(allot_serials(line, len(one.valves), by), one.valves, strict=True):
+                text = f"The supplier’s list names it {listed.mark}{f': {listed.note}' if listed.note else ''}."
+                entries.append(Entry(by=by, action="listed", text=fitted(text), valve=valve, line=line, lot=line.lot))
+    Entry.objects.bulk_create(entries)

@@ -61,6 +61,10 @@ FIELDS: Mapping[str, Field] = {
         "note", "notes", "remark", "remarks", "comment", "comments", "bemerkung", "bemerkungen", "anmerkung",
         "remarque", "примечание",
     )),
+    "serial": Field("Serial or mark of one valve", (
+        "serial", "serial number", "serial no", "serial nr", "s/n", "sn", "valve no", "tube no", "valve number",
+        "tube number", "seriennummer", "numéro de série", "número de serie", "серийный номер",
+    )),
 }  # fmt: skip
 
 

@@ -8,8 +8,9 @@
     settle_mark     which of the two a column uses, where its own cells show it
     plain           text for comparing: one space between words, small letters
 
-CSV is RFC 4180's, widened: semicolons, tabs or bars; a byte-order mark; UTF-8, UTF-16 or Windows-1252. XLSX is
-read for its values alone: a formula counts by the value stored with it, never by being worked out.
+CSV is RFC 4180's, widened: semicolons, tabs or bars; a byte-order mark; UTF-8, UTF-16 or Windows-1252; and our own
+export's marks (`stockroom.cells`). XLSX is read for its values alone: a formula counts by the value stored with it,
+never by being worked out. What a merged cell holds stands in its topmost row; `Table.merged` says which rows it covers.
 
 Refused, each with its reason: files too large or with too much in them, workbooks with macros, encrypted files, old
 binary workbooks, and files that are not what their name says.
@@ -19,21 +20,29 @@ import csv
 import io
 import re
 import zipfile
+from bisect import bisect_right
 from collections import Counter
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from datetime import date, datetime, time
 from decimal import Decimal, InvalidOperation
 from enum import StrEnum
 from itertools import islice
+from math import isfinite
+from types import MappingProxyType
 from typing import Any, NamedTuple
 
 import openpyxl
+from openpyxl.utils import column_index_from_string
 from openpyxl.utils.exceptions import InvalidFileException
+
+from stockroom.cells import restored
 
 MAX_BYTES = 8_000_000
 MAX_UNPACKED_BYTES = 120_000_000
 MAX_ROWS = 20_000
 MAX_COLUMNS = 200
+LAST_ROW = 1_048_576  # of any sheet; from memory
+NO_VALUE = "\\N"  # in our own export
 HEADING_WITHIN = 30  # rows that hold anything
 DELIMITERS = {";": "semicolons", "\t": "tabs", ",": "commas", "|": "bars"}
 
@@ -57,11 +66,16 @@ class Row(NamedTuple):
 
 
 class Table(NamedTuple):
-    """`name` is the sheet's; `how` says how a CSV file was understood."""
+    """`name` is the sheet's; `how` says how a CSV file was understood.
+
+    `merged` gives, for the row number and the column (from 0) of a cell that lies in a merged one beneath its topmost
+    row, the number of that row. Only the leftmost column of a merged cell counts.
+    """
 
     name: str
     rows: tuple[Row, ...]
     how: str = ""
+    merged: Mapping[tuple[int, int], int] = MappingProxyType({})
 
     @property
     def width(self) -> int:
@@ -268,7 +282,7 @@ def _decode(data: bytes) -> tuple[str, str]:
             text = data.decode(encoding)
         except UnicodeDecodeError:
             continue
-        if re.search(r"[\x00-\x08\x0e-\x1b]", text):
+        if re.search(r"[\x00-\x08\x0e-\x1b]", text) or (name == "UTF-16" and not re.search(r"[\n\r;,\t|]", text)):
             break
         return text, name
     raise NotATable("The file is not text and not a workbook. Send the list as CSV or .xlsx.")
@@ -297,9 +311,12 @@ def _records(text: str, told: str | None) -> tuple[str, list[list[str]]]:
 
 
 def _unquoted(cell: str) -> str:
-    """Without the ="…" that keeps a spreadsheet from rewriting a number."""
-    found = re.fullmatch(r"=\"(.*)\"", cell.strip())
-    return found.group(1) if found else cell.strip()
+    """Without the ="…" that keeps a spreadsheet from rewriting a number, and without the marks of our own export."""
+    text = cell.strip()
+    found = re.fullmatch(r"=\"(.*)\"", text)
+    if found:
+        return found.group(1)
+    return "" if text == NO_VALUE else restored(cell).strip()
 
 
 # XLSX
@@ -317,8 +334,8 @@ def _read_workbook(data: bytes, suffix: str) -> list[Table]:
             if sheet.sheet_state != "visible":
                 continue
             sheet.reset_dimensions()
-            rows = (_row(number, map(_cell, cells)) for number, cells in enumerate(sheet.iter_rows(), 1))
-            tables.append(Table(sheet.title, _checked(rows)))
+            rows = _checked(_row(number, map(_cell, cells)) for number, cells in _numbered(sheet))
+            tables.append(Table(sheet.title, rows, merged=_merged(data, sheet, rows)))
     except (KeyError, ValueError, OSError, zipfile.BadZipFile, SyntaxError) as error:
         if isinstance(error, NotATable):
             raise
@@ -326,6 +343,36 @@ def _read_workbook(data: bytes, suffix: str) -> list[Table]:
     finally:
         workbook.close()
     return _with_faults(data, tables)
+
+
+def _numbered(sheet: Any) -> Iterator[tuple[int, Sequence[Any]]]:
+    """The rows with their numbers. The reader fills every gap with empty rows, so a row far out would take for ever."""
+    for number, cells in enumerate(sheet.iter_rows(), 1):
+        if number > LAST_ROW:
+            raise NotATable(f"The workbook says that a sheet has more than {LAST_ROW} rows, which none can have.")
+        yield number, cells
+
+
+_MERGED = re.compile(rb"<(?:\w+:)?mergeCell\s[^>]*?ref=[\"']([A-Z]{1,3})([0-9]{1,7}):[A-Z]{1,3}([0-9]{1,7})[\"']")
+
+
+def _merged(data: bytes, sheet: Any, rows: Sequence[Row]) -> dict[tuple[int, int], int]:
+    """See `Table.merged`; only for rows that hold anything. The reader of values alone passes over merges."""
+    with zipfile.ZipFile(io.BytesIO(data)) as archive:
+        xml = archive.read(sheet._worksheet_path)
+    spans = sorted(
+        (column_index_from_string(column.decode()) - 1, int(top), int(bottom))
+        for column, top, bottom in _MERGED.findall(xml)
+    )
+    numbers = [row.number for row in rows]
+    found: dict[tuple[int, int], int] = {}
+    reached: dict[int, int] = {}  # by column; merged cells cannot overlap, whatever a file says
+    for column, top, bottom in spans:
+        if column < MAX_COLUMNS and top > reached.get(column, 0):
+            covered = numbers[bisect_right(numbers, top) : bisect_right(numbers, bottom)]
+            found |= {(number, column): top for number in covered}
+            reached[column] = bottom
+    return found
 
 
 def _check_archive(data: bytes, suffix: str) -> None:
@@ -377,7 +424,7 @@ def _without_value(told: Any, worked_out: Any) -> set[tuple[int, int]]:
         sheet.reset_dimensions()
     return {
         (number, column)
-        for number, (formulas, values) in enumerate(zip(told.iter_rows(), worked_out.iter_rows(), strict=True), 1)
+        for (number, formulas), (_, values) in zip(_numbered(told), _numbered(worked_out), strict=True)
         for column, (formula, value) in enumerate(zip(formulas, values, strict=True))
         if formula.data_type == "f" and value.value is None and value.data_type != "str"
     }
@@ -413,6 +460,8 @@ def _cell(cell: object) -> Cell:
     if isinstance(value, int):
         return Decimal(value)
     if isinstance(value, float):
+        if not isfinite(value):
+            return Fault("a number beyond all bounds")
         return Decimal(f"{value:.15g}")  # what a spreadsheet shows at most: 0.1 + 0.2 is 0.3 to it
     if isinstance(value, datetime):
         return value.date()

@@ -112,6 +112,20 @@ def test_nothing_and_an_empty_text_are_told_apart(shop: Valve) -> None:
     assert (supplier["contact"], supplier["country"]) == (NULL, "")
 
 
+def test_no_text_is_a_formula_to_a_spreadsheet_and_a_number_stays_one(shop: Valve) -> None:
+    Supplier.objects.create(name="=cmd|' /C calc'!A0", contact="+44 20 7946 0000", note="-5", country="@x")
+    read = archive()
+    raw = list(csv.reader(io.StringIO(read.zip.read("stockroom_supplier.csv").decode(), newline="")))
+    columns = dict(zip(raw[0], raw[-1], strict=True))
+    assert columns["name"] == "\\=cmd|' /C calc'!A0" and columns["contact"] == "\\+44 20 7946 0000"
+    assert (columns["note"], columns["country"]) == ("-5", "\\@x")
+    for name in (name for name in read.zip.namelist() if name.endswith(".csv") and not name.startswith("files/")):
+        for row in csv.reader(io.StringIO(read.zip.read(name).decode(), newline="")):
+            assert not [
+                cell for cell in row if cell[:1] in tuple("=+-@\t\r") and not cell[1:].replace(".", "").isdigit()
+            ]
+
+
 def test_the_manifest_names_types_keys_and_what_refers_to_what(shop: Valve) -> None:
     read = archive()
     assert read.manifest["@context"] == "http://www.w3.org/ns/csvw"

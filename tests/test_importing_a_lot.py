@@ -19,7 +19,7 @@ from catalog.reference import normal
 from stockroom import lot_import
 from stockroom.lot_import import ImportedBefore, NotReady, look, take_in
 from stockroom.lot_layout import Choices, Layout, first_choices, read_rows, receive
-from stockroom.models import Charge, Entry, Line, Lot, LotFile, Maker, Place, SupplierMapping
+from stockroom.models import Charge, Entry, Line, Lot, LotFile, Maker, Place, SupplierMapping, Valve
 from stockroom.people import Role
 from tests.factories import make_lot, make_supplier, make_type, make_user, source
 from tests.test_tables import workbook
@@ -262,6 +262,163 @@ def test_a_thousand_lines_ask_few_questions(lot: Lot, by: User, django_assert_ma
     with django_assert_max_num_queries(170):  # rows go in by the portion, as SQLite allows
         take_in(file, by)
     assert lot.lines.count() == 1000
+
+
+# Merged cells
+
+
+def merged(*areas: str, rows: Sequence[Sequence[Any]], headings: Sequence[str] = HEADINGS) -> bytes:
+    def change(book: Any) -> None:
+        for area in areas:
+            book.active.merge_cells(area)
+
+    return workbook(headings, *rows, change=change)
+
+
+def test_a_type_merged_over_several_rows_counts_in_each_and_the_row_says_so(lot: Lot, by: User) -> None:
+    file = kept(lot, merged("A2:A4", "B3:B4", rows=[
+        ["12AX7", "Dunvarrow", "boxed", 12, 4.5, "", ""], ["", "Brindlemoor", "used", 3, 2, "", ""],
+        ["", "", "used", 4, 2, "", ""], ["EL84", "", "used", 5, 1, "", ""],
+    ]))  # fmt: skip
+    preview = look(file)
+    assert preview.ready
+    assert [(one.row, str(one.type), one.maker, one.expected, one.filled) for one in preview.planned] == [
+        (2, "12AX7", "Dunvarrow", 12, ""),
+        (3, "12AX7", "Brindlemoor", 3, "type from the merged cell of row 2"),
+        (4, "12AX7", "Brindlemoor", 4, "type, marked maker from the merged cell of rows 2, 3"),
+        (5, "EL84", "", 5, ""),
+    ]
+    assert "What merged cells hold is filled down from their top cell: rows 3, 4." in preview.notes
+    take_in(file, by)
+    assert lot.lines.filter(type__designation="12AX7").count() == 3
+
+
+def test_a_number_merged_over_several_rows_is_no_number_of_each(lot: Lot) -> None:
+    file = kept(lot, merged("D2:D3", "E2:E3", rows=[
+        ["12AX7", "", "used", 12, 4.5, "", ""], ["EL84", "", "used", "", "", "", ""],
+    ]))  # fmt: skip
+    assert [str(one) for one in look(file).problems] == [
+        "row 3, column Qty: the cell of row 2 is merged over this row, so it does not say how many of each. "
+        "Give each row its own number."
+    ]
+
+
+def test_a_merged_heading_does_not_run_into_the_rows_beneath_it(lot: Lot) -> None:
+    file = kept(lot, merged("A1:A2", rows=[["", "Dunvarrow", "used", 1, 1, "", ""], GOOD[0]]))
+    assert [str(one) for one in look(file).problems] == [
+        "row 2, column Type: no type is given. Give one, or leave the row out."
+    ]
+
+
+# One row a valve
+
+ONE_BY_ONE = ["Type", "Brand", "Condition", "Serial no.", "Unit price", "Remarks"]
+
+
+def test_rows_with_a_serial_become_valves_of_the_lines_they_agree_on(lot: Lot, by: User) -> None:
+    file = kept(lot, xlsx(
+        ["12AX7", "Dunvarrow", "used", "K-001", 4, "print worn"], ["EL84", "", "boxed", 77, 2, ""],
+        ["12AX7", "dunvarrow", "used", "K-002", 4, ""], ["12AX7", "Dunvarrow", "boxed", "K-003", 6, ""],
+        headings=ONE_BY_ONE,
+    ))  # fmt: skip
+    preview = look(file)
+    assert [(one.row, one.expected, one.valves_in_words) for one in preview.planned] == [
+        (2, 2, "K-001, K-002"), (3, 1, "77"), (5, 1, "K-003"),
+    ]  # fmt: skip
+    assert any(note.startswith("4 rows name one valve each") for note in preview.notes)
+    take_in(file, by)
+    lines = list(lot.lines.all())
+    assert [(str(line.type), line.condition, line.expected, line.valves.count()) for line in lines] == [
+        ("12AX7", "used", 2, 2), ("EL84", "nos-boxed", 1, 1), ("12AX7", "nos-boxed", 1, 1),
+    ]  # fmt: skip
+    first, second = lines[0].valves.order_by("position")
+    told = {entry.valve_id: entry.text for entry in Entry.objects.filter(action="listed")}
+    assert told[first.pk] == "The supplier’s list names it K-001: print worn."
+    assert told[second.pk] == "The supplier’s list names it K-002."
+    assert sum(line.cost for line in lines) == 100
+
+
+def test_a_list_may_hold_valves_one_by_one_and_pieces_in_bulk(lot: Lot, by: User) -> None:
+    headings = ["Type", "Condition", "Qty", "S/N"]
+    file = kept(lot, xlsx(["12AX7", "used", 12, ""], ["12AX7", "used", 1, "K-1"], headings=headings))
+    take_in(file, by)
+    assert [(line.expected, line.valves.count()) for line in lot.lines.all()] == [(12, 0), (1, 1)]
+
+
+@pytest.mark.parametrize(
+    ("rows", "problem"),
+    [
+        ([["12AX7", "used", 3, "K-1"]], "row 2, column S/N: “K-1” names one valve, but the row says 3 pieces."),
+        ([["12AX7", "used", "", "K-1"], ["EL84", "used", 1, "k-1"]],
+         "row 3, column S/N: “k-1” stands in row 2 already. Each valve has its own."),
+        ([["12AX7", "used", 1, "K" * 81]], "has 81 characters; at most 80 are kept."),
+        ([["12AX7", "used", "", ""]], "row 2, column Qty: it does not say how many."),
+    ],
+)  # fmt: skip
+def test_a_row_for_one_valve_that_cannot_be_is_named(lot: Lot, rows: list[list[Any]], problem: str) -> None:
+    found = look(kept(lot, xlsx(*rows, headings=["Type", "Condition", "Qty", "S/N"]))).problems
+    assert len(found) == 1 and problem in str(found[0])
+
+
+def test_a_serial_merged_over_two_rows_names_one_valve_and_no_two(lot: Lot) -> None:
+    data = merged("D2:D3", rows=[["12AX7", "used", 1, "K-1"], ["EL84", "used", 1, ""]],
+                  headings=["Type", "Condition", "Qty", "S/N"])  # fmt: skip
+    assert [str(one) for one in look(kept(lot, data)).problems] == [
+        "row 3, column S/N: “K-1” is merged over several rows, but names one valve."
+    ]
+
+
+def test_the_valves_of_a_list_are_made_whole_or_not_at_all(lot: Lot, by: User, monkeypatch: pytest.MonkeyPatch) -> None:
+    file = kept(lot, xlsx(["12AX7", "", "used", "K-1", 1, ""], headings=ONE_BY_ONE))
+
+    def fail(*_: Any) -> None:
+        raise RuntimeError("half way")
+
+    monkeypatch.setattr(lot_import, "remember", fail)
+    with pytest.raises(RuntimeError):
+        take_in(file, by)
+    assert not lot.lines.exists() and not Valve.objects.exists() and not Entry.objects.filter(action="listed").exists()
+
+
+def test_five_thousand_valves_one_by_one_ask_few_questions(
+    lot: Lot, by: User, django_assert_max_num_queries: Any
+) -> None:
+    rows = [["12AX7", f"Maker {n % 5}", "used", f"K-{n}", 4, ""] for n in range(5000)]
+    file = kept(lot, xlsx(*rows, headings=ONE_BY_ONE))
+    with django_assert_max_num_queries(12):
+        assert look(file).pieces == 5000
+    with django_assert_max_num_queries(260):  # rows go in by the portion, as SQLite allows
+        take_in(file, by)
+    assert Valve.objects.count() == 5000 and lot.lines.count() == 5
+
+
+# Files that mean no good
+
+
+def test_formulas_days_and_errors_in_cells_are_named_or_kept_as_text(lot: Lot, by: User) -> None:
+    text = 'Type;Qty;Price;Notes\n12AX7;5;€ 1.234,50;=HYPERLINK("http://x.example")\nEL84;-1;2,5;\n'
+    preview = look(kept(lot, text.encode("latin-1", "replace"), "l.csv", condition="used"))
+    assert [str(one) for one in preview.problems] == [
+        "row 2, column Price: “? 1.234,50” is no number.",
+        "row 3, column Qty: -1 pieces cannot be right: from 1 to 1000000.",
+    ]
+    good = text.replace("-1", "1").encode("cp1252")
+    file = kept(lot, good, "l.csv", condition="used")
+    assert [one.weight for one in look(file).planned] == [Decimal("1234.50"), Decimal("2.5")]
+    take_in(file, by)
+    assert lot.lines.first().note == '=HYPERLINK("http://x.example")'  # type: ignore[union-attr]
+
+
+def test_a_cell_of_our_own_export_comes_back_as_it_was(lot: Lot) -> None:
+    text = "type,pieces,note,place\r\n12AX7,5,\\=1+1,\\N\r\nEL84,2,\\\\N,\\@home\r\n"
+    preview = look(kept(lot, text.encode(), "l.csv", condition="used"))
+    assert [(one.note, one.place) for one in preview.planned] == [("=1+1", ""), ("\\N", "@home")]
+
+
+def test_headings_that_stand_twice_are_told_apart_by_their_letters(lot: Lot) -> None:
+    file = kept(lot, xlsx(["12AX7", 5, 7], headings=["Type", "Qty", "Qty"]), condition="used")
+    assert Layout(file).titles == ["A: Type", "B: Qty", "C: Qty"]
+    assert [one.expected for one in look(file).planned] == [5]
 
 
 # Pages

@@ -181,6 +181,67 @@ def test_a_dimension_that_a_careless_program_wrote_is_not_believed() -> None:
     assert len(read_tables(rezipped(data, xl_in_worksheets_in_sheet1_dot_xml=sheet), "list.xlsx")[0].rows) == 2
 
 
+def test_a_merged_cell_is_known_by_the_rows_it_covers() -> None:
+    def change(book: Any) -> None:
+        for area in ("A2:B4", "C1:D1", "C3:C4"):
+            book.active.merge_cells(area)
+
+    rows: list[list[Any]] = [["Type", "", "Qty"], ["12AX7", "", 1], ["", "", 2], ["", "", "", 5]]
+    table = read_tables(workbook(*rows, change=change), "list.xlsx")[0]
+    assert dict(table.merged) == {(3, 0): 2, (4, 0): 2, (4, 2): 3}
+    assert table.rows[2].cells[0] == ""
+
+
+def sheet_of(*changes: tuple[bytes, bytes]) -> bytes:
+    """The plain workbook, its sheet's XML changed as no spreadsheet would write it."""
+    xml = zipfile.ZipFile(io.BytesIO(PLAIN)).read("xl/worksheets/sheet1.xml")
+    for old, new in changes:
+        assert old in xml
+        xml = xml.replace(old, new)
+    return rezipped(PLAIN, xl_in_worksheets_in_sheet1_dot_xml=xml)
+
+
+def test_merged_cells_without_end_or_over_each_other_cost_nothing() -> None:
+    merges = b"<mergeCells>" + b'<mergeCell ref="A1:A1048576"/>' * 50_000 + b"</mergeCells>"
+    table = read_tables(sheet_of((b"</sheetData>", b"</sheetData>" + merges)), "list.xlsx")[0]
+    assert dict(table.merged) == {(2, 0): 1}
+
+
+@pytest.mark.parametrize(
+    ("change", "reason"),
+    [
+        ((b'<row r="2"', b'<row r="999999999"'), "more than 1048576 rows"),
+        ((b'r="B2"', b'r="XFD2"'), "16384 columns"),
+        ((b'r="B2"', b'r="ZZZZZZZ2"'), "damaged"),
+        ((b'<row r="2"', b'<row r="two"'), "damaged"),
+    ],
+)  # fmt: skip
+def test_a_sheet_that_claims_to_be_endless_is_refused(change: tuple[bytes, bytes], reason: str) -> None:
+    with pytest.raises(NotATable, match=reason):
+        read_tables(sheet_of(change), "list.xlsx")
+
+
+@pytest.mark.parametrize(
+    "doctype",
+    [
+        b'<!ENTITY a "aaaaaaaaaa">' + b"".join(
+            b'<!ENTITY %c "%s">' % (98 + n, b"&%c;" % (97 + n) * 10) for n in range(10)
+        ) + b'<!ENTITY x "&k;">',
+        b'<!ENTITY x SYSTEM "file:///etc/hostname">',
+    ],
+)  # fmt: skip
+def test_entities_are_neither_multiplied_nor_fetched(doctype: bytes) -> None:
+    head = b'<?xml version="1.0"?><!DOCTYPE l [' + doctype + b"]>"
+    data = sheet_of((b"<worksheet", head + b"<worksheet"), (b"<v>5</v>", b"<v>&x;</v>"))
+    with pytest.raises(NotATable, match="damaged"):
+        read_tables(data, "list.xlsx")
+
+
+def test_a_number_without_bounds_is_a_fault() -> None:
+    cell = read_tables(sheet_of((b"<v>5</v>", b"<v>1e999</v>")), "list.xlsx")[0].rows[1].cells[1]
+    assert isinstance(cell, Fault)
+
+
 # Refused
 
 
@@ -215,6 +276,7 @@ def zipped(**members: bytes) -> bytes:
         ("list.csv", b"\x89PNG\r\n\x1a\n", "a picture"),
         ("list.csv", b"MZ\x90\x00", "a program"),
         ("list.csv", bytes(range(256)), "not text"),
+        ("list.csv", b"Type,Qty\n12AX\x007,5\n", "not text"),
         ("list.csv", PLAIN, "ends in .csv, but the file is a workbook"),
         ("list.xlsx", b"Type;Qty\n12AX7;5\n", "ends in .xlsx, but the file is plain text"),
         ("list.xls", b"<html><table><tr><td>12AX7</td></tr></table>", "a web page"),

@@ -60,7 +60,12 @@ class ColumnsForm(forms.Form):
             del self.fields["sheet"]
         columns = [(str(column), title) for column, title in enumerate(layout.titles)]
         for name, one in FIELDS.items():
-            none = {"type": "choose", "expected": "none: each row is one piece", "weight": "none: all weigh 1"}
+            none = {
+                "type": "choose",
+                "expected": "none: each row is one piece",
+                "weight": "none: all weigh 1",
+                "serial": "none: pieces in bulk",
+            }
             field = forms.ChoiceField(
                 label=one.label, required=name == "type", choices=[("", none.get(name, "none")), *columns]
             )
