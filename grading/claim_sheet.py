@@ -6,10 +6,10 @@ from datetime import date
 
 from django.utils import timezone
 
-from grading.paper.claim import ClaimData, ClaimedRow
+from grading.paper.claim import ClaimData, ClaimedRow, Pictured
 from grading.paper.page import day
 from grading.sealed_paper import letterhead
-from stockroom.models import Attachment, Claim, ClaimStep, Line
+from stockroom.models import Attachment, Claim, ClaimStep, Line, Photograph
 from stockroom.money import shown
 
 
@@ -45,11 +45,20 @@ def _goods(line: Line) -> str:
     return ", ".join(filter(None, [f"{line.type}", f"{line.maker or ''}", line.get_condition_display()]))
 
 
-def _photographs(claim: Claim, line_ids: list[int]) -> list[str]:
-    """Those of the lot and of the lines claimed, by the names they were sent with."""
-    standing = Attachment.objects.standing().of(claim.lot).select_related("line", "photograph").order_by("pk")
+def _photographs(claim: Claim, line_ids: list[int]) -> list[Pictured]:
+    """Those of the lines claimed and of the lot: lines first, in their order."""
+    standing = Attachment.objects.standing().of(claim.lot).select_related("line", "photograph")
+    wanted = [row for row in standing if (row.line is None or row.line_id in line_ids) and not row.photograph.refused]
+    wanted.sort(key=lambda row: (row.line is None, row.line.number if row.line else 0, row.pk))
     return [
-        f"{row.file_name}, {f'of line {row.line.number}' if row.line else 'of the lot'}"
-        for row in standing
-        if (row.line is None or row.line_id in line_ids) and not row.photograph.refused
+        Pictured(
+            f"{row.file_name}, {f'of line {row.line.number}' if row.line else 'of the lot'}", _small(row.photograph)
+        )
+        for row in wanted
     ]
+
+
+def _small(photograph: Photograph) -> bytes | None:
+    """The small copy; none while it is being prepared, or when the file has gone from the store."""
+    copy = photograph.copy("small")
+    return copy.read_bytes() if photograph.ready and copy.is_file() else None

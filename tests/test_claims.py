@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from decimal import Decimal
 from typing import Any
 
+import pypdfium2  # type: ignore[import-untyped]
 import pytest
 from django.contrib.auth.models import User
 from django.core.files.uploadedfile import SimpleUploadedFile
@@ -16,6 +18,8 @@ from django.utils import timezone
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from grading.claim_sheet import claim_sheet_data
+from grading.paper.claim import MOST_PICTURES, Pictured, claim_pdf
 from stockroom import claims, photographs, receiving
 from stockroom.costing import share
 from stockroom.models import Charge, Claim, ClaimStep, Credit, Entry, Fault, Line, Lot
@@ -395,6 +399,42 @@ def test_the_claim_sheet_prints_rows_amounts_and_photographs(
     assert "USD 8.73" in text and "USD 4.36" in text and "USD 13.09" in text
     claims.take_step(claim, ClaimStep(kind=Steps.WITHDRAWN, note="wrong lot"), by)
     assert "Withdrawn on" in "".join(read_pdf(client.get(reverse("claim-pdf", args=[claim.number])).content))
+
+
+def pictures_on(pdf: bytes) -> list[int]:
+    """How many pictures each page shows."""
+    image = pypdfium2.raw.FPDF_PAGEOBJ_IMAGE
+    return [len(list(page.get_objects(filter=[image]))) for page in pypdfium2.PdfDocument(pdf)]
+
+
+def test_the_claim_sheet_shows_the_photographs_of_what_is_claimed(by: User, settings: Any, tmp_path: Any) -> None:
+    settings.MEDIA_ROOT = tmp_path
+    lot = a_lot((100, 96), (10, 10), (5, 4))
+    for subject, name, shade in ((lot, "carton.jpg", 1), (line_of(lot, 3), "tall.jpg", 2), (line_of(lot), "a.jpg", 3),
+                                 (line_of(lot, 2), "other.jpg", 4), (line_of(lot), "later.jpg", 5)):  # fmt: skip
+        if name == "later.jpg":
+            photographs.process_waiting()
+        size = (300, 900) if name == "tall.jpg" else (640, 480)
+        photographs.receive([SimpleUploadedFile(name, photograph(*size, shade=shade))], subject, by)
+    claim = claims.make_claim(lot, "", "", by)
+    data = claim_sheet_data(claim, timezone.localdate())
+    assert [(one.caption, bool(one.jpeg)) for one in data.photographs] == [
+        ("a.jpg, of line 1", True), ("later.jpg, of line 1", False), ("tall.jpg, of line 3", True),
+        ("carton.jpg, of the lot", True),
+    ]  # fmt: skip
+    pdf = claim_pdf(data)
+    text = " ".join(" ".join(read_pdf(pdf)).split())
+    assert sum(pictures_on(pdf)) == 3 and "3. tall.jpg, of line 3" in text and "other.jpg" not in text
+    assert "Not printed, and sent when asked for: 2. later.jpg, of line 1." in text
+    assert claim_pdf(data) == pdf
+
+
+def test_many_photographs_take_two_pages_and_the_rest_are_named(by: User) -> None:
+    claim = claims.make_claim(a_lot((100, 96)), "", "", by)
+    many = tuple(Pictured(f"IMG_{at}.jpg, of line 1", photograph(320, 240, shade=at)) for at in range(40))
+    pdf = claim_pdf(replace(claim_sheet_data(claim, timezone.localdate()), photographs=many))
+    assert sum(pictures_on(pdf)) == MOST_PICTURES and len(pictures_on(pdf)) <= 3
+    assert "40. IMG_39.jpg, of line 1." in " ".join(" ".join(read_pdf(pdf)).split())
 
 
 def test_the_list_of_claims_asks_as_often_for_many_as_for_few(

@@ -1,20 +1,29 @@
 """The sheet that goes to a supplier: what was short, over, wrong, broken or sent back, and what is asked for it.
 
 claim_pdf(data)   an A4 PDF, the same bytes for the same data
-ClaimData, ClaimedRow   what stands on it, as plain values
+ClaimData, ClaimedRow, Pictured   what stands on it, as plain values
+MOST_PICTURES     as many are printed: two pages of them at the most; the rest are named
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
+from io import BytesIO
 from typing import NamedTuple
 from xml.sax.saxutils import escape
 
 from reportlab.lib.units import mm
-from reportlab.platypus import Flowable, Paragraph, Spacer
+from reportlab.lib.utils import ImageReader
+from reportlab.platypus import Flowable, Image, Paragraph, Spacer, Table
 
+from .a4 import ROOM_MM
 from .page import BOLD, INK, RULE
-from .sheet import BODY, HEAD, Head, boxed, facts, sheet_pdf, table
+from .sheet import BODY, CELL, HEAD, Head, boxed, facts, sheet_pdf, table
+
+ACROSS = 3
+TALL_MM, GAP_MM = 44, 4  # of the room for one picture, and between two
+MOST_PICTURES = 24
 
 HOW = (
     "Each amount is the pieces' part of the goods charge, shared over the pieces invoiced and rounded to the minor "
@@ -33,6 +42,13 @@ class ClaimedRow(NamedTuple):
     note: str
 
 
+class Pictured(NamedTuple):
+    """A photograph as a JPEG file; none when there is nothing to print of it."""
+
+    caption: str
+    jpeg: bytes | None
+
+
 @dataclass(frozen=True)
 class ClaimData:
     head: Head
@@ -41,7 +57,7 @@ class ClaimData:
     text: str
     rows: tuple[ClaimedRow, ...]
     total: str
-    photographs: tuple[str, ...]
+    photographs: tuple[Pictured, ...]
     void: str
 
 
@@ -72,9 +88,39 @@ def claim_pdf(data: ClaimData) -> bytes:
         Spacer(0, 2 * mm),
         Paragraph(HOW, BODY),
         Paragraph("Photographs", HEAD),
+        *_photographs(data.photographs),
     ]  # fmt: skip
-    if data.photographs:
-        story += [Paragraph(escape(f"{at}. {name}"), BODY) for at, name in enumerate(data.photographs, 1)]
-    else:
-        story.append(Paragraph("None.", BODY))
     return sheet_pdf(data.head, story)
+
+
+def _photographs(photographs: Sequence[Pictured]) -> list[Flowable]:
+    """The pictures in rows, and the names of those that are not printed."""
+    if not photographs:
+        return [Paragraph("None.", BODY)]
+    numbered = [(f"{at}. {one.caption}", one.jpeg) for at, one in enumerate(photographs, 1)]
+    printed = [(caption, jpeg) for caption, jpeg in numbered if jpeg][:MOST_PICTURES]
+    story: list[Flowable] = []
+    if printed:
+        cells = [[_fitted(jpeg), Paragraph(escape(caption), CELL)] for caption, jpeg in printed]
+        rows = [cells[at : at + ACROSS] for at in range(0, len(cells), ACROSS)]
+        rows[-1] += [[] for _ in range(ACROSS - len(rows[-1]))]
+        story.append(Table(
+            rows, colWidths=[ROOM_MM / ACROSS * mm] * ACROSS, hAlign="LEFT",
+            style=[("VALIGN", (0, 0), (-1, -1), "BOTTOM"), ("LEFTPADDING", (0, 0), (-1, -1), 0),
+                   ("RIGHTPADDING", (0, 0), (-1, -1), GAP_MM * mm), ("TOPPADDING", (0, 0), (-1, -1), 2),
+                   ("BOTTOMPADDING", (0, 0), (-1, -1), 5)],
+        ))  # fmt: skip
+    shown = {caption for caption, _ in printed}
+    left = [caption for caption, _ in numbered if caption not in shown]
+    if left:
+        story.append(Paragraph(escape(f"Not printed, and sent when asked for: {'; '.join(left)}."), BODY))
+    return story
+
+
+def _fitted(jpeg: bytes) -> Image:
+    """As large as its room allows, in its own proportions."""
+    width, height = ImageReader(BytesIO(jpeg)).getSize()
+    scale = min((ROOM_MM / ACROSS - GAP_MM) / width, TALL_MM / height)
+    image = Image(BytesIO(jpeg), width * scale * mm, height * scale * mm)
+    image.hAlign = "LEFT"
+    return image
