@@ -38,6 +38,7 @@ NODES = 2_000
 TRIED = 12
 CROWD = 600
 CLOSE = 1e-7
+LEAST_TOLD = 0.005  # less than this is nothing in words with two decimals
 
 
 @dataclass(frozen=True)
@@ -332,7 +333,7 @@ def cheapest_set(
     relaxed = market.solve()
     prices = relaxed.prices[: len(pieces)] if relaxed is not None else np.zeros(len(pieces))
     order = Shop(pieces, size, widest, 1.0, rules, seed)
-    offers = candidates(order, prices, size)
+    offers = candidates(order, pieces, prices)
     if not len(offers):
         return None
     tried: list[Candidate] = []
@@ -353,14 +354,16 @@ def cheapest_set(
     else:
         unseen = float(prices[offers[TRIED]].sum()) if len(offers) > TRIED else np.inf
         proven = proven and min(one.loss for one in tried) <= unseen + CLOSE
-    ranked = sorted(tried, key=lambda one: (round(one.loss, 6), round(one.price, 6)))
+    ranked = sorted(tried, key=lambda one: (round(one.loss, 6), max(one.spread)))
     best, second = ranked[0], ranked[1] if len(ranked) > 1 else None
+    if relaxed is None:
+        return Choice(best, second, False, "What it costs the rest of the pool could not be worked out in time.")
     return Choice(best, second, proven, why(best, second, proven))
 
 
-def candidates(order: Shop, prices: Floats, size: int) -> Ints:
-    """Sets that meet the order, cheapest first. The cheapest is among them, and so is the second cheapest: it lacks
-    some piece of the cheapest, so it is the cheapest of the pool without that piece."""
+def candidates(order: Shop, pieces: Sequence[Piece], prices: Floats) -> Ints:
+    """Sets that meet the order, cheapest first, of two as cheap the tighter. The cheapest is among them, and so is
+    the second cheapest: it lacks some piece of the cheapest, so it is the cheapest of the pool without that piece."""
     far = float(prices.sum()) * 2 + 1.0
     found = order.below(prices, far)
     if not len(found):
@@ -371,8 +374,12 @@ def candidates(order: Shop, prices: Floats, size: int) -> Ints:
             without[piece] = far
             others = order.below(without, far, most=BATCH)
             found = np.concatenate([found, others]) if len(others) else found
+    if not len(found):
+        return found.astype(np.int64)
     found = np.unique(np.sort(found, axis=1), axis=0)
-    result: Ints = found[np.argsort(prices[found].sum(axis=1), kind="stable")].astype(np.int64)
+    logs = np.log([piece.quantities for piece in pieces])
+    width = np.ptp(logs[found], axis=1).max(axis=1)
+    result: Ints = found[np.lexsort((width, prices[found].sum(axis=1).round(6)))].astype(np.int64)
     return result
 
 
@@ -382,7 +389,7 @@ def why(best: Candidate, second: Candidate | None, proven: bool) -> str:
     dearest = max(zip(best.piece_prices, best.keys, strict=True), key=lambda pair: pair[0])
     text += (
         f"; its pieces' shadow prices add up to {best.price:.2f}, the dearest {dearest[1]} at {dearest[0]:.2f}"
-        if best.price > 0
+        if best.price >= LEAST_TOLD
         else "; no other set needs its pieces"
     )
     text += "."
@@ -390,7 +397,7 @@ def why(best: Candidate, second: Candidate | None, proven: bool) -> str:
         more = second.loss - best.loss
         text += (
             f" The next best costs {second.loss:.2f}, {more:.2f} more."
-            if more > 0.005
+            if more >= LEAST_TOLD
             else f" The next best costs the same, {second.loss:.2f}."
         )
     return text if proven else text + " Not every set was compared."

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
+from math import ceil
 from typing import NamedTuple
 
 from catalog.models import ValveType
@@ -20,7 +21,7 @@ from stockroom.models import OrderLine, Valve
 PLAN_TIME_S = 30.0
 ORDER_TIME_S = 4.0
 # An order is answered while somebody waits: no more pieces are compared than can be within that time.
-COMPARED = 250
+COMPARED = 600
 WIDEST_PERCENT = 100.0
 
 
@@ -82,8 +83,10 @@ def least_loss(line: OrderLine) -> LeastLoss | None:
     """
     stock = _pool(line.type, line.best_grades, line.set_size)
     within = (line.max_spread_percent or WIDEST_PERCENT) / 100
-    pieces = [_by_serial(piece, stock) for piece in stock.pieces[:COMPARED]]
-    mix = mix_of(line.type) or _as_this(line, within, len(pieces))
+    pieces = [_by_serial(piece, stock) for piece in outermost(stock.pieces, COMPARED)]
+    share = len(pieces) / len(stock.pieces) if pieces else 1.0
+    mix = [replace(demand, wanted=ceil(demand.wanted * share)) for demand in mix_of(line.type)]
+    mix = mix or _as_this(line, within, len(pieces))
     valves = {valve.serial: valve for valve in stock.valves.values()}
     choice = planning.cheapest_set(pieces, line.set_size, within, Rules(), mix, time_limit_s=ORDER_TIME_S)
     if choice is None:
@@ -93,8 +96,24 @@ def least_loss(line: OrderLine) -> LeastLoss | None:
         for candidate in (choice.best, choice.second)
         if candidate is not None
     ]
-    few = f" {COMPARED} of the {len(stock.pieces)} free valves were compared." if len(stock.pieces) > COMPARED else ""
+    few = (
+        f" Of the {len(stock.pieces)} free valves the {COMPARED} with the least and the most were compared."
+        if len(stock.pieces) > COMPARED
+        else ""
+    )
     return LeastLoss(chosen, choice.why + few)
+
+
+def outermost(pieces: Sequence[Piece], most: int) -> list[Piece]:
+    """The pieces at both ends of the first quantity, where a piece has the fewest partners and is missed the least.
+
+    >>> [piece.key for piece in outermost([Piece(n, (float(n),)) for n in (5, 1, 4, 2, 3)], 2)]
+    [1, 5]
+    """
+    if len(pieces) <= most:
+        return list(pieces)
+    ordered = sorted(pieces, key=lambda piece: piece.quantities[0])
+    return ordered[: most // 2] + ordered[len(ordered) - (most - most // 2) :]
 
 
 def _by_serial(piece: Piece, stock: sets.Pool) -> Piece:

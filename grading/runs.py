@@ -55,6 +55,7 @@ class Ask:
     section_balance_percent: float | None = None
     time_limit_s: float = 60.0
     start: tuple[tuple[int, ...], ...] = ()  # sets of an earlier run, by valve
+    near_enough: float = 0.0  # the gap at which it may leave off
 
     @classmethod
     def read(cls, row: dict[str, Any]) -> Ask:
@@ -86,10 +87,15 @@ def start(type_: ValveType, ask: Ask, by: User) -> MatchRun:
 
 
 def again(run: MatchRun, by: User) -> MatchRun:
-    """The same question of the stock as it is now, starting from the sets that were found."""
+    """The same question of the stock as it is now, starting from the sets that were found.
+
+    It leaves off at the gap the first run was left with, which it reaches soon: to close that gap took all the
+    first run's time and will do so again. A run that was proven or stopped is searched to the end.
+    """
     ask = Ask.read(run.ask)
     kept = tuple(tuple(found.valve_ids) for found in found_sets(run))
-    return start(run.type, replace(ask, start=kept), by)
+    gap = run.outcome["gap"] if run.outcome.get("timed_out") else 0.0
+    return start(run.type, replace(ask, start=kept, near_enough=gap), by)
 
 
 def ask_to_stop(run: MatchRun) -> None:
@@ -154,6 +160,7 @@ def _work(run: MatchRun, stop: threading.Event) -> None:
         outcome = matching.find_sets(
             stock.pieces, ask.size, ask.as_tiers(), ask.as_rules(_sections(stock)),
             time_limit_s=min(ask.time_limit_s, MOST_TIME_S), progress=tell, should_stop=stopped, start=ask.start,
+            near_enough=ask.near_enough,
         )  # fmt: skip
     except ValueError as trouble:
         rows.update(state=MatchRun.State.FAILED, trouble=str(trouble)[:300])
@@ -270,8 +277,11 @@ def keep_swap(run: MatchRun, place: int, out: Valve, in_: Valve) -> Swap:
 
 
 def _keep(run: MatchRun, found: Sequence[Found]) -> None:
+    value, bound = sum(one.value for one in found), run.outcome["bound"]
     run.outcome = {
-        **run.outcome, "sets": [one.stored() for one in found], "value": sum(one.value for one in found),
+        **run.outcome, "sets": [one.stored() for one in found], "value": value,
+        "gap": (bound - value) / bound if bound else 0.0,
+        "proven": run.outcome["proven"] and value >= run.outcome["value"],
     }  # fmt: skip
     run.save(update_fields=["outcome"])
 

@@ -165,6 +165,14 @@ def test_running_again_starts_from_the_sets_that_were_found(pool: list[Valve], b
     assert any(fresh.pk in found.valve_ids for found in runs.found_sets(later))
 
 
+def test_running_again_leaves_off_at_the_gap_that_took_all_the_time_before(pool: list[Valve], by: User) -> None:
+    run = done(ASK, by)
+    assert Ask.read(runs.again(run, by).ask).near_enough == 0
+    MatchRun.objects.filter(pk=run.pk).update(outcome={**run.outcome, "timed_out": True, "gap": 0.01})
+    run.refresh_from_db()
+    assert Ask.read(runs.again(run, by).ask).near_enough == 0.01
+
+
 # Through the pages
 
 

@@ -149,6 +149,8 @@ class Packing:
 
     def solve(self, seconds: float) -> Relaxed | None:
         """The optimum, or None when the time ran out."""
+        if not len(self.worth):  # the solver has no word for the optimum of an empty programme
+            return Relaxed(0.0, np.empty(0), np.zeros(self.pieces), np.zeros(len(self.cuts)))
         self.solver.setOptionValue("time_limit", self.solver.getRunTime() + max(seconds, 0.01))
         self.solver.run()
         if self.solver.getModelStatus() != highspy.HighsModelStatus.kOptimal:

@@ -43,7 +43,7 @@ class Watch:
 
     def near(self, value: float, bound: float) -> bool:
         """The gap is as small as was asked for."""
-        return bound - value <= self.near_enough * bound
+        return bound - value <= self.near_enough * bound + 1e-9 * abs(bound)
 
     def report(self, stage: str) -> None:
         if self.progress is not None:
