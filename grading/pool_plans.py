@@ -86,7 +86,7 @@ def least_loss(line: OrderLine) -> LeastLoss | None:
     pieces = [_by_serial(piece, stock) for piece in outermost(stock.pieces, COMPARED)]
     share = len(pieces) / len(stock.pieces) if pieces else 1.0
     mix = [replace(demand, wanted=ceil(demand.wanted * share)) for demand in mix_of(line.type)]
-    mix = mix or _as_this(line, within, len(pieces))
+    mix = mix or [_as_this(line, within, len(pieces))]
     valves = {valve.serial: valve for valve in stock.valves.values()}
     choice = planning.cheapest_set(pieces, line.set_size, within, Rules(), mix, time_limit_s=ORDER_TIME_S)
     if choice is None:
@@ -121,6 +121,6 @@ def _by_serial(piece: Piece, stock: sets.Pool) -> Piece:
     return replace(piece, key=stock.valves[piece.key].serial)
 
 
-def _as_this(line: OrderLine, within: float, pool: int) -> Sequence[planning.Demand]:
+def _as_this(line: OrderLine, within: float, pool: int) -> planning.Demand:
     price = float(line.unit_price) if line.unit_price else 1.0
-    return [planning.Demand(str(line), line.set_size, price, pool // line.set_size, within)]
+    return planning.Demand(str(line), line.set_size, price, pool // line.set_size, within)

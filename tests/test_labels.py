@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-import doctest
 from datetime import date, timedelta
 from itertools import combinations
-from types import ModuleType
 from typing import Any
 
 import numpy as np
@@ -19,7 +17,6 @@ from django.urls import reverse
 from django.utils import timezone
 
 from grading import sets
-from grading.paper import datamatrix, page, picklist, plot, symbols
 from grading.paper.labels import Label, Section, labels_pdf, plan
 from grading.paper.page import fitted
 from grading.paper.stock import STOCKS, Stock
@@ -366,9 +363,3 @@ def test_five_hundred_labels_make_eight_sheets(client: Client) -> None:
     line = make_valves(count=500)[0].line
     assert Valve.objects.filter(line=line).count() == 500
     assert len(pypdfium2.PdfDocument(pdf_of(client, line=str(line)))) == 8
-
-
-@pytest.mark.parametrize("module", [datamatrix, page, picklist, plot, symbols])
-def test_the_examples_in_the_modules_hold(module: ModuleType) -> None:
-    ran = doctest.testmod(module)
-    assert ran.attempted and not ran.failed

@@ -2,13 +2,10 @@
 
 from __future__ import annotations
 
-import doctest
-
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from grading import plausible, shorts
 from grading.plausible import doubt, stray_serial
 from grading.shorts import Short, read_short
 from grading.units import MA_PER_V, MICROMHOS, MILLIAMPERES
@@ -24,11 +21,6 @@ def message(*args, **kwargs) -> str:
 def impossible(*args, **kwargs) -> bool:
     found = doubt(*args, **kwargs)
     return found is not None and found.impossible
-
-
-@pytest.mark.parametrize("module", [plausible, shorts])
-def test_the_examples_in_the_modules_hold(module) -> None:
-    assert doctest.testmod(module).failed == 0
 
 
 @pytest.mark.parametrize("quantity", ["anode current", "gm", "heater-cathode leakage"])

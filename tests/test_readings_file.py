@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import csv
-import doctest
 import io
 from collections.abc import Sequence
 from typing import Any
@@ -12,7 +11,6 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from grading import readings_file, readings_header
 from grading.readings_file import NotReadings, Parsed, Row, parse
 from grading.readings_header import Field, read_heading, read_section
 from grading.units import MICROMHOS, Mark, UnknownUnit
@@ -33,11 +31,6 @@ def only(parsed: Parsed) -> Row:
 
 def complaints(parsed: Parsed) -> list[str]:
     return [str(problem) for problem in parsed.problems]
-
-
-def test_the_examples_in_the_modules_hold() -> None:
-    assert doctest.testmod(readings_header).failed == 0
-    assert doctest.testmod(readings_file).failed == 0
 
 
 def test_one_row_a_section() -> None:
