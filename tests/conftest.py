@@ -8,6 +8,7 @@ from collections.abc import Callable, Iterator
 from typing import Any
 
 import pytest
+from django.conf import settings
 from django.contrib.auth.models import Group, User
 from django.core.management import call_command
 from django.db import connection
@@ -39,6 +40,15 @@ def _touches_database(item: pytest.Item) -> bool:
     return bool(item.get_closest_marker("django_db")) or bool(
         {"db", "transactional_db"} & set(getattr(item, "fixturenames", ()))
     )
+
+
+@pytest.fixture(scope="session", autouse=True)
+def photographs_apart(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
+    """No test writes into the shop's own store, nor does a program that a test starts."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(settings, "MEDIA_ROOT", tmp_path_factory.mktemp("media"))
+        patch.setenv("PHOTO_ROOT", str(settings.MEDIA_ROOT))
+        yield
 
 
 @pytest.fixture

@@ -2,7 +2,7 @@
 
 - `is_empty()`, `is_demo()`: what stands in the database now
 - `make(day)`: testers written down, studied and checked; two lots received, tested, graded, matched, listed and
-  partly sold in the weeks before `day`
+  partly sold in the weeks before `day`; a third claimed for and credited; makers known and some valves identified
 - `add_valves(count, day)`: one large lot more, tested and graded
 - `PASSWORD`: of every login; each login is named after its role
 
@@ -24,7 +24,7 @@ from django.conf import settings
 from django.contrib.auth.models import User
 from django.db import models, transaction
 
-from grading.demo import goods, shifts, testers
+from grading.demo import delivery, goods, marks, shifts, testers
 from grading.demo.trade import trade
 from grading.models import Reading
 from stockroom.models import Customer, Lot, Order, Shop, Supplier
@@ -66,6 +66,8 @@ def make(day: date) -> None:
         waiting |= shifts.sessions(valves, row)
     shifts.work(plan, waiting, people, day, SEED)
     trade(people, day)
+    delivery.deliver(people, day)
+    marks.identify(people, day)
 
 
 @transaction.atomic

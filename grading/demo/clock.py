@@ -16,13 +16,37 @@ from django.db.models import Max
 from django.utils import timezone
 
 from grading.models import Baseline, Grade, HouseNominal, MatchedSet, Shift, Stop, Study, TesterCondition
-from stockroom.models import Allocation, Despatch, Entry, Listing, Lot, Movement, Order, Return, Valve
+from stockroom.models import (
+    Allocation,
+    Attachment,
+    Claim,
+    ClaimStep,
+    Cleaning,
+    Condition,
+    Credit,
+    DateReading,
+    Despatch,
+    Entry,
+    Fault,
+    KnownConstruction,
+    Listing,
+    Lot,
+    MarkWarning,
+    Movement,
+    Order,
+    Photograph,
+    Return,
+    SeenFeature,
+    Valve,
+)
 
 # What happened when is told by these; `at` sets them back. What is read tells its time when it is written.
 TIMES: dict[type[models.Model], str] = {
-    Allocation: "made_at", Baseline: "set_at", Despatch: "at", Entry: "at", Grade: "given_at",
-    HouseNominal: "learnt_at", Listing: "listed_at", Lot: "created_at", MatchedSet: "made_at", Movement: "at",
-    Order: "placed_at", Return: "at", Shift: "started_at", Stop: "opened_at", Study: "started_at",
+    Allocation: "made_at", Attachment: "added_at", Baseline: "set_at", Claim: "made_at", ClaimStep: "at",
+    Cleaning: "at", Condition: "at", Credit: "at", DateReading: "at", Despatch: "at", Entry: "at", Fault: "at",
+    Grade: "given_at", HouseNominal: "learnt_at", KnownConstruction: "at", Listing: "listed_at", Lot: "created_at",
+    MarkWarning: "raised_at", MatchedSet: "made_at", Movement: "at", Order: "placed_at", Photograph: "first_sent_at",
+    Return: "at", SeenFeature: "at", Shift: "started_at", Stop: "opened_at", Study: "started_at",
     TesterCondition: "since", Valve: "created_at",
 }  # fmt: skip
 

@@ -50,7 +50,8 @@ def receive(plan: dict[str, Any], people: dict[str, User], day: date) -> Lot:
         counts: dict[int, int | None] = {line.pk: row["counted"] for line, row in zip(lines, plan["line"], strict=True)}
         receiving.count_lines(lot, counts, by)
         for line, row in zip(lines, plan["line"], strict=True):
-            receiving.allot_serials(line, row["serials"], by)
+            if row["serials"]:
+                receiving.allot_serials(line, row["serials"], by)
             _read_the_glass(line, row.get("date_codes", []), by)
     return lot
 

@@ -54,7 +54,8 @@ class Command(BaseCommand):
         """Settings are read before a command runs, so the choice of database needs a fresh start."""
         if not os.environ.get("DATABASE_URL"):
             url = f"sqlite:///{quote(str(settings.VAR_DIR / 'demo.sqlite3'))}"
-            os.execve(sys.executable, [sys.executable, *argv], {**os.environ, "DATABASE_URL": url})
+            apart = {"DATABASE_URL": url, "PHOTO_ROOT": str(settings.VAR_DIR / "demo-photographs")}
+            os.execve(sys.executable, [sys.executable, *argv], {**apart, **os.environ, "DATABASE_URL": url})
         super().run_from_argv(argv)
 
     def handle(self, *args: Any, **options: Any) -> None:
