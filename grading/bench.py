@@ -28,6 +28,7 @@ from grading.models import Grade, Policy, Quantity, Reading, Shift, Tester
 from grading.reference_checks import may_grade
 from grading.taken import Taken
 from grading.warmup import settled
+from stockroom import seals
 from stockroom.changes import fitted
 from stockroom.models import Entry, Line, SamplingPlan, SealedDecision, Valve
 from stockroom.models.goods import pieces_of_line
@@ -88,7 +89,7 @@ def end_shift(shift: Shift, by: User) -> None:
 def testable(valves: QuerySet[Valve]) -> QuerySet[Valve]:
     """With everything that the bench asks of a valve, in a fixed number of queries."""
     points = Prefetch("type__sections", Section.objects.prefetch_related("test_points__source"))
-    return valves.select_related("type__basing", "maker", "place", "line__lot").prefetch_related(
+    return valves.select_related("type__basing", "maker", "place", "line__lot", seals.WITH_PACK).prefetch_related(
         points, "type__heaters"
     )
 
@@ -116,6 +117,8 @@ def why_not(valve: Valve) -> str:
         return f"{valve} was written off: {valve.written_off}. It is not tested any more."
     if valve.state == State.DESPATCHED:
         return f"{valve} has been despatched. If it has come back, book its return on its order first."
+    if promised := seals.why_not_opened(valve):
+        return promised
     if not valve.type.test_sections:
         return f"{valve} is a {valve.type}, whose reference data give no test point: there is nothing to judge it by."
     return ""
@@ -151,6 +154,10 @@ def take(shift: Shift, valve: Valve, sections: Mapping[int, Taken], by: User) ->
         current = testable(Valve.objects.filter(pk=valve.pk)).get()
         if fault := why_not(current):
             raise NotTestable(fault)
+        try:
+            seals.open_pack(current, f"read at {shift.tester}", by)
+        except seals.PromisedSealed as promised:
+            raise NotTestable(str(promised)) from promised
         standing = set(Reading.objects.standing().filter(valve=valve).values_list("section", flat=True))
         for section in current.type.test_sections:
             if section.number not in sections and section.number not in standing:
@@ -185,7 +192,7 @@ def withdraw(reading: Reading, reason: str, by: User) -> Grade | None:
         _supersede(reading, Taken(reading.test_point), reason)
         grade = judge([reading.valve], by).get(reading.valve_id)
         if grade is None:
-            judging.withdraw(reading.valve)
+            judging.withdraw(reading.valve, by)
             progress.refresh([reading.valve_id])
         text = f"Reading withdrawn, {in_words([reading])}: {reason}."
         note(reading.valve, "reading-withdrawn", text, grade, by)

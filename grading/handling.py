@@ -9,7 +9,7 @@ from __future__ import annotations
 from django.contrib.auth.models import User
 from django.db import transaction
 
-from grading import judging, progress
+from grading import judging, progress, sealed_standing
 from stockroom import identity
 from stockroom.identity import Sheet
 from stockroom.models import Entry, Valve
@@ -23,14 +23,14 @@ class CannotWriteOff(Exception):
 def identify(valve: Valve, sheet: Sheet, by: User) -> bool:
     """Record what the glass says. A change of type throws out the standing grade: the test point is another."""
     if sheet.type is not None and Valve.objects.select_for_update().get(pk=valve.pk).type_id != sheet.type.pk:
-        judging.withdraw(valve)
+        judging.withdraw(valve, by)
     changed = identity.record(valve, sheet, by)
     progress.refresh([valve.pk])
     return changed
 
 
 @transaction.atomic
-def write_off(valve: Valve, reason: str, by: User) -> None:
+def write_off(valve: Valve, reason: str, by: User | None) -> None:
     """Broken or lost: it counts as stock no longer."""
     valve = Valve.objects.select_for_update(of=("self",)).select_related("line__lot").get(pk=valve.pk)
     for records, hindrance in (
@@ -44,3 +44,4 @@ def write_off(valve: Valve, reason: str, by: User) -> None:
     valve.save()
     Entry.write(by, "written-off", f"Written off: {reason}", valve=valve, lot=valve.line.lot)
     progress.refresh([valve.pk])
+    sealed_standing.follow([valve.pk], by)

@@ -17,7 +17,7 @@ from django.contrib.auth.models import User
 from django.db import transaction
 
 from catalog.models import Section
-from grading import progress
+from grading import progress, sealed_standing
 from grading.evidence import Repeats, by_section
 from grading.grades import Judgement, judge
 from grading.instruments import Kind
@@ -150,6 +150,7 @@ def grade(valves: Collection[Valve], policy: Policy, by: User | None) -> dict[in
             batch_size=progress.CHUNK,
         )
         progress.refresh([valve.pk for valve in valves])
+        sealed_standing.follow([row.valve_id for row, _ in fresh], by)
     return given
 
 
@@ -159,6 +160,7 @@ def _rests_on(grade: Grade, evidence: Evidence, measured: list[dict[str, Any]]) 
     return same and grade.measured == json.loads(json.dumps(measured))
 
 
-def withdraw(valve: Valve) -> None:
+def withdraw(valve: Valve, by: User | None) -> None:
     """The standing grade no longer speaks for the valve: it has come back, or a reading was corrected away."""
     Grade.objects.filter(valve=valve, standing=True).update(standing=False)
+    sealed_standing.follow([valve.pk], by)

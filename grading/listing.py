@@ -16,6 +16,7 @@ from django.utils import timezone
 
 from grading import progress
 from grading.models import Grade
+from stockroom.changes import fitted
 from stockroom.construction import in_public
 from stockroom.models import Condition, Counter, Entry, ListedValve, Listing, Valve
 from stockroom.models.orders import set_name
@@ -90,14 +91,16 @@ def put_up(valves: Sequence[Valve], listing: Listing, how: str) -> Listing:
 
 
 @transaction.atomic
-def end(listing: Listing, by: User) -> None:
+def end(listing: Listing, by: User | None, because: str = "") -> None:
+    """Take it off again; `because` says why where somebody did not simply want to."""
     listing = Listing.objects.select_for_update().get(pk=listing.pk)
     if listing.ended_at:
         raise CannotList(f"{listing.number} has ended already.")
-    listing.ended_at = timezone.now()
+    listing.ended_at, listing.ended_because = timezone.now(), because[:200]
     listing.save()
     valves = list(Valve.objects.filter(listings__listing=listing, listings__live=True).select_related("line__lot"))
     listing.listed.update(live=False)
+    text = fitted(f"No longer listed as {listing.number}{f': {because}' if because else ''}")
     for valve in valves:
-        Entry.write(by, "listing-ended", f"No longer listed as {listing.number}", valve=valve, lot=valve.line.lot)
+        Entry.write(by, "listing-ended", text, valve=valve, lot=valve.line.lot)
     progress.refresh([valve.pk for valve in valves])

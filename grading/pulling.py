@@ -3,10 +3,13 @@
 - `options(line)`: what in stock meets an order line, ready sets first
 - `accept(line, valves)`: set one item aside; the database refuses a valve that is on another order
 - `release(line, item)`: put one item back; `drop_line(line)`
-- `pull(order, serial)`: a valve has been taken off its shelf
-- `despatch(order, ...)`, `cancel(order)`, `take_back(order, valve, reason)`
+- `changeable(line)`, `hold(order, line, valves)`: the two ends of that, for what is chosen by other rules
+- `pull(order, serial)`: a valve has been taken off its shelf; a sealed carton is, with one scan
+- `despatch(order, ...)`, `cancel(order)`, `take_back(order, valve, reason, seal=...)`
 
-An order is open until every item it asks for is set aside, then reserved, pulled, despatched.
+An order is open until every item it asks for is set aside, then reserved, pulled, despatched. Sealed packs are chosen
+in `grading.sealed_orders`; from there they go the same way as other valves, but leave only with their seal whole and
+while their lot stands accepted.
 """
 
 from __future__ import annotations
@@ -19,16 +22,22 @@ from django.db import IntegrityError, transaction
 from django.db.models import QuerySet
 from django.utils import timezone
 
-from grading import judging, progress, sets
+from grading import judging, listing, progress, sealed_standing, sets
 from grading.models import Grade, MatchedSet
 from grading.pool_plans import WIDEST_PERCENT, least_loss
-from stockroom.models import Allocation, Despatch, Entry, ListedValve, Order, OrderLine, Return, Valve
-from stockroom.models.orders import set_name
+from stockroom import seals
+from stockroom.changes import fitted
+from stockroom.models import Allocation, Despatch, Entry, Listing, Order, OrderLine, Pack, Return, Valve
+from stockroom.models.orders import SEALED_WORDS, set_name
 from stockroom.states import State
 
 
 class CannotPull(Exception):
     """The order cannot move on as asked. The message says why."""
+
+
+class SealNotSaid(CannotPull):
+    """It is not said how the seal of a sealed pack came back, or what is said cannot be."""
 
 
 class Option(NamedTuple):
@@ -123,11 +132,9 @@ def accept(line: OrderLine, valves: Sequence[Valve], by: User) -> None:
     Raises:
         CannotPull: the line is filled, or the valves are not what it asks for, or one has just been taken.
     """
-    order = Order.objects.select_for_update().get(pk=line.order_id)
-    if not order.is_changeable:
-        raise CannotPull(f"{order} is {order.state}: nothing more can be set aside for it.")
-    if missing(line) < 1:
-        raise CannotPull("This line has all it asks for.")
+    order = changeable(line)
+    if line.sealed:
+        raise CannotPull("The line asks for sealed packs: set those aside.")
     if len(valves) != line.set_size:
         raise CannotPull(f"The line asks for {set_name(line.set_size)}: {line.set_size} valves, not {len(valves)}.")
     valves = sets.locked(valves)
@@ -141,12 +148,36 @@ def accept(line: OrderLine, valves: Sequence[Valve], by: User) -> None:
     elif valves[0].memberships.filter(live=True).exists():
         raise CannotPull(f"{valves[0]} is in a matched set: break the set up before selling it alone.")
 
+    hold(order, line, valves, by)
+
+
+def changeable(line: OrderLine) -> Order:
+    """The line's order, which nobody else changes until our transaction ends.
+
+    Raises:
+        CannotPull: nothing more can be set aside for the line.
+    """
+    order = Order.objects.select_for_update().get(pk=line.order_id)
+    if not order.is_changeable:
+        raise CannotPull(f"{order} is {order.state}: nothing more can be set aside for it.")
+    if missing(line) < 1:
+        raise CannotPull("This line has all it asks for.")
+    return order
+
+
+def hold(order: Order, line: OrderLine, valves: Sequence[Valve], by: User) -> None:
+    """Set these valves aside as the line's next item.
+
+    Raises:
+        CannotPull: one has just been taken.
+    """
     used = set(line.allocations.filter(live=True).values_list("item", flat=True))
     item = next(number for number in range(1, line.quantity + 1) if number not in used)
     try:
         with transaction.atomic():
-            for valve in valves:
-                Allocation.objects.create(order_line=line, item=item, valve=valve, made_by=by)
+            Allocation.objects.bulk_create(
+                Allocation(order_line=line, item=item, valve=valve, made_by=by) for valve in valves
+            )
     except IntegrityError as clash:
         raise CannotPull("One of these valves has just been set aside for another order. Look again.") from clash
     for valve in valves:
@@ -211,22 +242,26 @@ def _settle(order: Order) -> None:
 
 @transaction.atomic
 def pull(order: Order, valve: Valve, by: User) -> int:
-    """This valve is off its shelf. Returns how many are still to be pulled; at none the order is pulled.
+    """This valve is off its shelf, and what shares its sealed carton with it. Returns how many are still to be pulled;
+    at none the order is pulled.
 
     Raises:
-        CannotPull: the order is not reserved, or the valve is not one of its own.
+        CannotPull: the order is not reserved, the valve is not one of its own, or it may not leave as sealed.
     """
     order = Order.objects.select_for_update().get(pk=order.pk)
     if order.state != Order.State.RESERVED:
         raise CannotPull(f"{order} is {order.state}: only a reserved order can be pulled.")
     live = Allocation.objects.filter(order_line__order=order, live=True)
-    allocation = live.filter(valve=valve).first()
+    allocation = live.filter(valve=valve).select_related("order_line", "valve").first()
     if allocation is None:
         raise CannotPull(f"{valve} is not on {order}. Put it back on {valve.place or 'its shelf'}.")
     if allocation.pulled_at:
         raise CannotPull(f"{valve} has been pulled already.")
-    allocation.pulled_at = timezone.now()
-    allocation.save()
+    same = [valve.pk]
+    if allocation.order_line.sealed:
+        pack = _whole([allocation])[0]
+        same += seals.together(pack).values_list("valve", flat=True)
+    live.filter(valve__in=same, pulled_at=None).update(pulled_at=timezone.now())
     left = live.filter(pulled_at=None).count()
     if not left:
         order.state = Order.State.PULLED
@@ -235,30 +270,48 @@ def pull(order: Order, valve: Valve, by: User) -> int:
     return left
 
 
+def _whole(allocations: Sequence[Allocation]) -> list[Pack]:
+    """The packs of these, each under its seal and of a lot that stands accepted.
+
+    Raises:
+        CannotPull: one may not leave as sealed.
+    """
+    packs = {
+        pack.valve_id: pack
+        for pack in Pack.objects.under_seal()
+        .filter(valve__in=[allocation.valve_id for allocation in allocations])
+        .select_related("plan__line__lot")
+    }
+    for allocation in allocations:
+        if allocation.valve_id not in packs:
+            raise CannotPull(f"The seal of {allocation.valve} is broken: it cannot leave as sealed. Cancel the order.")
+    for plan in {pack.plan_id: pack.plan for pack in packs.values()}.values():
+        if why := sealed_standing.why_not_accepted(plan):
+            raise CannotPull(f"Packs of {plan.line} cannot leave as sealed: {why} Put them back, or cancel the order.")
+    return [packs[allocation.valve_id] for allocation in allocations]
+
+
 @transaction.atomic
 def despatch(order: Order, carrier: str, tracking: str, by: User) -> None:
     """The parcel has left. Listings of what is in it end."""
     order = Order.objects.select_for_update().get(pk=order.pk)
     if order.state != Order.State.PULLED:
         raise CannotPull(f"{order} is {order.state}: scan every valve off its shelf before sending it.")
+    promised = Allocation.objects.filter(order_line__order=order, order_line__sealed=True, live=True)
+    _whole(list(promised.select_related("valve")))
     Despatch.objects.create(order=order, by=by, carrier=carrier, tracking=tracking)
     order.state = Order.State.DESPATCHED
     order.save()
     valves = list(
         Valve.objects.filter(allocations__order_line__order=order, allocations__live=True).select_related("line__lot")
     )
-    _end_listings(valves)
+    for one in Listing.objects.live().filter(listed__valve__in=valves, listed__live=True).distinct():
+        listing.end(one, by, because=f"sold with {order}")
+    sealed = set(Pack.objects.under_seal().filter(valve__in=valves).values_list("valve", flat=True))
     for valve in valves:
-        text = f"Sent to {order.customer} with {order}"
+        text = f"Sent to {order.customer} with {order}{f', {SEALED_WORDS}' if valve.pk in sealed else ''}"
         Entry.write(by, "despatched", text, valve=valve, lot=valve.line.lot, order=order)
     progress.refresh([valve.pk for valve in valves])
-
-
-def _end_listings(valves: Sequence[Valve]) -> None:
-    for listed in ListedValve.objects.filter(valve__in=valves, live=True).select_related("listing"):
-        listed.listing.listed.update(live=False)
-        listed.listing.ended_at = listed.listing.ended_at or timezone.now()
-        listed.listing.save()
 
 
 @transaction.atomic
@@ -274,19 +327,26 @@ def cancel(order: Order, by: User) -> None:
 
 
 @transaction.atomic
-def take_back(order: Order, valve: Valve, reason: str, by: User) -> Return:
+def take_back(order: Order, valve: Valve, reason: str, by: User, seal: str = "") -> Return:
     """A valve came back. Its grade and readings no longer speak for it, and its set is no more.
 
+    What was sold sealed comes back with its `seal` intact, a carton whole, and can be sold sealed again; or with its
+    seal broken, and then it is a received valve that waits for its test, like any other.
+
     Raises:
-        CannotPull: the valve did not go out with this order.
+        CannotPull: the valve did not go out with this order, or it is not said how its seal came back.
     """
-    allocation = Allocation.objects.filter(order_line__order=order, valve=valve, live=True).first()
+    allocation = (
+        Allocation.objects.filter(order_line__order=order, valve=valve, live=True).select_related("order_line").first()
+    )
     if order.state != Order.State.DESPATCHED or allocation is None:
         raise CannotPull(f"{valve} did not go out with {order}.")
+    if allocation.order_line.sealed:
+        return _take_back_sealed(order, valve, reason, by, seal)
     allocation.live = False
     allocation.save()
     came_back = Return.objects.create(valve=valve, order=order, reason=reason, by=by)
-    judging.withdraw(valve)
+    judging.withdraw(valve, by)
     touched = {valve.pk}
     for membership in valve.memberships.filter(live=True).select_related("set"):
         matched = membership.set
@@ -298,3 +358,27 @@ def take_back(order: Order, valve: Valve, reason: str, by: User) -> Return:
     Entry.write(by, "returned", f"Came back from {order}: {reason}"[:400], valve=valve, lot=valve.line.lot, order=order)
     progress.refresh(touched)
     return came_back
+
+
+def _take_back_sealed(order: Order, valve: Valve, reason: str, by: User, seal: str) -> Return:
+    pack = seals.shut_pack(valve)
+    if seal not in Return.Seal.values:
+        raise SealNotSaid(f"{valve} went out in a sealed pack: say whether its seal is intact or broken.")
+    if seal == Return.Seal.INTACT and pack is None:
+        raise SealNotSaid(f"The seal over {valve} was broken already: it cannot have come back intact.")
+    back = Allocation.objects.filter(order_line__order=order, valve=valve, live=True)
+    if seal == Return.Seal.INTACT and pack is not None:
+        same = seals.together(pack).values("valve")
+        back = Allocation.objects.filter(order_line__order=order, valve__in=same, live=True)
+    valves = list(Valve.objects.filter(pk__in=back.values("valve")).select_related("line__lot").order_by("serial"))
+    back.update(live=False)
+    if seal == Return.Seal.BROKEN and pack is not None:
+        seals.break_seal(pack, f"came back so from {order}", by)
+    came_back = {
+        one.pk: Return.objects.create(valve=one, order=order, reason=reason, seal=seal, by=by) for one in valves
+    }
+    for one in valves:
+        text = fitted(f"Came back from {order}, {Return.Seal(seal).label}: {reason}")
+        Entry.write(by, "returned", text, valve=one, lot=one.line.lot, order=order)
+    progress.refresh(list(came_back))
+    return came_back[valve.pk]

@@ -26,6 +26,7 @@ from grading.plausible import doubt
 from grading.readings_file import VALUES, Problem, Row, parse
 from grading.readings_header import Field
 from grading.units import MA_PER_V, Mark, Unit
+from stockroom import seals
 from stockroom.changes import fitted
 from stockroom.lots import chunked
 from stockroom.models import Entry, Valve
@@ -212,6 +213,11 @@ def take_in(
         if fault := why_unfit(tester, [one for group in readings.values() for one in group]):
             raise CannotImport(f"Nothing was taken in: {fault}")
         Reading.objects.bulk_create([one for group in readings.values() for one in group], batch_size=200)
+        try:
+            for valve in preview.valves:
+                seals.open_pack(valve, f"read at {tester}", by)
+        except seals.PromisedSealed as promised:
+            raise CannotImport(f"Nothing was taken in: {promised}") from promised
         grades = judge(preview.valves, by)
         entries = []
         for valve in preview.valves:

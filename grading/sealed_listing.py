@@ -18,9 +18,8 @@ from grading import sealed_results
 from grading.listing import CannotList, put_up
 from stockroom import receiving, sealed
 from stockroom.models import Listing, Pack, Packing, SamplingPlan, Valve
+from stockroom.models.orders import SEALED_WORDS
 from stockroom.sampling import Outcome
-
-SEALED_WORDS = "sealed and sample-tested, not tested"  # what every text about a sealed pack says
 
 
 class SealedItem(NamedTuple):
@@ -28,11 +27,6 @@ class SealedItem(NamedTuple):
 
     plan: SamplingPlan
     results: sealed_results.Results
-
-    @property
-    def accepted(self) -> bool:
-        """Whether the sample accepts the lot as its results stand now."""
-        return self.results.decision.outcome == Outcome.ACCEPT
 
 
 def of(valves: Sequence[Valve]) -> SealedItem | None:

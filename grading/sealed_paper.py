@@ -1,7 +1,7 @@
 """What the papers of sealed stock say, gathered from the records.
 
 - `draw_list_data(plan, on)`: the packs to open
-- `statement_data(plan, on, listing)`: what goes with the packs of an accepted lot that stay sealed
+- `statement_data(plan, on, listing, order)`: what goes with the packs of an accepted lot that stay sealed
 - `letterhead(...)`: the shop at the head of a plain sheet
 """
 
@@ -16,7 +16,7 @@ from grading.paper.page import day
 from grading.paper.sealed import DrawListData, DrawRow, StatementData
 from grading.paper.sheet import Head
 from stockroom import sampling
-from stockroom.models import Packing, SamplingPlan, SealedDecision, Shop, Valve
+from stockroom.models import Allocation, Packing, SamplingPlan, SealedDecision, Shop, Valve
 
 CURVE_POINTS = 7
 
@@ -68,9 +68,11 @@ def draw_list_data(plan: SamplingPlan, on: date) -> DrawListData:
     )  # fmt: skip
 
 
-def statement_data(plan: SamplingPlan, on: date, listing: str = "") -> StatementData:
-    """Raises:
-    NoStatement: the lot is not accepted, its results no longer accept it, or the listing has no pack of it.
+def statement_data(plan: SamplingPlan, on: date, listing: str = "", order: str = "") -> StatementData:
+    """For all the unopened packs, or for those of a listing or an order.
+
+    Raises:
+        NoStatement: the lot is not accepted, its results no longer accept it, or there is no such pack of it.
     """
     last = plan.decisions.last()
     if last is None or last.action != SealedDecision.Action.ACCEPT:
@@ -84,6 +86,12 @@ def statement_data(plan: SamplingPlan, on: date, listing: str = "") -> Statement
         serials = tuple(sold.order_by("serial").values_list("serial", flat=True))
         if not serials:
             raise NoStatement(f"listing {listing} has no pack of this lot.")
+    if order:
+        held = Allocation.objects.filter(order_line__order__number=order, order_line__sealed=True, live=True)
+        sold = Valve.objects.filter(pack__plan=plan, pack__opened=False, pk__in=held.values("valve"))
+        serials = tuple(sold.order_by("serial").values_list("serial", flat=True))
+        if not serials:
+            raise NoStatement(f"order {order} has no pack of this lot.")
     curve = sampling.operating_characteristic(plan.plan, CURVE_POINTS)
     bad = sampling.limiting_quality(plan.plan)
     plan_words = (
@@ -94,8 +102,8 @@ def statement_data(plan: SamplingPlan, on: date, listing: str = "") -> Statement
     )
     return StatementData(
         head=letterhead(
-            listing or f"{plan.line}", "Sealed and sample-tested, not tested", f"{plan.line.type} in sealed packs",
-            "Sampling plan and result of a sealed lot", on,
+            listing or order or f"{plan.line}", "Sealed and sample-tested, not tested",
+            f"{plan.line.type} in sealed packs", "Sampling plan and result of a sealed lot", on,
         ),
         facts=_facts(plan), sentence=found.sentence, plan=plan_words.replace(" %", "\N{NO-BREAK SPACE}%"),
         result=f"{found.failed} of {found.tested} opened packs failed; accepted on {day(timezone.localdate(last.at))}.",

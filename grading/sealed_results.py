@@ -3,27 +3,30 @@
 - `results(plan)`: every drawn pack with its verdict, the counts, the decision and what can be said of the rest;
   a fixed number of queries
 - `verdict(plan, valve, grade)`: usable, failed or not known yet, by the plan's rule
-- `decide(plan, action, note, by)`: record what the shop does, with the sample as it stands
+- `grades_on_arrival(valves)`: the grade that speaks for each as the supplier sent it
 - `oc_plot(plan)`: the operating characteristic, to be drawn
 
 The counts are those of ISO 2859-1's single sampling: an item of the sample conforms, being usable by the plan's
 rule, or it does not. A piece that was written off unread (broken, or an empty pack) does not.
+
+The sample is what was drawn at random and nothing else: its probabilities are those of the random draw, so what is
+found in any other piece, good or bad, never enters the counts, the decision or what is said of the rest. (The standard
+asks for simple random sampling, as quoted at sofeast.com/glossary/sample; the standard itself was not seen.) Such a
+piece stands on its own grade, like any other valve, and is shown as `Outside`.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 from typing import NamedTuple
 
-from django.contrib.auth.models import User
-from django.db import transaction
 from django.db.models import Min, Q
 
-from grading import handling, plots
+from grading import plots
 from grading.models import Grade
-from stockroom import receiving, sampling, sealed
+from stockroom import sampling, sealed
 from stockroom.lots import chunked
 from stockroom.models import Line, Pack, Packing, Return, SamplingPlan, SealedDecision, Valve
 from stockroom.sampling import Decision, Unopened
@@ -51,6 +54,15 @@ class Drawn(NamedTuple):
     why: str
 
 
+class Outside(NamedTuple):
+    """A piece of the lot that was opened without being drawn. It counts for nothing here."""
+
+    valve: Valve
+    verdict: Verdict
+    grade: str
+    why: str
+
+
 class Rest(NamedTuple):
     """The pieces of the lot that were not drawn, once they are tested too."""
 
@@ -70,7 +82,7 @@ class Results:
     rest: Rest | None  # while every piece is being tested
     still_sealed: int
     loosened: int  # unopened pieces of cartons that were opened
-    off_plan: int  # serials given out past the draw while the rest should stay sealed
+    outside: Sequence[Outside]  # opened past the draw, while the rest should stay sealed
     lot_now: int  # pieces that the count says were there to draw from
     by_grade: Sequence[tuple[str, int]]
 
@@ -78,6 +90,14 @@ class Results:
     def sentence(self) -> str:
         """What is said of the packs left sealed, no number parted from its unit."""
         return self.unopened.sentence().replace(" %", "\N{NO-BREAK SPACE}%")
+
+    @property
+    def outside_failed(self) -> int:
+        return sum(one.verdict == Verdict.FAILED for one in self.outside)
+
+    @property
+    def outside_judged(self) -> int:
+        return sum(one.verdict in (Verdict.USABLE, Verdict.FAILED) for one in self.outside)
 
     @property
     def shut(self) -> int:
@@ -88,9 +108,16 @@ class Results:
         return sum(drawn.verdict == Verdict.WAITING for drawn in self.drawn)
 
 
-def verdict(plan: SamplingPlan, valve: Valve, grade: Grade | None) -> tuple[Verdict, str]:
-    """Whether this piece is usable by the plan's rule, and why where the grade does not say it."""
+def verdict(
+    plan: SamplingPlan, valve: Valve, grade: Grade | None, returned: Collection[int] = ()
+) -> tuple[Verdict, str]:
+    """Whether this piece is usable by the plan's rule, and why where the grade does not say it.
+
+    `returned` are the positions of the pieces that went back to the supplier.
+    """
     if grade is None:
+        if valve.position in returned:
+            return Verdict.WAITING, "went back to the supplier unjudged"
         return (Verdict.FAILED, f"written off: {valve.written_off}") if valve.written_off else (Verdict.WAITING, "")
     if not plan.worst_grade:
         return (Verdict.USABLE if grade.saleable else Verdict.FAILED), ""
@@ -103,22 +130,28 @@ def verdict(plan: SamplingPlan, valve: Valve, grade: Grade | None) -> tuple[Verd
 
 def results(plan: SamplingPlan) -> Results:
     """How the sample stands now."""
-    packs = {pack.number: pack for pack in plan.packs.select_related("valve")}
+    line = Line.objects.get(pk=plan.line_id)
+    packs = {pack.number: pack for pack in plan.packs.select_related("valve", "broken_seal")}
     last = plan.decisions.last()
     test_all = last is not None and last.action == Action.TEST_ALL
     end = plan.first_position + plan.lot_size
     of_lot = Valve.objects.filter(line=plan.line_id, position__gte=plan.first_position, position__lt=end)
     drawn_numbers = list(plan.drawn.order_by("order").values_list("order", "number"))
     sample = [packs[number].valve for _, number in drawn_numbers if number in packs and packs[number].opened]
-    others = list(of_lot.exclude(pk__in=plan.packs.filter(opened=True).values("valve"))) if test_all else []
+    not_drawn = of_lot.exclude(pk__in=plan.packs.filter(opened=True).values("valve"))
+    shut = plan.packs.under_seal().values("valve")
+    others = list((not_drawn if test_all else not_drawn.exclude(pk__in=shut)).order_by("serial"))
     grades = grades_on_arrival([*sample, *others])
 
-    rows = [_drawn(plan, order, number, packs.get(number), grades) for order, number in drawn_numbers]
+    def said_of(valve: Valve) -> tuple[Verdict, str]:
+        return verdict(plan, valve, grades.get(valve.pk), line.returned_positions)
+
+    rows = [_drawn(plan, order, number, packs.get(number), grades, said_of) for order, number in drawn_numbers]
     tested = sum(row.verdict in (Verdict.USABLE, Verdict.FAILED) for row in rows)
     failed = sum(row.verdict == Verdict.FAILED for row in rows)
     rest = None
     if test_all:
-        said = [verdict(plan, valve, grades.get(valve.pk))[0] for valve in others]
+        said = [said_of(valve)[0] for valve in others]
         known = sum(one in (Verdict.USABLE, Verdict.FAILED) for one in said)
         in_bulk = max(0, plan.lot_size - len(drawn_numbers) - len(others))
         rest = Rest(known, said.count(Verdict.FAILED), len(others) - known, in_bulk)
@@ -127,49 +160,66 @@ def results(plan: SamplingPlan) -> Results:
         if row.valve and row.valve.pk in grades:
             key = (grades[row.valve.pk].rank, row.grade)
             found[key] = found.get(key, 0) + 1
-    line = Line.objects.get(pk=plan.line_id)
     still, loosened = _seals(plan, [number for _, number in drawn_numbers], packs)
     return Results(
         drawn=rows, tested=tested, failed=failed,
         decision=sampling.decide(plan.plan, tested, failed, plan.is_returnable),
         unopened=sampling.unopened(plan.lot_size, tested, failed),
         rest=rest, still_sealed=still, loosened=loosened,
-        off_plan=0 if test_all else of_lot.count() - len(packs),
+        outside=[] if test_all else [_outside(valve, grades.get(valve.pk), said_of) for valve in others],
         lot_now=line.received - plan.first_position,
         by_grade=[(name, count) for (_, name), count in sorted(found.items())],
     )  # fmt: skip
 
 
-def _drawn(plan: SamplingPlan, order: int, number: int, pack: Pack | None, grades: Mapping[int, Grade]) -> Drawn:
+SaidOf = Callable[[Valve], tuple[Verdict, str]]
+
+
+def _drawn(
+    plan: SamplingPlan, order: int, number: int, pack: Pack | None, grades: Mapping[int, Grade], said_of: SaidOf
+) -> Drawn:
     where = sealed.where_in_words(plan, number)
     if pack is None:
         return Drawn(order, number, where, None, Verdict.SHUT, "", "")
     grade = grades.get(pack.valve_id)
-    said, why = verdict(plan, pack.valve, grade)
+    said, why = said_of(pack.valve)
     return Drawn(order, number, where, pack.valve, said, grade.name if grade else "", why)
 
 
+def _outside(valve: Valve, grade: Grade | None, said_of: SaidOf) -> Outside:
+    return Outside(valve, said_of(valve)[0], grade.name if grade else "", said_of(valve)[1])
+
+
 def _seals(plan: SamplingPlan, drawn: Sequence[int], packs: Mapping[int, Pack]) -> tuple[int, int]:
-    """Pieces under a whole seal, and unopened ones whose carton was opened, as far as packs have been opened."""
+    """Pieces in the house under a whole seal, and unopened ones whose carton was opened."""
     opened = {number for number in drawn if number in packs}
-    if plan.seal != Packing.Seal.CARTON:
-        return plan.lot_size - len(opened), 0
-    broken = {sampling.carton_and_place(number, plan.carton_size)[0] for number in opened}
-    still = sum(
-        sampling.carton_and_place(number, plan.carton_size)[0] not in broken for number in range(1, plan.lot_size + 1)
+    opened |= {number for number, pack in packs.items() if hasattr(pack, "broken_seal")}
+    away = {
+        number for number, pack in packs.items() if pack.valve.state in (State.DESPATCHED, State.WRITTEN_OFF)
+    } - opened
+    size = plan.carton_size if plan.seal == Packing.Seal.CARTON else 1
+    broken = {sampling.carton_and_place(number, size)[0] for number in opened}
+    loosened = sum(
+        sampling.carton_and_place(number, size)[0] in broken and number not in opened | away
+        for number in range(1, plan.lot_size + 1)
     )
-    return still, plan.lot_size - len(opened) - still
+    return plan.lot_size - len(opened | away) - loosened, loosened
 
 
 def grades_on_arrival(valves: Sequence[Valve]) -> dict[int, Grade]:
     """The grade that speaks for each valve as the supplier sent it.
 
-    That is the standing one; of a valve that came back from a customer, the last from before it came back.
+    That is the standing one; of a valve that came back from a customer, the last from before it came back. One that
+    came back with its seal intact is still as the supplier sent it.
     """
     grades: dict[int, Grade] = {}
     for keys in chunked([valve.pk for valve in valves]):
         came_back = dict(
-            Return.objects.filter(valve__in=keys).order_by().values_list("valve").annotate(first=Min("at"))
+            Return.objects.filter(valve__in=keys)
+            .exclude(seal=Return.Seal.INTACT)
+            .order_by()
+            .values_list("valve")
+            .annotate(first=Min("at"))
         )
         rows = Grade.objects.filter(Q(standing=True) | Q(valve__in=list(came_back)), valve__in=keys)
         for grade in rows.select_related("policy").order_by("given_at", "pk"):
@@ -177,28 +227,6 @@ def grades_on_arrival(valves: Sequence[Valve]) -> dict[int, Grade]:
             if first is None or grade.given_at < first:
                 grades[grade.valve_id] = grade
     return grades
-
-
-@transaction.atomic
-def decide(plan: SamplingPlan, action: SealedDecision.Action, note: str, by: User | None) -> SealedDecision:
-    """Record the decision with the sample's result as it stands now.
-
-    When the rest goes back, sealed packs that had their serials already are written off.
-
-    Raises:
-        sealed.SealedError: it does not go with the result or with what was decided before.
-        receiving.ReceivingError, handling.CannotWriteOff: the pieces cannot go.
-    """
-    receiving.locked(plan.line.lot_id)
-    now = results(plan)
-    statement = now.sentence if action == Action.ACCEPT else ""
-    decided = sealed.Decided(action, now.decision, now.tested, now.failed, statement, note)
-    row = sealed.record_decision(plan, decided, by)
-    if action == Action.RETURN and by is not None:
-        unopened = Valve.objects.filter(pack__plan=plan, pack__opened=False, written_off="")
-        for valve in unopened.exclude(state=State.DESPATCHED):
-            handling.write_off(valve, "sent back to the supplier, unopened", by)
-    return row
 
 
 # The curve

@@ -29,6 +29,7 @@ from grading.models import Quantity, Study, StudyOperator, StudyReading, StudyVa
 from grading.models.instruments import CLAIMING
 from grading.repeatability import CrossedStudy, crossed_study
 from grading.uncertainty import ReadingTerms
+from stockroom import seals
 from stockroom.changes import fitted
 from stockroom.models import Entry, Valve
 
@@ -66,6 +67,8 @@ def plan(
     for valve in valves:
         if valve.type_id != test_point.section.type_id:
             raise PlanProblem(f"{valve} is a {valve.type}; the others are {test_point.section.type}.")
+        if seals.lies_sealed(valve):
+            raise PlanProblem(f"{valve} lies in a sealed pack: take one that is open.")
     if not tester.measures(quantity):
         raise PlanProblem(f"By its record {tester} does not measure {quantity.label}.")
     with transaction.atomic():

@@ -141,7 +141,7 @@ Row = tuple[Kind, int, str, Fault | None]
 def _of_line(line: Line, claimed: dict[tuple[int, str], int], faults: Sequence[Fault]) -> list[Row]:
     difference = line.discrepancy or 0
     rows: list[Row] = []
-    for kind, pieces in ((Kind.SHORT, -difference), (Kind.OVER, difference), (Kind.SENT_BACK, line.sent_back)):
+    for kind, pieces in ((Kind.SHORT, -difference), (Kind.OVER, difference), (Kind.SENT_BACK, line.gone_back)):
         new = pieces - claimed.get((line.pk, kind.value), 0)
         if new > 0:
             rows.append((kind, new, "not charged for" if kind == Kind.OVER else "", None))

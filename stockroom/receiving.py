@@ -2,7 +2,8 @@
 
 - `book_in(lot, charges, by)`, `change_lot(lot, charges, by)`
 - `add_lines(lot, lines, by)`, `change_line(line, by)`, `count_lines(lot, counts, by)`
-- `send_back(line, count, why, by)`: so many pieces of the bulk go back to the supplier
+- `send_back(line, count, why, by)`: so many pieces of the bulk go back to the supplier;
+  `send_back_serials(line, positions, why, by)`: these that have serials
 - `in_home(charge, currency)`, `cost_of(lot, currency)`: what a charge or credit and a lot come to at home
 - `share_cost(lot, by)`: every line's part of that cost, to the minor unit
 - `allot_serials(line, count, by)`, `take_up(line, by)`: from bulk to valves with serials
@@ -15,7 +16,7 @@ transaction.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from decimal import Decimal
 
 from django.contrib.auth.models import User
@@ -211,6 +212,26 @@ def send_back(line: Line, count: int, why: str, by: User | None) -> None:
         settle(lot, by)
 
 
+def send_back_serials(line: Line, positions: Collection[int], why: str, by: User | None) -> None:
+    """Pieces with serials go back to the supplier with their lot: those that stay carry the cost.
+
+    What becomes of the valves' own state is for the caller. Where every piece of the lot has gone, its cost stays on
+    its lines until the supplier's credit.
+    """
+    with transaction.atomic():
+        lot = locked(line.lot_id)
+        line = Line.objects.get(pk=line.pk)
+        gone = set(positions) - set(line.returned_positions)
+        if not gone:
+            return
+        line.returned_positions = sorted({*line.returned_positions, *gone})
+        line.save(update_fields=["returned_positions"])
+        many = "1 piece with a serial" if len(gone) == 1 else f"{len(gone)} pieces with serials"
+        text = f"Line {line.number}: {many} sent back to the supplier: {why}"
+        Entry.write(by, "sent-back", fitted(text), lot=lot, line=line)
+        settle(lot, by)
+
+
 def in_home(charge: Charge | Credit, currency: str) -> Decimal:
     """The charge or credit in the home currency, rounded to its minor unit."""
     return to_minor(charge.amount * charge.rate, currency)
@@ -241,8 +262,12 @@ def share_cost(lot: Lot, by: User | None) -> None:
     lines = list(lot.lines.order_by("number"))
     if not lines:
         return
+    bearing = [line.bearing_cost for line in lines]
+    if not any(bearing) and any(line.returned_positions for line in lines):
+        bearing = [line.received for line in lines]  # all of it went back: a loss, until the supplier's credit
     try:
-        shares = costing.share(total, [line.weight * line.pieces for line in lines], minor_places(currency))
+        parts = [line.weight * pieces for line, pieces in zip(lines, bearing, strict=True)]
+        shares = costing.share(total, parts, minor_places(currency))
     except costing.NothingToShareAmong:
         raise NothingCarriesTheCost(
             f"Lot {lot} cost {shown(total, currency)} and no piece would be left to carry it. Leave the count empty "
@@ -256,8 +281,9 @@ def share_cost(lot: Lot, by: User | None) -> None:
             line.cost = new
             changed.append(line)
     Line.objects.bulk_update(changed, ["cost"], batch_size=200)
-    pieces = sum(line.pieces for line in lines)
-    head = f"Cost {shown(total, currency)} shared over {pieces} {'piece' if pieces == 1 else 'pieces'}: "
+    pieces = sum(line.bearing_cost for line in lines)
+    over = f"{pieces} {'piece' if pieces == 1 else 'pieces'}" if pieces else "lines whose pieces all went back"
+    head = f"Cost {shown(total, currency)} shared over {over}: "
     Entry.objects.bulk_create(
         [Entry(by=by, action="cost-shared", text=text, lot=lot) for text in _packed(head, phrases)]
     )

@@ -6,7 +6,8 @@
 - `make_plan(line, wish, terms, by)`: record the plan, its seed and the draw
 - `open_packs(plan, count, by)`: the next drawn packs get serials, for the bench
 - `record_decision(plan, decided, by)`: accept, test all or return; a return takes the bulk out of the house
-- `units_for_sale(plan)`, `take_for_sale(plan, count, by)`: what may be sold unopened, and serials for it
+- `units_for_sale(plan)`, `that_make(units, pieces)`: what may be sold unopened
+- `take_for_sale(plan, count, by)`, `take_pieces(plan, pieces, by)`: serials for it
 - `series_of(supplier)`, `standing_of(supplier, aql)`: the severity that the switching rules give, from the results
 - `say_of(supplier, note, by)`: what those rules leave to the shop
 
@@ -33,13 +34,13 @@ from stockroom.models import (
     DrawnPack,
     Entry,
     Line,
+    Order,
     Pack,
     Packing,
     SamplingPlan,
     SealedDecision,
     Supplier,
     SupplyNote,
-    Valve,
 )
 from stockroom.sampling import Decision, Level, Severity
 from stockroom.states import State
@@ -353,7 +354,7 @@ def record_decision(plan: SamplingPlan, decided: Decided, by: User | None) -> Se
     """Write down what the shop does with the lot. The caller holds the lot and has counted the results.
 
     Raises:
-        AlreadyDecided: it does not go with what was decided before, with the result, or with what is listed.
+        AlreadyDecided: it does not go with what was decided before, with the result, or with an order.
         SealedError: it is not what the plan proposes, and no reason is given.
     """
     with transaction.atomic():
@@ -368,8 +369,10 @@ def record_decision(plan: SamplingPlan, decided: Decided, by: User | None) -> Se
             raise AlreadyDecided(f"It was decided already on {before.at:%d %b %Y}: {before.get_action_display()}.")
         if action != PROPOSED_ACTION.get(decided.proposal.outcome) and not decided.note:
             raise SealedError("This is not what the plan proposes. Say why.")
-        if action != Action.ACCEPT and _listed(plan):
-            raise AlreadyDecided("Packs of this lot are listed or promised as sealed. End that first.")
+        if action != Action.ACCEPT and (orders := promised_to(plan)):
+            raise AlreadyDecided(
+                f"Packs of this lot are set aside as sealed for {', '.join(orders)}: put them back there first."
+            )
         row = SealedDecision.objects.create(
             plan=plan, action=action, proposed=decided.proposal.outcome.value,
             because=fitted(decided.proposal.reason)[:300], tested=decided.tested, failed=decided.failed,
@@ -384,31 +387,59 @@ def record_decision(plan: SamplingPlan, decided: Decided, by: User | None) -> Se
     return row
 
 
-def _listed(plan: SamplingPlan) -> bool:
-    sealed = Valve.objects.filter(pack__plan=plan, pack__opened=False)
-    return sealed.filter(Q(listings__live=True) | Q(allocations__live=True)).exists()
+def promised_to(plan: SamplingPlan) -> list[str]:
+    """The orders still in the house that hold unopened packs of the lot."""
+    held = Order.objects.exclude(state=Order.State.DESPATCHED).filter(
+        lines__allocations__live=True, lines__allocations__valve__pack__in=plan.packs.under_seal()
+    )
+    return sorted(set(held.values_list("number", flat=True)))
 
 
 # What is sold unopened
 
 
 def units_for_sale(plan: SamplingPlan) -> list[list[int]]:
-    """The numbers of the packs that go together, for each unit that may be sold with its seal whole.
+    """The numbers of the packs that go together, for each unit that may be sold with its seal whole; those that have
+    their serials first.
 
     A sealed carton is sold whole; one of which a piece was drawn has lost its seal. A piece is out whose valve
-    has left, is listed or promised, or has been read since.
+    has left, is listed or promised, or has been opened or read since. There are no more than the bulk gives: a piece
+    that was taken up outside the draw came out of one of them.
     """
     drawn = set(plan.drawn.values_list("number", flat=True))
+    with_serials = set(plan.packs.values_list("number", flat=True))
     gone = set(
         plan.packs.filter(
-            Q(opened=True) | Q(valve__listings__live=True) | Q(valve__allocations__live=True)
-            | ~Q(valve__state=State.RECEIVED)
+            Q(opened=True) | Q(broken_seal__isnull=False) | Q(valve__listings__live=True)
+            | Q(valve__allocations__live=True) | ~Q(valve__state=State.RECEIVED)
         ).values_list("number", flat=True)
     )  # fmt: skip
     size = plan.carton_size if plan.seal == Packing.Seal.CARTON else 1
     units = (list(_carton(unit, size, plan.lot_size)) for unit in range(1, _cartons(plan.plan, size) + 1))
     out = drawn | gone
-    return [unit for unit in units if out.isdisjoint(unit)]
+    whole = [unit for unit in units if out.isdisjoint(unit)]
+    whole.sort(key=lambda unit: (unit[0] not in with_serials, unit))
+    line = Line.objects.get(pk=plan.line_id)
+    in_bulk = line.pieces - line.valves.count() - len(drawn - with_serials)
+    there = []
+    for unit in whole:
+        in_bulk -= len(set(unit) - with_serials)
+        if in_bulk >= 0 or with_serials.issuperset(unit):
+            there.append(unit)
+    return there
+
+
+def that_make(units: Sequence[Sequence[int]], pieces: int) -> list[int]:
+    """The packs of the first whole units that come to so many pieces exactly; none where no such do.
+
+    >>> that_make([[1, 2], [3, 4], [5]], 3)
+    [1, 2, 5]
+    """
+    chosen: list[int] = []
+    for unit in units:
+        if len(chosen) + len(unit) <= pieces:
+            chosen += unit
+    return chosen if len(chosen) == pieces else []
 
 
 def take_for_sale(plan: SamplingPlan, count: int, by: User | None) -> list[Pack]:
@@ -419,23 +450,45 @@ def take_for_sale(plan: SamplingPlan, count: int, by: User | None) -> list[Pack]
         NotForSale: so many are not there.
     """
     with transaction.atomic():
-        receiving.locked(plan.line.lot_id)
-        last = plan.decisions.last()
-        if last is None or last.action != Action.ACCEPT:
-            raise AlreadyDecided("Only a lot that was accepted on its sample is sold sealed.")
-        with_serials = {pack.number: pack for pack in plan.packs.select_related("valve")}
-        units = sorted(units_for_sale(plan), key=lambda unit: (unit[0] not in with_serials, unit[0]))
+        units = _accepted_units(plan)
         what = f"sealed cartons of {plan.carton_size}" if plan.seal == Packing.Seal.CARTON else "sealed packs"
         if not 1 <= count <= len(units):
             raise NotForSale(f"There are {len(units)} {what} to sell; give a number from 1 to that.")
-        chosen = [number for unit in units[:count] for number in unit]
-        fresh = [number for number in chosen if number not in with_serials]
-        try:
-            new = _with_serials(plan, fresh, opened=False, by=by) if fresh else []
-        except receiving.NotInBulk as problem:
-            raise NotForSale(f"{problem} Were pieces taken up outside the draw?") from problem
-        with_serials |= {pack.number: pack for pack in new}
-    return [with_serials[number] for number in chosen]
+        return _taken(plan, [number for unit in units[:count] for number in unit], by)
+
+
+def take_pieces(plan: SamplingPlan, pieces: int, by: User | None) -> list[Pack]:
+    """The same for packs or whole cartons that come to so many pieces.
+
+    Raises:
+        AlreadyDecided: the lot is not accepted.
+        NotForSale: no whole units come to that.
+    """
+    with transaction.atomic():
+        numbers = that_make(_accepted_units(plan), pieces)
+        if not numbers:
+            raise NotForSale(f"No whole packs of {plan.line} come to {pieces} pieces any more. Look again.")
+        return _taken(plan, numbers, by)
+
+
+def _accepted_units(plan: SamplingPlan) -> list[list[int]]:
+    """What may be sold, while nobody else changes the lot."""
+    receiving.locked(plan.line.lot_id)
+    last = plan.decisions.last()
+    if last is None or last.action != Action.ACCEPT:
+        raise AlreadyDecided("Only a lot that was accepted on its sample is sold sealed.")
+    return units_for_sale(plan)
+
+
+def _taken(plan: SamplingPlan, numbers: Sequence[int], by: User | None) -> list[Pack]:
+    with_serials = {pack.number: pack for pack in plan.packs.select_related("valve")}
+    fresh = [number for number in numbers if number not in with_serials]
+    try:
+        new = _with_serials(plan, fresh, opened=False, by=by) if fresh else []
+    except receiving.NotInBulk as problem:
+        raise NotForSale(f"{problem} Were pieces taken up outside the draw?") from problem
+    with_serials |= {pack.number: pack for pack in new}
+    return [with_serials[number] for number in numbers]
 
 
 # The supplier's standing

@@ -122,7 +122,7 @@ def test_a_long_order_repeats_its_heads_and_numbers_its_pages() -> None:
     pages = read_pdf(pick_list_pdf(replace(PICK_LIST, rows=PICK_LIST.rows * 20)))
     assert len(pages) > 2
     for number, text in enumerate(pages, start=1):
-        assert "Place Serial Type Set For Pulled" in text.replace("\n", " ")
+        assert "Place Serial Type Set or pack For Pulled" in text.replace("\n", " ")
         assert f"page {number} of {len(pages)}" in text
         assert "Pick list R0001" in text
 

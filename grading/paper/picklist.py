@@ -30,7 +30,7 @@ FRAGILE = "Old glass is fragile: carry it in a padded tray, do not stack it, and
 
 
 class Row(NamedTuple):
-    """`item` says what the valve is pulled for, such as "1 × matched quad 12AX7"."""
+    """`item` says what the valve is pulled for, such as "1 × matched quad 12AX7"; `set_number` also which pack."""
 
     place: str
     serial: str
@@ -50,6 +50,7 @@ class PickListData:
     printed_on: date
     note: str
     rows: tuple[Row, ...]
+    sealed: tuple[str, ...] = ()  # what is said of packs that stay shut
 
 
 def walking_order(place: str) -> tuple[bool, tuple[tuple[bool, int, str], ...]]:
@@ -93,7 +94,7 @@ BODY = ParagraphStyle("body", fontName=SANS, fontSize=9, leading=11.5, textColor
 CELL = ParagraphStyle("cell", fontName=SANS, fontSize=9, leading=10.5, textColor=SOFT)
 PLACE = ParagraphStyle("place", fontName=SANS, fontSize=11, leading=12.5, textColor=INK)
 SAME_PLACE = ParagraphStyle("same-place", fontName=SANS, fontSize=10, leading=12.5, textColor=SOFT)
-HEADS = ("Place", "Serial", "Type", "Set", "For", "Pulled")
+HEADS = ("Place", "Serial", "Type", "Set or pack", "For", "Pulled")
 
 
 def _story(data: PickListData) -> list[Flowable]:
@@ -108,6 +109,7 @@ def _story(data: PickListData) -> list[Flowable]:
         story.append(Paragraph(escape(data.notice), BODY))
     if data.note:
         story.append(Paragraph(f"<b>Note on the order.</b> {escape(data.note)}", BODY))
+    story += [Paragraph(f"<b>Keep these shut.</b> {escape(sentence)}", BODY) for sentence in data.sealed]
     return [*story, Spacer(0, 3 * mm), _table(rows)]
 
 
@@ -133,12 +135,13 @@ def _table(rows: Sequence[Row]) -> Table:
         cells.append([
             Paragraph(f"<b>{place}</b>", PLACE) if row.place != before else Paragraph(place, SAME_PLACE),
             f"{row.serial[:4]} {row.serial[4:]}",
-            Paragraph(escape(row.type), BODY), row.set_number, Paragraph(escape(row.item), CELL), _Box(row.pulled),
+            Paragraph(escape(row.type), BODY), Paragraph(escape(row.set_number), CELL),
+            Paragraph(escape(row.item), CELL), _Box(row.pulled),
         ])  # fmt: skip
         if shaded:
             style.append(("BACKGROUND", (0, at), (-1, at), SHADE))
         before = row.place
-    return Table(cells, colWidths=[w * mm for w in (38, 27, 36, 20, 43, 16)], repeatRows=1, style=style)
+    return Table(cells, colWidths=[w * mm for w in (34, 27, 30, 34, 39, 16)], repeatRows=1, style=style)
 
 
 class _Box(Flowable):

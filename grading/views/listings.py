@@ -16,7 +16,7 @@ from django.views.decorators.http import require_POST
 
 from catalog.models import ValveType
 from grading import listing as listing_work
-from grading import sealed_listing, sets
+from grading import sealed_listing, sealed_standing, sets
 from grading.models import Grade, MatchedSet
 from stockroom.models import Listing, Shop, Valve
 from stockroom.people import Role, StaffRequest, for_roles
@@ -128,10 +128,11 @@ def item(request: HttpRequest, number: str) -> HttpResponse:
     members = list(matched.members.select_related("grade")) if matched else []
     sealed = sealed_listing.of(valves)
     available = Listing.objects.for_public_display().filter(pk=found.pk).exists()
-    available = available and (sealed is None or sealed.accepted)
+    overturned = sealed is not None and sealed_standing.why_not_accepted(sealed.plan, sealed.results) != ""
+    available = available and not overturned
     return render(request, "grading/item.html", {
         "listing": found, "valves": valves, "grades": grades, "set": matched, "available": available,
-        "sealed": sealed,
+        "sealed": sealed, "overturned": overturned,
         "spreads": sets.spread_of(members),
     })  # fmt: skip
 

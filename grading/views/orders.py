@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
+from collections.abc import Sequence
 from typing import Any
 
 import django_filters
@@ -16,12 +17,14 @@ from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import path
 from django.views.decorators.http import require_POST
 
-from grading import pulling
+from grading import pulling, sealed_orders
 from grading.models import Policy
-from stockroom.models import Allocation, Counter, Customer, Entry, Order, OrderLine, Shop, Valve
+from stockroom.models import Allocation, Counter, Customer, Entry, Listing, Order, OrderLine, Return, Shop, Valve
 from stockroom.people import Role, StaffRequest, for_roles, may
 from stockroom.serials import BadSerial, read_serial
 from stockroom.web import TypeField, page_of
+
+SET_ASIDE_SEALED = "Set aside, sealed. Label the packs before they are pulled, without opening them."
 
 
 class OrderFilter(django_filters.FilterSet):
@@ -57,16 +60,45 @@ class OrderForm(forms.ModelForm):
 
 class OrderLineForm(forms.ModelForm):
     type = TypeField(label="Type")
+    sealed = forms.TypedChoiceField(
+        label="How", required=False, coerce=bool,
+        choices=[("", "tested, by grade"), ("sealed", "in sealed packs, not tested")],
+        help_text="Of sealed packs neither grades nor a tolerance can be asked for.",
+    )  # fmt: skip
 
     class Meta:
         model = OrderLine
-        fields = ["quantity", "set_size", "best_grades", "max_spread_percent", "unit_price", "note"]
+        fields = ["quantity", "set_size", "sealed", "best_grades", "max_spread_percent", "unit_price", "note"]
 
-    field_order = ["type", "set_size", "quantity", "best_grades", "max_spread_percent", "unit_price", "note"]
+    field_order = ["type", "set_size", "quantity", "sealed", "best_grades", "max_spread_percent", "unit_price", "note"]
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
-        self.fields["set_size"].help_text = "1 single, 2 a matched pair, 4 a matched quad."
+        help_text = "1 single, 2 a matched pair, 4 a matched quad. Sealed, 10 can be a carton."
+        self.fields["set_size"].help_text = help_text
+
+    def clean(self) -> dict[str, Any]:
+        data = super().clean() or {}
+        data["sealed"] = bool(data.get("sealed"))
+        if data["sealed"]:
+            data["max_spread_percent"] = None
+        elif data.get("set_size", 1) > OrderLine.MOST_IN_A_SET:
+            self.add_error("set_size", f"At most {OrderLine.MOST_IN_A_SET} valves are matched to one set.")
+        return data
+
+
+class ListingForm(forms.Form):
+    number = forms.CharField(
+        label="Listing", max_length=12, help_text="Such as A00012: what is listed, at its price.",
+        widget=forms.TextInput(attrs={"class": "serial", "autocomplete": "off", "spellcheck": "false"}),
+    )  # fmt: skip
+
+    def clean_number(self) -> Listing:
+        number = self.cleaned_data["number"].strip().upper()
+        found = Listing.objects.filter(number=number).first()
+        if found is None:
+            raise forms.ValidationError(f"No listing has the number {number}.")
+        return found
 
 
 class DespatchForm(forms.Form):
@@ -77,6 +109,25 @@ class DespatchForm(forms.Form):
 class BackForm(forms.Form):
     serial = forms.CharField(label="Serial")
     reason = forms.CharField(label="Why it came back", max_length=300)
+    seal = forms.ChoiceField(
+        label="If it was sold sealed", required=False, choices=[("", "–"), *Return.Seal.choices],
+        help_text="A carton whose seal is intact comes back whole, with one scan.",
+    )  # fmt: skip
+
+    def __init__(self, *args: Any, sealed: bool, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        if not sealed:
+            del self.fields["seal"]
+
+    def clean_serial(self) -> Valve:
+        try:
+            serial = read_serial(self.cleaned_data["serial"])
+        except BadSerial as problem:
+            raise forms.ValidationError(str(problem)) from problem
+        valve = Valve.objects.select_related("line__lot").filter(serial=serial).first()
+        if valve is None:
+            raise forms.ValidationError(f"No valve has the serial {serial}.")
+        return valve
 
 
 def orders(request: HttpRequest) -> HttpResponse:
@@ -104,7 +155,7 @@ def order_new(request: StaffRequest) -> HttpResponse:
 
 
 def order(request: StaffRequest, number: str) -> HttpResponse:
-    found = get_object_or_404(Order.objects.select_related("customer"), number=number)
+    found = _found(number)
     line_form = OrderLineForm(request.POST or None)
     if request.method == "POST":
         if not may(request.user, Role.SALES):
@@ -113,11 +164,26 @@ def order(request: StaffRequest, number: str) -> HttpResponse:
             return redirect(found)
     elif found.is_changeable:
         line_form.fields["type"].widget.attrs["autofocus"] = True
+    return _order_page(request, found, line_form=line_form)
+
+
+def _found(number: str) -> Order:
+    return get_object_or_404(Order.objects.select_related("customer"), number=number)
+
+
+def _order_page(
+    request: StaffRequest,
+    found: Order,
+    line_form: OrderLineForm | None = None,
+    listing_form: ListingForm | None = None,
+    back_form: BackForm | None = None,
+) -> HttpResponse:
     lines = list(found.lines.select_related("type"))
     held: dict[int, dict[int, list[Allocation]]] = defaultdict(lambda: defaultdict(list))
-    live = Allocation.objects.filter(order_line__order=found, live=True).select_related("valve__place")
+    live = Allocation.objects.filter(order_line__order=found, live=True).select_related("valve__place", "valve__pack")
     for allocation in live.prefetch_related("valve__memberships__set"):
         held[allocation.order_line_id][allocation.item].append(allocation)
+    has_sealed = any(line.sealed for line in lines)
     return render(request, "grading/order.html", {
         "order": found,
         "lines": [
@@ -125,20 +191,24 @@ def order(request: StaffRequest, number: str) -> HttpResponse:
                 "line": line,
                 "items": sorted(held[line.pk].items()),
                 "missing": line.quantity - len(held[line.pk]),
-                "options": pulling.options(line)
-                if found.is_changeable and len(held[line.pk]) < line.quantity
-                else None,
+                "options": _options(line) if found.is_changeable and len(held[line.pk]) < line.quantity else None,
             }
             for line in lines
         ],
-        "line_form": line_form,
+        "statements": sealed_orders.statements(found) if has_sealed else [],
+        "line_form": line_form or OrderLineForm(),
+        "listing_form": listing_form or ListingForm(),
         "despatch_form": DespatchForm(),
-        "back_form": BackForm(),
+        "back_form": back_form or BackForm(sealed=has_sealed),
         "grade_names": Policy.current().parsed.names,
         "total": sum(line.unit_price * line.quantity for line in lines if line.unit_price is not None),
         "returns": found.returns.select_related("valve"),
         "entries": found.entries.select_related("by", "valve")[:60],
     })  # fmt: skip
+
+
+def _options(line: OrderLine) -> Sequence[pulling.Option | sealed_orders.Option]:
+    return sealed_orders.options(line) if line.sealed else pulling.options(line)
 
 
 def _add_line(by: User, found: Order, form: OrderLineForm) -> bool:
@@ -172,9 +242,30 @@ def _done(request: HttpRequest, found: Order, done: str, act: Any, *args: Any) -
 @for_roles(Role.SALES)
 def order_accept(request: StaffRequest, number: str, line_id: int) -> HttpResponse:
     line = get_object_or_404(OrderLine.objects.select_related("order", "type"), pk=line_id, order__number=number)
-    serials = request.POST.get("valves", "").split()
-    valves = list(Valve.objects.filter(serial__in=serials).select_related("type", "line__lot").order_by("serial"))
+    chosen = request.POST.get("valves", "")
+    if line.sealed:
+        return _done(request, line.order, SET_ASIDE_SEALED, sealed_orders.set_aside, line, chosen, request.user)
+    valves = list(
+        Valve.objects.filter(serial__in=chosen.split()).select_related("type", "line__lot").order_by("serial")
+    )
     return _done(request, line.order, "Set aside.", pulling.accept, line, valves, request.user)
+
+
+@for_roles(Role.SALES)
+def order_listing(request: StaffRequest, number: str) -> HttpResponse:
+    """What is listed goes on the order."""
+    found = _found(number)
+    form = ListingForm(request.POST or None)
+    if request.method == "POST" and form.is_valid():
+        try:
+            line = sealed_orders.order_listing(found, form.cleaned_data["number"], request.user)
+        except pulling.CannotPull as problem:
+            form.add_error("number", str(problem))
+        else:
+            messages.success(request, SET_ASIDE_SEALED if line.sealed else "Set aside.")
+            return redirect(found)
+    form.fields["number"].widget.attrs["autofocus"] = True
+    return _order_page(request, found, listing_form=form)
 
 
 @require_POST
@@ -210,11 +301,14 @@ def order_pull(request: StaffRequest, number: str) -> HttpResponse:
         except (BadSerial, pulling.CannotPull) as wrong:
             problem = str(wrong)
     rows = Allocation.objects.filter(order_line__order=found, live=True).select_related(
-        "valve__place", "valve__type", "order_line"
+        "valve__place", "valve__type", "valve__pack__plan__line__lot", "order_line"
     )
     rows = rows.prefetch_related("valve__memberships__set").order_by("valve__place__code", "valve__serial")
+    for row in rows:
+        row.pack = sealed_orders.pack_in_words(row)  # type: ignore[attr-defined]
     return render(request, "grading/order_pull.html", {
         "order": found, "rows": rows, "problem": problem, "typed": request.POST.get("serial", ""),
+        "has_sealed": any(row.order_line.sealed for row in rows),
     })  # fmt: skip
 
 
@@ -240,22 +334,22 @@ def order_cancel(request: StaffRequest, number: str) -> HttpResponse:
 @require_POST
 @for_roles(Role.SALES, Role.RECEIVING)
 def order_take_back(request: StaffRequest, number: str) -> HttpResponse:
-    found = get_object_or_404(Order, number=number)
-    form = BackForm(request.POST)
-    if not form.is_valid():
-        messages.error(request, "Scan the valve that came back and say why it did.")
-        return redirect(found)
-    try:
-        serial = read_serial(form.cleaned_data["serial"])
-    except BadSerial as problem:
-        messages.error(request, str(problem))
-        return redirect(found)
-    valve = Valve.objects.select_related("line__lot").filter(serial=serial).first()
-    if valve is None:
-        messages.error(request, f"No valve has the serial {serial}.")
-        return redirect(found)
-    done = f"{valve} is back and waits for the bench."
-    return _done(request, found, done, pulling.take_back, found, valve, form.cleaned_data["reason"], request.user)
+    found = _found(number)
+    form = BackForm(request.POST, sealed=found.lines.filter(sealed=True).exists())
+    if form.is_valid():
+        valve, seal = form.cleaned_data["serial"], form.cleaned_data.get("seal", "")
+        try:
+            pulling.take_back(found, valve, form.cleaned_data["reason"], request.user, seal)
+        except pulling.CannotPull as problem:
+            form.add_error("seal" if isinstance(problem, pulling.SealNotSaid) else "serial", str(problem))
+        else:
+            shut = seal == Return.Seal.INTACT
+            done = "back, still sealed, and can be sold so again." if shut else "back and waits for the bench."
+            messages.success(request, f"{valve} is {done}")
+            return redirect(found)
+    first = next((name for name in form.fields if name in form.errors), "serial")
+    form.fields[first].widget.attrs["autofocus"] = True
+    return _order_page(request, found, back_form=form)
 
 
 urlpatterns = [
@@ -265,6 +359,7 @@ urlpatterns = [
     path("orders/<str:number>/lines/<int:line_id>/accept/", order_accept, name="order-accept"),
     path("orders/<str:number>/lines/<int:line_id>/drop/", order_line_drop, name="order-line-drop"),
     path("orders/<str:number>/lines/<int:line_id>/release/<int:item>/", order_release, name="order-release"),
+    path("orders/<str:number>/listing/", order_listing, name="order-listing"),
     path("orders/<str:number>/pull/", order_pull, name="order-pull"),
     path("orders/<str:number>/despatch/", order_despatch, name="order-despatch"),
     path("orders/<str:number>/cancel/", order_cancel, name="order-cancel"),

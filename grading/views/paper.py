@@ -13,7 +13,7 @@ from django.urls import path
 from django.utils import timezone
 from django.views.decorators.http import require_safe
 
-from grading import labelling
+from grading import labelling, sealed_orders
 from grading.certificates import CannotCertify, certificate_data
 from grading.models import MatchedSet
 from grading.paper.certificate import certificate_pdf
@@ -150,7 +150,7 @@ def pick_list(request: HttpRequest, number: str) -> HttpResponse:
     order = get_object_or_404(Order.objects.select_related("customer"), number=number)
     aside = (
         Allocation.objects.filter(order_line__order=order, live=True)
-        .select_related("order_line__type", "valve__place", "valve__type")
+        .select_related("order_line__type", "valve__place", "valve__type", "valve__pack__plan__line__lot")
         .prefetch_related("valve__memberships__set")
     )
     rows = tuple(
@@ -158,7 +158,8 @@ def pick_list(request: HttpRequest, number: str) -> HttpResponse:
             place=allocation.valve.place.code if allocation.valve.place else "",
             serial=allocation.valve.serial,
             type=allocation.valve.type.designation,
-            set_number=next((m.set.number for m in allocation.valve.memberships.all() if m.live), ""),
+            set_number=sealed_orders.pack_in_words(allocation)
+            or next((m.set.number for m in allocation.valve.memberships.all() if m.live), ""),
             item=str(allocation.order_line),
             pulled=allocation.pulled_at is not None,
         )
@@ -170,6 +171,7 @@ def pick_list(request: HttpRequest, number: str) -> HttpResponse:
     shop = Shop.own()
     data = PickListData(
         shop=shop.name, notice=shop.notice, order=number, customer=order.customer.name, note=order.note, rows=rows,
+        sealed=tuple(said.sentence for said in sealed_orders.statements(order)),
         placed_on=timezone.localdate(order.placed_at), printed_on=timezone.localdate(),
     )  # fmt: skip
     return _pdf(pick_list_pdf(data), f"pick-list-{number}")

@@ -13,7 +13,7 @@ from django.urls import path, reverse
 from django.utils import timezone
 from django.utils.html import format_html
 
-from grading import sealed_listing, sealed_paper, sealed_results
+from grading import sealed_deciding, sealed_listing, sealed_paper, sealed_results
 from grading.handling import CannotWriteOff
 from grading.listing import CannotList
 from grading.paper.sealed import draw_list_pdf, statement_pdf
@@ -27,7 +27,7 @@ from grading.views.sealed_forms import (
     SupplyForm,
 )
 from stockroom import sampling, sealed
-from stockroom.models import Line, Listing, Packing, SamplingPlan, SealedDecision, Shop, Supplier
+from stockroom.models import Line, Listing, Order, Packing, SamplingPlan, SealedDecision, Shop, Supplier
 from stockroom.models.goods import pieces_of_line
 from stockroom.people import Role, StaffRequest, for_roles
 from stockroom.receiving import ReceivingError
@@ -98,6 +98,9 @@ def _of_plan(
     returned = last is not None and last.action == Action.RETURN
     proposed = sealed.PROPOSED_ACTION.get(found.decision.outcome)
     listings = Listing.objects.filter(listed__valve__pack__plan=plan, listed__valve__pack__opened=False).distinct()
+    orders = Order.objects.filter(
+        lines__sealed=True, lines__allocations__live=True, lines__allocations__valve__pack__plan=plan
+    )
     return {
         "results": found,
         "drawn": Paginator(found.drawn, ROWS).get_page(request.GET.get("page")),
@@ -108,6 +111,7 @@ def _of_plan(
         "turned": _turned(found, last),
         "units": len(sealed.units_for_sale(plan)) if last and last.action == Action.ACCEPT else 0,
         "listings": listings,
+        "orders": orders.select_related("customer").distinct(),
         "earlier": SamplingPlan.objects.filter(line=plan.line_id).exclude(pk=plan.pk).select_related("made_by"),
         "open_form": open_form or (OpenForm(found.shut) if found.shut and not returned else None),
         "decide_form": decide_form or (None if returned else _decide_form(last, proposed)),
@@ -234,13 +238,26 @@ def decide(request: StaffRequest, number: str, line: int) -> HttpResponse:
     if form.is_valid():
         action = Action(form.cleaned_data["action"])
         try:
-            sealed_results.decide(plan, action, form.cleaned_data["note"], request.user)
+            done = sealed_deciding.decide(
+                plan, action, form.cleaned_data["note"], request.user, form.cleaned_data["keep_opened"]
+            )
         except (SealedError, ReceivingError, CannotWriteOff) as problem:
             form.add_error(None, str(problem))
         else:
             messages.success(request, f"It is recorded: {action.label}.")
+            _say_what_followed(request, done)
             return redirect("sealed", number, line)
     return _sealed_page(request, of, decide_form=form)
+
+
+def _say_what_followed(request: StaffRequest, done: sealed_deciding.Done) -> None:
+    if done.ended:
+        numbers = ", ".join(listing.number for listing in done.ended)
+        messages.warning(request, f"No longer before the public, since the lot is not accepted any more: {numbers}.")
+    if done.went_back:
+        serials = ", ".join(valve.serial for valve in done.went_back[:10])
+        more = f" and {len(done.went_back) - 10} more" if len(done.went_back) > 10 else ""
+        messages.warning(request, f"These go back with the lot, put them with it: {serials}{more}.")
 
 
 @for_roles(Role.SALES)
@@ -277,11 +294,12 @@ def draw_list(request: StaffRequest, number: str, line: int) -> HttpResponse:
 
 
 def statement(request: StaffRequest, number: str, line: int) -> HttpResponse:
-    """The paper that goes with what is sold sealed; `?listing=` names the packs of that listing."""
+    """The paper that goes with what is sold sealed; `?listing=` or `?order=` names the packs it goes with."""
     of = _line(number, line)
     plan = _plan(of)
     try:
-        data = sealed_paper.statement_data(plan, timezone.localdate(), request.GET.get("listing", ""))
+        listing, order = request.GET.get("listing", ""), request.GET.get("order", "")
+        data = sealed_paper.statement_data(plan, timezone.localdate(), listing, order)
     except sealed_paper.NoStatement as problem:
         messages.error(request, f"No statement: {problem}")
         return redirect("sealed", number, line)

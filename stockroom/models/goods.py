@@ -188,6 +188,11 @@ class Line(models.Model):
         return self.received - self.sent_back
 
     @property
+    def gone_back(self) -> int:
+        """All that was sent back to the supplier, out of the bulk or with a serial."""
+        return self.sent_back + len(self.returned_positions)
+
+    @property
     def bearing_cost(self) -> int:
         """The pieces that carry the line's cost: not those that went back to the supplier with a serial either."""
         return self.pieces - len(self.returned_positions)
@@ -206,6 +211,11 @@ class Line(models.Model):
             return Decimal(0)
         before = sum(one < position for one in self.returned_positions)
         return piece_cost(self.cost, self.bearing_cost, position - before, minor_places(currency))
+
+    def cost_each(self, currency: str) -> tuple[Decimal, Decimal]:
+        """The least and the most that a piece which stayed costs; they differ by one minor unit at most."""
+        last, places = self.bearing_cost - 1, minor_places(currency)
+        return piece_cost(self.cost, last + 1, last, places), piece_cost(self.cost, last + 1, 0, places)
 
 
 class ValveQuerySet(models.QuerySet["Valve"]):

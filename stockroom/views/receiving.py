@@ -120,9 +120,7 @@ def _line(number: str, line: int) -> Line:
 
 
 def _line_row(line: Line, tally: Tally, currency: str, warned: int) -> LineRow:
-    least = most = None
-    if line.pieces:
-        least, most = line.cost_of(line.pieces - 1, currency), line.cost_of(0, currency)
+    least, most = line.cost_each(currency) if line.bearing_cost else (None, None)
     return LineRow(line, tally, difference_in_words(line.expected, line.counted), least, most, warned)
 
 

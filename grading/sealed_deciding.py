@@ -1,0 +1,67 @@
+"""Deciding on a sealed lot: accept, test all or return, and all that follows at once.
+
+- `decide(plan, action, note, by, keep_opened=False)`: `Done` says what was recorded, and what left the public list
+  or the house with it
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import NamedTuple
+
+from django.contrib.auth.models import User
+from django.db import transaction
+
+from grading import handling, sealed_results, sealed_standing
+from stockroom import receiving, sealed
+from stockroom.models import Entry, Listing, SamplingPlan, SealedDecision, Valve
+
+Action = SealedDecision.Action
+WENT_BACK = "sent back to the supplier with its lot"
+
+
+class Done(NamedTuple):
+    decision: SealedDecision
+    ended: Sequence[Listing]  # listings that left the public list
+    went_back: Sequence[Valve]  # pieces with serials that went back with the bulk
+
+
+@transaction.atomic
+def decide(
+    plan: SamplingPlan, action: SealedDecision.Action, note: str, by: User | None, keep_opened: bool = False
+) -> Done:
+    """Record the decision with the sample's result as it stands now.
+
+    A lot that is not accepted any more leaves the public list. When the rest goes back, so do the pieces that have
+    serials already: the packs that stayed shut and, unless they are kept, those that were opened for the sample.
+
+    Raises:
+        sealed.SealedError: it does not go with the result, with what was decided before or with an order.
+        receiving.ReceivingError, handling.CannotWriteOff: the pieces cannot go.
+    """
+    receiving.locked(plan.line.lot_id)
+    now = sealed_results.results(plan)
+    ended: list[Listing] = []
+    if action != Action.ACCEPT:
+        why = f"the lot's acceptance was overturned: {action.label}"
+        ended = sealed_standing.end_listings(plan, why, by)
+    statement = now.sentence if action == Action.ACCEPT else ""
+    decided = sealed.Decided(action, now.decision, now.tested, now.failed, statement, note)
+    row = sealed.record_decision(plan, decided, by)
+    went_back = _send_back(plan, note or now.decision.reason, by, keep_opened) if action == Action.RETURN else []
+    return Done(row, ended, went_back)
+
+
+def _send_back(plan: SamplingPlan, why: str, by: User | None, keep_opened: bool) -> list[Valve]:
+    """Of the pieces with serials, those of this lot that are in the house."""
+    here = Valve.objects.in_house().filter(pack__plan=plan).order_by("serial")
+    if keep_opened:
+        kept = here.filter(pack__opened=True).count()
+        here = here.filter(pack__opened=False)
+        text = f"Line {plan.line.number}: {kept} pieces opened for the sample are kept; they carry the line's cost."
+        Entry.write(by, "opened-kept", text, lot=plan.line.lot, line=plan.line)
+    going = list(here)
+    for valve in going:
+        handling.write_off(valve, WENT_BACK, by)
+    receiving.send_back_serials(plan.line, [valve.position for valve in going], why, by)
+    return going

@@ -1,0 +1,200 @@
+"""Orders for sealed packs: which packs can fill a line, setting them aside, and what is said of them.
+
+- `options(line)`: live listings of so many pieces, then packs of accepted lots
+- `set_aside(line, key, by)`: one of those, as the line's next item; packs that have no serial get one
+- `order_listing(order, listing, by)`: what is listed goes on an order, at its price
+- `statements(order)`: for each lot of sealed packs on the order, what is said of them
+- `pack_in_words(allocation)`: which pack to fetch
+
+A pack on an order is a valve set aside like any other: the database refuses it a second order, and its price and
+its share of the cost go the same way. What is different is that nobody has tested it, and that every page says so.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import NamedTuple
+
+from django.contrib.auth.models import User
+from django.db import transaction
+from django.db.models import Count
+
+from grading import pulling, sealed_listing, sealed_results, sealed_standing
+from grading.models import Grade
+from grading.pulling import CannotPull
+from stockroom import receiving, sealed, seals
+from stockroom.changes import fitted
+from stockroom.models import Allocation, Entry, Listing, Order, OrderLine, Pack, SamplingPlan, Valve
+from stockroom.models.orders import SEALED_WORDS, sealed_name
+from stockroom.sampling import Outcome
+
+
+class Option(NamedTuple):
+    """One way to fill one item of a line."""
+
+    plan: SamplingPlan
+    results: sealed_results.Results
+    listing: Listing | None  # what is listed already; None for packs that are not
+    numbers: Sequence[int]
+    serials: Sequence[str]  # those of the packs that have them
+
+    @property
+    def key(self) -> str:
+        return f"listing {self.listing.number}" if self.listing else f"plan {self.plan.pk}"
+
+    @property
+    def where(self) -> list[str]:
+        return [sealed.where_in_words(self.plan, number) for number in self.numbers]
+
+
+def options(line: OrderLine, limit: int = 8) -> list[Option]:
+    found: list[Option] = []
+    for plan in sealed_standing.accepted_plans(line.type):
+        listed = _listings(plan, line.set_size)
+        numbers = sealed.that_make(sealed.units_for_sale(plan), line.set_size)
+        if not listed and not numbers:
+            continue
+        results = sealed_results.results(plan)
+        if results.decision.outcome != Outcome.ACCEPT:
+            continue
+        for one in listed:
+            packs = list(plan.packs.filter(valve__listings__listing=one).select_related("valve").order_by("number"))
+            found.append(
+                Option(plan, results, one, [pack.number for pack in packs], [pack.valve.serial for pack in packs])
+            )
+        if numbers:
+            known = plan.packs.filter(number__in=numbers).order_by("number")
+            found.append(Option(plan, results, None, numbers, list(known.values_list("valve__serial", flat=True))))
+        if len(found) >= limit:
+            break
+    return sorted(found, key=lambda option: option.listing is None)[:limit]
+
+
+def _listings(plan: SamplingPlan, pieces: int) -> list[Listing]:
+    """Of so many packs of the lot, none of them set aside."""
+    counted = sealed_standing.listings_of(plan).annotate(pieces=Count("listed", distinct=True)).filter(pieces=pieces)
+    return list(counted.exclude(listed__valve__allocations__live=True).order_by("listed_at", "pk"))
+
+
+@transaction.atomic
+def set_aside(line: OrderLine, key: str, by: User) -> list[Valve]:
+    """Raises CannotPull: the line is filled, or what was chosen is not for sale any more."""
+    order = pulling.changeable(line)
+    if not line.sealed:
+        raise CannotPull("The line asks for tested valves, not for sealed packs.")
+    kind, _, which = key.partition(" ")
+    if kind == "listing":
+        valves = _of_listing(line, which)
+    else:
+        plan = (
+            SamplingPlan.objects.select_related("line__lot").filter(pk=int(which) if which.isdecimal() else 0).first()
+        )
+        if plan is None or plan.line.type_id != line.type_id:
+            raise CannotPull("Choose one of the sealed lots shown.")
+        valves = _of_bulk(plan, line.set_size, by)
+    pulling.hold(order, line, valves, by)
+    return valves
+
+
+def _of_listing(line: OrderLine, number: str) -> list[Valve]:
+    found = Listing.objects.for_public_display().filter(number=number).first()
+    pack = Pack.objects.filter(valve__listings__listing=found).select_related("plan__line__lot").first()
+    if found is None or pack is None:
+        raise CannotPull(f"{number} is not for sale any more. Look again.")
+    receiving.locked(pack.plan.line.lot_id)
+    _check_accepted(pack.plan)
+    valves = list(Valve.objects.filter(listings__listing=found).select_related("line__lot").order_by("serial"))
+    if len(valves) != line.set_size or any(valve.type_id != line.type_id for valve in valves):
+        raise CannotPull(f"{number} is not what the line asks for: {line.asked}.")
+    if any(not seals.lies_sealed(valve) for valve in valves):
+        raise CannotPull(f"A pack of {number} has been opened: it is not sold as sealed any more. End the listing.")
+    return valves
+
+
+def _of_bulk(plan: SamplingPlan, pieces: int, by: User) -> list[Valve]:
+    _check_accepted(plan)
+    try:
+        packs = sealed.take_pieces(plan, pieces, by)
+    except (sealed.SealedError, receiving.ReceivingError) as problem:
+        raise CannotPull(str(problem)) from problem
+    keys = [pack.valve_id for pack in packs]
+    return list(Valve.objects.filter(pk__in=keys).select_related("line__lot").order_by("serial"))
+
+
+def _check_accepted(plan: SamplingPlan) -> None:
+    if why := sealed_standing.why_not_accepted(plan):
+        raise CannotPull(f"Packs of {plan.line} are not sold as sealed: {why}")
+
+
+@transaction.atomic
+def order_listing(order: Order, listing: Listing, by: User) -> OrderLine:
+    """A line for what is listed, at its price, with it set aside: a valve, a matched set, or sealed packs.
+
+    Raises:
+        CannotPull: it is not for sale any more, the order cannot change, or it has another currency.
+    """
+    order = Order.objects.select_for_update().get(pk=order.pk)
+    if not order.is_changeable:
+        raise CannotPull(f"{order} is {order.state}: nothing can be added to it.")
+    if not Listing.objects.for_public_display().filter(pk=listing.pk).exists():
+        raise CannotPull(f"{listing.number} is not for sale any more.")
+    if listing.currency != order.currency:
+        raise CannotPull(f"{listing.number} is priced in {listing.currency}, the order in {order.currency}.")
+    valves = list(
+        Valve.objects.filter(listings__listing=listing).select_related("type", "line__lot").order_by("serial")
+    )
+    is_sealed = sealed_listing.of(valves) is not None
+    worst = max(Grade.objects.filter(valve__in=valves, standing=True).values_list("rank", flat=True), default=1)
+    line = OrderLine.objects.create(
+        order=order, type=valves[0].type, set_size=len(valves), sealed=is_sealed, quantity=1, best_grades=worst,
+        unit_price=listing.price, note=f"listed as {listing.number}",
+    )  # fmt: skip
+    Entry.write(by, "order-line", fitted(f"{order}: {line.asked}, listed as {listing.number}"), order=order)
+    if is_sealed:
+        set_aside(line, f"listing {listing.number}", by)
+    else:
+        pulling.accept(line, valves, by)
+    return line
+
+
+def pack_in_words(allocation: Allocation) -> str:
+    """Which pack is set aside: "sealed: carton 3, place 4 of L0001/2"; nothing for what is not sold sealed."""
+    pack = getattr(allocation.valve, "pack", None)
+    if not allocation.order_line.sealed or pack is None:
+        return ""
+    return f"sealed: {sealed.where_in_words(pack.plan, pack.number)} of {pack.plan.line}"
+
+
+class Statement(NamedTuple):
+    """What is said of an order's packs of one lot."""
+
+    plan: SamplingPlan
+    serials: Sequence[str]
+    result: str
+    why_not: str  # why they may not leave as sealed; nothing while they may
+
+    @property
+    def sentence(self) -> str:
+        return (
+            f"{sealed_name(len(self.serials)).capitalize()} of {self.plan.line}, {SEALED_WORDS}: {self.plan.basis}, "
+            f"{self.plan}; {self.result}"
+        )
+
+
+def statements(order: Order) -> list[Statement]:
+    held = Allocation.objects.filter(order_line__order=order, order_line__sealed=True, live=True)
+    packs = (
+        Pack.objects.filter(valve__in=held.values("valve"), opened=False)
+        .select_related("plan__line__lot", "plan__line__type", "valve")
+        .order_by("valve__serial")
+    )
+    by_plan: dict[int, list[Pack]] = {}
+    for pack in packs:
+        by_plan.setdefault(pack.plan_id, []).append(pack)
+    return [_statement(same[0].plan, [pack.valve.serial for pack in same]) for same in by_plan.values()]
+
+
+def _statement(plan: SamplingPlan, serials: Sequence[str]) -> Statement:
+    found = sealed_results.results(plan)
+    result = f"{found.failed} of {found.tested} opened packs failed."
+    return Statement(plan, serials, result, sealed_standing.why_not_accepted(plan, found))
