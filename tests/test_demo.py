@@ -15,6 +15,7 @@ from django.contrib.auth.models import Group, User
 from django.core.management import call_command
 from django.db import transaction
 from django.test import Client
+from django.urls import resolve
 
 from grading import demo, house, instruments, pulling, reference_checks, studies
 from grading.certificates import certificate_data
@@ -448,3 +449,34 @@ def test_a_buyer_sees_a_drawing_of_a_valve_that_is_for_sale(shop: Made, db: None
 
 def test_the_drawings_are_the_same_every_time() -> None:
     assert drawings.jpeg(3, "EL84", [1]) == drawings.jpeg(3, "EL84", [1]) != drawings.jpeg(3, "EL84")
+
+
+# Pages
+
+BEGIN_AT = [
+    "/", "/office/", "/lots/", "/lots/L0001/", "/lots/L0003/", "/lots/L0003/discrepancies/", "/lots/L0001/1/marks/",
+    "/valves/", "/warnings/", "/claims/", "/claims/C0001/", "/makers/", "/photographs/?lot=L0003", "/suppliers/",
+    "/orders/", "/sets/", "/listings/", "/types/", "/testers/", "/places/", "/customers/", "/daybook/",
+]  # fmt: skip
+
+
+@pytest.mark.parametrize("role", [role.value for role in Role])
+def test_no_page_offers_what_its_reader_may_not_open(shop: Made, db: None, role: str) -> None:
+    client = Client()
+    client.force_login(User.objects.get(username=role))
+    warned = MarkWarning.objects.open().first()
+    assert warned is not None
+    asked: set[str] = set()
+    for page in [*BEGIN_AT, warned.valve.get_absolute_url()]:
+        answer = client.get(page)
+        assert answer.status_code == 200, page
+        for address in re.findall(r'(?:href|action)="(/[^"]*)"', answer.content.decode()):
+            path = address.partition("?")[0]
+            if path.startswith("/static/"):
+                continue
+            name = resolve(path).url_name
+            if name not in asked and not path.endswith(".pdf") and name != "logout":
+                asked.add(name)
+                # A form's address that takes no GET says so only to those who may use it.
+                assert client.get(address).status_code in (200, 302, 405), f"{address} on {page}"
+    assert len(asked) > 30
