@@ -236,8 +236,12 @@ class Spread:
 
     @property
     def label(self) -> str:
-        """ "gm, section 2": the trade's short name."""
-        return f"{'Ia' if self.quantity == Quantity.ANODE_CURRENT else 'gm'}, section {self.section}"
+        return short_name(self.section, self.quantity)
+
+
+def short_name(section: int, quantity: Quantity) -> str:
+    """As the trade calls it: "gm, section 2"."""
+    return f"{'Ia' if quantity == Quantity.ANODE_CURRENT else 'gm'}, section {section}"
 
 
 def spread_of(values: Sequence[Value]) -> Spread:

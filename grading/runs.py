@@ -2,8 +2,7 @@
 
 - `Ask`: what a run is asked for; `start(type, ask, by)`, `again(run, by)` from where another left off
 - `work_forever(stop)`: does waiting runs one after the other, in a thread of its own; `work_waiting()` does one
-- `Found`: one set of a run; `found_sets(run)`
-- `swap(run, place, out, in_)`: what changing a set by hand would cost; `keep_swap(...)` keeps it
+- `Found`: one set of a run; `found_sets(run)`; `keep(run, found)`
 - `accept(run, places, by)`: make the sets; those that no longer can be made are told
 
 A run writes its progress into its row, and reads from it whether somebody asked it to stop.
@@ -35,10 +34,6 @@ PAUSE_S = 0.5
 TELL_EVERY_S = 0.5
 LOST_AFTER = timedelta(seconds=30)  # without a sign of life, a working run was cut off
 MOST_TIME_S = 600
-
-
-class CannotChange(Exception):
-    """The set cannot be changed so. The message says why."""
 
 
 @dataclass(frozen=True)
@@ -158,7 +153,7 @@ def _work(run: MatchRun, stop: threading.Event) -> None:
     try:
         stock = ask.pool(run.type)
         outcome = matching.find_sets(
-            stock.pieces, ask.size, ask.as_tiers(), ask.as_rules(_sections(stock)),
+            stock.pieces, ask.size, ask.as_tiers(), ask.as_rules(sections(stock)),
             time_limit_s=min(ask.time_limit_s, MOST_TIME_S), progress=tell, should_stop=stopped, start=ask.start,
             near_enough=ask.near_enough,
         )  # fmt: skip
@@ -188,7 +183,7 @@ def _told(progress: matching.Progress) -> dict[str, Any]:
     return {**progress._asdict(), "bound": progress.bound if isfinite(progress.bound) else None}
 
 
-def _sections(stock: sets.Pool) -> int:
+def sections(stock: sets.Pool) -> int:
     return len({section for section, _ in stock.columns}) or 1
 
 
@@ -223,60 +218,8 @@ def found_sets(run: MatchRun) -> list[Found]:
     ]
 
 
-class Swap(NamedTuple):
-    """A set changed by hand, what else it costs, and the whole run's value before and after."""
-
-    changed: Found
-    robbed: int | None  # the place of the set that lost a valve by it and is no more
-    before: float
-    after: float
-
-
-def swap(run: MatchRun, place: int, out: Valve, in_: Valve) -> Swap:
-    """Set `place` with `in_` where `out` was; nothing is kept.
-
-    Raises:
-        CannotChange: the valve is not there to be changed, or the set is then within no tier.
-    """
-    found = found_sets(run)
-    if not 0 <= place < len(found) or out.pk not in found[place].valve_ids:
-        raise CannotChange(f"{out} is not in that set.")
-    if found[place].taken:
-        raise CannotChange(f"That set has been made as {found[place].taken}. Break it up there.")
-    if in_.pk in found[place].valve_ids:
-        raise CannotChange(f"{in_} is in that set already.")
-    ask = Ask.read(run.ask)
-    stock = ask.pool(run.type)
-    pieces = {piece.key: piece for piece in stock.pieces}
-    members = [in_.pk if key == out.pk else key for key in found[place].valve_ids]
-    missing = [key for key in members if key not in pieces]
-    if missing:
-        raise CannotChange(f"{in_ if in_.pk in missing else out.type} is not a free graded valve of this pool.")
-    verdict = matching.judge_set([pieces[key] for key in members], ask.as_tiers(), ask.as_rules(_sections(stock)))
-    if verdict.tier is None:
-        raise CannotChange(f"With {in_} the set is none: {'; '.join(verdict.faults)}.")
-    robbed = next((n for n, other in enumerate(found) if n != place and in_.pk in other.valve_ids), None)
-    if robbed is not None and found[robbed].taken:
-        raise CannotChange(f"{in_} is in {found[robbed].taken}, which has been made.")
-    changed = Found(tuple(members), verdict.spread, verdict.tier, verdict.value)
-    before = sum(other.value for other in found)
-    lost = found[robbed].value if robbed is not None else 0.0
-    return Swap(changed, robbed, before, before - found[place].value + verdict.value - lost)
-
-
-@transaction.atomic
-def keep_swap(run: MatchRun, place: int, out: Valve, in_: Valve) -> Swap:
-    """As `swap`, and the run's sets are changed accordingly."""
-    run = MatchRun.objects.select_for_update().get(pk=run.pk)
-    change = swap(run, place, out, in_)
-    found = found_sets(run)
-    found[place] = change.changed
-    kept = [other for number, other in enumerate(found) if number != change.robbed]
-    _keep(run, kept)
-    return change
-
-
-def _keep(run: MatchRun, found: Sequence[Found]) -> None:
+def keep(run: MatchRun, found: Sequence[Found]) -> None:
+    """These are the run's sets now."""
     value, bound = sum(one.value for one in found), run.outcome["bound"]
     run.outcome = {
         **run.outcome, "sets": [one.stored() for one in found], "value": value,
@@ -307,7 +250,7 @@ def accept(run: MatchRun, places: Collection[int], by: User) -> tuple[list[Match
             continue
         made.append(matched)
         found[place] = one._replace(taken=matched.number)
-    _keep(run, found)
+    keep(run, found)
     if made:
         Entry.write(by, "run-accepted", f"Made {len(made)} sets of {run.type} from {run}")
     return made, troubles

@@ -83,7 +83,7 @@ def available(type_: ValveType, best_grades: int) -> list[Grade]:
 
 def propose(
     type_: ValveType, size: int, tolerance_percent: float, best_grades: int, *,
-    same_maker: bool = False, same_grade: bool = False, time_limit_s: float = 10,
+    same_maker: bool = False, same_grade: bool = False, time_limit_s: float = 5,
 ) -> list[Proposal]:  # fmt: skip
     """Disjoint sets from free graded stock, tightest first.
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 from django import forms
@@ -14,7 +15,7 @@ from catalog.models import ValveType
 ROWS = 50
 
 
-def page_of(request: HttpRequest, rows: QuerySet[Any]) -> Page[Any]:
+def page_of(request: HttpRequest, rows: QuerySet[Any] | Sequence[Any]) -> Page[Any]:
     """The page that the address asks for; the nearest one when it asks for none there is."""
     return Paginator(rows, ROWS).get_page(request.GET.get("page"))
 

@@ -14,7 +14,7 @@ from django.core.management import call_command
 from django.test import Client
 
 from catalog.datecodes import Form, week_span
-from grading import runs
+from grading import runs, swaps
 from grading.models import MatchedSet, MatchRun
 from grading.runs import Ask
 from stockroom.models import DateReading, SeenFeature, Valve
@@ -133,15 +133,23 @@ def test_a_change_by_hand_says_what_it_costs(pool: list[Valve], by: User) -> Non
     run = done(ASK, by)
     place = next(n for n, one in enumerate(runs.found_sets(run)) if pool[0].pk in one.valve_ids)
     # 1.51 and 1.62 go into no tier; 1.62 and 1.50 neither.
-    with pytest.raises(runs.CannotChange, match="the set is none"):
-        runs.swap(run, place, pool[0], pool[3])
+    with pytest.raises(swaps.CannotChange, match="the set is none"):
+        swaps.swap(run, place, pool[0], pool[3])
     other = 1 - place
     worse = make_pool([1.66])[0]  # with 1.60: 3.75 %, the second tier
-    change = runs.swap(run, other, pool[3], worse)
+    change = swaps.swap(run, other, pool[3], worse)
     assert (change.before, change.after, change.robbed) == (200, 160, None)
-    runs.keep_swap(run, other, pool[3], worse)
+    swaps.keep_swap(run, other, pool[3], worse)
     run.refresh_from_db()
     assert run.outcome["value"] == 160
+
+
+def test_the_valves_that_would_fit_are_offered_the_least_loss_first(pool: list[Valve], by: User) -> None:
+    run = done(ASK, by)
+    place = next(n for n, one in enumerate(runs.found_sets(run)) if pool[2].pk in one.valve_ids)
+    near, far = make_pool([1.63, 1.66])
+    offered = swaps.replacements(run, place, pool[3])
+    assert [(change.in_, change.loss) for change in offered] == [(near, 0), (far, 40)]
 
 
 def test_taking_a_valve_from_another_set_costs_that_set(by: User) -> None:
@@ -150,7 +158,7 @@ def test_taking_a_valve_from_another_set_costs_that_set(by: User) -> None:
     run = done(ASK, by)
     first, second = runs.found_sets(run)
     valve = {valve.pk: valve for valve in pool}
-    change = runs.swap(run, 0, valve[first.valve_ids[0]], valve[second.valve_ids[0]])
+    change = swaps.swap(run, 0, valve[first.valve_ids[0]], valve[second.valve_ids[0]])
     assert change.robbed == 1 and change.before - change.after == second.value
 
 
@@ -197,6 +205,23 @@ def test_the_page_shows_bound_gap_and_the_pool_with_its_sets(
     assert all(valve.serial in page for valve in pool[:4])
 
 
+def test_a_set_is_changed_on_its_page(pool: list[Valve], by: User, logged_in: Callable[..., Client]) -> None:
+    run = done(ASK, by)
+    place = next(n for n, one in enumerate(runs.found_sets(run)) if pool[2].pk in one.valve_ids)
+    worse = make_pool([1.66])[0]
+    address, client = f"/runs/{run.pk}/sets/{place}/swap/", logged_in(Role.BENCH)
+    assert "1.62" in client.get(address).content.decode()
+    taken_out = {"out": pool[3].serial}
+    assert worse.serial in client.post(address, taken_out).content.decode()
+    put_in = {**taken_out, "in_": worse.serial}
+    assert "loses 40 GBP" in client.post(address, put_in).content.decode()
+    assert client.post(address, {**put_in, "sure": "1"}).status_code == 302
+    run.refresh_from_db()
+    assert run.outcome["value"] == 160 and not run.outcome["proven"]
+    assert "is not in that set" in client.post(address, put_in).content.decode()
+    assert client.get(f"/runs/{run.pk}/sets/9/swap/").status_code == 404
+
+
 @pytest.fixture
 def keyboard(served: Any, browser: Any, person: Callable[..., User]) -> Iterator[Keyboard]:
     call_command("load_policy", verbosity=0)
@@ -217,5 +242,6 @@ def test_a_pool_is_matched_in_the_browser_by_keyboard(keyboard: Keyboard) -> Non
     keyboard.tab_to("Sets").go().tab_to("Match a whole pool").go().tab_to("Ask for a run").go()
     keyboard.type("12AX7").tab_to("Sets of").choose("2, matched pair").tab_to("Look for the best sets").go()
     keyboard.page.wait_for_selector("text=proven to be the best", timeout=30_000)
-    keyboard.tab_to("all").press("Space").tab_to("Make the ticked sets").go()
+    keyboard.press("Enter")  # the cursor is on "Make all 2 sets"
+    keyboard.page.wait_for_selector("text=Made 2")
     assert MatchedSet.objects.count() == 2

@@ -6,13 +6,15 @@ from typing import Any
 
 from django import forms
 from django.contrib import messages
-from django.http import HttpRequest, HttpResponse
+from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import path
 from django.views.decorators.http import require_POST
 
 from grading import runs as work
-from grading.models import MatchRun, Policy, Quantity
+from grading import swaps
+from grading.measured import short_name
+from grading.models import MatchedSet, MatchRun, Policy, Quantity
 from grading.pool_plot import PoolPlot, pool_plot
 from grading.runs import Ask, Found
 from stockroom.models import Shop, Valve
@@ -22,6 +24,7 @@ from stockroom.serials import BadSerial, read_serial
 from stockroom.web import TypeField, page_of
 
 TIERS = 3
+NAMED = 8  # sets named one by one in a message
 
 
 class RunForm(forms.Form):
@@ -30,11 +33,11 @@ class RunForm(forms.Form):
         label="Sets of", coerce=int, initial=4, choices=[(n, f"{n}, {set_name(n)}") for n in range(2, 13)]
     )
     best_grades = forms.IntegerField(label="Of the best … grades", initial=2, min_value=1, max_value=20)
-    within_1 = forms.FloatField(label="Tightest tier, within %", initial=2, min_value=0.1, max_value=100)
+    within_1 = forms.FloatField(label="Tightest, within %", initial=2, min_value=0.1, max_value=100)
     price_1 = forms.DecimalField(label="Price of such a set", initial=100, min_value=0)
-    within_2 = forms.FloatField(label="Next tier, within %", initial=5, min_value=0.1, max_value=100, required=False)
+    within_2 = forms.FloatField(label="Next, within %", initial=5, min_value=0.1, max_value=100, required=False)
     price_2 = forms.DecimalField(label="Price of such a set", initial=80, min_value=0, required=False)
-    within_3 = forms.FloatField(label="Widest tier, within %", initial=10, min_value=0.1, max_value=100, required=False)
+    within_3 = forms.FloatField(label="Widest, within %", initial=10, min_value=0.1, max_value=100, required=False)
     price_3 = forms.DecimalField(label="Price of such a set", initial=60, min_value=0, required=False)
     same_maker = forms.BooleanField(label="Same marked maker", required=False)
     same_grade = forms.BooleanField(label="Same grade", required=False)
@@ -54,6 +57,10 @@ class RunForm(forms.Form):
     def __init__(self, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
         self.fields["type"].widget.attrs["autofocus"] = True
+
+    @property
+    def tiers(self) -> list[tuple[forms.BoundField, forms.BoundField]]:
+        return [(self[f"within_{number}"], self[f"price_{number}"]) for number in range(1, TIERS + 1)]
 
     def clean(self) -> dict[str, Any]:
         data = super().clean() or {}
@@ -83,13 +90,13 @@ class RunForm(forms.Form):
 
 class SwapForm(forms.Form):
     out = forms.CharField(label="Take out")
-    in_ = forms.CharField(label="Put in")
+    in_ = forms.CharField(label="Put in", required=False, help_text="Leave it empty to see which valves would fit.")
 
     def clean_out(self) -> Valve:
         return self._valve("out")
 
-    def clean_in_(self) -> Valve:
-        return self._valve("in_")
+    def clean_in_(self) -> Valve | None:
+        return self._valve("in_") if self.cleaned_data["in_"] else None
 
     def _valve(self, name: str) -> Valve:
         try:
@@ -122,12 +129,14 @@ def run(request: HttpRequest, pk: int) -> HttpResponse:
     found = get_object_or_404(MatchRun.objects.select_related("type", "made_by"), pk=pk)
     ask = Ask.read(found.ask)
     sets = work.found_sets(found)
-    valves = Valve.objects.select_related("place").in_bulk([key for one in sets for key in one.valve_ids])
-    rows = [(place, one, [valves[key] for key in one.valve_ids]) for place, one in enumerate(sets)]
+    page = page_of(request, list(enumerate(sets)))
+    valves = Valve.objects.in_bulk([key for _, one in page for key in one.valve_ids])
+    rows = [(place, one, [valves[key] for key in one.valve_ids]) for place, one in page]
     by_tier = [(name, price, sum(one.tier == name for one in sets)) for name, _, price in ask.tiers]
     return render(request, "grading/run.html", {
-        "run": found, "ask": ask, "rows": rows, "by_tier": by_tier, "set_name": set_name(ask.size),
-        "plot": _plot(found, ask, sets) if found.is_over else None, "swap_form": SwapForm(),
+        "run": found, "ask": ask, "rows": rows, "page": page, "by_tier": by_tier, "set_name": set_name(ask.size),
+        "waiting": sum(not one.taken for one in sets),
+        "plot": _plot(found, ask, sets) if found.is_over else None,
     })  # fmt: skip
 
 
@@ -171,39 +180,65 @@ def run_again(request: StaffRequest, pk: int) -> HttpResponse:
 @for_roles(Role.BENCH, Role.SALES)
 def run_accept(request: StaffRequest, pk: int) -> HttpResponse:
     found = get_object_or_404(MatchRun, pk=pk)
-    places = {int(place) for place in request.POST.getlist("take") if place.isdecimal()}
+    ticked = {int(place) for place in request.POST.getlist("take") if place.isdecimal()}
+    places = set(range(len(work.found_sets(found)))) if "everything" in request.POST else ticked
     made, troubles = work.accept(found, places, request.user)
     for trouble in troubles:
         messages.error(request, trouble)
     if made:
-        messages.success(request, f"Made {len(made)}: {', '.join(matched.number for matched in made)}.")
+        messages.success(request, f"Made {len(made)}: {_numbers(made)}.")
     elif not troubles:
         messages.warning(request, "No set was ticked.")
     return redirect(found)
 
 
-@require_POST
+def _numbers(made: list[MatchedSet]) -> str:
+    """Made in one go, so they follow each other."""
+    numbers = [matched.number for matched in made]
+    return ", ".join(numbers) if len(numbers) <= NAMED else f"{numbers[0]} to {numbers[-1]}"
+
+
 @for_roles(Role.BENCH, Role.SALES)
 def run_swap(request: StaffRequest, pk: int, place: int) -> HttpResponse:
     """First shows what the change costs; with `sure` it is kept."""
     found = get_object_or_404(MatchRun.objects.select_related("type"), pk=pk)
-    form = SwapForm(request.POST if "out" in request.POST else None)
-    form.fields["out"].widget.attrs["autofocus"] = True
-    change = None
+    sets = work.found_sets(found)
+    if place >= len(sets):
+        raise Http404("The run has no such set.")
+    form = SwapForm(request.POST or None)
+    form.fields["out"].widget.attrs |= {"list": "members", "autocomplete": "off"}
+    change, offered = None, None
     if form.is_valid():
         out, in_ = form.cleaned_data["out"], form.cleaned_data["in_"]
         try:
-            if "sure" in request.POST:
-                change = work.keep_swap(found, place, out, in_)
+            if in_ is None:
+                offered = swaps.replacements(found, place, out)
+            elif "sure" in request.POST:
+                change = swaps.keep_swap(found, place, out, in_)
                 messages.success(request, f"Kept: the sets are worth {change.after - change.before:+g} by it.")
                 return redirect(found)
-            change = work.swap(found, place, out, in_)
-        except work.CannotChange as problem:
-            form.add_error("in_", str(problem))
+            else:
+                change = swaps.swap(found, place, out, in_)
+        except swaps.CannotChange as problem:
+            form.add_error("in_" if in_ else "out", str(problem))
+    if not change and not offered:
+        form.fields["out"].widget.attrs["autofocus"] = True
     return render(request, "grading/run_swap.html", {
-        "run": found, "place": place, "form": form, "change": change, "loss": change and change.before - change.after,
-        "currency": Shop.own().currency,
+        "run": found, "place": place, "set": sets[place], "form": form, "change": change, "offered": offered,
+        "currency": Shop.own().currency, **_members(found, sets[place]),
     })  # fmt: skip
+
+
+def _members(found: MatchRun, one: Found) -> dict[str, Any]:
+    """The valves of a set with their readings, those that are still free."""
+    stock = Ask.read(found.ask).pool(found.type)
+    return {
+        "columns": [
+            f"{short_name(section, Quantity(quantity))}, {Quantity(quantity).unit}"
+            for section, quantity in stock.columns
+        ],
+        "members": [(stock.valves[key], stock.rows[key]) for key in one.valve_ids if key in stock.valves],
+    }
 
 
 urlpatterns = [

@@ -22,6 +22,8 @@ from stockroom.people import Role, StaffRequest, for_roles
 from stockroom.serials import BadSerial, read_serial
 from stockroom.web import TypeField, page_of
 
+SHOWN = 100  # proposals on one page
+
 
 class SetFilter(django_filters.FilterSet):
     type = django_filters.ModelChoiceFilter(
@@ -121,7 +123,8 @@ def sets_make(request: StaffRequest) -> HttpResponse:
             same_maker=ask["same_maker"], same_grade=ask["same_grade"],
         )  # fmt: skip
     return render(request, "grading/sets_make.html", {
-        "form": form, "proposals": proposals, "grade_names": Policy.current().parsed.names,
+        "form": form, "proposals": proposals and proposals[:SHOWN], "found": len(proposals or ()),
+        "grade_names": Policy.current().parsed.names,
     })  # fmt: skip
 
 
