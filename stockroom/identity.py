@@ -52,10 +52,12 @@ from stockroom.models import (
     Line,
     Maker,
     MarkWarning,
+    PackDateReading,
     SeenFeature,
     SourceCode,
     Valve,
 )
+from stockroom.models.identity import CodeReading
 
 FIRST_YEAR = 1920  # valves in quantity from about then; from memory
 DOUBT_YEARS = 2  # a type's first year may be out by so much when nobody had a publication open; our policy
@@ -180,7 +182,7 @@ def rank_code(
     """Every reading the code can have, likeliest first; none for an empty code or one that no rule fits."""
     if not code.strip():
         return []
-    found = readings(code, _window(received))
+    found = readings(code, window_to(received))
     return rank(found, type_facts(type_), register.for_type(type_.pk), others, received)
 
 
@@ -205,11 +207,13 @@ def type_facts(type_: ValveType) -> TypeFacts:
     return TypeFacts(type_.designation, type_.first_registered, doubt_years=doubt)
 
 
-def _window(received: date) -> Window:
+def window_to(received: date) -> Window:
+    """The years that anything received on that day can be from."""
     return Window(FIRST_YEAR, max(FIRST_YEAR, received.year))
 
 
-def _kept(ranked: Ranked) -> dict[str, object]:
+def as_kept(ranked: Ranked) -> dict[str, object]:
+    """A reading as one of the alternatives of a `CodeReading`."""
     reading = ranked.reading
     return {
         "form": reading.form.name, "detail": reading.detail, "source_code": reading.source_code,
@@ -344,11 +348,17 @@ def _of(phrases: list[str]) -> set[str]:
 def _date_reading(
     valve: Valve, code: str, chosen: Reading | None, ranked: list[Ranked], by: User | None
 ) -> DateReading:
-    kept = DateReading(valve=valve, code=code, alternatives=[_kept(one) for one in ranked], by=by)
+    row = DateReading(valve=valve, code=code, by=by)
+    decide(row, chosen, ranked)
+    return row
+
+
+def decide(row: CodeReading, chosen: Reading | None, ranked: Sequence[Ranked]) -> None:
+    """Fill the row with the chosen reading, if any, and with all there are."""
+    row.alternatives = [as_kept(one) for one in ranked]
     if chosen:
-        kept.form, kept.detail, kept.source_code = chosen.form.name, chosen.detail, chosen.source_code or ""
-        kept.earliest, kept.latest = chosen.earliest, chosen.latest
-    return kept
+        row.form, row.detail, row.source_code = chosen.form.name, chosen.detail, chosen.source_code or ""
+        row.earliest, row.latest = chosen.earliest, chosen.latest
 
 
 def _write_features(valves: list[Valve], sheet: Sheet, by: User | None, told: Told, *, whole: bool, over: bool) -> None:
@@ -448,18 +458,25 @@ def _entry(by: User | None, action: str, text: str, valve: Valve) -> Entry:
 def _assessments(keys: list[int], register: Register) -> Iterable[tuple[Valve, Assessment]]:
     read = {one.valve_id: one for one in DateReading.objects.filter(valve__in=keys, standing=True)}
     packs = dict(Condition.objects.filter(valve__in=keys).values_list("valve", "pack_marks"))
+    of_line = {
+        one.packing.line_id: [one.reading] if one.reading else []
+        for one in PackDateReading.objects.filter(packing__line__valves__in=keys, standing=True)
+        .select_related("packing")
+        .distinct()
+    }
     construction: dict[int, dict[str, str]] = defaultdict(dict)
     for key, feature, word in SeenFeature.objects.filter(valve__in=keys).values_list("valve", "feature", "word"):
         construction[key][feature] = word
     for valve in Valve.objects.filter(pk__in=keys).select_related(
         "type__first_registered_source", "maker", "line__lot"
     ):
-        window = _window(valve.line.lot.received_on)
+        window = window_to(valve.line.lot.received_on)
         marks = Marks(
             printed_maker=valve.maker.name if valve.maker else None,
             readings=read[valve.pk].readings if valve.pk in read else (),
             construction=construction[valve.pk],
-            pack_readings=[one for _, some in find_dates(packs.get(valve.pk, ""), window) for one in some],
+            pack_readings=[one for _, some in find_dates(packs.get(valve.pk, ""), window) for one in some]
+            or of_line.get(valve.line_id, ()),
         )
         yield valve, assess(marks, type_facts(valve.type), register.for_type(valve.type_id))
 

@@ -28,7 +28,7 @@ from django.contrib.auth.models import User
 from django.db import transaction
 from django.db.models import Q
 
-from stockroom import receiving, sampling, switching
+from stockroom import pack_dates, receiving, sampling, switching
 from stockroom.changes import differences, fitted
 from stockroom.models import (
     DrawnPack,
@@ -100,6 +100,8 @@ def describe(line: Line, packing: Packing, by: User | None) -> Packing:
             text = f"Line {line.number}: {packing}{f', marked {marks}' if marks else ''}."
             Entry.write(by, "packs-described", fitted(text), lot=lot, line=line)
         else:
+            if pack_dates.as_printed(before) != pack_dates.as_printed(packing):
+                packing.date_readings.filter(standing=True).update(standing=False)
             changed = differences(before, packing, ("seal", "carton_size", "contract_marks", "pack_date"))
             if changed:
                 text = f"Line {line.number}, packs: {'; '.join(changed)}."

@@ -121,6 +121,7 @@ WHO: dict[str, tuple[Any, Callable[[World], list[Any]]]] = {
     "sealed-lines": (LOOK, lambda w: []),
     "sealed": (LOOK, lambda w: [w.lot.number, w.line.number]),
     "sealed-packs": (RECEIVING, lambda w: [w.lot.number, w.line.number]),
+    "sealed-date": (RECEIVING, lambda w: [w.lot.number, w.line.number]),
     "sealed-plan": (RECEIVING, lambda w: [w.lot.number, w.line.number]),
     "sealed-open": (RECEIVING | BENCH, lambda w: [w.lot.number, w.line.number]),
     "sealed-decide": (RECEIVING, lambda w: [w.lot.number, w.line.number]),

@@ -26,7 +26,7 @@ from grading.views.sealed_forms import (
     SealedListingForm,
     SupplyForm,
 )
-from stockroom import sampling, sealed
+from stockroom import identity, pack_dates, sampling, sealed
 from stockroom.models import Line, Listing, Order, Packing, SamplingPlan, SealedDecision, Shop, Supplier
 from stockroom.models.goods import pieces_of_line
 from stockroom.people import Role, StaffRequest, for_roles
@@ -82,11 +82,24 @@ def _sealed_page(
     context: dict[str, Any] = {
         "line": line, "lot": line.lot, "packing": _packing(line), "plan": plan,
         "in_bulk": line.pieces - line.valves.count(), "cautions": line.type.caution_sentences,
+        **_date(_packing(line)),
     }  # fmt: skip
     if plan is not None:
         plan.line = line
         context |= _of_plan(request, plan, open_form, decide_form)
     return render(request, "grading/sealed_line.html", context)
+
+
+def _date(packing: Packing | None) -> dict[str, Any]:
+    """What the date on the packs can mean, which reading is kept, and which one leads where none is."""
+    if packing is None:
+        return {}
+    ranked, kept = pack_dates.readings_of(packing), pack_dates.standing(packing)
+    marked = kept.reading.key if kept and kept.reading else ""
+    return {
+        "date_readings": ranked, "date_kept": kept, "date_of": pack_dates.as_printed(packing),
+        "date_marked": marked if kept else identity.leader(ranked),
+    }  # fmt: skip
 
 
 def _of_plan(
@@ -154,6 +167,22 @@ def packs(request: StaffRequest, number: str, line: int) -> HttpResponse:
         "form": form, "title": f"Packs of line {of}", "back": reverse("sealed", args=[number, line]),
         "intro": "Read the packs as they are, without opening any.",
     })  # fmt: skip
+
+
+@for_roles(Role.RECEIVING)
+def pack_date(request: StaffRequest, number: str, line: int) -> HttpResponse:
+    """Choose what the date on the packs means."""
+    of = _line(number, line)
+    packing = _packing(of)
+    if request.method != "POST" or packing is None:
+        return redirect("sealed", number, line)
+    try:
+        kept = pack_dates.choose(packing, request.POST.get("reading", ""), request.user)
+    except pack_dates.NotAReading as problem:
+        messages.error(request, str(problem))
+    else:
+        messages.success(request, f"{kept.code} is read as {kept.words}." if kept.words else "Left undecided.")
+    return redirect("sealed", number, line)
 
 
 @for_roles(Role.RECEIVING)
@@ -342,6 +371,7 @@ urlpatterns = [
     path("sealed/", sealed_lines, name="sealed-lines"),
     path("lots/<str:number>/<int:line>/sealed/", sealed_line, name="sealed"),
     path("lots/<str:number>/<int:line>/sealed/packs/", packs, name="sealed-packs"),
+    path("lots/<str:number>/<int:line>/sealed/date/", pack_date, name="sealed-date"),
     path("lots/<str:number>/<int:line>/sealed/plan/", plan_new, name="sealed-plan"),
     path("lots/<str:number>/<int:line>/sealed/open/", packs_open, name="sealed-open"),
     path("lots/<str:number>/<int:line>/sealed/decide/", decide, name="sealed-decide"),
