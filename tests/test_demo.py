@@ -17,7 +17,7 @@ from django.db import transaction
 from django.test import Client
 from django.urls import resolve
 
-from grading import demo, house, instruments, pulling, reference_checks, studies
+from grading import demo, house, instruments, pulling, reference_checks, sealed_orders, sealed_results, studies
 from grading.certificates import certificate_data
 from grading.claim_sheet import claim_sheet_data
 from grading.demo import drawings
@@ -42,7 +42,7 @@ from grading.models import (
 from grading.paper.certificate import certificate_pdf
 from grading.paper.claim import claim_pdf
 from grading.sets import figures
-from stockroom import identity, receiving
+from stockroom import identity, pack_dates, receiving, sampling
 from stockroom.models import (
     Allocation,
     Attachment,
@@ -57,6 +57,8 @@ from stockroom.models import (
     Order,
     Photograph,
     Return,
+    SamplingPlan,
+    SealedDecision,
     Shop,
     SourceCode,
     Valve,
@@ -98,6 +100,8 @@ def _contents() -> list[tuple[object, ...]]:
         *ReferenceCheck.objects.order_by("taken_at", "shift__tester__name").values_list("taken_at", "value"),
         *DateReading.objects.order_by("valve__serial", "at").values_list("valve__serial", "code", "detail", "at"),
         *MarkWarning.objects.order_by("valve__serial", "reason").values_list("reason", "raised_at", "dismissed_at"),
+        *SamplingPlan.objects.values_list("seed", "sample_size", "made_at"),
+        *SealedDecision.objects.values_list("action", "tested", "failed", "at"),
         *Photograph.objects.order_by("sha256").values_list("sha256", "state", "first_sent_at"),
         *Member.objects.order_by("valve__serial").values_list("set__number", "valve__serial", "set__made_at"),
         # A study is named by its key in the database, which PostgreSQL never gives twice.
@@ -213,8 +217,9 @@ def test_two_matched_quads_are_made_and_some_pairs(shop: Made, db: None) -> None
 
 
 def test_one_order_waits_to_be_pulled_one_is_open_and_one_was_sent(shop: Made, db: None) -> None:
-    assert sorted(Order.objects.values_list("state", flat=True)) == ["despatched", "open", "reserved"]
-    waiting = Order.objects.get(state=Order.State.RESERVED)
+    of_tested = Order.objects.exclude(lines__sealed=True)
+    assert sorted(of_tested.values_list("state", flat=True)) == ["despatched", "open", "reserved"]
+    waiting = of_tested.get(state=Order.State.RESERVED)
     assert Allocation.objects.filter(order_line__order=waiting, live=True, pulled_at=None).count() == 4
     open_line = Order.objects.get(state=Order.State.OPEN).lines.first()
     assert open_line is not None and pulling.options(open_line)  # something in stock meets it
@@ -230,6 +235,27 @@ def test_a_set_and_a_single_are_before_the_public(shop: Made, db: None) -> None:
     sizes = [listing.listed.count() for listing in Listing.objects.for_public_display()]
     assert 1 in sizes and 4 in sizes
     assert Client().get("/for-sale/").status_code == 200
+
+
+def test_a_sealed_lot_was_accepted_on_its_sample_and_is_sold_unopened(shop: Made, db: None) -> None:
+    plan = SamplingPlan.objects.get()
+    assert plan.method == SamplingPlan.Method.ISO and plan.returnable_until is not None
+    assert [one.number for one in plan.drawn.order_by("order")] == sampling.draw(80, plan.sample_size, plan.seed)
+    found = sealed_results.results(plan)
+    assert found.decision.outcome == sampling.Outcome.ACCEPT and found.failed == 1 and found.outside == []
+    (decided,) = plan.decisions.all()
+    assert decided.action == SealedDecision.Action.ACCEPT and plan.made_at < decided.at
+    assert decided.at.date() < DAY and plan.made_at.date() < DAY
+    packing = plan.line.packing
+    kept = pack_dates.standing(packing)
+    assert kept is not None and kept.words and len(kept.alternatives) > 1
+    listed = Listing.objects.for_public_display().filter(listed__valve__pack__plan=plan).distinct().get()
+    assert "sealed and sample-tested, not tested" in listed.title and listed.listed.count() == 2
+    order = Order.objects.get(lines__sealed=True)
+    (held,) = Allocation.objects.filter(order_line__order=order, live=True)
+    assert order.state == Order.State.RESERVED and not held.valve.pack.opened
+    (said,) = sealed_orders.statements(order)
+    assert said.why_not == "" and plan.basis in said.sentence
 
 
 def the_good() -> Tester:

@@ -2,7 +2,8 @@
 
 - `is_empty()`, `is_demo()`: what stands in the database now
 - `make(day)`: testers written down, studied and checked; two lots received, tested, graded, matched, listed and
-  partly sold in the weeks before `day`; a third claimed for and credited; makers known and some valves identified
+  partly sold in the weeks before `day`; a third claimed for and credited; makers known and some valves identified; a
+  fourth sampled and sold sealed
 - `add_valves(count, day)`: one large lot more, tested and graded
 - `PASSWORD`: of every login; each login is named after its role
 
@@ -24,7 +25,7 @@ from django.conf import settings
 from django.contrib.auth.models import User
 from django.db import models, transaction
 
-from grading.demo import delivery, goods, marks, shifts, testers
+from grading.demo import delivery, goods, marks, sealed, shifts, testers
 from grading.demo.trade import trade
 from grading.models import Reading
 from stockroom.models import Customer, Lot, Order, Shop, Supplier
@@ -68,6 +69,7 @@ def make(day: date) -> None:
     trade(people, day)
     delivery.deliver(people, day)
     marks.identify(people, day)
+    sealed.deal(people, day, plan, SEED)
 
 
 @transaction.atomic

@@ -3,7 +3,7 @@
 - `valves_of(lot, plan, rng)`: what the simulation knows of a lot's valves
 - `sessions(lot, plan)`: which of them are read on which tester, so many working days ago
 - `study(...)`: a crossed study, planned, read and finished
-- `work(...)`: shift by shift, until the day before
+- `work(...)`: shift by shift, until the day before; `one_more(...)`: a single one
 """
 
 from __future__ import annotations
@@ -156,15 +156,30 @@ def work(
                 shift.run(references, session)
 
 
+def one_more(
+    tester: Tester, session: Sequence[Known], begins: str, plan: dict[str, Any], ago: int, day: date,
+    people: dict[str, User], seed: int,
+) -> None:  # fmt: skip
+    """A shift beside those of `work`, from `begins` on, without a check."""
+    _Shift(tester, plan, ago, day, people, seed, begins).run([], session)
+
+
 class _Shift:
     """One shift at one tester."""
 
     def __init__(
-        self, tester: Tester, plan: dict[str, Any], ago: int, day: date, people: dict[str, User], seed: int
+        self,
+        tester: Tester,
+        plan: dict[str, Any],
+        ago: int,
+        day: date,
+        people: dict[str, User],
+        seed: int,
+        opens: str = "",
     ) -> None:
         row = _row_of(tester, plan)
         self.tester, self.people, self.by = tester, people, people["bench"]
-        self.opens = moment(day, ago, *a_time(row["opens"]))
+        self.opens = moment(day, ago, *a_time(opens or row["opens"]))
         self.next_morning = moment(day, ago - 1, 8)
         self.truly = {row["name"]: row["reads"] for row in plan["reference"]}
         self.meter = meter(row, plan, ago)

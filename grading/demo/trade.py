@@ -1,6 +1,7 @@
 """What the demonstration shop has sold: sets, listings, orders, a parcel, and a valve that came back.
 
 - `trade(people, day)`
+- `take_order(customer, by, note)`, `ask(order, by, …)`: an order, and a line of it
 """
 
 from __future__ import annotations
@@ -37,8 +38,8 @@ def trade(people: dict[str, User], day: date) -> None:
 
     sent = moment(day, 10, 14, 30)
     with at(moment(day, 11, 16)):
-        order = _order(repairs, sales, "four for two amplifiers; quiet ones please")
-        line = _ask(order, sales, "12AX7", 1, 4, price="24.00")
+        order = take_order(repairs, sales, "four for two amplifiers; quiet ones please")
+        line = ask(order, sales, "12AX7", 1, 4, price="24.00")
         for _ in range(4):
             pulling.accept(line, pulling.options(line)[0].valves, sales)
     with at(sent):
@@ -59,14 +60,14 @@ def trade(people: dict[str, User], day: date) -> None:
         _publish(_best_single("6SN7GT"), "27.50", sales)
 
     with at(moment(day, 2, 11, 20)):
-        order = _order(private, sales, "")
-        line = _ask(order, sales, "EL84", 4, 1, within=5, price="160.00")
+        order = take_order(private, sales, "")
+        line = ask(order, sales, "EL84", 4, 1, within=5, price="160.00")
         ready = [option for option in pulling.options(line) if option.set == quads[0]]
         pulling.accept(line, ready[0].valves, sales)
     with at(moment(day, 1, 17, 5)):
-        order = _order(studio, sales, "no hurry")
-        _ask(order, sales, "6SN7GT", 2, 2, within=10, price="55.00")
-        _ask(order, sales, "12AX7", 1, 6, price="24.00")
+        order = take_order(studio, sales, "no hurry")
+        ask(order, sales, "6SN7GT", 2, 2, within=10, price="55.00")
+        ask(order, sales, "12AX7", 1, 6, price="24.00")
 
 
 def _match(designation: str, size: int, count: int, within: float, by: User) -> list[MatchedSet]:
@@ -88,18 +89,26 @@ def _write_off(valve: Valve, reason: str, by: User) -> None:
     progress.refresh([valve.pk])
 
 
-def _order(customer: Customer, by: User, note: str) -> Order:
+def take_order(customer: Customer, by: User, note: str) -> Order:
     order = Order.objects.create(number=f"R{Counter.take('order')[0]:04d}", customer=customer, note=note, placed_by=by)
     Entry.write(by, "order-taken", f"Took {order} from {customer}", order=order)
     return order
 
 
-def _ask(
-    order: Order, by: User, designation: str, size: int, quantity: int, *, price: str, within: float | None = None
+def ask(
+    order: Order,
+    by: User,
+    designation: str,
+    size: int,
+    quantity: int,
+    *,
+    price: str,
+    within: float | None = None,
+    sealed: bool = False,
 ) -> OrderLine:
     line = OrderLine.objects.create(
         order=order, type=ValveType.objects.get(designation=designation), set_size=size, quantity=quantity,
-        max_spread_percent=within, unit_price=Decimal(price),
+        sealed=sealed, max_spread_percent=within, unit_price=Decimal(price),
     )  # fmt: skip
     Entry.write(by, "order-line", f"{order}: {line.asked}", order=order)
     return line
