@@ -320,7 +320,7 @@ def test_faults_are_noted_and_claimed_on_the_pages(logged_in: Callable[..., Clie
     make_type("6X4")
     client = logged_in(Role.RECEIVING)
     page = client.get(reverse("discrepancies", args=[lot.number])).content.decode()
-    assert "short" in page and "over" in page
+    assert "<strong>Short</strong>" in page and "<strong>Over</strong>" in page
     fault = reverse("fault-new", args=[lot.number, 1])
     data = {"kind": "broken", "pieces": "97", "found_type": "", "note": "wet carton"}
     refused = client.post(fault, data).content.decode()

@@ -413,6 +413,23 @@ def test_the_page_of_a_lines_marks_asks_a_fixed_number_of_queries(
         client.get(reverse("line-marks", args=[line.lot.number, line.number]))
 
 
+def cursor_of(page: Any) -> list[str]:
+    return re.findall(r'name="([^"]+)"[^>]* autofocus', page.content.decode())
+
+
+def test_the_cursor_stands_on_the_code_on_what_is_wrong_or_on_the_reading(
+    client: Client, valve: Valve, by: User
+) -> None:
+    address = reverse("valve-identify", args=[valve.serial])
+    assert cursor_of(client.get(address)) == ["code"]
+    asked = client.post(address, filled(client.get(address), code="118"))
+    assert cursor_of(asked) == ["reading"]
+    wrong = client.post(address, filled(client.get(address), code="118", type="no such type"))
+    assert cursor_of(wrong) == ["type"]
+    handling.identify(valve, sheet(valve, code="118", chosen="YEAR_WEEK||week 18 of 1961"), by)
+    assert cursor_of(client.get(address)) == ["code"]
+
+
 def test_the_station_takes_one_valve_after_the_other(client: Client, valve: Valve) -> None:
     station = reverse("identify")
     assert "check digit" in client.get(station, {"serial": "10000013"}).content.decode()

@@ -96,9 +96,11 @@ def line_identify(request: StaffRequest, number: str, line: int) -> HttpResponse
 
 
 def _sheet_page(request: StaffRequest, form: SheetForm, title: str, back: str) -> HttpResponse:
+    asked = request.method == "POST" and not form.errors
+    form.put_cursor(on_reading=asked and bool(form.ranked))
     context = {
         "form": form, "title": title, "back": back, "valve": form.valve, "line": form.line,
-        "cautions": form.line.type.caution_sentences, "asked": request.method == "POST" and not form.errors,
+        "cautions": form.line.type.caution_sentences, "asked": asked,
         "show_readings": form.ranked and (form.is_bound or form.kept),
         "unread": form.is_bound and form["code"].value() and not form.ranked,
     }  # fmt: skip

@@ -71,9 +71,6 @@ class SheetForm(forms.Form):
         self.kept = valve and valve.date_readings.filter(standing=True).first()
         self.initial = _as_recorded(valve, line)
         self.ranked = self._rank()
-        if self.ranked and self._shows_these_readings():
-            return  # the page puts the cursor on a reading
-        self.fields["code"].widget.attrs["autofocus"] = True
 
     def _offer_spread(self, others: int) -> None:
         where_empty = (WHERE_EMPTY, "only where nothing is recorded")
@@ -123,8 +120,11 @@ class SheetForm(forms.Form):
         """Whether the page that was sent had shown what its code can mean, or that no rule reads it."""
         return not self._code or self.data.get("shown") == self.token
 
-    def _shows_these_readings(self) -> bool:
-        return self.is_bound or bool(self.kept and self.kept.code == self._code)
+    def put_cursor(self, *, on_reading: bool) -> None:
+        """On what is wrong, else on the code; the page itself puts it on the reading that is marked."""
+        at = next((name for name in self.errors if name in self.fields), "code")
+        if not on_reading:
+            self.fields[at].widget.attrs["autofocus"] = True
 
     @property
     def chosen(self) -> str:

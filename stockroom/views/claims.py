@@ -239,7 +239,9 @@ def claim_new(request: StaffRequest, number: str) -> HttpResponse:
 
 
 class ClaimFilter(django_filters.FilterSet):
-    supplier = django_filters.ModelChoiceFilter(field_name="lot__supplier", queryset=Supplier.objects.all())
+    supplier = django_filters.ModelChoiceFilter(
+        label="Supplier", field_name="lot__supplier", queryset=Supplier.objects.all()
+    )
 
     class Meta:
         model = Claim
