@@ -29,9 +29,9 @@ from catalog.models import Alias, ValveType
 from catalog.reference import normal
 from stockroom.changes import fitted
 from stockroom.lot_layout import FIELDS, Layout, remember
-from stockroom.models import Entry, Line, LotFile, Maker, Place
+from stockroom.models import Entry, Line, Lot, LotFile, Maker, Place
 from stockroom.names import LONGEST, refuse_serial
-from stockroom.receiving import MOST_PIECES, add_lines, allot_serials
+from stockroom.receiving import MOST_PIECES, add_lines, allot_whole
 from stockroom.tables import (
     Cell,
     Fault,
@@ -519,7 +519,7 @@ def take_in(file: LotFile, by: User | None, *, sure: bool = False) -> list[Line]
         if not preview.ready:
             raise NotReady("The file still has faults or unknown words; nothing was imported.")
         lines = add_lines(file.lot, _lines(preview.planned), by)
-        _take_up_listed(lines, preview.planned, by)
+        _take_up_listed(file.lot, lines, preview.planned, by)
         file.imported_at, file.imported_by, file.line_count = timezone.now(), by, len(lines)
         file.save(update_fields=["imported_at", "imported_by", "line_count"])
         remember(layout)
@@ -556,12 +556,14 @@ def _lines(planned: Sequence[Planned]) -> list[Line]:
     ]
 
 
-def _take_up_listed(lines: Sequence[Line], planned: Sequence[Planned], by: User | None) -> None:
+def _take_up_listed(lot: Lot, lines: Sequence[Line], planned: Sequence[Planned], by: User | None) -> None:
     """Valves for what the file lists one by one, each with what the file says of it."""
+    listed = [(line, one.valves) for line, one in zip(lines, planned, strict=True) if one.valves]
+    if not listed:
+        return
     entries = []
-    for line, one in zip(lines, planned, strict=True):
-        if one.valves:
-            for valve, listed in zip(allot_serials(line, len(one.valves), by), one.valves, strict=True):
-                text = f"The supplier’s list names it {listed.mark}{f': {listed.note}' if listed.note else ''}."
-                entries.append(Entry(by=by, action="listed", text=fitted(text), valve=valve, line=line, lot=line.lot))
+    for (line, rows), valves in zip(listed, allot_whole(lot, [line for line, _ in listed], by), strict=True):
+        for row, valve in zip(rows, valves, strict=True):
+            text = f"The supplier’s list names it {row.mark}{f': {row.note}' if row.note else ''}."
+            entries.append(Entry(by=by, action="listed", text=fitted(text), valve=valve, line=line, lot=lot))
     Entry.objects.bulk_create(entries)

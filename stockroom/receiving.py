@@ -7,6 +7,7 @@
 - `in_home(charge, currency)`, `cost_of(lot, currency)`: what a charge or credit and a lot come to at home
 - `share_cost(lot, by)`: every line's part of that cost, to the minor unit
 - `allot_serials(line, count, by)`, `take_up(line, by)`: from bulk to valves with serials
+- `allot_whole(lot, lines, by)`: the same for every piece of many new lines at once
 - `locked(lot_id)`, `settle(lot, by)`: hold a lot, and bring its costs and state up to date, for other modules' changes
 - `check_pieces(pieces, serialised)`, `difference_in_words(expected, counted)`
 
@@ -26,7 +27,7 @@ from django.db.models import Count, Max
 from stockroom import costing
 from stockroom.changes import LONGEST, differences, fitted
 from stockroom.keeping import keep
-from stockroom.lots import settle_lots
+from stockroom.lots import chunked, settle_lots
 from stockroom.models import Charge, Counter, Credit, Entry, Line, Lot, Movement, Pack, Shop, Valve
 from stockroom.money import minor_places, shown, to_minor
 from stockroom.serials import serial
@@ -305,25 +306,35 @@ def allot_serials(line: Line, count: int | None, by: User | None) -> list[Valve]
             raise NotInBulk(f"Line {line.number} has no pieces in bulk: all {taken} have their serials.")
         if not 1 <= wanted <= in_bulk:
             raise NotInBulk(f"Line {line.number} has {in_bulk} in bulk; ask for 1 to {in_bulk} serials.")
-        valves = Valve.objects.bulk_create(
-            [
-                Valve(
-                    serial=serial(number),
-                    line=line,
-                    position=position,
-                    type_id=line.type_id,
-                    maker_id=line.maker_id,
-                    place_id=line.place_id,
-                )
-                for position, number in enumerate(Counter.take("valve", wanted), taken)
-            ],
-            batch_size=500,
-        )
-        which = valves[0].serial if wanted == 1 else f"{valves[0].serial} to {valves[-1].serial}"
-        text = f"Line {line.number}: {wanted} {'serial' if wanted == 1 else 'serials'} allotted, {which}."
-        Entry.write(by, "serials-allotted", text, lot=lot, line=line)
+        numbers = Counter.take("valve", wanted)
+        valves = [_valve(line, position, number) for position, number in enumerate(numbers, taken)]
+        Valve.objects.bulk_create(valves, batch_size=500)
+        Entry.write(by, "serials-allotted", _allotted_in_words(line, valves), lot=lot, line=line)
         settle_lots([lot.pk])
     return valves
+
+
+def allot_whole(lot: Lot, lines: Sequence[Line], by: User | None) -> list[list[Valve]]:
+    """Give serials to every piece of these new lines of the lot, however many lines they are.
+
+    Raises:
+        NotInBulk: a piece has its serial already.
+    """
+    with transaction.atomic():
+        lot = locked(lot.pk)
+        for keys in chunked([line.pk for line in lines]):
+            if Valve.objects.filter(line__in=keys).exists():
+                raise NotInBulk(f"Lot {lot}: pieces of these lines have serials already.")
+        numbers = iter(Counter.take("valve", sum(line.pieces for line in lines)))
+        allotted = [[_valve(line, position, next(numbers)) for position in range(line.pieces)] for line in lines]
+        Valve.objects.bulk_create([valve for valves in allotted for valve in valves], batch_size=500)
+        Entry.objects.bulk_create(
+            Entry(by=by, action="serials-allotted", text=_allotted_in_words(line, valves), lot=lot, line=line)
+            for line, valves in zip(lines, allotted, strict=True)
+            if valves
+        )
+        settle_lots([lot.pk])
+    return allotted
 
 
 def take_up(line: Line, by: User | None) -> Valve:
@@ -339,6 +350,18 @@ def locked(lot_id: int) -> Lot:
 def settle(lot: Lot, by: User | None) -> None:
     share_cost(lot, by)
     settle_lots([lot.pk])
+
+
+def _valve(line: Line, position: int, number: int) -> Valve:
+    return Valve(
+        serial=serial(number), line=line, position=position, type_id=line.type_id, maker_id=line.maker_id,
+        place_id=line.place_id,
+    )  # fmt: skip
+
+
+def _allotted_in_words(line: Line, valves: Sequence[Valve]) -> str:
+    which = valves[0].serial if len(valves) == 1 else f"{valves[0].serial} to {valves[-1].serial}"
+    return f"Line {line.number}: {len(valves)} {'serial' if len(valves) == 1 else 'serials'} allotted, {which}."
 
 
 def _keep_what_is_new(line: Line, by: User | None) -> None:
