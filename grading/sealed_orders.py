@@ -24,8 +24,8 @@ from grading.models import Grade
 from grading.pulling import CannotPull
 from stockroom import receiving, sealed, seals
 from stockroom.changes import fitted
-from stockroom.models import Allocation, Entry, Listing, Order, OrderLine, Pack, SamplingPlan, Valve
-from stockroom.models.orders import SEALED_WORDS, sealed_name
+from stockroom.models import Allocation, Entry, Listing, Order, OrderLine, Pack, Packing, SamplingPlan, Valve
+from stockroom.models.orders import SEALED_WORDS
 from stockroom.sampling import Outcome
 
 
@@ -175,10 +175,11 @@ class Statement(NamedTuple):
 
     @property
     def sentence(self) -> str:
-        return (
-            f"{sealed_name(len(self.serials)).capitalize()} of {self.plan.line}, {SEALED_WORDS}: {self.plan.basis}, "
-            f"{self.plan}; {self.result}"
-        )
+        count = len(self.serials)
+        packs = "1 sealed pack" if count == 1 else f"{count} sealed packs"
+        if self.plan.seal == Packing.Seal.CARTON:
+            packs = f"{count} pieces in sealed cartons"
+        return f"{packs} of {self.plan.line}, {SEALED_WORDS}: {self.plan.basis}, {self.plan}; {self.result}"
 
 
 def statements(order: Order) -> list[Statement]:

@@ -56,8 +56,8 @@ def draw_list_data(plan: SamplingPlan, on: date) -> DrawListData:
         for row in found.drawn
     )
     repeat = (
-        f"{plan.basis}. Open {plan.sample_size} of {plan.lot_size}, accept with up to {plan.acceptance_number} "
-        f"failures, refuse at {plan.rejection_number}. Planned on {day(timezone.localdate(plan.made_at))}. The packs "
+        f"{plan.basis}. Open {plan.sample_size} of {plan.lot_size}, accept with up to {plan.allowed}, "
+        f"refuse at {plan.rejection_number}. Planned on {day(timezone.localdate(plan.made_at))}. The packs "
         f"are numbered from 1, carton by carton; each is ranked by the SHA-256 digest of “{plan.seed}:number”, and the "
         f"first {plan.sample_size} are drawn. Anyone can repeat the draw."
     )
@@ -96,7 +96,7 @@ def statement_data(plan: SamplingPlan, on: date, listing: str = "", order: str =
     bad = sampling.limiting_quality(plan.plan)
     plan_words = (
         f"{plan.basis[0].upper()}{plan.basis[1:]}. Of {plan.lot_size} pieces {plan.sample_size} were drawn at random "
-        f"from the seed {plan.seed} and opened; the lot is accepted with up to {plan.acceptance_number} failures. "
+        f"from the seed “{plan.seed}” and opened; the lot is accepted with up to {plan.allowed}. "
         f"Its limiting quality is {100 * bad.share:.1f} %: a lot with {bad.defective} bad pieces is accepted with "
         f"{100 * bad.probability:.1f} %."
     )

@@ -160,7 +160,7 @@ def results(plan: SamplingPlan) -> Results:
         if row.valve and row.valve.pk in grades:
             key = (grades[row.valve.pk].rank, row.grade)
             found[key] = found.get(key, 0) + 1
-    still, loosened = _seals(plan, [number for _, number in drawn_numbers], packs)
+    still, loosened = _seals(plan, [number for _, number in drawn_numbers], packs, line.pieces - line.valves.count())
     return Results(
         drawn=rows, tested=tested, failed=failed,
         decision=sampling.decide(plan.plan, tested, failed, plan.is_returnable),
@@ -190,20 +190,20 @@ def _outside(valve: Valve, grade: Grade | None, said_of: SaidOf) -> Outside:
     return Outside(valve, said_of(valve)[0], grade.name if grade else "", said_of(valve)[1])
 
 
-def _seals(plan: SamplingPlan, drawn: Sequence[int], packs: Mapping[int, Pack]) -> tuple[int, int]:
+def _seals(plan: SamplingPlan, drawn: Sequence[int], packs: Mapping[int, Pack], in_bulk: int) -> tuple[int, int]:
     """Pieces in the house under a whole seal, and unopened ones whose carton was opened."""
     opened = {number for number in drawn if number in packs}
     opened |= {number for number, pack in packs.items() if hasattr(pack, "broken_seal")}
-    away = {
-        number for number, pack in packs.items() if pack.valve.state in (State.DESPATCHED, State.WRITTEN_OFF)
-    } - opened
+    shut = {number: pack for number, pack in packs.items() if number not in opened}
+    away = {number for number, pack in shut.items() if pack.valve.state in (State.DESPATCHED, State.WRITTEN_OFF)}
     size = plan.carton_size if plan.seal == Packing.Seal.CARTON else 1
     broken = {sampling.carton_and_place(number, size)[0] for number in opened}
+    unopened = in_bulk + len(shut) - len(away)
     loosened = sum(
         sampling.carton_and_place(number, size)[0] in broken and number not in opened | away
         for number in range(1, plan.lot_size + 1)
     )
-    return plan.lot_size - len(opened | away) - loosened, loosened
+    return unopened - min(loosened, unopened), min(loosened, unopened)
 
 
 def grades_on_arrival(valves: Sequence[Valve]) -> dict[int, Grade]:
@@ -241,7 +241,7 @@ def oc_plot(plan: sampling.Plan) -> plots.Plot:
     y = plots.Scale(0, 100, plots.HEIGHT - plots.BOTTOM, plots.TOP)
     description = (
         f"Across, the share of bad pieces in the lot; upwards, how often such a lot is accepted, both in %. "
-        f"Open {plan.sample_size} of {plan.lot_size} and accept up to {plan.acceptance_number} failures. "
+        f"Open {plan.sample_size} of {plan.lot_size} and accept up to {_failures(plan.acceptance_number)}. "
         f"A lot with {good.defective} bad pieces ({_percent(good.share)}) is accepted with "
         f"{_percent(good.probability)}; one with {bad.defective} ({_percent(bad.share)}) with "
         f"{_percent(bad.probability)}, which is the plan's limiting quality."
@@ -259,6 +259,10 @@ def oc_plot(plan: sampling.Plan) -> plots.Plot:
                        f"{bad.defective} bad: accepted with {_percent(bad.probability)}"),
         ),
     )  # fmt: skip
+
+
+def _failures(count: int) -> str:
+    return "1 failure" if count == 1 else f"{count} failures"
 
 
 def _percent(share: float) -> str:

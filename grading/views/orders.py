@@ -118,6 +118,8 @@ class BackForm(forms.Form):
         super().__init__(*args, **kwargs)
         if not sealed:
             del self.fields["seal"]
+        if not self.is_bound:
+            self.fields["serial"].widget.attrs["autofocus"] = True
 
     def clean_serial(self) -> Valve:
         try:

@@ -13,11 +13,12 @@ from django.urls import path, reverse
 from django.utils import timezone
 from django.utils.html import format_html
 
-from grading import sealed_deciding, sealed_listing, sealed_paper, sealed_results
+from grading import sealed_deciding, sealed_listing, sealed_paper, sealed_results, sealed_standing
 from grading.handling import CannotWriteOff
 from grading.listing import CannotList
 from grading.paper.sealed import draw_list_pdf, statement_pdf
 from grading.sealed_results import Results
+from grading.views.identity_forms import LIKELIEST
 from grading.views.sealed_forms import (
     DecideForm,
     OpenForm,
@@ -97,7 +98,8 @@ def _date(packing: Packing | None) -> dict[str, Any]:
     ranked, kept = pack_dates.readings_of(packing), pack_dates.standing(packing)
     marked = kept.reading.key if kept and kept.reading else ""
     return {
-        "date_readings": ranked, "date_kept": kept, "date_of": pack_dates.as_printed(packing),
+        "date_readings": ranked[:LIKELIEST], "date_less_likely": ranked[LIKELIEST:], "date_count": len(ranked),
+        "date_kept": kept, "date_of": pack_dates.as_printed(packing),
         "date_marked": marked if kept else identity.leader(ranked),
     }  # fmt: skip
 
@@ -121,6 +123,8 @@ def _of_plan(
         "limiting": sampling.limiting_quality(plan.plan),
         "plot": sealed_results.oc_plot(plan.plan),
         "decisions": decisions,
+        "last": last,
+        "accepted": last is not None and not sealed_standing.why_not_accepted(plan, found),
         "turned": _turned(found, last),
         "units": len(sealed.units_for_sale(plan)) if last and last.action == Action.ACCEPT else 0,
         "listings": listings,

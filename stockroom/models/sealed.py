@@ -122,7 +122,12 @@ class SamplingPlan(models.Model):
         ]
 
     def __str__(self) -> str:
-        return f"open {self.sample_size} of {self.lot_size}, accept up to {self.acceptance_number} failures"
+        return f"open {self.sample_size} of {self.lot_size}, accept up to {self.allowed}"
+
+    @property
+    def allowed(self) -> str:
+        """ "1 failure" """
+        return "1 failure" if self.acceptance_number == 1 else f"{self.acceptance_number} failures"
 
     @property
     def plan(self) -> sampling.Plan:
