@@ -151,6 +151,7 @@ class ValveType(models.Model):
     basing_source_place = models.CharField(max_length=120, blank=True)
     heater_source = models.ForeignKey(Source, on_delete=models.PROTECT, related_name="+", null=True)
     heater_source_place = models.CharField(max_length=120, blank=True)
+    # Or the year it was first sold, where that is known and was earlier.
     first_registered = models.PositiveSmallIntegerField(null=True, blank=True)
     first_registered_source = models.ForeignKey(
         Source, on_delete=models.PROTECT, related_name="+", null=True, blank=True

@@ -148,9 +148,9 @@ def _by_type(reading: Reading, facts: TypeFacts) -> Weighed:
     if reading.earliest is None or reading.latest is None:
         return []
     if facts.is_before(reading.latest.year):
-        return [(-4, f"before {facts.designation} was first registered, {facts.first_in_words}")]
+        return [(-4, f"before {facts.designation} was first registered or sold, {facts.first_in_words}")]
     if facts.may_be_before(reading.latest.year):
-        return [(0, f"about when {facts.designation} was first registered, {facts.first_in_words}")]
+        return [(0, f"about when {facts.designation} was first registered or sold, {facts.first_in_words}")]
     if facts.last_made is not None and reading.earliest.year > facts.last_made:
         return [(-2, f"after {facts.designation} is known to have been made, {facts.last_made}")]
     if facts.first_registered is None and facts.last_made is None:
@@ -308,12 +308,12 @@ def _date_and_type(marks: Marks, facts: TypeFacts) -> Findings:
         return
     last, latest = facts.last_made, _last_day(made).year
     if facts.first_registered is None:
-        yield f"the first registration of {facts.designation} is not known"
+        yield f"the first year of {facts.designation} is not known"
     elif facts.is_before(latest):
-        reason = f"{_periods(made)} is before {facts.designation} was first registered, {facts.first_in_words}"
+        reason = f"{_periods(made)} is before {facts.designation} was first registered or sold, {facts.first_in_words}"
         yield Disagreement(Subject.DATE_AND_TYPE, reason)
     elif facts.may_be_before(latest):
-        yield f"{_periods(made)} is too near the first registration of {facts.designation}, {facts.first_in_words}"
+        yield f"{_periods(made)} is too near the first year of {facts.designation}, {facts.first_in_words}"
     if last is not None and _first_day(made).year > last:
         reason = f"{_periods(made)} is after {facts.designation} is known to have been made, {last}"
         yield Disagreement(Subject.DATE_AND_TYPE, reason)

@@ -68,15 +68,19 @@ def test_a_date_before_first_registration_falls_behind():
     order = [one.reading.detail for one in ranked("312") if one.reading.form is Form.YEAR_WEEK]
     assert order.index("week 12 of 1953") < order.index("week 12 of 1933")
     early = next(one for one in ranked("312") if one.reading.detail == "week 12 of 1933")
-    assert "before 12AX7 was first registered, 1946 (-4)" in early.reasons
+    assert "before 12AX7 was first registered or sold, 1946 (-4)" in early.reasons
 
 
 def test_a_first_year_in_doubt_counts_against_a_date_only_beyond_the_doubt():
     facts = TypeFacts("EL84", first_registered=1955, doubt_years=2)
     by_detail = {one.reading.detail: one for one in rank(readings("312", WINDOW), facts, [], (), RECEIVED)}
     assert by_detail["week 12 of 1953"].points == 0
-    assert "about when EL84 was first registered, about 1955, from memory" in by_detail["week 12 of 1953"].reasons
-    assert "before EL84 was first registered, about 1955, from memory (-4)" in by_detail["week 12 of 1943"].reasons
+    assert (
+        "about when EL84 was first registered or sold, about 1955, from memory" in by_detail["week 12 of 1953"].reasons
+    )
+    assert (
+        "before EL84 was first registered or sold, about 1955, from memory (-4)" in by_detail["week 12 of 1943"].reasons
+    )
     assert "within the known years of EL84 (+2)" in by_detail["week 12 of 1963"].reasons
 
 
@@ -200,7 +204,7 @@ def test_a_date_before_first_registration_makes_a_relabel_likely():
     found = assess(Marks(readings=chosen("15 JUN 1940", 1940)), TYPE, REGISTER)
     assert subjects(found) == [Subject.DATE_AND_TYPE]
     assert found.likely_relabel
-    assert "15 June 1940 is before 12AX7 was first registered, 1946" in found.sentence()
+    assert "15 June 1940 is before 12AX7 was first registered or sold, 1946" in found.sentence()
 
 
 def test_one_later_reading_is_enough_for_the_benefit_of_the_doubt():
@@ -214,7 +218,7 @@ def test_a_date_after_the_last_known_year_is_warned_of():
 
 def test_an_unknown_first_registration_is_said():
     found = assess(Marks(readings=readings("15 JUN 1940", WINDOW)), TypeFacts("6N2P"), REGISTER)
-    assert (found.disagreements, found.unchecked) == ((), ("the first registration of 6N2P is not known",))
+    assert (found.disagreements, found.unchecked) == ((), ("the first year of 6N2P is not known",))
 
 
 @pytest.mark.parametrize(("marked", "warned"), [("15 JUN 1970", True), ("15 JUN 1968", False)])
