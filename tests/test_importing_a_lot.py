@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from datetime import timedelta
 from decimal import Decimal
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -22,6 +23,7 @@ from stockroom.lot_layout import Choices, Layout, first_choices, read_rows, rece
 from stockroom.models import Charge, Entry, Line, Lot, LotFile, Maker, Place, SupplierMapping, Valve
 from stockroom.people import Role
 from tests.factories import make_lot, make_supplier, make_type, make_user, source
+from tests.keyboard import Keyboard
 from tests.test_tables import workbook
 
 pytestmark = pytest.mark.django_db
@@ -527,3 +529,30 @@ def test_the_first_choices_come_from_the_headings(lot: Lot) -> None:
     assert first_choices(Layout(file)) == Choices(
         heading=1, columns={"type": 1, "maker": 2, "expected": 3, "weight": 4}
     )  # fmt: skip
+
+
+def test_a_list_with_merged_cells_and_single_valves_is_imported_without_a_mouse(
+    served: Any, browser: Any, tmp_path: Path
+) -> None:
+    """But for the browser's own window in which a file is chosen."""
+    user = make_user("rowan", Role.RECEIVING)
+    user.set_password("a-long-test-password")
+    user.save()
+    make_type()
+    lot = make_lot()
+    rows = [["12AX7", "used", "K-1"], ["", "used", "K-2"], ["12AX7?", "mint", "K-3"]]
+    list_sent = tmp_path / "list.xlsx"
+    list_sent.write_bytes(merged("A2:A3", rows=rows, headings=["Type", "Condition", "Serial no."]))
+    page = browser.new_page()
+    board = Keyboard(page, f"{served.url}{reverse('lot-import', args=[lot.number])}")
+    board.type("rowan").press("Tab").type("a-long-test-password").go()
+    page.set_input_files("[name=file]", str(list_sent))
+    board.tab_to("Read it").go()
+    board.tab_to("Look it over").go()
+    assert "type from the merged cell of row 2" in board.words
+    board.type("12AX7").tab_to("What mint means").choose("NOS boxed").tab_to("Read it so").go()
+    assert board.at() == "Import 2 lines, 3 pieces"
+    board.go()
+    assert "2 lines imported from list.xlsx." in board.words
+    page.close()
+    assert Valve.objects.filter(line__lot=lot).count() == 3
