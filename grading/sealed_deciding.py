@@ -33,7 +33,7 @@ def decide(
     """Record the decision with the sample's result as it stands now.
 
     A lot that is not accepted any more leaves the public list. When the rest goes back, so do the pieces that have
-    serials already: the packs that stayed shut and, unless they are kept, those that were opened for the sample.
+    serials already: the packs that stayed shut and, unless they are kept, the pieces that were opened, drawn or not.
 
     Raises:
         sealed.SealedError: it does not go with the result, with what was decided before or with an order.
@@ -54,13 +54,15 @@ def decide(
 
 def _send_back(plan: SamplingPlan, why: str, by: User | None, keep_opened: bool) -> list[Valve]:
     """Of the pieces with serials, those of this lot that are in the house."""
-    here = Valve.objects.in_house().filter(pack__plan=plan).order_by("serial")
+    end = plan.first_position + plan.lot_size
+    here = Valve.objects.in_house().filter(line=plan.line_id, position__gte=plan.first_position, position__lt=end)
     if keep_opened:
-        kept = here.filter(pack__opened=True).count()
-        here = here.filter(pack__opened=False)
-        text = f"Line {plan.line.number}: {kept} pieces opened for the sample are kept; they carry the line's cost."
+        shut = here.filter(pack__in=plan.packs.under_seal())
+        kept = here.count() - shut.count()
+        text = f"Line {plan.line.number}: {kept} opened {'piece is' if kept == 1 else 'pieces are'} kept."
         Entry.write(by, "opened-kept", text, lot=plan.line.lot, line=plan.line)
-    going = list(here)
+        here = shut
+    going = list(here.order_by("serial"))
     for valve in going:
         handling.write_off(valve, WENT_BACK, by)
     receiving.send_back_serials(plan.line, [valve.position for valve in going], why, by)

@@ -18,7 +18,7 @@ from dataclasses import dataclass
 from decimal import Decimal
 from typing import NamedTuple
 
-from django.db.models import Count
+from django.db.models import Count, QuerySet
 
 from grading.models import Grade
 from stockroom import yields
@@ -100,15 +100,29 @@ def _records(lines: Collection[Line], path: str, keys: Collection[int]) -> list[
     lost = Valve.objects.filter(state=State.WRITTEN_OFF, **{f"{path}__in": keys})
     lost = lost.exclude(grades__standing=True).order_by()
     written_off = dict(lost.values_list("line").annotate(n=Count("pk")))
-    return [LineRecord(line, _record(line, grades[line.pk], written_off.get(line.pk, 0), places)) for line in lines]
+    unjudged = _went_back(lost, {line.pk: line.returned_positions for line in lines if line.returned_positions})
+    return [
+        LineRecord(line, _record(line, grades[line.pk], written_off.get(line.pk, 0), unjudged[line.pk], places))
+        for line in lines
+    ]
 
 
-def _record(line: Line, grades: Mapping[tuple[int, str, bool], int], written_off: int, places: int) -> Record:
+def _went_back(lost: QuerySet[Valve], positions: Mapping[int, Collection[int]]) -> Counter[int]:
+    """By line, the pieces that had serials and went back to the supplier without a grade: nobody knows of them."""
+    rows = lost.filter(line__in=list(positions)).values_list("line", "position") if positions else []
+    return Counter(line for line, position in rows if position in positions[line])
+
+
+def _record(
+    line: Line, grades: Mapping[tuple[int, str, bool], int], written_off: int, unjudged: int, places: int
+) -> Record:
+    written_off -= unjudged
     known = sum(grades.values()) + written_off
+    bearing = line.bearing_cost
     return Record(
-        expected=line.expected, received=line.received, sent_back=line.sent_back, grades=grades,
+        expected=line.expected, received=line.received, sent_back=line.sent_back + unjudged, grades=grades,
         written_off=written_off, cost=line.cost,
-        cost_of_known=line.cost * known / line.pieces if line.pieces else Decimal(0), places=places,
+        cost_of_known=line.cost * min(known, bearing) / bearing if bearing else Decimal(0), places=places,
     )  # fmt: skip
 
 

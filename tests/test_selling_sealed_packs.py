@@ -15,7 +15,17 @@ from django.test import Client
 from django.urls import reverse
 from django.utils import timezone
 
-from grading import bench, listing, pulling, sealed_deciding, sealed_listing, sealed_orders, sealed_results, studies
+from grading import (
+    bench,
+    listing,
+    pulling,
+    sealed_deciding,
+    sealed_listing,
+    sealed_orders,
+    sealed_results,
+    studies,
+    supplier_record,
+)
 from grading.models import Quantity
 from grading.pulling import CannotPull
 from grading.sealed_results import Verdict
@@ -594,6 +604,36 @@ def test_a_sample_cut_short_by_a_refusal_is_not_counted_worse_when_it_goes_back(
     found = sealed_results.results(plan)
     assert (found.tested, found.failed) == (plan.rejection_number, plan.rejection_number)
     assert "went back to the supplier unjudged" in {drawn.why for drawn in found.drawn}
+
+
+def test_what_was_opened_outside_the_draw_goes_back_or_is_kept_like_the_sample(by: User) -> None:
+    for keep in (False, True):
+        plan, _ = lot_going_back("100.00")
+        sample(plan, by, bad=plan.rejection_number)
+        outside = receiving.take_up(plan.line, None)
+        done = sealed_deciding.decide(plan, Action.RETURN, "", by, keep_opened=keep)
+        assert (outside in done.went_back) != keep
+
+
+def test_a_pack_that_went_back_unopened_is_no_failure_of_the_suppliers(by: User) -> None:
+    plan = accepted_lot(by)
+    order = fill(ask(2), by)
+    pulling.cancel(order, by)
+    sealed_deciding.decide(plan, Action.RETURN, "the supplier takes them after all", by)
+    (found,) = supplier_record.records_of([Line.objects.get(pk=plan.line_id)])
+    assert (found.record.known, found.record.usable, found.record.written_off) == (plan.sample_size,) * 2 + (0,)
+    assert found.record.not_tested == 0 and found.record.sent_back == 50 - plan.sample_size
+
+
+def test_the_bench_says_that_reading_a_sealed_pack_opens_it(by: User, logged_in: Callable[..., Client]) -> None:
+    accepted_lot(by)
+    order = fill(ask(), by)
+    (valve,) = held(order)
+    pulling.cancel(order, by)
+    client = logged_in(Role.BENCH)
+    make_shift(User.objects.get(username="bench"))
+    page = client.get(reverse("bench"), {"serial": valve.serial}).content.decode()
+    assert "In a sealed pack." in page
 
 
 def test_an_opened_piece_that_is_promised_does_not_go_back_and_says_so(

@@ -163,7 +163,7 @@ class DecideForm(forms.Form):
     action = forms.ChoiceField(label="What is done", choices=SealedDecision.Action.choices)
     note = forms.CharField(label="Why, if it is not what the plan proposes", required=False, max_length=200)
     keep_opened = forms.BooleanField(
-        label="If it goes back: keep the pieces that were opened for the sample", required=False,
+        label="If it goes back: keep the pieces that were opened", required=False,
         help_text="Otherwise they go back with it, as far as they are in the house.",
     )  # fmt: skip
 
