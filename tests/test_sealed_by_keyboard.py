@@ -1,0 +1,79 @@
+"""Sealed packs from the draw to the parcel and back, by a person at the keyboard with a scanner and no mouse."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from datetime import date
+from typing import Any
+
+import pytest
+from django.contrib.auth.models import User
+
+from stockroom import sealed
+from stockroom.models import Customer, Line, Order, Packing, Place, Return, SamplingPlan, Valve
+from stockroom.people import Role
+from tests.factories import graded, make_line, make_lot, make_policy, make_type
+from tests.keyboard import Keyboard
+
+
+@pytest.fixture
+def keyboard(served: Any, browser: Any, person: Callable[..., User]) -> Iterator[Keyboard]:
+    person(Role.OWNER, name="owner")
+    make_policy()
+    line = make_line(
+        make_type(), 50, condition=Line.Condition.SEALED, lot=make_lot(received_on=date(2024, 5, 2)),
+        place=Place.objects.create(code="S2"),
+    )  # fmt: skip
+    sealed.describe(line, Packing(carton_size=10, pack_date="5312"), None)
+    Customer.objects.create(name="Ada Quill")
+    page = browser.new_page()
+    failures: list[str] = []
+    page.on("pageerror", lambda error: failures.append(str(error)))
+    yield Keyboard(page, served.url)
+    page.close()
+    assert not failures, f"the pages' script failed: {failures}"
+
+
+def test_sealed_packs_are_drawn_accepted_ordered_pulled_sent_and_taken_back_without_a_mouse(keyboard: Keyboard) -> None:
+    keyboard.type("owner").press("Tab").type("a-long-test-password").go()
+    line = Line.objects.get()
+
+    # What the date on the packs means.
+    keyboard.tab_to("Office").go().tab_to("Sealed stock").go().tab_to(f"{line}").go()
+    keyboard.tab_to("Not decided")
+    for _ in range(4):
+        if keyboard.press("ArrowDown").at().startswith("week 12 of 1953"):
+            break
+    keyboard.go()
+    assert "5312 is read as week 12 of 1953." in keyboard.words
+
+    # The plan as it is proposed, the whole draw opened.
+    keyboard.tab_to("Plan how many to open").go().tab_to("Record it and draw").go()
+    plan = SamplingPlan.objects.get()
+    keyboard.go()
+    assert plan.packs.count() == plan.sample_size
+    for valve in Valve.objects.filter(pack__plan=plan):
+        graded(valve)
+    keyboard.scan_or_find(line.lot.number).tab_to("Sealed packs").go()
+    assert "✓ Accept" in keyboard.words
+    keyboard.tab_to("Record it").go()
+    assert "It is recorded: accept" in keyboard.words
+
+    # An order for one; its label is scanned off the shelf.
+    keyboard.tab_to("Orders").go().tab_to("New order").go().choose("Ada Quill").tab_to("Go on to the lines").go()
+    keyboard.type("12AX7").enter().type("1").enter().type("1").enter().choose("in sealed packs").enter()
+    keyboard.enter().enter().type("12.00").enter().go()
+    assert "sealed and sample-tested, not tested" in keyboard.words and keyboard.at() == "Set aside"
+    keyboard.go().go()
+    (valve,) = Valve.objects.filter(allocations__live=True)
+    assert "carton" in keyboard.words and "S2" in keyboard.words
+    keyboard.type(valve.serial).go()
+    assert keyboard.at() == "It has left the house"
+    keyboard.go()
+    order = Order.objects.get()
+    assert order.state == Order.State.DESPATCHED
+
+    # It comes back, its seal intact.
+    keyboard.tab_to("Serial").type(valve.serial).press("Tab").type("one too many").press("Tab").choose("seal intact")
+    keyboard.tab_to("Take it back").go()
+    assert Return.objects.get().seal == Return.Seal.INTACT and "still sealed" in keyboard.words
