@@ -474,7 +474,8 @@ def _assessments(keys: list[int], register: Register) -> Iterable[tuple[Valve, A
         marks = Marks(
             printed_maker=valve.maker.name if valve.maker else None,
             readings=read[valve.pk].readings if valve.pk in read else (),
-            construction=construction[valve.pk],
+            # in one order, whatever the database's: the reason of a warning is known again by its words
+            construction={name: construction[valve.pk][name] for name in FEATURES if name in construction[valve.pk]},
             pack_readings=[one for _, some in find_dates(packs.get(valve.pk, ""), window) for one in some]
             or of_line.get(valve.line_id, ()),
         )

@@ -248,6 +248,23 @@ def test_a_dismissed_warning_stays_dismissed_while_its_reason_is_the_same(valve:
     assert identity.warnings_by_line([valve.line_id]) == {}
 
 
+def test_a_reason_has_the_same_words_in_whatever_order_the_features_were_seen(valve: Valve, by: User) -> None:
+    """So that what was dismissed stays dismissed."""
+    assert valve.maker is not None
+    seen = {"glass": "blue", "mica": "square", "plate shape": "box"}
+    for feature, word in (("plate shape", "ribbed"), ("mica", "notched"), ("glass", "clear")):
+        identity.learn(valve.maker, valve.type, feature, word, "", by)
+    handling.identify(valve, sheet(valve, features=seen), by)
+    identity.dismiss(valve.warnings.get(), "looked at", by)
+    SeenFeature.objects.all().delete()
+    for feature in reversed(FEATURES):
+        if feature in seen:
+            SeenFeature.objects.create(valve=valve, feature=feature, word=seen[feature])
+    identity.reassess([valve], by)
+    assert subjects(valve) == [] and valve.warnings.count() == 1
+    assert valve.warnings.get().reason.startswith("the plate shape is box")
+
+
 def test_what_cannot_be_compared_is_said(valve: Valve, by: User) -> None:
     handling.identify(valve, sheet(valve, code="777-6118", chosen="EIA|777|week 18 of 1961"), by)
     assert "source code 777 is not in the register" in identity.marks_of(valve).unchecked
