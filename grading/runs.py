@@ -250,7 +250,7 @@ def accept(run: MatchRun, places: Collection[int], by: User) -> tuple[list[Match
             continue
         made.append(matched)
         found[place] = one._replace(taken=matched.number)
-    keep(run, found)
     if made:
+        keep(run, found)
         Entry.write(by, "run-accepted", f"Made {len(made)} sets of {run.type} from {run}")
     return made, troubles

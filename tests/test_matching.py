@@ -15,7 +15,7 @@ from grading.matching import search as searching
 from grading.matching.catalogue import write_out
 from grading.matching.exact import round_down, unit_of
 from grading.matching.field import lay_out
-from grading.matching.pricing import cheapest_in_boxes, cheapest_sets, running_smallest
+from grading.matching.pricing import Pricer, cheapest_sets, running_smallest
 
 TIERS = (Tier("2 %", 0.02, 100.0), Tier("5 %", 0.05, 80.0), Tier("10 %", 0.10, 60.0))
 
@@ -333,7 +333,7 @@ def test_pricing_in_more_axes_finds_the_cheapest_set_too(seed: int, size: int) -
         for rows in combinations(range(12), size)
         if (high[list(rows)].max(axis=0) - low[list(rows)].min(axis=0) <= box).all()
     }
-    found = cheapest_in_boxes(low, high, price, box, size, 1e9)
+    found = Pricer(low, high).cheapest(price, box, size, 1e9)
     assert found.least == min(costs.values(), default=1e9)
     for rows, cost in zip(map(tuple, found.members.tolist()), found.cost, strict=True):
         assert costs[rows] == cost

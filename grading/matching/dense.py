@@ -3,9 +3,8 @@
 The bound: a piece is worth at most its share of the best set it can enter at all, so the sum of these shares bounds
 every choice. In a crowd almost every piece can enter the best tier and almost all are used, so this is close.
 
-Column generation with exact pricing gives the linear bound, which is closer, and sets worth having. In a part of
-moderate size the best choice of these is settled; in a large one its prices say where the pool is thin, and there the
-integer programme chooses the sets before the rest.
+Column generation with exact pricing gives the linear bound, which is closer, and sets worth having; in a part of
+moderate size the solver chooses among these.
 
 The sets: a sample of the possible ones, drawn so that every piece appears in many (boxes laid at random over it, half
 the companions taken at random and half the scarcest first), searched by exchange; large parts tile by tile.
@@ -24,7 +23,7 @@ from scipy.spatial import cKDTree
 from .catalogue import Catalogue, Members
 from .exact import round_down
 from .field import Field, Floats, Ints
-from .generate import Generated, linear_bound, rim_choice
+from .generate import Generated, linear_bound
 from .greedy import Found, companions, greedy_pass
 from .local import improve
 from .pricing import Pricer
@@ -37,11 +36,11 @@ STEPS_PER_PIECE = 20
 STEPS = 30_000
 PASSES = 3
 SETS_TO_BEGIN = 6
-CROWD_PRICE = 2e-3
 LARGE = 3_000
 MODERATE = 1_000
 KEPT = 4_000
 CHOICE_NODES = 5
+CHOICE_SHARE = 0.25  # of the time left, at most
 CROWDED = 40
 
 
@@ -160,21 +159,17 @@ def thick_of_it(low: Floats, high: Floats, box: Floats, best: Ints) -> NDArray[n
 def build_on(
     low: Floats, high: Floats, reach: Floats, values: Floats, size: int, generated: Generated, watch: Watch, seed: int
 ) -> list[Found]:
-    """A choice of whole sets from those that column generation asked for: in a part of moderate size from all of
-    them, in a large one only where the pool is thin. What is left is filled up from left to right."""
-    if len(low) <= MODERATE:
-        cost = generated.worth - generated.prices[generated.members].sum(axis=1)
-        near = generated.members[np.sort(np.argsort(-cost, kind="stable")[:KEPT])]
-        worth = np.append(values, 0.0)[tiers_of(low, high, reach, near)]
-        members = near[
-            choose_whole(near, worth, nodes=CHOICE_NODES, seconds=watch.left() / 4, seed=seed, interrupted=watch.over)
-        ]
-    else:
-        members = rim_choice(generated, float(values[0]) / size, CROWD_PRICE, seed, watch)
-    chosen = tiered(low, high, reach, members)
+    """A choice of whole sets from those that column generation asked for, filled up from left to right."""
+    cost = generated.worth - generated.prices[generated.members].sum(axis=1)
+    near = generated.members[np.sort(np.argsort(-cost, kind="stable")[:KEPT])]
+    worth = np.append(values, 0.0)[tiers_of(low, high, reach, near)]
+    with watch.share(CHOICE_SHARE) as seconds:
+        chosen = choose_whole(near, worth, nodes=CHOICE_NODES, seconds=seconds, seed=seed, interrupted=watch.over)
+    members = near[chosen]
     free = np.setdiff1d(np.arange(len(low)), members.ravel())
     everyone = (np.arange(len(low)),)
-    return chosen + greedy_pass(Field(low, high, reach, values, (), everyone, everyone[0], ()), size, free)
+    rest = greedy_pass(Field(low, high, reach, values, (), everyone, everyone[0], ()), size, free)
+    return tiered(low, high, reach, members) + rest
 
 
 def settle_dense(
@@ -206,7 +201,7 @@ def settle_dense(
         bound = max(min(bound, round_down(generated.bound, unit)), value)
         watch.settle(part, value, bound, len(found), "column generation")
         asked = generated.members
-        if not watch.over():
+        if len(low) <= MODERATE and not watch.over():
             better = build_on(low, high, reach, values, size, generated, watch, seed)
             if float(sum(values[tier] for _, tier in better)) > value:
                 found, value = better, float(sum(values[tier] for _, tier in better))

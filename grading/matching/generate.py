@@ -5,7 +5,6 @@ pricing; the sets that would improve it are added; and so on until none would, o
 round's prices, scaled so that no set undercuts them, give a bound of their own (weak duality), and the best is kept.
 
 linear_bound(...)   -> the best bound, its prices, and the sets generated on the way
-rim_choice(...)     -> the sets to build where the pool is thin
 """
 
 from __future__ import annotations
@@ -18,13 +17,12 @@ from numpy.typing import NDArray
 from .catalogue import Catalogue, Members
 from .field import Floats
 from .pricing import Pricer
-from .solver import INFINITY, Packing, choose_whole
+from .solver import INFINITY, Packing
 from .watch import Watch
 
 ROUNDS = 60
 SMOOTHING = 0.5
 CLOSE = 2e-4
-RIM_NODES = 200
 
 
 class Generated(NamedTuple):
@@ -88,22 +86,3 @@ def linear_bound(
         if not added or gave_up:
             break
     return Generated(bound, best, np.concatenate(kept), np.concatenate(worth))
-
-
-def rim_choice(generated: Generated, price: float, values_close: float, seed: int, watch: Watch) -> Members:
-    """The sets to build where the pool is thin.
-
-    In the crowd every piece is worth the same ``price``, its share of a set of the best tier, and any piece will
-    do. So the crowd's pieces are bought at that price, and the integer programme chooses only among the sets that
-    use a piece whose price differs. What remains in the crowd is matched afterwards.
-    """
-    crowd = np.abs(generated.prices - price) <= values_close * price
-    members = generated.members
-    profit = generated.worth - price * crowd[members].sum(axis=1)
-    useful = np.flatnonzero(~crowd[members].all(axis=1) & (profit > 0))
-    if not len(useful):
-        return members[:0]
-    chosen = choose_whole(
-        members[useful], profit[useful], nodes=RIM_NODES, seconds=watch.left(), seed=seed, interrupted=watch.over
-    )
-    return members[useful[chosen]]

@@ -10,13 +10,15 @@ the cheapest set of every box position at once, in time linear in the companions
 The prices then bound the whole problem: divided by the worst ratio of cost to worth they are undercut by no set, so
 their sum bounds every choice of disjoint sets (weak duality).
 
-With more axes, or guards that differ from piece to piece, the same is done by trying every lower edge of the box,
-axis by axis, and leaving a branch when the cheapest companions still in it already cost too much.
+With more axes, or guards that differ from piece to piece, the sets are the cliques of the graph of fitting pairs
+(``catalogue``). The cheapest is sought from its cheapest piece upwards: a branch is left when even the next pieces in
+order of price, fitting or not, would cost too much. Once the prices are near their final values nearly every piece
+costs its fair share, so only the few cheap pieces start a branch at all.
 
-Pricer(low, high, reach)                          chooses between the two
+Pricer(low, high)                                 chooses between the two
 cheapest_sets(x, y, prices, box, size, ceiling)   two axes
-cheapest_in_boxes(low, high, ...)                 any
-Each gives for every piece that may be leftmost its cheapest set below the ceiling.
+cheapest_cliques(fits, prices, size, ceiling)     any
+Each gives for every piece that may come first its cheapest set below the ceiling.
 """
 
 from __future__ import annotations
@@ -24,12 +26,17 @@ from __future__ import annotations
 from typing import NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
-from .catalogue import Members
+from .catalogue import Members, fitting_pairs
 from .field import Floats, Ints
 
-#: Boxes a general search looks into before it gives up.
-BOXES = 40_000
+Bools = NDArray[np.bool_]
+
+#: Branches a search over cliques looks into before it gives up, and the pairs and pieces it can hold.
+BRANCHES = 200_000
+MOST_PAIRS = 8_000_000
+MOST_PIECES = 6_000
 
 
 class Cheapest(NamedTuple):
@@ -42,10 +49,10 @@ class Cheapest(NamedTuple):
 
 
 class Patience:
-    """How many more boxes to look into before giving up."""
+    """How many more branches to look into before giving up."""
 
-    def __init__(self, boxes: int) -> None:
-        self.left = boxes
+    def __init__(self, branches: int) -> None:
+        self.left = branches
 
 
 def running_smallest(values: Floats, count: int) -> Floats:
@@ -104,67 +111,67 @@ def cheapest_sets(x: Floats, y: Floats, prices: Floats, box: Floats, size: int, 
     return Cheapest(found, np.array(costs), min(costs, default=ceiling))
 
 
-def cheapest_in_boxes(low: Floats, high: Floats, prices: Floats, box: Floats, size: int, ceiling: float) -> Cheapest:
-    """The same for intervals low to high (n, d) in d axes: a piece stands for the sets in which its low end on the
-    first axis is the least. After ``BOXES`` boxes it gives up."""
-    patience = Patience(BOXES)
-    order = np.lexsort((np.arange(len(low)), low[:, 0]))
-    low, high, price = low[order], high[order], prices[order]
-    ends = np.searchsorted(low[:, 0], low[:, 0] + box[0], "right")
-    others = size - 1
+def cheapest_cliques(fits: Bools, prices: Floats, size: int, ceiling: float) -> Cheapest:
+    """For each piece as the cheapest of a set, its cheapest set, kept when it costs less than ``ceiling``.
+
+    ``fits`` (n, n) says which two pieces fit a box; its diagonal which piece fits one alone. After ``BRANCHES``
+    branches the search gives up."""
+    patience = Patience(BRANCHES)
+    order = np.lexsort((np.arange(len(prices)), prices))
+    order = order[fits[order, order]]
+    price = prices[order]
     members: list[Ints] = []
     costs: list[float] = []
-    for first in range(len(low)):
-        if patience.left <= 0:
+    for first in range(len(order) - size + 1):
+        if price[first : first + size].sum() >= ceiling or patience.left <= 0:
             break
-        if ends[first] - first < size or (high[first] - low[first] > box).any():
-            continue
-        near = np.arange(first + 1, ends[first])
-        if price[first] + cheapest_sum(price[near], others) >= ceiling:
-            continue
-        width = np.maximum(high[near], high[first]) - np.minimum(low[near], low[first])
-        near = near[(width <= box).all(axis=1)]
-        best = cheapest_companions(
-            low, high, price, box, first, near, others, ceiling - float(price[first]), 1, patience
-        )
-        if best is not None:
-            members.append(np.sort(order[np.append(best, first)]))
-            costs.append(float(price[first] + price[best].sum()))
-    found = np.array(members, dtype=np.int32).reshape(-1, size)
-    return Cheapest(found, np.array(costs), min(costs, default=ceiling) if patience.left > 0 else 0.0)
-
-
-def cheapest_sum(price: Floats, count: int) -> float:
-    return float(np.partition(price, count - 1)[:count].sum()) if len(price) >= count else np.inf
+        near = np.flatnonzero(fits[order[first], order[first + 1 :]]) + first + 1
+        found = cheapest_companions(fits, order, price, near, size - 1, ceiling - float(price[first]), patience)
+        if found is not None:
+            members.append(np.sort(order[[first, *found]]))
+            costs.append(float(price[[first, *found]].sum()))
+    found_sets = np.array(members, dtype=np.int32).reshape(-1, size)
+    return Cheapest(found_sets, np.array(costs), min(costs, default=ceiling) if patience.left > 0 else 0.0)
 
 
 def cheapest_companions(
-    low: Floats,
-    high: Floats,
-    price: Floats,
-    box: Floats,
-    first: int,
-    near: Ints,
-    count: int,
-    ceiling: float,
-    axis: int,
-    patience: Patience,
-) -> Ints | None:
-    """The cheapest ``count`` of ``near`` in one box with ``first``, when they cost less than the ceiling."""
+    fits: Bools, order: Ints, price: Floats, near: Ints, count: int, ceiling: float, patience: Patience
+) -> list[int] | None:
+    """The cheapest ``count`` of ``near`` (places in ``order``, rising in price) that all fit each other, when they
+    cost less than the ceiling."""
     patience.left -= 1
-    if patience.left <= 0 or cheapest_sum(price[near], count) >= ceiling:
+    if len(near) < count or price[near[:count]].sum() >= ceiling or patience.left <= 0:
         return None
-    if axis == len(box):
-        return near[np.argsort(price[near], kind="stable")[:count]]
-    floors = low[near, axis]
-    floors = floors[(floors <= low[first, axis]) & (floors >= high[first, axis] - box[axis])]
-    best: Ints | None = None
-    for floor in np.unique(np.append(floors, low[first, axis]))[::-1]:
-        inside = near[(low[near, axis] >= floor) & (high[near, axis] <= floor + box[axis])]
-        found = cheapest_companions(low, high, price, box, first, inside, count, ceiling, axis + 1, patience)
+    if count == 1:
+        return [int(near[0])]
+    best: list[int] | None = None
+    if count == 2:
+        pairs = np.triu(fits[np.ix_(order[near], order[near])], 1)
+        later = pairs.argmax(axis=1)
+        cost = np.where(pairs[np.arange(len(near)), later], price[near] + price[near[later]], np.inf)
+        one = int(cost.argmin())
+        return [int(near[one]), int(near[later[one]])] if cost[one] < ceiling else None
+    for place, one in enumerate(near[: len(near) - count + 1].tolist()):
+        if price[near[place : place + count]].sum() >= ceiling:
+            break
+        rest = near[place + 1 :]
+        rest = rest[fits[order[one], order[rest]]]
+        found = cheapest_companions(fits, order, price, rest, count - 1, ceiling - float(price[one]), patience)
         if found is not None:
-            best, ceiling = found, float(price[found].sum())
+            best = [one, *found]
+            ceiling = float(price[best].sum())
     return best
+
+
+def all_fitting(low: Floats, high: Floats, box: Floats) -> Bools | None:
+    """(n, n) which two pieces fit the box, each piece with itself too if it fits; None when there are too many."""
+    graph = fitting_pairs(low, high, box, MOST_PAIRS) if len(low) <= MOST_PIECES else None
+    if graph is None:
+        return None
+    fits = np.asarray(graph.toarray(), dtype=np.bool_)
+    fits |= fits.T
+    np.fill_diagonal(fits, (high - low <= box).all(axis=1))
+    return fits
 
 
 class Pricer:
@@ -174,13 +181,27 @@ class Pricer:
         self.low, self.high = low, high
         guard = high - low
         self.flat = low.shape[1] <= 2 and (not len(low) or float(np.ptp(guard, axis=0).max()) < 1e-12)
+        self.graphs: dict[bytes, Bools | None] = {}
         if self.flat and len(low):
             fill = 2 - low.shape[1]
             self.points = np.hstack([low, np.zeros((len(low), fill))])
             self.guard = np.append(guard[0], np.zeros(fill))
 
+    def can(self, box: Floats) -> bool:
+        """Whether the pricing is exact for this box."""
+        return self.flat or self._fits(box) is not None
+
     def cheapest(self, prices: Floats, box: Floats, size: int, ceiling: float) -> Cheapest:
-        if not self.flat or not len(self.low):
-            return cheapest_in_boxes(self.low, self.high, prices, box, size, ceiling)
-        room = np.append(box, np.ones(2 - len(box))) - self.guard
-        return cheapest_sets(self.points[:, 0], self.points[:, 1], prices, room, size, ceiling)
+        if self.flat and len(self.low):
+            room = np.append(box, np.ones(2 - len(box))) - self.guard
+            return cheapest_sets(self.points[:, 0], self.points[:, 1], prices, room, size, ceiling)
+        fits = self._fits(box)
+        if fits is None:
+            return Cheapest(np.empty((0, size), dtype=np.int32), np.empty(0), 0.0)
+        return cheapest_cliques(fits, prices, size, ceiling)
+
+    def _fits(self, box: Floats) -> Bools | None:
+        key = box.tobytes()
+        if key not in self.graphs:
+            self.graphs[key] = all_fitting(self.low, self.high, box)
+        return self.graphs[key]

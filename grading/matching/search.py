@@ -241,7 +241,7 @@ def outcome(
         proven,
         watch.gone(),
         watch.stopped,
-        watch.timed_out and not proven,
+        (watch.timed_out or watch.hurried) and not proven,
         by_key,
         field.left_out,
         "; ".join(methods) or "no set fits",

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import time
+from collections.abc import Iterator
+from contextlib import contextmanager
 
 from .words import Progress, ProgressCall, StopCall
 
@@ -20,6 +22,7 @@ class Watch:
         self.near_enough = near_enough
         self.stopped = False
         self.timed_out = False
+        self.hurried = False
         self.values: dict[int, float] = {}
         self.bounds: dict[int, float] = {}
         self.counts: dict[int, int] = {}
@@ -44,6 +47,15 @@ class Watch:
     def near(self, value: float, bound: float) -> bool:
         """The gap is as small as was asked for."""
         return bound - value <= self.near_enough * bound + 1e-9 * abs(bound)
+
+    @contextmanager
+    def share(self, part: float) -> Iterator[float]:
+        """The seconds that one step may take, a part of those left. A step that took them all was cut short by the
+        clock, so the answer may differ from run to run, as when time runs out."""
+        seconds = max(part * self.left(), 0.0)
+        began = time.monotonic()
+        yield seconds
+        self.hurried = self.hurried or time.monotonic() - began >= seconds
 
     def report(self, stage: str) -> None:
         if self.progress is not None:
