@@ -26,7 +26,7 @@ from .matching.catalogue import Catalogue, Members, write_out
 from .matching.dense import sample_sets
 from .matching.exact import round_down, unit_of
 from .matching.field import Field, Floats, Ints, lay_out
-from .matching.pricing import cheapest_sets
+from .matching.pricing import Pricer
 from .matching.solver import INFINITY, Packing, Relaxed, choose_whole
 from .matching.watch import Watch
 
@@ -114,9 +114,12 @@ class Market:
         self.worth: Floats = np.empty(0)
         self.known: set[tuple[int, ...]] = set()
         self.shops = [Shop(pieces, demand.size, demand.spread, demand.price, rules, seed) for demand in demands]
-        self.exact = all(shop.exact for shop in self.shops)
         for number, shop in enumerate(self.shops):
             self.add(number, shop.first())
+
+    @property
+    def exact(self) -> bool:
+        return all(shop.exact for shop in self.shops)
 
     def add(self, number: int, sets: Members) -> int:
         """Offer sets (rows of places in the pool) to one demand; how many were new."""
@@ -162,26 +165,17 @@ class Shop:
         self.size, self.seed = size, seed
         self.single = size == 1
         self.count = len(pieces)
+        self.exact = True  # until a search is given up
         self.field: Field | None = None
-        self.catalogues: list[tuple[Ints, Catalogue | None]] = []
+        self.groups: list[tuple[Ints, Catalogue | Pricer]] = []
         if self.single:
-            self.exact = True
             return
         field = lay_out(pieces, size, [Tier("order", widest, price if price > 0 else 1.0)], rules)
         self.field = field
-        self.planar = field.low.shape[1] <= 2 and (
-            not len(field.low) or float(np.ptp(field.high - field.low, axis=0).max()) < 1e-12
-        )
         for group in field.groups:
-            self.catalogues.append(
-                (
-                    group,
-                    write_out(
-                        field.low[group], field.high[group], field.reach, field.values, size, MOST_WRITTEN // size
-                    ),
-                )
-            )
-        self.exact = self.planar or all(catalogue is not None for _, catalogue in self.catalogues)
+            low, high = field.low[group], field.high[group]
+            written = write_out(low, high, field.reach, field.values, size, MOST_WRITTEN // size)
+            self.groups.append((group, written if written is not None else Pricer(low, high)))
 
     def first(self) -> Members:
         """Sets to begin with."""
@@ -191,9 +185,11 @@ class Shop:
         assert field is not None
         random = np.random.default_rng(self.seed)
         found: list[Members] = [np.empty((0, self.size), dtype=np.int32)]
-        for group, catalogue in self.catalogues:
-            if catalogue is None:
-                catalogue = sample_sets(
+        for group, known in self.groups:
+            if isinstance(known, Catalogue):
+                members = known.members
+            else:
+                members = sample_sets(
                     field.low[group],
                     field.high[group],
                     field.reach,
@@ -203,8 +199,7 @@ class Shop:
                     [],
                     SAMPLED,
                     random,
-                )
-            members = catalogue.members
+                ).members
             if len(members) > SAMPLED * len(group):
                 members = members[np.sort(random.choice(len(members), SAMPLED * len(group), replace=False))]
             found.append(field.rows[group[members]].astype(np.int32))
@@ -218,18 +213,14 @@ class Shop:
         field = self.field
         assert field is not None
         found: list[Members] = [np.empty((0, self.size), dtype=np.int32)]
-        for group, catalogue in self.catalogues:
+        for group, known in self.groups:
             price = prices[field.rows[group]]
-            if catalogue is not None:
-                members = catalogue.members
-                members = members[price[members].sum(axis=1) < ceiling]
-            elif self.planar:
-                spare = field.reach[0] - (field.high - field.low)[group[0]]
-                flat = np.hstack([field.low[group], np.zeros((len(group), 1))])
-                box = np.append(spare, 1.0)
-                members = cheapest_sets(flat[:, 0], flat[:, 1], price, box, self.size, ceiling).members
+            if isinstance(known, Catalogue):
+                members = known.members[price[known.members].sum(axis=1) < ceiling]
             else:
-                members = np.empty((0, self.size), dtype=np.int32)
+                priced = known.cheapest(price, field.reach[0], self.size, ceiling)
+                members = priced.members
+                self.exact = self.exact and priced.least > 0
             found.append(field.rows[group[members]].astype(np.int32))
         sets = np.concatenate(found)
         cost = prices[sets].sum(axis=1)

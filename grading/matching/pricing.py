@@ -187,10 +187,6 @@ class Pricer:
             self.points = np.hstack([low, np.zeros((len(low), fill))])
             self.guard = np.append(guard[0], np.zeros(fill))
 
-    def can(self, box: Floats) -> bool:
-        """Whether the pricing is exact for this box."""
-        return self.flat or self._fits(box) is not None
-
     def cheapest(self, prices: Floats, box: Floats, size: int, ceiling: float) -> Cheapest:
         if self.flat and len(self.low):
             room = np.append(box, np.ones(2 - len(box))) - self.guard
