@@ -1,6 +1,7 @@
 """The conditions that a tester really sets, where they are not the data sheet's.
 
 - `conditions_for(tester, test_point, at)`: what it sets for a test point at a time, as a `Setting`
+- `read_at(reading)`: the setting that a reading was really taken at
 - `conversion(condition, quantity)`: how a reading is carried to the sheet's conditions, by `catalog.electrics`
 - `set_conditions`, `back_to_sheet`: from now on it is so
 - `standing_conditions(tester)`: every difference there is now
@@ -21,7 +22,7 @@ from django.utils import timezone
 from catalog import electrics
 from catalog.models import TestPoint, ValveType
 from catalog.reference import normal
-from grading.models import Quantity, Tester, TesterCondition
+from grading.models import Quantity, Reading, Tester, TesterCondition
 from grading.models.instruments import CLAIMING
 from stockroom.changes import fitted
 from stockroom.models import Entry
@@ -56,6 +57,11 @@ def conditions_for(tester: Tester, test_point: TestPoint, at: datetime | None = 
     if latest is None or latest.judged_by == TesterCondition.JudgedBy.AS_SHEET:
         return Setting(test_point, None)
     return Setting(test_point, latest)
+
+
+def read_at(reading: Reading) -> Setting:
+    """The setting of its tester when it was taken. Prefetch `shift__tester__conditions` where there are many."""
+    return conditions_for(reading.shift.tester, reading.test_point, reading.taken_at)
 
 
 def conversion(condition: TesterCondition, quantity: Quantity) -> tuple[float, float, str]:

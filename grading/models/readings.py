@@ -147,5 +147,10 @@ class Reading(AppendOnly):
             ),
         ]
 
+    @property
+    def on_a_scale_only(self) -> bool:
+        """Emission was read, and nothing at a test point's settings."""
+        return self.emission_scale is not None and self.anode_current_ma is None and self.gm_ma_per_v is None
+
     def __str__(self) -> str:
         return f"{self.valve} section {self.section}, {timezone.localtime(self.taken_at):%d %b %Y %H:%M}"

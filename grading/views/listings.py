@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from typing import Any
+from collections.abc import Iterator, Sequence
+from typing import Any, NamedTuple
 
 import django_filters
 from django import forms
@@ -12,12 +13,14 @@ from django.db.models import QuerySet
 from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import path
+from django.utils import timezone
 from django.views.decorators.http import require_POST
 
 from catalog.models import ValveType
+from grading import conditions, sealed_listing, sealed_standing, sets
 from grading import listing as listing_work
-from grading import sealed_listing, sealed_standing, sets
-from grading.models import Grade, MatchedSet
+from grading.measured import Value
+from grading.models import Grade, MatchedSet, Quantity, Reading
 from stockroom.models import Listing, Shop, Valve
 from stockroom.people import Role, StaffRequest, for_roles
 from stockroom.web import page_of
@@ -111,6 +114,44 @@ def for_sale(request: HttpRequest) -> HttpResponse:
     return render(request, "grading/for_sale.html", {"filter": found, "page": page_of(request, found.qs.distinct())})
 
 
+class ShownReading(NamedTuple):
+    """A reading as the public sees it, beside what its grade compared it with."""
+
+    grade: Grade
+    first: bool  # of its valve
+    reading: Reading
+    anode_current_nominal_ma: float | None
+    gm_nominal_ma_per_v: float | None
+
+
+def _shown(grades: Sequence[Grade]) -> Iterator[ShownReading]:
+    for grade in grades:
+        measured = [Value.read(row) for row in grade.measured]
+        nominals = {(value.section, value.quantity): value.nominal for value in measured}
+        for place, reading in enumerate(grade.readings.all()):
+            ia, gm = (
+                nominals.get((reading.section, str(quantity)), getattr(reading.test_point, quantity))
+                for quantity in (Quantity.ANODE_CURRENT, Quantity.GM)
+            )
+            yield ShownReading(grade, place == 0, reading, ia, gm)
+
+
+def _how_read(rows: Sequence[ShownReading]) -> list[str]:
+    """At which settings on which tester, what that was compared with and by which policy; each said once."""
+    said = []
+    for row in rows:
+        reading = row.reading
+        day = f"{timezone.localtime(reading.taken_at):%d %b %Y}".lstrip("0")
+        at = "Emission read" if reading.on_a_scale_only else f"Read at {conditions.read_at(reading).in_words}"
+        said.append(f"{at} on {reading.shift.tester}, {day}.")
+    for row in rows:
+        bases = [Value.read(value).basis for value in row.grade.measured]
+        said += [f"{basis[0].upper()}{basis[1:]}." for basis in bases]
+    said += [f"The data sheet's nominals: {row.reading.test_point.cited}." for row in rows]
+    said += [f"Graded by {row.grade.policy}." for row in rows]
+    return list(dict.fromkeys(said))
+
+
 @login_not_required
 def item(request: HttpRequest, number: str) -> HttpResponse:
     """One item for anybody to read. When it is gone the page stays and says so."""
@@ -119,9 +160,9 @@ def item(request: HttpRequest, number: str) -> HttpResponse:
     )
     valves = [row.valve for row in found.listed.all()]
     grades = Grade.objects.filter(valve__in=valves, standing=True).select_related("policy", "valve__maker")
-    grades = grades.prefetch_related("readings__test_point__source", "readings__shift__tester").order_by(
-        "valve__serial"
-    )
+    grades = grades.prefetch_related("readings__test_point__source", "readings__shift__tester__conditions")
+    grades = grades.order_by("valve__serial")
+    shown = list(_shown(list(grades)))
     matched = None
     if len(valves) > 1:
         matched = MatchedSet.objects.live().filter(members__valve__in=valves, members__live=True).first()
@@ -132,7 +173,8 @@ def item(request: HttpRequest, number: str) -> HttpResponse:
     available = available and not overturned
     return render(request, "grading/item.html", {
         "listing": found, "valves": valves, "grades": grades, "set": matched, "available": available,
-        "sealed": sealed, "overturned": overturned,
+        "sealed": sealed, "overturned": overturned, "rows": shown, "readings": [row.reading for row in shown],
+        "how_read": _how_read(shown), "on_a_scale": any(row.reading.emission_scale is not None for row in shown),
         "spreads": sets.spread_of(members),
     })  # fmt: skip
 

@@ -12,7 +12,7 @@ from django.urls import path
 from django.views.decorators.http import require_POST
 
 from catalog.models import ValveType
-from grading import handling
+from grading import conditions, handling
 from grading.models import Grade, Policy, Reading
 from stockroom import identity
 from stockroom.models import Entry, Lot, Maker, Place, Shop, Valve
@@ -64,6 +64,7 @@ def valve(request: HttpRequest, serial: str) -> HttpResponse:
     readings = (
         Reading.objects.filter(valve=found)
         .select_related("test_point", "shift__tester", "shift__operator", "superseded_by", "supersedes")
+        .prefetch_related("shift__tester__conditions")
         .latest_first()
     )
     return render(request, "grading/valve.html", {
@@ -71,6 +72,8 @@ def valve(request: HttpRequest, serial: str) -> HttpResponse:
         "cost": found.line.cost_of(found.position, Shop.own().currency),
         "marks": identity.marks_of(found),
         "readings": readings,
+        "rows": [(reading, conditions.read_at(reading)) for reading in readings],
+        "on_a_scale": any(reading.emission_scale is not None for reading in readings),
         "grades": found.grades.select_related("policy", "given_by"),
         "memberships": found.memberships.select_related("set"),
         "allocations": found.allocations.select_related("order_line__order__customer"),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from decimal import Decimal
 from typing import Any
 
@@ -25,6 +26,20 @@ def plain(value: float | Decimal | None) -> str:
     if isinstance(value, Decimal):
         return f"{value.normalize():f}"
     return "–" if value is None else f"{value:.6g}"
+
+
+@register.filter
+def to_places(value: float | None, places: int) -> str:
+    """With so many decimals, noughts and all, so that a column aligns; a dash where nothing was measured."""
+    return "–" if value is None else f"{value:.{places}f}"
+
+
+@register.simple_tag
+def places_in(rows: Iterable[Any], name: str) -> int:
+    """The decimals of the row of this column that has the most: `{% places_in readings "gm_ma_per_v" as places %}`."""
+    values = (getattr(row, name) for row in rows)
+    exponents = (Decimal(plain(value)).as_tuple().exponent for value in values if value is not None)
+    return max((-exponent for exponent in exponents if isinstance(exponent, int) and exponent < 0), default=0)
 
 
 @register.filter
