@@ -31,7 +31,8 @@ from .matching.solver import INFINITY, Packing, Relaxed, choose_whole
 from .matching.watch import Watch
 
 MOST_WRITTEN = 400_000
-SAMPLED = 10
+SAMPLED = 10  # sets to begin with for every piece, fewer in a pool where these would be more than MOST_SAMPLED
+MOST_SAMPLED = 20_000
 BATCH = 2_000
 ROUNDS = 80
 NODES = 2_000
@@ -184,6 +185,7 @@ class Shop:
         field = self.field
         assert field is not None
         random = np.random.default_rng(self.seed)
+        each = min(SAMPLED, max(1, MOST_SAMPLED // max(self.count, 1)))
         found: list[Members] = [np.empty((0, self.size), dtype=np.int32)]
         for group, known in self.groups:
             if isinstance(known, Catalogue):
@@ -197,11 +199,11 @@ class Shop:
                     self.size,
                     np.zeros(len(group), dtype=np.int64),
                     [],
-                    SAMPLED,
+                    each,
                     random,
                 ).members
-            if len(members) > SAMPLED * len(group):
-                members = members[np.sort(random.choice(len(members), SAMPLED * len(group), replace=False))]
+            if len(members) > each * len(group):
+                members = members[np.sort(random.choice(len(members), each * len(group), replace=False))]
             found.append(field.rows[group[members]].astype(np.int32))
         return np.concatenate(found)
 

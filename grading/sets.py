@@ -30,6 +30,8 @@ from stockroom.models import Counter, Entry, Valve
 from stockroom.states import State
 
 ROUNDING = 1e-12  # a set exactly at its tolerance is within it
+NAMED = 8  # sets named one by one in a message
+NEAR_ENOUGH = 0.005  # somebody waits for the proposals: a run over the pool looks for the last half per cent
 
 
 class CannotMatch(Exception):
@@ -95,7 +97,8 @@ def propose(
     tier = matching.Tier("asked", tolerance_percent / 100, 1.0)
     rules = matching.Rules(same_maker=same_maker, same_grade=same_grade)
     proposals = []
-    for made in matching.find_sets(stock.pieces, size, [tier], rules, time_limit_s=time_limit_s).sets:
+    found = matching.find_sets(stock.pieces, size, [tier], rules, time_limit_s=time_limit_s, near_enough=NEAR_ENOUGH)
+    for made in found.sets:
         valves = tuple(stock.valves[key] for key in made.keys)
         if not _unsure([stock.rows[valve.pk] for valve in valves], tolerance_percent, probability):
             proposals.append(Proposal(valves, made.spread, max(made.spread)))
@@ -240,6 +243,13 @@ def make_set(valves: Sequence[Valve], tolerance_percent: float, by: User) -> Mat
         Entry.write(by, "set-made", f"Put in {matched.name} {matched.number}", valve=valve, lot=valve.line.lot)
     progress.refresh([valve.pk for valve in valves])
     return matched
+
+
+def numbers_of(made: Sequence[MatchedSet]) -> str:
+    """As a message names sets made in one go, whose numbers follow each other: "12: S00004 to S00015"."""
+    numbers = [matched.number for matched in made]
+    named = ", ".join(numbers) if len(numbers) <= NAMED else f"{numbers[0]} to {numbers[-1]}"
+    return f"{len(numbers)}: {named}"
 
 
 @transaction.atomic

@@ -16,7 +16,8 @@ from django.views.decorators.http import require_POST
 from catalog.models import ValveType
 from grading import pool_plans, sets
 from grading.models import Demand
-from stockroom.models import Entry, Valve
+from stockroom.models import Entry, Shop, Valve
+from stockroom.money import to_minor
 from stockroom.people import Role, StaffRequest, for_roles
 from stockroom.web import TypeField, page_of
 
@@ -28,6 +29,12 @@ class DemandForm(forms.ModelForm):
         model = Demand
         fields = ["size", "within_percent", "price", "wanted"]
 
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        if self.instance.pk:
+            self.initial["price"] = to_minor(self.instance.price, Shop.own().currency)
+            self.initial["within_percent"] = f"{self.instance.within_percent:g}"
+
     def clean(self) -> dict[str, Any]:
         data = super().clean() or {}
         size, within = data.get("size"), data.get("within_percent")
@@ -38,7 +45,9 @@ class DemandForm(forms.ModelForm):
         return data
 
 
-DemandFormSet = forms.inlineformset_factory(ValveType, Demand, form=DemandForm, extra=2, can_delete=True)
+DemandFormSet = forms.inlineformset_factory(
+    ValveType, Demand, form=DemandForm, extra=2, can_delete=True, can_delete_extra=False
+)
 
 
 class PickForm(forms.Form):
@@ -83,6 +92,7 @@ def demand(request: HttpRequest, name: str) -> HttpResponse:
 def demand_edit(request: StaffRequest, name: str) -> HttpResponse:
     found = _type(name)
     rows = DemandFormSet(request.POST or None, instance=found)
+    rows.forms[0].fields["size"].widget.attrs["autofocus"] = True
     if rows.is_valid():
         with transaction.atomic():
             rows.save()
@@ -107,7 +117,7 @@ def demand_accept(request: StaffRequest, name: str) -> HttpResponse:
         except (sets.CannotMatch, ValueError) as problem:
             messages.error(request, str(problem))
     if made:
-        messages.success(request, f"Made {len(made)}: {', '.join(matched.number for matched in made)}.")
+        messages.success(request, f"Made {sets.numbers_of(made)}.")
     return redirect(reverse("demand", args=[found.designation]))
 
 

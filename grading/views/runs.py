@@ -14,9 +14,10 @@ from django.views.decorators.http import require_POST
 from grading import runs as work
 from grading import swaps
 from grading.measured import short_name
-from grading.models import MatchedSet, MatchRun, Policy, Quantity
+from grading.models import MatchRun, Policy, Quantity
 from grading.pool_plot import PoolPlot, pool_plot
 from grading.runs import Ask, Found
+from grading.sets import numbers_of
 from stockroom.models import Shop, Valve
 from stockroom.models.orders import set_name
 from stockroom.people import Role, StaffRequest, for_roles
@@ -24,7 +25,6 @@ from stockroom.serials import BadSerial, read_serial
 from stockroom.web import TypeField, page_of
 
 TIERS = 3
-NAMED = 8  # sets named one by one in a message
 
 
 class RunForm(forms.Form):
@@ -186,16 +186,10 @@ def run_accept(request: StaffRequest, pk: int) -> HttpResponse:
     for trouble in troubles:
         messages.error(request, trouble)
     if made:
-        messages.success(request, f"Made {len(made)}: {_numbers(made)}.")
+        messages.success(request, f"Made {numbers_of(made)}.")
     elif not troubles:
         messages.warning(request, "No set was ticked.")
     return redirect(found)
-
-
-def _numbers(made: list[MatchedSet]) -> str:
-    """Made in one go, so they follow each other."""
-    numbers = [matched.number for matched in made]
-    return ", ".join(numbers) if len(numbers) <= NAMED else f"{numbers[0]} to {numbers[-1]}"
 
 
 @for_roles(Role.BENCH, Role.SALES)

@@ -137,7 +137,7 @@ def _make_ticked(request: StaffRequest, tolerance_percent: float) -> HttpRespons
         except matched_sets.CannotMatch as problem:
             messages.error(request, str(problem))
     if made:
-        messages.success(request, f"Made {', '.join(matched.number for matched in made)}.")
+        messages.success(request, f"Made {matched_sets.numbers_of(made)}.")
     else:
         messages.warning(request, "No set was ticked." if not request.POST.getlist("take") else "No set was made.")
     return redirect(made[0] if len(made) == 1 else "sets")
