@@ -224,6 +224,7 @@ WHO: dict[str, tuple[Any, Callable[[World], list[Any]]]] = {
     "condition-new": (OWNER, lambda w: [w.tester.pk]),
     "condition-end": (OWNER, lambda w: [w.condition.pk]),
     "house-learn": (OWNER, lambda w: [w.tester.pk]),
+    "house-grade": (OWNER, lambda w: [w.tester.pk]),
     "house-nominal": (LOOK, lambda w: [w.house_nominal.pk]),
     "studies": (LOOK, lambda w: []),
     "study-new": (BENCH, lambda w: [w.tester.pk]),

@@ -104,6 +104,6 @@ def test_the_public_reads_the_settings_the_nominal_and_the_basis_that_the_grade_
     graded(valve, [0.77, 1.2], 1.55, shift=shift)
     made = listing.publish([valve], "One", "As found.", Decimal(20), "GBP", owner())
     page = client.get(made.get_absolute_url()).content.decode()
-    assert f"Read at {OWN}" in page and "beside a house nominal" in page
+    assert f"Read at {OWN}" in page and "Beside a house nominal" in page
     first = row_of(page, 1)
     assert first.count(">0.77<") == 2 and ">1.2<" not in first

@@ -23,9 +23,9 @@ from grading.demo.clock import a_time, at, moment
 from grading.demo.readings import Meter, Strength, mistype, read_meters, strengths
 from grading.demo.testers import meter
 from grading.models import Grade, Policy, Quantity, Reading, ReferenceValve, Shift, Study, Tester, TesterCondition
+from grading.waiting import grade_them, waiting_for
 from stockroom.changes import fitted
 from stockroom.models import Entry, Lot, Valve
-from stockroom.states import State
 
 A_SHIFT = 45  # valves
 A_VALVE = timedelta(minutes=3)
@@ -223,7 +223,7 @@ class _Shift:
             yield reading
 
     def _learn(self, valves: Sequence[Valve]) -> None:
-        """The next morning the owner has house nominals learnt that the valves want, and they are graded."""
+        """The next morning the owner has house nominals learnt that the valves want, and those that waited graded."""
         wanted = [
             row.test_point for row in conditions.standing_conditions(self.tester)
             if row.judged_by == TesterCondition.JudgedBy.HOUSE
@@ -235,13 +235,9 @@ class _Shift:
         with at(self.next_morning):
             for point in wanted:
                 house.learn(self.tester, point, owner)
-            waiting = list(
-                Valve.objects.filter(pk__in=[valve.pk for valve in valves], state=State.TESTED)
-                .select_related("line__lot").order_by("serial")
-            )  # fmt: skip
-            grades = bench.judge(waiting, owner)
-            for valve in waiting:
-                bench.note(valve, "graded", "Graded beside the new house nominal.", grades.get(valve.pk), owner)
+            for point in wanted:
+                if waiting_for(self.tester, point).ready:
+                    grade_them(self.tester, point, owner)
 
 
 def _keep(valves: Sequence[Valve], readings: dict[int, list[Reading]], shift: Shift) -> None:

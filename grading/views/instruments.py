@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterator
 from typing import Any, NamedTuple
 
@@ -15,7 +16,7 @@ from django.views.decorators.http import require_POST
 
 from catalog.electrics import ConversionRefused
 from catalog.models import Section, TestPoint
-from grading import conditions, house, instruments, reference_checks
+from grading import conditions, house, instruments, reference_checks, waiting
 from grading.instruments import CalibrationState, Described
 from grading.models import Calibration, Capability, HouseNominal, Quantity, Stop, Tester, TesterCondition
 from stockroom.people import Role, StaffRequest, for_roles
@@ -301,10 +302,10 @@ def condition_end(request: StaffRequest, pk: int) -> HttpResponse:
 
 @for_roles(Role.OWNER)
 def house_learn(request: StaffRequest, pk: int) -> HttpResponse:
-    """Ask for a section (GET), see what would be learnt from, and learn it (POST)."""
+    """Ask for a section (GET), see what would be learnt from and which valves wait for it, and learn it (POST)."""
     found = get_object_or_404(Tester, pk=pk)
     form = SectionForm(request.GET if "type" in request.GET else None)
-    good = setting = None
+    good = setting = waits = None
     if form.is_valid():
         point: TestPoint = form.cleaned_data["test_point"]
         setting = conditions.conditions_for(found, point)
@@ -315,13 +316,35 @@ def house_learn(request: StaffRequest, pk: int) -> HttpResponse:
                 messages.error(request, str(problem))
             else:
                 messages.success(request, f"Learnt: {'; '.join(str(row) for row in learnt)}.")
-                return redirect(found)
+                return redirect(request.get_full_path())
         good = house.known_good(found, point, setting.condition)
-    form.fields["type"].widget.attrs["autofocus"] = True
+        waits = waiting.waiting_for(found, point)
+    if not (waits and waits.ready):
+        form.fields["type"].widget.attrs["autofocus"] = True
     return render(request, "grading/house_learn.html", {
-        "tester": found, "form": form, "good": good, "setting": setting, "fewest": house.FEWEST,
+        "tester": found, "form": form, "good": good, "setting": setting, "waiting": waits, "fewest": house.FEWEST,
         "leakage": house.LEAKAGE_AT_MOST_UA, "grid": house.GRID_CURRENT_AT_MOST_UA,
     })  # fmt: skip
+
+
+@for_roles(Role.OWNER)
+@require_POST
+def house_grade(request: StaffRequest, pk: int) -> HttpResponse:
+    """Grade the valves that waited for what is known of this section now."""
+    found = get_object_or_404(Tester, pk=pk)
+    form = SectionForm(request.GET)
+    if not form.is_valid():
+        messages.error(request, "Say which section of which type.")
+        return redirect("house-learn", pk)
+    try:
+        given = waiting.grade_them(found, form.cleaned_data["test_point"], request.user)
+    except waiting.CannotGrade as problem:
+        messages.error(request, str(problem))
+    else:
+        names = Counter(grade.name for grade in sorted(given.values(), key=lambda grade: grade.rank))
+        how = ", ".join(f"{count} {name}" for name, count in names.items())
+        messages.success(request, f"{len(given)} valve{'s are' if len(given) > 1 else ' is'} graded: {how}.")
+    return redirect(reverse("house-learn", args=[pk]) + f"?{request.GET.urlencode()}")
 
 
 def house_nominal(request: HttpRequest, pk: int) -> HttpResponse:
@@ -345,6 +368,7 @@ urlpatterns = [
     path("testers/<int:pk>/calibrations/new/", calibration_new, name="calibration-new"),
     path("testers/<int:pk>/conditions/new/", condition_new, name="condition-new"),
     path("testers/<int:pk>/house-nominals/", house_learn, name="house-learn"),
+    path("testers/<int:pk>/house-nominals/grade/", house_grade, name="house-grade"),
     path("conditions/<int:pk>/end/", condition_end, name="condition-end"),
     path("house-nominals/<int:pk>/", house_nominal, name="house-nominal"),
 ]

@@ -12,7 +12,7 @@ from django.urls import path
 from django.views.decorators.http import require_POST
 
 from catalog.models import ValveType
-from grading import conditions, handling
+from grading import conditions, handling, judging
 from grading.models import Grade, Policy, Reading
 from stockroom import identity
 from stockroom.models import Entry, Lot, Maker, Place, Shop, Valve
@@ -72,6 +72,7 @@ def valve(request: HttpRequest, serial: str) -> HttpResponse:
         "cost": found.line.cost_of(found.position, Shop.own().currency),
         "marks": identity.marks_of(found),
         "readings": readings,
+        "why_ungraded": judging.why_ungraded(found) if found.state == State.TESTED else "",
         "rows": [(reading, conditions.read_at(reading)) for reading in readings],
         "on_a_scale": any(reading.emission_scale is not None for reading in readings),
         "grades": found.grades.select_related("policy", "given_by"),

@@ -1,0 +1,71 @@
+"""Valves that were tested and could not be graded, for nothing was known of the conditions they were read at.
+
+- `waiting_for(tester, test_point)`: which of them can be graded now, and which still wait
+- `grade_them(tester, test_point, by)`: grade those that can be
+
+Learning a house nominal is what mostly ends the wait (`grading.house`); nothing is graded until somebody asks.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+from django.contrib.auth.models import User
+from django.db import transaction
+from django.db.models import Exists, OuterRef
+
+from catalog.models import TestPoint
+from grading import bench, judging
+from grading.models import Grade, Policy, Reading, Tester
+from grading.reference_checks import may_grade
+from stockroom.models import Valve
+from stockroom.states import State
+
+
+class CannotGrade(ValueError):
+    """None can be graded. The message says why."""
+
+
+class Waiting(NamedTuple):
+    """Valves in the order of their serials; `why` says what the first of those that still wait wants."""
+
+    ready: list[Valve]
+    still: list[Valve]
+
+    @property
+    def why(self) -> str:
+        return judging.why_ungraded(self.still[0]) if self.still else ""
+
+
+def waiting_for(tester: Tester, test_point: TestPoint) -> Waiting:
+    """Those with a standing reading at this test point of this tester. None is ready while no policy is in force."""
+    read_here = Reading.objects.standing().filter(valve=OuterRef("pk"), test_point=test_point, shift__tester=tester)
+    tested = Valve.objects.filter(Exists(read_here), state=State.TESTED)
+    valves = list(tested.select_related("type", "line__lot").order_by("serial"))
+    policy = Policy.objects.filter(in_force=True).first()
+    would_be = {change.valve.pk for change in judging.changes(policy, valves)} if policy else set()
+    return Waiting(
+        [valve for valve in valves if valve.pk in would_be], [valve for valve in valves if valve.pk not in would_be]
+    )
+
+
+def grade_them(tester: Tester, test_point: TestPoint, by: User) -> dict[int, Grade]:
+    """The grades given, by valve.
+
+    Raises:
+        CannotGrade: none of them can be graded, or the tester is stopped.
+    """
+    possible, why = may_grade(tester)
+    if not possible:
+        raise CannotGrade(why)
+    with transaction.atomic():
+        Tester.objects.select_for_update(no_key=True).get(
+            pk=tester.pk
+        )  # one after the other, so that none is noted twice
+        ready = waiting_for(tester, test_point).ready
+        if not ready:
+            raise CannotGrade("None of the valves tested here waits for a grade that it could be given now.")
+        grades = bench.judge(ready, by)
+        for valve in ready:
+            bench.note(valve, "graded", "Graded beside the new house nominal.", grades.get(valve.pk), by)
+    return grades
