@@ -17,10 +17,12 @@ from grading.views import (
     sets,
     studies,
     supplier_record,
+    today,
     valves,
 )
 
 urlpatterns = [
+    *today.urlpatterns,
     *bench.urlpatterns,
     *identity.urlpatterns,
     *readings_import.urlpatterns,

@@ -1,4 +1,4 @@
-"""The start page, the scan box, and what the owner keeps: people, the shop's own data, the daybook."""
+"""The scan box, and what the owner keeps: people, the shop's own data, the daybook."""
 
 from __future__ import annotations
 
@@ -10,31 +10,15 @@ from django.contrib import messages
 from django.contrib.auth import views as auth_views
 from django.contrib.auth.models import Group, User
 from django.contrib.auth.password_validation import validate_password
-from django.db.models import Count
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import path, reverse
 
 from catalog.models import ValveType
-from stockroom.models import Entry, Lot, Order, Place, Shop, Valve
+from stockroom.models import Entry, Place, Shop, Valve
 from stockroom.people import Role, StaffRequest, for_roles
 from stockroom.serials import BadSerial, read_serial
-from stockroom.states import LADDER
 from stockroom.web import page_of
-
-
-def home(request: HttpRequest) -> HttpResponse:
-    """What waits for somebody."""
-    counts = dict(Valve.objects.order_by().values_list("state").annotate(n=Count("pk")))
-    return render(request, "stockroom/home.html", {
-        "stock": [(state, counts.get(state, 0)) for state in LADDER],
-        "uncounted": Lot.objects.filter(lines__counted=None, lines__isnull=False).distinct()[:10],
-        "open_orders": Order.objects.filter(state=Order.State.OPEN).select_related("customer")[:10],
-        "reserved_orders": Order.objects.filter(state=Order.State.RESERVED).select_related("customer")[:10],
-        "pulled_orders": Order.objects.filter(state=Order.State.PULLED).select_related("customer")[:10],
-        "came_back": Valve.objects.filter(returns__isnull=False, state="received").distinct()[:10],
-    })  # fmt: skip
-
 
 # What a number with this first letter is the number of.
 PAGES_BY_LETTER = {"L": "lot", "R": "order", "S": "set", "A": "item"}
@@ -181,7 +165,6 @@ def shop(request: StaffRequest) -> HttpResponse:
 
 
 urlpatterns = [
-    path("", home, name="home"),
     path("find/", find, name="find"),
     path("office/", office, name="office"),
     path("daybook/", daybook, name="daybook"),

@@ -1,0 +1,128 @@
+"""The start page: the stock by state, and what waits for whom."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterator
+from datetime import date
+from typing import NamedTuple, Protocol
+
+from django.db.models import Count, QuerySet
+from django.http import HttpResponse
+from django.shortcuts import render
+from django.urls import path
+from django.utils import timezone
+
+from grading import instruments
+from grading.instruments import CalibrationState
+from grading.models import Stop, Study, StudyReading, Tester
+from stockroom.models import Lot, Order, Valve
+from stockroom.people import Role, StaffRequest, may
+from stockroom.states import LADDER
+
+A_FEW = 10  # of each kind
+
+
+class Job(NamedTuple):
+    """One thing to do, "Fill R0001 for Ada Quill": the words before the link, the link, and those after it."""
+
+    verb: str
+    address: str
+    name: str
+    rest: str = ""
+
+
+class Waits(NamedTuple):
+    role: Role
+    mine: bool
+    jobs: list[Job]
+
+
+class Placed(Protocol):
+    def get_absolute_url(self) -> str: ...
+
+
+def home(request: StaffRequest) -> HttpResponse:
+    counts = dict(Valve.objects.order_by().values_list("state").annotate(n=Count("pk")))
+    jobs = {Role.RECEIVING: _receiving(), Role.BENCH: _bench(), Role.SALES: _sales(), Role.OWNER: _owner()}
+    waits = [Waits(role, may(request.user, role), list(found)) for role, found in jobs.items()]
+    waits = [row for row in waits if row.jobs]
+    return render(request, "grading/today.html", {
+        "stock": [(state, counts.get(state, 0)) for state in LADDER],
+        "mine": [row for row in waits if row.mine],
+        "others": [row for row in waits if not row.mine],
+    })  # fmt: skip
+
+
+def _job(verb: str, thing: Placed, rest: str = "", name: str = "") -> Job:
+    return Job(verb, thing.get_absolute_url(), name or str(thing), rest)
+
+
+def _receiving() -> Iterator[Job]:
+    for lot in Lot.objects.filter(lines__counted=None, lines__isnull=False).distinct()[:A_FEW]:
+        yield _job("Count", lot)
+
+
+def _bench() -> Iterator[Job]:
+    for valve in Valve.objects.filter(returns__isnull=False, state="received").distinct()[:A_FEW]:
+        yield _job("Re-test", valve, ", which came back")
+    for stop in _stops():
+        yield _job("Do not grade on", stop, ", which is stopped", str(stop.tester))
+    yield from _studies()
+
+
+def _studies() -> Iterator[Job]:
+    """Studies begun and not finished, with how much each operator has still to read; four queries in all."""
+    begun = Study.objects.filter(finished_at=None, given_up_at=None)
+    studies = list(
+        begun.select_related("tester", "test_point__section__type")
+        .annotate(size=Count("study_valves"))
+        .prefetch_related("study_operators__operator")
+        .order_by("started_at")[:A_FEW]
+    )
+    read = Counter(
+        StudyReading.objects.filter(study__in=[study.pk for study in studies], supersedes=None)
+        .order_by()
+        .values_list("study", "operator")
+    )
+    for study in studies:
+        left = [
+            (row.operator, study.size * study.repeats - read[study.pk, row.operator_id])
+            for row in study.study_operators.all()
+        ]
+        whose = ", ".join(f"{operator} {count}" for operator, count in left if count)
+        yield _job("Read", study, f"; left: {whose}") if whose else _job("Finish", study, ", all read")
+
+
+def _sales() -> Iterator[Job]:
+    steps = {
+        Order.State.OPEN: ("Fill", "for"),
+        Order.State.RESERVED: ("Pull", "for"),
+        Order.State.PULLED: ("Send", "to"),
+    }
+    for state, (verb, preposition) in steps.items():
+        for order in Order.objects.filter(state=state).select_related("customer")[:A_FEW]:
+            yield _job(verb, order, f" {preposition} {order.customer}")
+
+
+def _stops() -> QuerySet[Stop]:
+    return Stop.objects.filter(cleared_at=None).select_related("tester")[:A_FEW]
+
+
+def _owner() -> Iterator[Job]:
+    for stop in _stops():
+        yield _job("Put right", stop, f", stopped since {_day(timezone.localdate(stop.opened_at))}", str(stop.tester))
+    for tester in Tester.objects.filter(in_use=True).prefetch_related("calibrations"):
+        state = instruments.calibration_state(tester)
+        if state in (CalibrationState.OVERDUE, CalibrationState.DUE_SOON):
+            last = instruments.calibration_of(tester)
+            assert last is not None
+            when = f", {'overdue since' if state == CalibrationState.OVERDUE else 'due on'} {_day(last.due_on)}"
+            yield _job("Calibrate", tester, when)
+
+
+def _day(day: date) -> str:
+    return f"{day.day} {day:%b %Y}"
+
+
+urlpatterns = [path("", home, name="home")]
