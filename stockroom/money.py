@@ -1,9 +1,12 @@
 """Amounts of money: rounding to a currency's minor unit, and how an amount is written.
 
-Minor units come from Unicode's currency data (CLDR, through Babel), which follows ISO 4217.
+Minor units are those of ISO 4217, from its list one as the maintenance agency publishes it; the package `iso4217`
+holds that file as it is, with its date. Codes that list one no longer has (BGN since 2026) and those to which it gives
+no minor unit (gold) keep what Unicode's currency data say (CLDR, through Babel). CLDR would not do for the rest: it
+says how many digits people use, which for IQD, RSD and a dozen others is fewer than the standard has.
 
-- `is_currency(code)`: is this an ISO 4217 code?
-- `minor_places(currency)`: 2 for GBP, 0 for JPY
+- `is_currency(code)`: is this a code of ISO 4217's list one, or one known to CLDR, which keeps the former ones?
+- `minor_places(currency)`: 2 for GBP, 0 for JPY, 3 for IQD
 - `to_minor(amount, currency)`: rounded half up to the minor unit
 - `shown(amount, currency)`: "GBP 1,234.50"
 """
@@ -11,14 +14,19 @@ Minor units come from Unicode's currency data (CLDR, through Babel), which follo
 from decimal import ROUND_HALF_UP, Decimal
 
 from babel.numbers import format_decimal, get_currency_precision, list_currencies
+from iso4217 import Currency
+
+LIST_ONE: dict[str, int | None] = {currency.code: currency.exponent for currency in Currency}
 
 
 def is_currency(code: str) -> bool:
-    return len(code) == 3 and code in list_currencies("en")
+    return len(code) == 3 and (code in LIST_ONE or code in list_currencies("en"))
 
 
 def minor_places(currency: str) -> int:
-    return get_currency_precision(currency)
+    """Decimals of an amount in this currency."""
+    places = LIST_ONE.get(currency)
+    return get_currency_precision(currency) if places is None else places
 
 
 def to_minor(amount: Decimal, currency: str) -> Decimal:
