@@ -11,14 +11,14 @@ A short code seldom has one meaning: a year digit comes round every ten years, "
 December 1953 turned round, and "A5" is a month or half a month. Nothing is chosen here; ranking is the
 business of stockroom/identification.py.
 
-Rules and their sources: - EIA source and date code: a registered number for the maker, then the year and two
-digits for the week. "113-9910"
-  is source 113, year 1999, "the week of March 7-13" (Electronic Components Industry Association, "EIA Source
-  Codes", ecianow.org/eia-source-codes). In use since 1945 (abstract of EIA-476-B, electronics.ihs.com). One
-  digit for the year, as on most valves, is common practice. The number is only a number here: names belong to
-  the shop's register.
-- ISO 8601 week dates, for a date written as one. - Everything else (bare year-and-week and week-and-year
-digits, month, half-month and week letters, Roman months,
+Rules and their sources:
+
+- EIA source and date code: a registered number for the maker, then the year and two digits for the week. "113-9910" is
+  source 113, year 1999, "the week of March 7-13" (Electronic Components Industry Association, "EIA Source Codes",
+  ecianow.org/eia-source-codes). In use since 1945 (abstract of EIA-476-B, electronics.ihs.com). One digit for the year,
+  as on most valves, is common practice. The number is only a number here: names belong to the shop's register.
+- ISO 8601 week dates, for a date written as one.
+- Everything else (bare year-and-week and week-and-year digits, month, half-month and week letters, Roman months,
   contract and pack dates) is common practice, no source.
 
 Factories need not have counted weeks as ISO 8601 does, and most valves are older than that standard, so a
