@@ -8,7 +8,7 @@ import pytest
 from django.contrib.auth.models import User
 from django.test import Client
 
-from stockroom.models import Entry, Place, Shop
+from stockroom.models import Entry, Line, Lot, Place, Shop
 from stockroom.people import Role
 from tests.factories import make_line, make_type, make_valve
 
@@ -43,6 +43,26 @@ def test_the_scan_box_finds_types_lots_orders_sets_and_places(logged_in: Callabl
         "a1-03": f"/valves/?place={place.pk}", "12ZZ": "/types/?name=12ZZ",
     }.items():  # fmt: skip
         assert client.get("/find/", {"q": scan})["Location"] == address
+
+
+def test_the_scan_box_finds_a_claim_and_a_line_and_sealed_packs_on_their_own_page(
+    logged_in: Callable[..., Client],
+) -> None:
+    make_line(make_type(), 5)
+    make_line(make_type(), 5, lot=Lot.objects.get(), condition=Line.Condition.SEALED)
+    client = logged_in()
+    for scan, address in {
+        "c0001": "/claims/C0001/", "L0001/1": "/lots/L0001/1/marks/", "l0001/2": "/lots/L0001/2/sealed/",
+    }.items():  # fmt: skip
+        assert client.get("/find/", {"q": scan})["Location"] == address
+
+
+@pytest.mark.parametrize("name", ["L63", "C3", "S130"])
+def test_a_short_name_that_looks_like_a_number_of_ours_is_a_valve_type(
+    logged_in: Callable[..., Client], name: str
+) -> None:
+    make_type(name)
+    assert logged_in().get("/find/", {"q": name})["Location"] == f"/types/{name}/"
 
 
 @pytest.mark.parametrize(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from typing import Any
 
 import django_filters
@@ -15,17 +16,19 @@ from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import path, reverse
 
 from catalog.models import ValveType
-from stockroom.models import Entry, Place, Shop, Valve
+from stockroom.models import Entry, Line, Place, Shop, Valve
 from stockroom.people import Role, StaffRequest, for_roles
 from stockroom.serials import BadSerial, read_serial
 from stockroom.web import page_of
 
-# What a number with this first letter is the number of.
-PAGES_BY_LETTER = {"L": "lot", "R": "order", "S": "set", "A": "item"}
+# What a number with this first letter is the number of. Our numbers have four figures or more: L63 is a valve type.
+PAGES_BY_LETTER = {"L": "lot", "R": "order", "S": "set", "A": "item", "C": "claim"}
+OUR_NUMBER = re.compile(r"([LRSAC])[0-9]{4,}", re.ASCII)
+LINE_NUMBER = re.compile(r"(L[0-9]{4,})/([0-9]{1,6})", re.ASCII)
 
 
 def find(request: HttpRequest) -> HttpResponse:
-    """Go where a scan or a typed name points: a valve, lot, set, order, listing, place or type."""
+    """Go where a scan or a typed name points: a valve, lot, line, set, order, listing, claim, place or type."""
     text = request.GET.get("q", "").strip()
     try:
         serial = read_serial(text)
@@ -35,8 +38,11 @@ def find(request: HttpRequest) -> HttpResponse:
     except BadSerial as wrong:
         problem = str(wrong)
     number = text.upper().replace(" ", "")
-    if number[:1] in PAGES_BY_LETTER and number[1:].isdigit():
-        return redirect(PAGES_BY_LETTER[number[0]], number)
+    if ours := OUR_NUMBER.fullmatch(number):
+        return redirect(PAGES_BY_LETTER[ours[1]], number)
+    if line := LINE_NUMBER.fullmatch(number):
+        sealed = Line.objects.filter(lot__number=line[1], number=line[2], condition=Line.Condition.SEALED).exists()
+        return redirect("sealed" if sealed else "line-marks", line[1], line[2])
     place = Place.objects.filter(code__iexact=text).first()
     if text and place:
         return redirect(reverse("valves") + f"?place={place.pk}")
