@@ -4,6 +4,7 @@
 - `rank_code(code, type, received, others, register)`: every reading of a code, likeliest first
 - `others_of_line(line, besides)`: how the codes of the line's other valves are read
 - `Sheet`, `record(valve, sheet, by)`, `spread(valves, sheet, by)`: one valve as it is; many valves alike
+- `stamp(codes, by)`: many new valves, each with a code of its own
 - `reassess(valves, by)`: raise and clear the warnings of these valves
 - `years_changed(types)`: look again where the first years of types were corrected
 - `dismiss(warning, because, by)`, `clean(valve, how, note, by)`, `cleaning_cautions(type)`
@@ -42,7 +43,7 @@ from stockroom.identification import (
     rank,
 )
 from stockroom.keeping import keep
-from stockroom.lots import chunked
+from stockroom.lots import CHUNK, chunked
 from stockroom.models import (
     Cleaning,
     Condition,
@@ -262,6 +263,35 @@ def spread(valves: Iterable[Valve], sheet: Sheet, by: User | None, *, over: bool
     keys = [valve.pk for valve in valves]
     with transaction.atomic():
         return sum(_write(some, sheet, by, whole=False, over=over) for some in chunked(keys))
+
+
+def stamp(codes: Sequence[tuple[Valve, str]], by: User | None) -> None:
+    """These new valves, of which nothing is recorded yet, carry these codes; how they are read is for a person to say.
+
+    Unlike `spread` it takes a code of its own for each of thousands.
+    """
+    register = Register()
+    ranked: dict[tuple[str, int, date], list[Ranked]] = {}
+    with transaction.atomic():
+        for start in range(0, len(codes), CHUNK):
+            some = codes[start : start + CHUNK]
+            rows, entries = [], []
+            for valve, said in some:
+                code, received = " ".join(said.split()), valve.line.lot.received_on
+                at = (code, valve.type_id, received)
+                if at not in ranked:
+                    ranked[at] = rank_code(code, valve.line.type, received, [], register)
+                valve.date_code = code
+                rows.append(_date_reading(valve, code, None, ranked[at], by))
+                read = ", reading not decided" if ranked[at] else ""
+                text = fitted(f"Identified: code as stamped – → {code}{read}.")
+                entries.append(
+                    Entry(by=by, action="identified", text=text, valve=valve, line=valve.line, lot_id=valve.line.lot_id)
+                )
+            Valve.objects.bulk_update([valve for valve, _ in some], ["date_code"], batch_size=200)
+            DateReading.objects.bulk_create(rows, batch_size=200)
+            Entry.objects.bulk_create(entries)
+            reassess([valve for valve, _ in some], by)
 
 
 def _write(keys: list[int], sheet: Sheet, by: User | None, *, whole: bool, over: bool) -> int:

@@ -7,8 +7,9 @@
 `stockroom.lot_layout` keeps the file and says what its columns hold; here its rows meet the types, makers and places.
 
 A row that gives a serial or mark is one valve: rows that say the same of theirs make one line, whose valves get
-serials of ours at once, and the supplier's own goes into each valve's history. A cell merged downwards counts in every
-row that it covers, but not for a number of pieces.
+serials of ours at once, and the supplier's own goes into each valve's history. A stamped code becomes the code of such
+a valve, with every reading it can have and none chosen; pieces in bulk have no marks of their own yet, so there it
+stands in the line's note. A cell merged downwards counts in every row that it covers, but not for a number of pieces.
 """
 
 from __future__ import annotations
@@ -27,9 +28,10 @@ from django.utils import timezone
 
 from catalog.models import Alias, ValveType
 from catalog.reference import normal
+from stockroom import identity
 from stockroom.changes import fitted
 from stockroom.lot_layout import FIELDS, Layout, remember
-from stockroom.models import Entry, Line, Lot, LotFile, Maker, Place
+from stockroom.models import Entry, Line, Lot, LotFile, Maker, Place, Valve
 from stockroom.names import LONGEST, refuse_serial
 from stockroom.receiving import MOST_PIECES, add_lines, allot_whole
 from stockroom.tables import (
@@ -49,6 +51,7 @@ from stockroom.tables import (
 NEAREST = 4
 SHOWN_MARKS = 12
 MOST_MARK = 80
+MOST_CODE = Valve._meta.get_field("date_code").max_length or 40
 MOST_NOTE, MOST_WEIGHT, WEIGHT_STEP = 300, Decimal(999_999), Decimal("0.001")
 
 
@@ -96,6 +99,7 @@ class Listed(NamedTuple):
     row: int
     mark: str
     note: str
+    code: str
 
 
 class Planned(NamedTuple):
@@ -121,7 +125,9 @@ class Planned(NamedTuple):
     @property
     def valves_in_words(self) -> str:
         """The supplier's serials; nothing for a line of pieces in bulk."""
-        marks = ", ".join(one.mark for one in self.valves[:SHOWN_MARKS])
+        marks = ", ".join(
+            f"{one.mark} stamped {one.code}" if one.code else one.mark for one in self.valves[:SHOWN_MARKS]
+        )
         more = len(self.valves) - SHOWN_MARKS
         return f"{marks} and {more} more" if more > 0 else marks
 
@@ -310,7 +316,12 @@ class _Reader:
         maker, place, note = self._maker(row), self._place(row), self._note(row)
         if len(self.problems) > before or type_ is None or condition is None or expected is None:
             return
-        valves = (Listed(row.number, mark, note),) if mark else ()
+        code = self._code(row)
+        if code and not mark:
+            note = self._fitting(row, f"stamped {code}{f'; {note}' if note else ''}")
+        if len(self.problems) > before:
+            return
+        valves = (Listed(row.number, mark, note, code),) if mark else ()
         self.planned.append(
             Planned(row.number, type_, maker, condition, expected, counted, weight, place, "" if mark else note, valves,
                     self._filled(row))
@@ -409,6 +420,23 @@ class _Reader:
         if len(said) > MOST_NOTE:
             self._wrong(row, "note", f"the note has {len(said)} characters; at most {MOST_NOTE} are kept.")
         return said
+
+    def _code(self, row: Row) -> str:
+        said = self._text(row, "code")
+        if plain(said) in NOTHING:
+            return ""
+        if len(said) > MOST_CODE:
+            self._wrong(
+                row, "code", f"“{said[:40]}…” has {len(said)} characters; a stamped code has {MOST_CODE} at most."
+            )
+        return said
+
+    def _fitting(self, row: Row, note: str) -> str:
+        if len(note) > MOST_NOTE:
+            self._wrong(
+                row, "note", f"with the stamped code the note has {len(note)} characters; {MOST_NOTE} are kept."
+            )
+        return note
 
     def _pieces(self, row: Row, name: str, *, least: int, missing: int | None) -> int | None:
         above = self._covered_from(row, name)
@@ -561,9 +589,12 @@ def _take_up_listed(lot: Lot, lines: Sequence[Line], planned: Sequence[Planned],
     listed = [(line, one.valves) for line, one in zip(lines, planned, strict=True) if one.valves]
     if not listed:
         return
-    entries = []
+    entries, stamped = [], []
     for (line, rows), valves in zip(listed, allot_whole(lot, [line for line, _ in listed], by), strict=True):
         for row, valve in zip(rows, valves, strict=True):
             text = f"The supplier’s list names it {row.mark}{f': {row.note}' if row.note else ''}."
             entries.append(Entry(by=by, action="listed", text=fitted(text), valve=valve, line=line, lot=lot))
+            if row.code:
+                stamped.append((valve, row.code))
     Entry.objects.bulk_create(entries)
+    identity.stamp(stamped, by)

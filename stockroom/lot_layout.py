@@ -61,6 +61,9 @@ FIELDS: Mapping[str, Field] = {
         "note", "notes", "remark", "remarks", "comment", "comments", "bemerkung", "bemerkungen", "anmerkung",
         "remarque", "примечание",
     )),
+    "code": Field("Code as stamped", (
+        "date code", "stamped code", "code as stamped", "stamp", "factory code", "datecode", "stempel", "datumscode",
+    )),
     "serial": Field("Serial or mark of one valve", (
         "serial", "serial number", "serial no", "serial nr", "s/n", "sn", "valve no", "tube no", "valve number",
         "tube number", "seriennummer", "numéro de série", "número de serie", "серийный номер",

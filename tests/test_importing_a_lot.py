@@ -15,12 +15,24 @@ from django.test import Client
 from django.urls import reverse
 from django.utils import timezone
 
-from catalog.models import Alias
+from catalog.models import Alias, ValveType
 from catalog.reference import normal
 from stockroom import lot_import
 from stockroom.lot_import import ImportedBefore, NotReady, look, take_in
 from stockroom.lot_layout import Choices, Layout, first_choices, read_rows, receive
-from stockroom.models import Charge, Entry, Line, Lot, LotFile, Maker, Place, SupplierMapping, Valve
+from stockroom.models import (
+    Charge,
+    DateReading,
+    Entry,
+    Line,
+    Lot,
+    LotFile,
+    Maker,
+    MarkWarning,
+    Place,
+    SupplierMapping,
+    Valve,
+)
 from stockroom.people import Role
 from tests.factories import make_lot, make_supplier, make_type, make_user, source
 from tests.keyboard import Keyboard
@@ -392,6 +404,67 @@ def test_a_thousand_valves_one_by_one_ask_few_questions(lot: Lot, by: User, djan
         take_in(file, by)
     assert Valve.objects.count() == 1000 and lot.lines.count() == 200
     assert Entry.objects.filter(action="serials-allotted").count() == 200
+
+
+STAMPED = ["Type", "Condition", "Qty", "Serial no.", "Date code", "Remarks"]
+
+
+def test_a_stamped_code_becomes_the_valves_with_every_reading_and_none_chosen(lot: Lot, by: User) -> None:
+    file = kept(lot, xlsx(
+        ["12AX7", "used", 1, "K-1", "914-5731", "print worn"], ["12AX7", "used", 1, "K-2", "??", ""],
+        ["12AX7", "used", 1, "K-3", "", ""], headings=STAMPED,
+    ))  # fmt: skip
+    preview = look(file)
+    assert [one.valves_in_words for one in preview.planned] == ["K-1 stamped 914-5731, K-2 stamped ??, K-3"]
+    take_in(file, by)
+    first, second, third = Valve.objects.order_by("position")
+    assert [first.date_code, second.date_code, third.date_code] == ["914-5731", "??", ""]
+    kept_reading = DateReading.objects.get(valve=first, standing=True)
+    assert kept_reading.reading is None
+    assert [one["words"] for one in kept_reading.alternatives] == ["source code 914, week 31 of 1957"]
+    assert DateReading.objects.get(valve=second).alternatives == []
+    assert not DateReading.objects.filter(valve=third).exists()
+    told = Entry.objects.get(valve=first, action="identified").text
+    assert told == "Identified: code as stamped – → 914-5731, reading not decided."
+
+
+def test_a_code_whose_only_date_is_before_the_type_raises_its_warning_at_once(lot: Lot, by: User) -> None:
+    type_ = ValveType.objects.get(designation="12AX7")
+    type_.first_registered = 1955
+    type_.save()
+    take_in(kept(lot, xlsx(["12AX7", "used", 1, "K-1", "914-4901", ""], headings=STAMPED)), by)
+    (warning,) = MarkWarning.objects.filter(valve=Valve.objects.get())
+    assert "week 1 of 1949 is before 12AX7" in warning.reason
+
+
+def test_a_stamped_code_of_pieces_in_bulk_stands_in_the_lines_note(lot: Lot, by: User) -> None:
+    rows = [
+        ["12AX7", "used", 12, "", "D3", "tall"],
+        ["12AX7", "used", 2, "", "K5", ""],
+        ["12AX7", "used", 1, "", "", ""],
+    ]
+    take_in(kept(lot, xlsx(*rows, headings=STAMPED)), by)
+    assert [line.note for line in lot.lines.order_by("number")] == ["stamped D3; tall", "stamped K5", ""]
+
+
+@pytest.mark.parametrize(
+    ("row", "problem"),
+    [
+        (["12AX7", "used", 1, "K-1", "9" * 41, ""], "column Date code: “"),
+        (["12AX7", "used", 9, "", "D3", "n" * 298], "column Remarks: with the stamped code the note has"),
+    ],
+)
+def test_a_stamped_code_that_cannot_be_kept_is_named(lot: Lot, row: list[Any], problem: str) -> None:
+    found = look(kept(lot, xlsx(row, headings=STAMPED))).problems
+    assert len(found) == 1 and problem in str(found[0])
+
+
+def test_a_thousand_stamped_valves_ask_few_questions(lot: Lot, by: User, django_assert_max_num_queries: Any) -> None:
+    rows = [["12AX7", "used", 1, f"K-{n}", f"914-5{n % 9}{1 + n % 50:02}", ""] for n in range(1000)]
+    file = kept(lot, xlsx(*rows, headings=STAMPED))
+    with django_assert_max_num_queries(140):
+        take_in(file, by)
+    assert DateReading.objects.count() == 1000
 
 
 # Files that mean no good
