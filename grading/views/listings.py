@@ -128,7 +128,8 @@ def _shown(grades: Sequence[Grade]) -> Iterator[ShownReading]:
     for grade in grades:
         measured = [Value.read(row) for row in grade.measured]
         nominals = {(value.section, value.quantity): value.nominal for value in measured}
-        for place, reading in enumerate(grade.readings.all()):
+        by_section = sorted(grade.readings.all(), key=lambda reading: (reading.section, reading.pk))
+        for place, reading in enumerate(by_section):
             ia, gm = (
                 nominals.get((reading.section, str(quantity)), getattr(reading.test_point, quantity))
                 for quantity in (Quantity.ANODE_CURRENT, Quantity.GM)
