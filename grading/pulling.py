@@ -2,7 +2,7 @@
 
 - `options(line)`: what in stock meets an order line, ready sets first
 - `accept(line, valves)`: set one item aside; the database refuses a valve that is on another order
-- `release(line, item)`: put one item back; `drop_line(line)`
+- `release(line, item)`: put one item back; `leave_out(line)`: what is missing; `drop_line(line)`
 - `changeable(line)`, `hold(order, line, valves)`: the two ends of that, for what is chosen by other rules
 - `pull(order, serial)`: a valve has been taken off its shelf; a sealed carton is, with one scan
 - `despatch(order, ...)`, `cancel(order)`, `take_back(order, valve, reason, seal=...)`
@@ -32,6 +32,9 @@ from stockroom.models.orders import SEALED_WORDS, set_name
 from stockroom.states import State
 
 
+PUT_BACK = "Put it back on the order’s page and set another aside, or leave it out."
+
+
 class CannotPull(Exception):
     """The order cannot move on as asked. The message says why."""
 
@@ -47,7 +50,7 @@ class Option(NamedTuple):
     grades: tuple[Grade, ...]
     spread: float | None  # the worst quantity's; None for a single
     set: MatchedSet | None  # a set that stands already; None when it would be made
-    why: str = ""  # why this one of those that would be made
+    why: str = ""  # why it comes where it does
 
     @property
     def key(self) -> str:
@@ -64,8 +67,8 @@ def missing(line: OrderLine) -> int:
 
 
 def options(line: OrderLine, limit: int = 8) -> list[Option]:
-    """What meets the line, best first: singles by grade; sets that stand already, then the set that could be made
-    at the least loss to the pool, and the next best."""
+    """What meets the line: singles by grade, the best first; sets, those first whose sale costs the shop least. Those
+    that stand already come before the set that could be made at the least loss to the pool, and the next best."""
     if line.set_size == 1:
         return _singles(line, limit)
     ready = _ready_sets(line)[:limit]
@@ -106,8 +109,13 @@ def _singles(line: OrderLine, limit: int) -> list[Option]:
 
 
 def _ready_sets(line: OrderLine) -> list[Option]:
-    """Free sets that meet the line, those made on the tightest readings first."""
-    found = []
+    """Free sets that meet the line, those first whose sale costs the shop least.
+
+    A set made within less, or of a better grade, than is asked for would meet a stricter order as well, so it is kept.
+    Sets that meet the line by their readings only, made within more than is asked for, come last: nobody has judged
+    how sure they are to be within that.
+    """
+    found: list[Option] = []
     rows = (
         MatchedSet.objects.free()
         .filter(type=line.type, size=line.set_size)
@@ -122,7 +130,32 @@ def _ready_sets(line: OrderLine) -> list[Option]:
             continue
         valves, grades = tuple(m.valve for m in members), tuple(m.grade for m in members)
         found.append(Option(valves, grades, worst, matched))
-    return sorted(found, key=lambda option: (sum(grade.rank for grade in option.grades), option.spread or 0))
+    found.sort(key=lambda option: _cost_of_selling(line, option))
+    return [_reasoned(line, option, found[place + 1 :], first=not place) for place, option in enumerate(found)]
+
+
+def _cost_of_selling(line: OrderLine, option: Option) -> tuple[bool, float, int, float, str]:
+    """What is given up with a set, the least first."""
+    assert option.set is not None
+    within, asked = option.set.tolerance_percent, line.max_spread_percent
+    too_wide = asked is not None and within > asked
+    ranks = sum(grade.rank for grade in option.grades)
+    return too_wide, within if too_wide else -within, -ranks, -(option.spread or 0.0), option.set.number
+
+
+def _reasoned(line: OrderLine, option: Option, later: Sequence[Option], first: bool) -> Option:
+    assert option.set is not None
+    within, asked = option.set.tolerance_percent, line.max_spread_percent
+    why = f"Made within {within:g} %"
+    if asked is not None and within > asked:
+        why += f", yet it reads within {asked:g} %"
+    elif first:
+        why += ", the widest that meets the line" if asked is not None else ", the widest there is"
+        alike = [other for other in later if other.set and other.set.tolerance_percent == within]
+        ranks = sum(grade.rank for grade in option.grades)
+        if any(sum(grade.rank for grade in other.grades) < ranks for other in alike):
+            why += ", and of the lower grade"
+    return option._replace(why=f"{why}.")
 
 
 @transaction.atomic
@@ -205,10 +238,10 @@ def _be_a_set(line: OrderLine, valves: Sequence[Valve], by: User) -> None:
 
 @transaction.atomic
 def release(line: OrderLine, item: int, by: User) -> None:
-    """Put one item back in stock."""
+    """Put one item back in stock, off its shelf or not. The order waits for another in its stead."""
     order = Order.objects.select_for_update().get(pk=line.order_id)
-    if not order.is_changeable:
-        raise CannotPull(f"{order} is {order.state}: cancel it, or take the valves back.")
+    if not order.is_here:
+        raise CannotPull(f"{order} is {order.state}: take the valves back.")
     _release(order, line.allocations.filter(item=item, live=True), by)
     _settle(order)
 
@@ -220,23 +253,49 @@ def drop_line(line: OrderLine, by: User) -> None:
     if not order.is_changeable:
         raise CannotPull(f"{order} is {order.state}: its lines stay as they are.")
     if line.allocations.exists():
-        raise CannotPull("Valves have been set aside for this line: it stays on record. Cancel the order instead.")
+        raise CannotPull("Valves have been set aside for this line: it stays on record. Leave out what is missing.")
     Entry.write(by, "order-line", f"{order}: dropped {line.asked}"[:400], order=order)
     line.delete()
     _settle(order)
 
 
+@transaction.atomic
+def leave_out(line: OrderLine, by: User) -> int:
+    """The customer goes without what is not set aside for the line. Returns how many items that are.
+
+    Raises:
+        CannotPull: nothing is missing, or nothing would be left of the order.
+    """
+    order = Order.objects.select_for_update().get(pk=line.order_id)
+    line = order.lines.get(pk=line.pk)
+    short = missing(line)
+    if not order.is_changeable or not short:
+        raise CannotPull(f"{order} is {order.state}, and nothing is missing on this line.")
+    if not Allocation.objects.filter(order_line__order=order, live=True).exists():
+        raise CannotPull(f"Nothing is set aside for {order}, so nothing would be left of it. Cancel it instead.")
+    Entry.write(by, "order-line", f"{order}: {short} left out of {line.asked}"[:400], order=order)
+    line.quantity -= short
+    line.save(update_fields=["quantity"])
+    _settle(order)
+    return short
+
+
 def _release(order: Order, allocations: QuerySet[Allocation], by: User) -> None:
-    for allocation in allocations.select_related("valve__line__lot"):
+    for allocation in allocations.select_related("valve__line__lot", "valve__place"):
         valve = allocation.valve
-        Entry.write(by, "released", f"No longer set aside for {order}", valve=valve, lot=valve.line.lot, order=order)
+        back = f"; it goes back to {valve.place or 'its shelf'}" if allocation.pulled_at else ""
+        text = f"No longer set aside for {order}{back}"
+        Entry.write(by, "released", text, valve=valve, lot=valve.line.lot, order=order)
     allocations.update(live=False)
 
 
 def _settle(order: Order) -> None:
-    """Open or reserved, as the lines stand."""
+    """Open, reserved or pulled, as the lines stand."""
     filled = all(missing(line) == 0 for line in order.lines.all()) and order.lines.exists()
+    live = Allocation.objects.filter(order_line__order=order, live=True)
     order.state = Order.State.RESERVED if filled else Order.State.OPEN
+    if filled and live.exists() and not live.filter(pulled_at=None).exists():
+        order.state = Order.State.PULLED
     order.save()
 
 
@@ -284,10 +343,10 @@ def _whole(allocations: Sequence[Allocation]) -> list[Pack]:
     }
     for allocation in allocations:
         if allocation.valve_id not in packs:
-            raise CannotPull(f"The seal of {allocation.valve} is broken: it cannot leave as sealed. Cancel the order.")
+            raise CannotPull(f"The seal of {allocation.valve} is broken: it cannot leave as sealed. {PUT_BACK}")
     for plan in {pack.plan_id: pack.plan for pack in packs.values()}.values():
         if why := sealed_standing.why_not_accepted(plan):
-            raise CannotPull(f"Packs of {plan.line} cannot leave as sealed: {why} Put them back, or cancel the order.")
+            raise CannotPull(f"Packs of {plan.line} cannot leave as sealed: {why} {PUT_BACK}")
     return [packs[allocation.valve_id] for allocation in allocations]
 
 

@@ -63,6 +63,56 @@ def test_sets_that_stand_are_proposed_before_ones_that_would_be_made(stock: list
     assert [option.set for option in options] == [made, None]
 
 
+def ready(line: OrderLine) -> list[tuple[MatchedSet, str]]:
+    """The sets that stand already, as they are offered, each with the reason."""
+    return [(option.set, option.why) for option in pulling.options(line) if option.set]
+
+
+def test_of_sets_that_meet_a_loose_line_the_one_made_within_the_widest_goes_first(stock: list[Valve], by: User) -> None:
+    tight = sets.make_set(stock[:2], 1, by)
+    loose = sets.make_set([stock[2], stock[4]], 10, by)
+    middle = sets.make_set([stock[5], stock[7]], 5, by)
+    line = order_for(set_size=2, max_spread_percent=10)
+    assert ready(line) == [
+        (loose, "Made within 10 %, the widest that meets the line."), (middle, "Made within 5 %."),
+        (tight, "Made within 1 %."),
+    ]  # fmt: skip
+    assert ready(order_for(set_size=2, max_spread_percent=5))[0] == (
+        middle, "Made within 5 %, the widest that meets the line."
+    )  # fmt: skip
+    assert ready(order_for(set_size=2, max_spread_percent=None))[0] == (loose, "Made within 10 %, the widest there is.")
+
+
+def test_of_sets_made_alike_the_one_of_the_lower_grade_goes_first(stock: list[Valve], by: User) -> None:
+    better = sets.make_set(stock[:2], 5, by)
+    worn = make_valves(make_type(), 2)
+    assert {graded(valve, ia=1.0, gm=1.3).rank for valve in worn} == {2}
+    lower = sets.make_set(worn, 5, by)
+    assert better.members.exclude(grade__rank=1).count() == 0
+    assert ready(order_for(set_size=2, best_grades=2)) == [
+        (lower, "Made within 5 %, the widest that meets the line, and of the lower grade."),
+        (better, "Made within 5 %."),
+    ]
+    assert [made for made, _ in ready(order_for(set_size=2, best_grades=1))] == [better]
+
+
+def test_a_set_made_within_more_than_is_asked_but_reading_within_it_goes_last(stock: list[Valve], by: User) -> None:
+    wide = sets.make_set(stock[:2], 20, by)
+    tight = sets.make_set(stock[2:4], 1, by)
+    assert ready(order_for(set_size=2, max_spread_percent=5)) == [
+        (tight, "Made within 1 %, the widest that meets the line."),
+        (wide, "Made within 20 %, yet it reads within 5 %."),
+    ]  # fmt: skip
+
+
+def test_the_orders_page_says_why_the_first_set_is_first(
+    stock: list[Valve], by: User, logged_in: Callable[..., Client]
+) -> None:
+    sets.make_set(stock[:4], 5, by)
+    page = logged_in(Role.SALES).get(f"/orders/{order_for().order}/").content.decode()
+    assert "Made within 5 %, the widest that meets the line." in page
+
+
 def test_accepting_sets_aside_and_the_order_is_reserved_when_all_is_there(stock: list[Valve], by: User) -> None:
     line = order_for(quantity=2)
     pulling.accept(line, pulling.options(line)[0].valves, by)
