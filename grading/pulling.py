@@ -31,7 +31,6 @@ from stockroom.models import Allocation, Despatch, Entry, Listing, Order, OrderL
 from stockroom.models.orders import SEALED_WORDS, set_name
 from stockroom.states import State
 
-
 PUT_BACK = "Put it back on the order’s page and set another aside, or leave it out."
 
 

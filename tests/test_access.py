@@ -204,6 +204,7 @@ WHO: dict[str, tuple[Any, Callable[[World], list[Any]]]] = {
     "order": (LOOK, lambda w: [w.order.number]),
     "order-accept": (SALES, lambda w: [w.order.number, w.order_line.pk]),
     "order-line-drop": (SALES, lambda w: [w.order.number, w.order_line.pk]),
+    "order-leave-out": (SALES, lambda w: [w.order.number, w.order_line.pk]),
     "order-release": (SALES, lambda w: [w.order.number, w.order_line.pk, 1]),
     "order-listing": (SALES, lambda w: [w.order.number]),
     "order-pull": (SALES, lambda w: [w.order.number]),

@@ -54,7 +54,17 @@ from stockroom.people import Role
 from stockroom.sampling import Level, Outcome
 from stockroom.sealed import Iso, Terms
 from stockroom.states import State
-from tests.factories import graded, make_line, make_lot, make_policy, make_shift, make_supplier, make_type, make_user
+from tests.factories import (
+    graded,
+    make_line,
+    make_lot,
+    make_policy,
+    make_shift,
+    make_supplier,
+    make_type,
+    make_user,
+    make_valves,
+)
 from tests.papers import read_pdf
 
 pytestmark = pytest.mark.django_db
@@ -382,6 +392,107 @@ def test_a_pack_whose_seal_broke_on_the_order_does_not_leave_as_sealed(by: User)
     Order.objects.update(state=Order.State.PULLED)
     with pytest.raises(CannotPull, match="cannot leave as sealed"):
         pulling.despatch(order, "", "", by)
+
+
+def off_its_shelves(order: Order, by: User) -> Order:
+    for valve in held(order):
+        pulling.pull(order, valve, by)
+    return Order.objects.get(pk=order.pk)
+
+
+def test_of_a_pulled_order_only_the_packs_of_a_lot_turned_bad_go_back_and_others_take_their_place(by: User) -> None:
+    bad = accepted_lot(by)
+    line = ask(2)
+    order = fill(line, by)
+    tested = line.order.lines.create(type=make_type("EL84"), set_size=1, best_grades=2)
+    whole = make_valves(make_type("EL84"), 1)
+    graded(whole[0])
+    pulling.accept(tested, whole, by)
+    order = off_its_shelves(order, by)
+    assert order.state == Order.State.PULLED
+    spoil(bad)
+    with pytest.raises(CannotPull, match="set another aside, or leave it out"):
+        pulling.despatch(order, "", "", by)
+    for item in (1, 2):
+        pulling.release(line, item, by)
+    order.refresh_from_db()
+    assert order.state == Order.State.OPEN and held(order) == whole
+    assert Entry.objects.filter(action="released", text__contains="it goes back to").count() == 2
+    other = accepted_lot(by)
+    fill(line, by)
+    order.refresh_from_db()
+    assert order.state == Order.State.RESERVED
+    assert {valve.pack.plan for valve in held(order) if valve not in whole} == {other}
+    send(order, by)
+
+
+def test_what_cannot_be_had_is_left_out_and_the_rest_goes(by: User) -> None:
+    bad = accepted_lot(by)
+    line, other = ask(2), make_type("EL84")
+    order = fill(line, by)
+    tested = line.order.lines.create(type=other, set_size=1, best_grades=2)
+    whole = make_valves(other, 1)
+    graded(whole[0])
+    pulling.accept(tested, whole, by)
+    order = off_its_shelves(order, by)
+    spoil(bad)
+    pulling.release(line, 1, by)
+    pulling.release(line, 2, by)
+    assert pulling.leave_out(line, by) == 2
+    order.refresh_from_db()
+    assert order.state == Order.State.PULLED  # what is left was off the shelves already
+    assert Entry.objects.filter(order=order, text__contains="2 left out of 2 ×").exists()
+    assert [valve.pk for valve in held(send(order, by))] == [whole[0].pk]
+
+
+def test_a_part_of_a_line_is_left_out_and_the_rest_of_it_stays(by: User) -> None:
+    accepted_lot(by)
+    line = ask(3)
+    order = fill(line, by)
+    pulling.release(line, 2, by)
+    pulling.leave_out(line, by)
+    line.refresh_from_db()
+    order.refresh_from_db()
+    assert (line.quantity, order.state, len(held(order))) == (2, Order.State.RESERVED, 2)
+    with pytest.raises(CannotPull, match="nothing is missing"):
+        pulling.leave_out(line, by)
+
+
+def test_not_everything_is_left_out_of_an_order(by: User) -> None:
+    accepted_lot(by)
+    line = ask()
+    with pytest.raises(CannotPull, match="Cancel it instead"):
+        pulling.leave_out(line, by)
+    line.refresh_from_db()
+    assert line.quantity == 1
+
+
+def test_the_pulled_orders_page_offers_to_put_back_and_then_to_leave_out(
+    by: User, logged_in: Callable[..., Client]
+) -> None:
+    bad = accepted_lot(by)
+    line = ask(2)
+    order = off_its_shelves(fill(line, by), by)
+    client = logged_in(Role.SALES)
+    spoil(bad)
+    page = client.get(order.get_absolute_url()).content.decode()
+    assert "These may not leave as sealed" in page and "Put them back on the shelf and here" in page
+    client.post(reverse("order-release", args=[order, line.pk, 1]))
+    page = client.get(order.get_absolute_url()).content.decode()
+    assert "Leave 1 out" in page
+    client.post(reverse("order-leave-out", args=[order, line.pk]))
+    line.refresh_from_db()
+    order.refresh_from_db()
+    assert (line.quantity, order.state) == (1, Order.State.PULLED)
+
+
+def test_what_has_left_the_house_is_not_put_back(by: User) -> None:
+    accepted_lot(by)
+    line = ask()
+    order = send(fill(line, by), by)
+    with pytest.raises(CannotPull, match="despatched: take the valves back"):
+        pulling.release(line, 1, by)
+    assert len(held(order)) == 1
 
 
 def test_the_database_never_undoes_a_broken_seal(by: User) -> None:

@@ -197,6 +197,7 @@ def _order_page(
             }
             for line in lines
         ],
+        "anything_held": bool(held),
         "statements": sealed_orders.statements(found) if has_sealed else [],
         "line_form": line_form or OrderLineForm(),
         "listing_form": listing_form or ListingForm(),
@@ -275,6 +276,13 @@ def order_listing(request: StaffRequest, number: str) -> HttpResponse:
 def order_release(request: StaffRequest, number: str, line_id: int, item: int) -> HttpResponse:
     line = get_object_or_404(OrderLine.objects.select_related("order"), pk=line_id, order__number=number)
     return _done(request, line.order, "Back in stock.", pulling.release, line, item, request.user)
+
+
+@require_POST
+@for_roles(Role.SALES)
+def order_leave_out(request: StaffRequest, number: str, line_id: int) -> HttpResponse:
+    line = get_object_or_404(OrderLine.objects.select_related("order"), pk=line_id, order__number=number)
+    return _done(request, line.order, "What was missing is left out.", pulling.leave_out, line, request.user)
 
 
 @require_POST
@@ -360,6 +368,7 @@ urlpatterns = [
     path("orders/<str:number>/", order, name="order"),
     path("orders/<str:number>/lines/<int:line_id>/accept/", order_accept, name="order-accept"),
     path("orders/<str:number>/lines/<int:line_id>/drop/", order_line_drop, name="order-line-drop"),
+    path("orders/<str:number>/lines/<int:line_id>/leave-out/", order_leave_out, name="order-leave-out"),
     path("orders/<str:number>/lines/<int:line_id>/release/<int:item>/", order_release, name="order-release"),
     path("orders/<str:number>/listing/", order_listing, name="order-listing"),
     path("orders/<str:number>/pull/", order_pull, name="order-pull"),

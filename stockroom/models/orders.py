@@ -73,8 +73,13 @@ class Order(models.Model):
 
     @property
     def is_changeable(self) -> bool:
-        """Nothing has been taken off a shelf yet."""
+        """Not all of it has been taken off the shelves yet."""
         return self.state in (self.State.OPEN, self.State.RESERVED)
+
+    @property
+    def is_here(self) -> bool:
+        """What is on it has not left the house: an item can still be put back."""
+        return self.is_changeable or self.state == self.State.PULLED
 
 
 class OrderLine(models.Model):
