@@ -14,9 +14,11 @@ from math import ceil, floor, log10
 from typing import NamedTuple
 
 from grading.control import EwmaPoint, IndividualsChart, moving_ranges
+from stockroom.written import decimals
 
 WIDTH, HEIGHT = 640.0, 240.0
 LEFT, RIGHT, TOP, BOTTOM = 64.0, 96.0, 12.0, 34.0
+A_CHARACTER, BETWEEN_LABELS = 7.0, 10.0  # the sheet sets labels in 12 px, whose characters are hardly wider
 SHAPES = ("circle", "square", "triangle", "diamond")
 
 
@@ -46,7 +48,7 @@ class Path(NamedTuple):
 
 
 class Band(NamedTuple):
-    """A shaded stretch of the horizontal axis."""
+    """A shaded stretch of the horizontal axis; its name stands above the frame, where no line can run through it."""
 
     x: float
     width: float
@@ -107,7 +109,16 @@ def _vertical(values: Iterable[float], from_nought: bool = False) -> tuple[Scale
     room = 0.06 * (high - low) or 0.05 * abs(high) or 1.0
     low, high = (0.0 if from_nought else low - room), high + room
     scale = Scale(low, high, HEIGHT - BOTTOM, TOP)
-    return scale, tuple(Tick(scale(step), f"{step:g}") for step in nice_steps(low, high))
+    steps = nice_steps(low, high)
+    places = decimals(steps)
+    return scale, tuple(Tick(scale(step), f"{step:.{places}f}") for step in steps)
+
+
+def _across(labels: Sequence[str], x: Scale, most: int | None = None) -> tuple[Tick, ...]:
+    """Every label, or every so many, so that two never run together."""
+    room = max(len(label) for label in labels) * A_CHARACTER + BETWEEN_LABELS
+    every = max(1, ceil(room / (x(1) - x(0))), ceil(len(labels) / most) if most else 1)
+    return tuple(Tick(x(i), labels[i]) for i in range(0, len(labels), every))
 
 
 def study_plot(
@@ -121,6 +132,7 @@ def study_plot(
     y, y_ticks = _vertical(value for row in readings for cell in row for value in cell)
     right = WIDTH - 16.0  # no names of rules to make room for
     x = Scale(-0.5, len(valves) - 0.5, LEFT, right)
+    places = decimals(value for row in readings for cell in row for value in cell)
     marks, paths = [], []
     for o, operator in enumerate(operators):
         shape = SHAPES[o % len(SHAPES)]
@@ -128,7 +140,9 @@ def study_plot(
         means = []
         for v, valve in enumerate(valves):
             cell = readings[v][o]
-            marks += [Mark(x(v + aside), y(value), shape, f"{valve}, {operator}: {value:g} {unit}") for value in cell]
+            marks += [
+                Mark(x(v + aside), y(value), shape, f"{valve}, {operator}: {value:.{places}f} {unit}") for value in cell
+            ]
             if cell:
                 means.append(f"{x(v + aside)},{y(sum(cell) / len(cell))}")
         paths.append(Path(" ".join(means), f"series-{o % len(SHAPES)}"))
@@ -137,7 +151,7 @@ def study_plot(
         f"Every reading of {quantity}, {unit}, by valve",
         f"{len(valves)} valves across, {quantity} upwards. Each mark is one reading, its shape says whose; a line "
         "joins each operator's means. The readings stand in the table below.",
-        tuple(Tick(x(v), str(v + 1)) for v in range(len(valves))),
+        _across([str(v + 1) for v in range(len(valves))], x),
         y_ticks,
         paths=tuple(paths),
         marks=tuple(marks),
@@ -215,7 +229,10 @@ def ewma_plot(series: Series, chart: IndividualsChart, points: Sequence[EwmaPoin
 def _outside_in_words(series: Series) -> str:
     if not series.signalled:
         return "No check breaks a rule."
-    named = ", ".join(f"{series.labels[i]} ({series.values[i]:g} {series.unit})" for i in sorted(series.signalled))
+    places = decimals(series.values)
+    named = ", ".join(
+        f"{series.labels[i]} ({series.values[i]:.{places}f} {series.unit})" for i in sorted(series.signalled)
+    )
     return f"Crosses mark the checks that break a rule: {named}."
 
 
@@ -233,17 +250,17 @@ def _trace(
     y, y_ticks = _vertical([*known, *(at for at, _, _ in rules)], from_nought)
     n = len(values)
     x = Scale(-0.5, n - 0.5, LEFT, WIDTH - RIGHT)
-    every = max(1, ceil(n / 6))
     bands: tuple[Band, ...] = ()
     if series.baseline:
         start = x(series.baseline.start - 0.5)
         bands = (Band(start, round(x(series.baseline.stop - 0.5) - start, 1), "baseline"),)
+    places = min(decimals(known), decimals(series.values) + 2)  # an average has no more than that to say
     placed = [(i, value) for i, value in enumerate(values) if value is not None]
     return Plot(
         name,
         title,
         description,
-        tuple(Tick(x(i), series.labels[i]) for i in range(0, n, every)),
+        _across(series.labels, x, most=6),
         y_ticks,
         rules=tuple(Rule(y(at), label, kind) for at, label, kind in rules),
         bands=bands,
@@ -251,7 +268,7 @@ def _trace(
         marks=tuple(
             Mark(
                 x(i), y(value), "cross" if i in series.signalled else "circle",
-                f"{series.labels[i]}: {value:.4g} {series.unit}",
+                f"{series.labels[i]}: {value:.{places}f} {series.unit}",
             )
             for i, value in placed
         ),

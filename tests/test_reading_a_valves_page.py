@@ -15,8 +15,8 @@ from django.utils import timezone
 from grading import conditions, house, listing
 from grading.models import TesterCondition
 from stockroom.models import Valve
-from tests.factories import graded, make_line, make_lot, make_type, make_valve, make_valves, read
-from tests.instruments import described, owner, point, scale, shift_at
+from tests.factories import graded, make_line, make_lot, make_shift, make_type, make_valve, make_valves, read
+from tests.instruments import described, kept_aside, owner, point, scale, shift_at
 
 pytestmark = pytest.mark.django_db
 
@@ -107,3 +107,12 @@ def test_the_public_reads_the_settings_the_nominal_and_the_basis_that_the_grade_
     assert f"Read at {OWN}" in page and "Beside a house nominal" in page
     first = row_of(page, 1)
     assert first.count(">0.77<") == 2 and ">1.2<" not in first
+
+
+def test_a_check_of_a_reference_valve_is_asked_for_at_the_testers_own_settings(client: Client) -> None:
+    tester = at_its_own().tester
+    kept_aside(tester)
+    client.force_login(owner())
+    make_shift(owner(), tester)
+    page = client.get("/checks/").content.decode()
+    assert OWN in page and SHEET not in page

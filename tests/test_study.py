@@ -252,7 +252,7 @@ def test_the_plot_has_a_mark_for_every_reading_and_words_for_those_who_do_not_se
     assert {mark.shape for mark in plot.marks} == {"circle", "square"}
     assert all(plot.left <= mark.x <= plot.right and plot.top <= mark.y <= plot.bottom for mark in plot.marks)
     by_height = sorted(plot.marks, key=lambda mark: -mark.y)
-    assert by_height[0].says == "1, ada: 1 mA" and by_height[-1].says.endswith("1.4 mA")
+    assert by_height[0].says == "1, ada: 1.00 mA" and by_height[-1].says.endswith("1.40 mA")
     assert "Each mark is one reading" in plot.description
 
 

@@ -354,7 +354,7 @@ def house_nominal(request: HttpRequest, pk: int) -> HttpResponse:
     latest = house.nominal_for(found.tester, found.test_point, found.of, found.condition)
     readings = found.readings.select_related("valve__line__lot").order_by("valve__serial")
     return render(request, "grading/house_nominal.html", {
-        "nominal": found, "latest": latest,
+        "nominal": found, "latest": latest, "readings": readings,
         "rows": [(reading, getattr(reading, found.quantity)) for reading in readings],
     })  # fmt: skip
 

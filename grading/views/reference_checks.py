@@ -14,6 +14,7 @@ from django.utils import timezone
 
 from grading import bench, plots
 from grading import reference_checks as at_checks
+from grading.conditions import conditions_for
 from grading.models import Quantity, ReferenceCheck, ReferenceValve, Stop, Tester
 from grading.models.instruments import CLAIMING
 from grading.reference_checks import Chart, CheckProblem
@@ -38,13 +39,14 @@ class CheckForm(SureForm):
         self.charts = {f"r{chart.reference.pk}": chart for chart in charts}
         for name, chart in self.charts.items():
             reference, lines = chart.reference, chart.lines
+            settings = conditions_for(chart.tester, reference.test_point).in_words
             usual = getattr(reference.test_point, reference.quantity) if reference.of in CLAIMING else None
             far = None
             if lines:
                 usual, far = lines.centre, FAR_SIGMAS * lines.standard_deviation
             self.fields[name] = ValueField(
                 reference.of, usual=usual, far=far, required=False, label=f"{reference}, {reference.unit}",
-                help_text=reference.test_point.conditions + (f". {reference.note}" if reference.note else ""),
+                help_text=settings + (f". {reference.note}" if reference.note else ""),
             )  # fmt: skip
         first_due = next((name for name, chart in self.charts.items() if chart.reference.pk in due), None)
         if first_due:  # the cursor starts at what is still asked for

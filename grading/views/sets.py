@@ -104,7 +104,9 @@ def set_(request: HttpRequest, number: str) -> HttpResponse:
         )
     )
     return render(request, "grading/set.html", {
-        "set": matched, "members": members, "spreads": matched_sets.spread_of(members), "break_form": BreakForm(),
+        "set": matched, "members": members,
+        "readings": [reading for member in members for reading in member.grade.readings.all()],
+        "spreads": matched_sets.spread_of(members), "break_form": BreakForm(),
         "entries": Entry.objects.filter(valve__in=[m.valve_id for m in members], text__contains=matched.number)[:20],
     })  # fmt: skip
 

@@ -10,6 +10,7 @@ from django import template
 
 from catalog.models import Alias, ValveType
 from stockroom import money as money_module
+from stockroom.written import decimals
 
 register = template.Library()
 
@@ -37,9 +38,7 @@ def to_places(value: float | None, places: int) -> str:
 @register.simple_tag
 def places_in(rows: Iterable[Any], name: str) -> int:
     """The decimals of the row of this column that has the most: `{% places_in readings "gm_ma_per_v" as places %}`."""
-    values = (getattr(row, name) for row in rows)
-    exponents = (Decimal(plain(value)).as_tuple().exponent for value in values if value is not None)
-    return max((-exponent for exponent in exponents if isinstance(exponent, int) and exponent < 0), default=0)
+    return decimals(getattr(row, name) for row in rows)
 
 
 @register.filter
