@@ -18,8 +18,10 @@ Rules and their sources:
   ecianow.org/eia-source-codes). In use since 1945 (abstract of EIA-476-B, electronics.ihs.com). One digit for the year,
   as on most valves, is common practice. The number is only a number here: names belong to the shop's register.
 - ISO 8601 week dates, for a date written as one.
-- Everything else (bare year-and-week and week-and-year digits, month, half-month and week letters, Roman months,
-  contract and pack dates) is common practice, no source.
+- Everything else (bare year-and-week and week-and-year digits, month, half-month and week letters, plant letters,
+  Roman months, contract and pack dates) is common practice, no source.
+
+Where no rule reads the whole stamp, as with a line of contract marks, the written dates within it are read.
 
 Factories need not have counted weeks as ISO 8601 does, and most valves are older than that standard, so a
 week stands for all the days it can mean in any of the three numberings.
@@ -28,7 +30,7 @@ week stands for all the days it can mean in any of the three numberings.
 import re
 from calendar import monthrange
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from enum import StrEnum
 
@@ -69,6 +71,8 @@ class Form(StrEnum):
     MONTH_LETTER = "month letter"
     HALF_MONTH_LETTER = "half-month letter"
     WEEK_LETTER = "week letter"
+    PLANT_MONTH = "plant letter, year and month letter"
+    EIA_YEAR = "source code and year digit"
     YEAR_LETTER = "year letter and week"
     ROMAN_MONTH = "month in Roman figures"
     WRITTEN_DATE = "written date"
@@ -123,7 +127,11 @@ def readings(code: str, window: Window) -> list[Reading]:
     text = " ".join(code.split())
     if not text:
         raise DateCodeError("There is no code to read.")
-    found = dict.fromkeys(reading for rule in _RULES for reading in rule(text, window))
+    found = _by_rule(text, window) or {one: None for _, some in find_dates(text, window) for one in some}
+    return _in_order(found)
+
+
+def _in_order(found: Iterable[Reading]) -> list[Reading]:
     order = list(Form)
     return sorted(
         found,
@@ -137,12 +145,16 @@ def readings(code: str, window: Window) -> list[Reading]:
     )
 
 
+def _by_rule(text: str, window: Window) -> dict[Reading, None]:
+    return dict.fromkeys(reading for rule in _RULES for reading in rule(text, window))
+
+
 def find_dates(text: str, window: Window) -> list[tuple[str, list[Reading]]]:
     """The written dates in a longer text, such as a pack's marks, each with its readings, in the order they
     stand."""
     found = []
     for match in _DATE_IN_TEXT.finditer(text):
-        meanings = readings(match.group(), window)
+        meanings = _in_order(_by_rule(match.group(), window))
         if meanings:
             found.append((match.group(), meanings))
     return found
@@ -249,6 +261,16 @@ def _eia_source(text: str, window: Window) -> Iterator[Reading]:
         yield Reading(Form.EIA_SOURCE, "no date", source_code=text)
 
 
+def _eia_year(text: str, window: Window) -> Iterator[Reading]:
+    """A source and one more digit, set apart from it: the year, or nothing that tells a date."""
+    if match := re.fullmatch(r"(\d{3,4})[- ](\d)", text):
+        for year in window.ending_in(match[2]):
+            if year >= EIA_FIRST_YEAR:
+                yield Reading(Form.EIA_YEAR, f"{year}", date(year, 1, 1), date(year, 12, 31), match[1])
+        if window.last_year >= EIA_FIRST_YEAR:
+            yield Reading(Form.EIA_SOURCE, "no date", source_code=match[1])
+
+
 def _digits(text: str, window: Window) -> Iterator[Reading]:
     """Bare digits: YWW, YMM, MYY of three; YYWW, WWYY, YYMM, MMYY or the year itself of four; also 53-12 and
     12/53."""
@@ -310,6 +332,23 @@ def _letters(text: str, window: Window) -> Iterator[Reading]:
     yield from _weeks(Form.WEEK_LETTER, years, str(week))
     if len(digits) == 2 and 1 <= int(digits) <= 53:
         yield Reading(Form.YEAR_LETTER, f"week {int(digits)} of the year that the maker marked {letter}")
+
+
+def _plant_letter(text: str, window: Window) -> Iterator[Reading]:
+    """A letter or sign for the plant, the last digit of the year, the month's letter, and perhaps the week in it."""
+    if match := re.fullmatch(r"[A-Za-zΔ△*] ?(\d)([A-Ma-m])([1-5])?", text):
+        for alphabet in _MONTH_LETTERS:
+            month = alphabet.find(match[2].upper()) + 1
+            for whole in _month(Form.PLANT_MONTH, window.ending_in(match[1]), month):
+                yield _week_within(whole, int(match[3])) if match[3] else whole
+
+
+def _week_within(month: Reading, week: int) -> Reading:
+    """That week of the month, counted by sevens from the 1st or by the calendar, which can begin six days sooner."""
+    assert month.earliest is not None and month.latest is not None
+    earliest = month.earliest + timedelta(days=max(0, 7 * (week - 1) - 6))
+    latest = min(month.earliest + timedelta(days=7 * week - 1), month.latest)
+    return replace(month, detail=f"week {week} of {month.detail}", earliest=earliest, latest=latest)
 
 
 _ROMAN = ("I", "II", "III", "IV", "V", "VI", "VII", "VIII", "IX", "X", "XI", "XII")
@@ -395,7 +434,8 @@ def _iso(text: str, window: Window) -> Iterator[Reading]:
 
 
 _RULES = (
-    _eia, _eia_source, _digits, _year, _letters, _roman, _written, _numeric_date, _quarter, _iso,
+    _eia, _eia_source, _eia_year, _digits, _year, _letters, _plant_letter, _roman, _written, _numeric_date, _quarter,
+    _iso,
 )  # fmt: skip
 
 _DATE_IN_TEXT = re.compile(

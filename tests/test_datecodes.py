@@ -1,6 +1,6 @@
 """Stamped codes, contract marks and pack dates: every reading they can have, each with its rule."""
 
-from datetime import date
+from datetime import date, timedelta
 
 import pytest
 from hypothesis import given
@@ -131,6 +131,50 @@ def test_capital_week_letters_are_the_first_half_year_and_small_ones_the_second(
     assert of_form("Z5", Form.WEEK_LETTER, decade)[0].detail == "week 26 of 1955"
     assert of_form("a5", Form.WEEK_LETTER, decade)[0].detail == "week 27 of 1955"
     assert of_form("z5", Form.WEEK_LETTER, decade)[0].detail == "week 52 of 1955"
+
+
+def test_a_plant_letter_may_stand_before_year_and_month():
+    assert words("K8E", Window(1950, 1969)) == {"May 1958", "May 1968"}
+    assert words("△5k", Window(1950, 1959)) == {"October 1955", "November 1955"}
+    assert words("K8N") == set()
+
+
+def test_the_week_of_the_month_may_follow_and_is_given_the_benefit_of_both_ways_to_count():
+    (reading,) = readings("B8F3", Window(1950, 1959))
+    assert reading.words == "week 3 of June 1958"
+    assert (reading.earliest, reading.latest) == (date(1958, 6, 9), date(1958, 6, 21))
+    (last,) = readings("B8B5", Window(1950, 1959))
+    assert last.latest == date(1958, 2, 28)
+    assert words("B8F6") == set()
+
+
+@given(st.integers(1930, 1999), st.integers(0, 11), st.integers(0, 30))
+def test_the_week_of_a_month_holds_its_days_by_sevens_and_by_the_calendar(year, month, after):
+    first = date(year, month + 1, 1)
+    day = first + timedelta(days=after)
+    if day.month != first.month:
+        return
+    by_sevens = after // 7 + 1
+    by_calendar = (after + first.weekday()) // 7 + 1
+    for week in {by_sevens, by_calendar} & set(range(1, 6)):
+        code = f"B{year % 10}{'ABCDEFGHJKLM'[month]}{week}"
+        spans = [(one.earliest, one.latest) for one in readings(code, Window(year, year))]
+        assert any(start <= day <= end for start, end in spans)
+
+
+def test_a_source_and_a_digit_set_apart_may_give_the_year_or_no_date():
+    assert words("188-5", Window(1950, 1969)) == {
+        "source code 188, 1955",
+        "source code 188, 1965",
+        "source code 188, no date",
+    }
+    assert of_form("1885", Form.EIA_YEAR) == []
+
+
+def test_where_no_rule_reads_the_whole_stamp_the_written_dates_in_it_are_read():
+    assert words("N 1123 6/58") == {"June 1958"}
+    assert words("LOT 7 JUN 1953") == {"7 June 1953"}
+    assert readings("1123 BATCH 4", WINDOW) == []
 
 
 def test_a_year_letter_names_a_week_but_no_year():

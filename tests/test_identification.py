@@ -54,6 +54,30 @@ def test_the_lines_other_valves_settle_the_decade():
     assert "3 of 3 other valves of the line can be read like it (+3)" in best.reasons
 
 
+def test_a_valve_that_may_be_of_any_decade_speaks_for_none():
+    undecided = [readings("731", WINDOW)] * 3
+    found = {
+        one.reading.detail: one
+        for one in ranked("741", [*undecided, chosen("57-31", 1957)], facts=TypeFacts("6N2P"))
+        if one.reading.form is Form.YEAR_WEEK
+    }
+    assert "3 of 4 other valves of the line can be read like it" in found["week 41 of 1967"].reasons
+    assert "4 of 4 other valves of the line can be read like it (+1)" in found["week 41 of 1957"].reasons
+
+
+def test_of_equal_points_the_decade_nearest_to_the_lines_settled_dates_comes_first():
+    line = [chosen("901-5731", 1957), chosen("901-5812", 1958)]
+    found = ranked("741", line, facts=TypeFacts("6N2P"))
+    assert found[0].reading.detail.endswith("1957")
+    other = ranked("900741", line, facts=TypeFacts("6N2P"), makers=[])
+    assert [one.reading.detail for one in other][:3] == ["week 41 of 1957", "week 41 of 1967", "week 41 of 1947"]
+
+
+def test_with_nothing_to_tell_the_decades_apart_they_stand_in_order():
+    found = ranked("900731", facts=TypeFacts("6N2P"), makers=[])
+    assert [one.reading.detail[-4:] for one in found] == ["1947", "1957", "1967", "1977", "1987", "1997"]
+
+
 def test_another_source_in_the_line_lends_no_support():
     line = [chosen("901-6118", 1961)]
     best = ranked("900118", line)[0]
@@ -109,9 +133,11 @@ def test_nothing_known_of_the_type_counts_neither_way():
     assert (one.points, one.reasons) == (0, ())
 
 
-def test_equal_points_put_the_narrower_span_first():
-    found = ranked("A5", facts=TypeFacts("6N2P"))
-    assert found[0].reading.form is Form.WEEK_LETTER
+def test_equal_points_put_what_is_told_more_finely_first():
+    forms = [one.reading.form for one in ranked("A5", facts=TypeFacts("6N2P"))]
+    assert Form.MONTH_LETTER in forms and {Form.WEEK_LETTER, Form.HALF_MONTH_LETTER} == set(
+        forms[: forms.index(Form.MONTH_LETTER)]
+    )
 
 
 @given(st.from_regex(r"\A[0-9A-Z]{2,7}\Z"), st.randoms(use_true_random=False))
