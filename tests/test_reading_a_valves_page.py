@@ -10,6 +10,7 @@ import pytest
 from django.db import connection
 from django.test import Client
 from django.test.utils import CaptureQueriesContext
+from django.urls import reverse
 from django.utils import timezone
 
 from grading import conditions, house, listing
@@ -116,3 +117,27 @@ def test_a_check_of_a_reference_valve_is_asked_for_at_the_testers_own_settings(c
     make_shift(owner(), tester)
     page = client.get("/checks/").content.decode()
     assert OWN in page and SHEET not in page
+
+
+def test_the_bench_says_what_this_tester_sets_and_what_was_set_before(client: Client) -> None:
+    tester = at_its_own().tester
+    valve = make_valve(make_type("12AX7"))
+    client.force_login(owner())
+    shift = make_shift(owner(), tester)
+    read(valve, 0.9, 1.5, shift=shift)
+    page = client.get(f"/bench/?serial={valve}").content.decode()
+    first, second = re.findall(r"<legend>.*?</legend>", page, re.S)[:2]
+    assert OWN in first and "this tester" in first and SHEET in second
+    assert f"{OWN}, its own settings" in page.split("<h3>Read before</h3>")[1]
+
+
+def test_a_correction_is_asked_for_at_the_settings_of_the_time_of_the_reading(client: Client) -> None:
+    tester = at_its_own().tester
+    shift = shift_at(tester)
+    valve = make_valve(make_type("12AX7"))
+    old = read(valve, 1.2, 1.6, shift=shift, taken_at=timezone.now() - timedelta(hours=3))[0]
+    new = read(valve, 0.9, 1.5, shift=shift)[0]
+    client.force_login(owner())
+    for reading, settings in ((old, SHEET), (new, OWN)):
+        page = client.get(reverse("reading-correct", args=[reading.pk])).content.decode()
+        assert settings in page.split("<legend>")[1].split("</legend>")[0]

@@ -18,6 +18,7 @@ from django.views.decorators.http import require_POST
 from grading import bench as at_bench
 from grading import reference_checks
 from grading.bench import BenchError
+from grading.conditions import read_at
 from grading.models import Reading, Shift, Tester
 from grading.taken import Taken
 from grading.views.bench_forms import ASKABLE, Choices, ChoicesForm, Sheet, ShiftForm, typed
@@ -140,9 +141,12 @@ def _bench_page(
 def _about(valve: Valve, sheet: Sheet) -> dict[str, Any]:
     """What the person is told of the valve on the page."""
     names = dict.fromkeys(point.name for section in valve.type.test_sections for point in section.test_points.all())
+    before = Reading.objects.standing().filter(valve=valve).select_related("shift__tester", "test_point")
+    previous = list(before.prefetch_related("shift__tester__conditions")[:8])
     return {
         "point_names": [(name, name == sheet.forms[0].point.name) for name in names],
-        "previous": Reading.objects.standing().filter(valve=valve).select_related("shift__tester", "test_point")[:8],
+        "previous": previous,
+        "read_before": [(reading, read_at(reading)) for reading in previous],
         "grade": valve.grades.filter(standing=True).first(),
         "set": valve.memberships.filter(live=True).select_related("set").first(),
         "order": valve.allocations.filter(live=True).select_related("order_line__order").first(),
@@ -226,7 +230,7 @@ def correct(request: StaffRequest, reading: int) -> HttpResponse:
     data = request.POST or None
     sheet = Sheet(
         [section], everything, wrong.shift.tester,
-        point_name=point_name, data=data, initial=initial, last_sends=False,
+        point_name=point_name, data=data, initial=initial, last_sends=False, at=wrong.taken_at,
     )  # fmt: skip
     form = CorrectionForm(request.POST or None)
     from_bench = (request.POST or request.GET).get("from") == "bench"

@@ -5,13 +5,16 @@ from __future__ import annotations
 import re
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field
+from datetime import datetime
 from typing import Any
 
 from django import forms
+from django.db.models import prefetch_related_objects
 from django.http import HttpRequest
 
 from catalog.models import Section, TestPoint
 from grading import units
+from grading.conditions import Setting, conditions_for
 from grading.instruments import may_record
 from grading.models import Quantity, Reading, Tester
 from grading.plausible import doubt, stray_serial
@@ -173,10 +176,12 @@ class SectionForm(forms.Form):
         sure: Collection[str] = (),
         may_be_empty: bool = False,
         initial: Mapping[str, Any] | None = None,
+        setting: Setting | None = None,
     ) -> None:
         super().__init__(data, prefix=f"s{section.number}", initial=dict(initial or {}), label_suffix="")
         self.section = section
         self.point = point
+        self.setting = setting or Setting(point, None)
         self.sure = sure
         self.may_be_empty = may_be_empty
         self.doubts: list[str] = []
@@ -287,7 +292,8 @@ def typed(reading: Reading, gm_unit: Unit) -> dict[str, str]:
 class Sheet:
     """The sections of a valve as one form: Enter goes from field to field, and from the last asked one sends.
 
-    `point_name` is the test point wanted; a section that has none of that name uses its first.
+    `point_name` is the test point wanted; a section that has none of that name uses its first. `at` is when the
+    tester was read, now if none is given: its settings of that time are shown.
     """
 
     def __init__(
@@ -301,17 +307,21 @@ class Sheet:
         initial: Mapping[int, Mapping[str, Any]] | None = None,
         already_read: Collection[int] = (),
         last_sends: bool = True,
+        at: datetime | None = None,
     ) -> None:
         self.sure = set((data or {}).get("sure", "").split("|")) - {""}
         self.point_name = point_name
         reads = Reads.of(tester) if tester else Reads()
+        points = [_point_of(section, point_name) for section in sections]
+        if tester:
+            prefetch_related_objects([tester], "conditions")
         self.forms = [
             SectionForm(
-                data, section=section, point=_point_of(section, point_name), choices=choices, reads=reads,
-                sure=self.sure,
+                data, section=section, point=point, choices=choices, reads=reads, sure=self.sure,
+                setting=conditions_for(tester, point, at) if tester else None,
                 may_be_empty=section.number in already_read, initial=(initial or {}).get(section.number),
             )
-            for section in sections
+            for section, point in zip(sections, points, strict=True)
         ]  # fmt: skip
         self.cursor_on_box = False
         if last_sends:

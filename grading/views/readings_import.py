@@ -174,6 +174,7 @@ def _preview_page(request: StaffRequest, form: ImportForm, preview: Preview) -> 
     context = {
         "file_name": clean["upload"].file_name,
         "preview": preview,
+        "rows": [planned.row for planned in preview.planned],
         "problems": preview.problems[:SHOWN_PROBLEMS],
         "more_problems": max(0, len(preview.problems) - SHOWN_PROBLEMS),
         "carried": ImportForm(initial=carried),
