@@ -239,10 +239,11 @@ def oc_plot(plan: sampling.Plan) -> plots.Plot:
     good = [point for point in curve if point.probability >= 0.95][-1]
     x = plots.Scale(0, max(100 * curve[-1].share, 1e-9), plots.LEFT, plots.WIDTH - plots.RIGHT)
     y = plots.Scale(0, 100, plots.HEIGHT - plots.BOTTOM, plots.TOP)
+    bad_of_good = "1 bad piece" if good.defective == 1 else f"{good.defective} bad pieces"
     description = (
         f"Across, the share of bad pieces in the lot; upwards, how often such a lot is accepted, both in %. "
         f"Open {plan.sample_size} of {plan.lot_size} and accept up to {_failures(plan.acceptance_number)}. "
-        f"A lot with {good.defective} bad pieces ({_percent(good.share)}) is accepted with "
+        f"A lot with {bad_of_good} ({_percent(good.share)}) is accepted with "
         f"{_percent(good.probability)}; one with {bad.defective} ({_percent(bad.share)}) with "
         f"{_percent(bad.probability)}, which is the plan's limiting quality."
     )

@@ -516,6 +516,11 @@ class Series:
     steady: bool = False
     reduced_wanted: bool = False
 
+    @property
+    def aql_as_tabulated(self) -> str:
+        """As the tables print it: 4.0, not 4 or 4.000."""
+        return next((f"{value}" for value in sampling.AQLS_FOR_ITEMS if value == self.aql), f"{self.aql.normalize():f}")
+
 
 def series_of(supplier: Supplier, aqls: Iterable[Decimal] = ()) -> list[Series]:
     """Every AQL at which lots of the supplier have been decided on, and `aqls`; two queries.

@@ -77,3 +77,39 @@ def test_sealed_packs_are_drawn_accepted_ordered_pulled_sent_and_taken_back_with
     keyboard.tab_to("Serial").type(valve.serial).press("Tab").type("one too many").press("Tab").choose("seal intact")
     keyboard.tab_to("Take it back").go()
     assert Return.objects.get().seal == Return.Seal.INTACT and "still sealed" in keyboard.words
+
+
+def test_packs_are_described_with_enter_alone_and_an_exact_plan_shows_its_own_fields(keyboard: Keyboard) -> None:
+    keyboard.type("owner").press("Tab").type("a-long-test-password").go()
+    line = Line.objects.get()
+    keyboard.scan_or_find(f"{line.lot.number}/{line.number}").tab_to("Change the packs").go()
+    assert keyboard.at() == "Pieces in a carton"
+    keyboard.type("5").enter()
+    assert keyboard.at() == "Contract marks as printed"
+    keyboard.type("N 1123 BATCH 4").enter()
+    assert keyboard.at() == "Pack date as printed"
+    keyboard.type("Mar 1961").go()
+    packing = Packing.objects.get()
+    assert (packing.carton_size, packing.contract_marks, packing.pack_date) == (5, "N 1123 BATCH 4", "Mar 1961")
+    assert "Mar 1961 can mean one thing only" in keyboard.words
+
+    keyboard.tab_to("Plan how many to open").go()
+    assert keyboard.at() == "AQL, % nonconforming" and "Acceptable quality" not in keyboard.words
+    for _ in range(3):  # back over the level and the link to the method
+        keyboard.press("Shift+Tab")
+    assert keyboard.at() == "ISO 2859-1, single sampling"
+    keyboard.press("ArrowDown")
+    assert "Inspection level" not in keyboard.words
+    keyboard.tab_to("Acceptable quality").type("3").go()
+    assert keyboard.at() == "Acceptable quality, % bad" and "Hypergeometric distribution" in keyboard.words
+
+
+def test_the_cursor_stands_on_the_decision_once_the_sample_has_its_verdict(keyboard: Keyboard) -> None:
+    keyboard.type("owner").press("Tab").type("a-long-test-password").go()
+    line = Line.objects.get()
+    keyboard.scan_or_find(f"{line.lot.number}/1").tab_to("Plan how many to open").go()
+    keyboard.tab_to("Record it and draw").go().go()
+    for valve in Valve.objects.all():
+        graded(valve)
+    keyboard.scan_or_find(f"{line.lot.number}/1")
+    assert keyboard.at() == "What is done"

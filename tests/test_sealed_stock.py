@@ -751,7 +751,7 @@ def test_the_standing_is_shown_with_its_results_and_the_owner_says_what_is_left_
     for _ in range(2):
         a_result(lot, good=False)
     page = logged_in().get(reverse("supplier-sampling", args=[lot.supplier.pk])).content.decode()
-    assert "AQL 4: tightened" in page and page.count("not accepted on normal inspection") == 2
+    assert "AQL 4.0: tightened" in page and page.count("not accepted on normal inspection") == 2
     say = reverse("supplier-sampling-say", args=[lot.supplier.pk])
     terms = {"kind": "terms", "aql": "", "steady": "on", "reduced_wanted": "on", "reason": "a monthly lot"}
     assert logged_in(Role.RECEIVING).post(say, terms).status_code == 403

@@ -116,6 +116,10 @@ def _of_plan(
     orders = Order.objects.filter(
         lines__sealed=True, lines__allocations__live=True, lines__allocations__valve__pack__plan=plan
     )
+    open_form = open_form or (OpenForm(found.shut) if found.shut and not returned else None)
+    decide_form = decide_form or (None if returned else _decide_form(last, proposed))
+    if decide_form is not None and open_form is None and last is None and proposed is not None:
+        decide_form.fields["action"].widget.attrs["autofocus"] = True
     return {
         "results": found,
         "drawn": Paginator(found.drawn, ROWS).get_page(request.GET.get("page")),
@@ -130,8 +134,8 @@ def _of_plan(
         "listings": listings,
         "orders": orders.select_related("customer").distinct(),
         "earlier": SamplingPlan.objects.filter(line=plan.line_id).exclude(pk=plan.pk).select_related("made_by"),
-        "open_form": open_form or (OpenForm(found.shut) if found.shut and not returned else None),
-        "decide_form": decide_form or (None if returned else _decide_form(last, proposed)),
+        "open_form": open_form,
+        "decide_form": decide_form,
     }
 
 

@@ -101,7 +101,8 @@ class PlanForm(forms.Form):
             del self.fields["replaced_because"]
         elif not data or "replaced_because" not in data:
             self.fields["replaced_because"].required = False  # while it is only being worked out
-        self.fields["aql"].widget.attrs["autofocus"] = True
+        first = "acceptable_percent" if self.data.get("method") == Method.EXACT else "aql"
+        self.fields[first].widget.attrs["autofocus"] = True
         for name in self.EXACT_FIELDS:
             self.fields[name].widget.attrs["step"] = "any"
 
