@@ -10,11 +10,12 @@ import pytest
 from django.contrib.auth.models import User
 from django.test import Client
 from django.urls import reverse
+from django.utils import timezone
 
 from grading import handling, supplier_record
 from grading.supplier_record import Record
 from stockroom import receiving, yields
-from stockroom.models import Line
+from stockroom.models import Fault, Line
 from stockroom.people import Role
 from tests.factories import graded, make_line, make_lot, make_supplier, make_type, make_user, make_valves
 
@@ -113,6 +114,14 @@ def test_the_record_of_a_supplier_shows_lines_shares_and_what_is_not_tested(logg
     assert "75.0\N{NO-BREAK SPACE}%" in page and "30.1\N{NO-BREAK SPACE}%" in page  # Wilson's for 3 of 4: 30.1 to 95.4
     assert "95.4\N{NO-BREAK SPACE}%" in page and str(line) in page and "Excellent" in page
     assert "6 not tested yet" in page
+
+
+def test_what_was_noted_as_wrong_or_broken_stands_beside_what_was_received(logged_in: Callable[..., Client]) -> None:
+    line = a_line(3, 1, untested=6)
+    Fault.objects.create(line=line, kind="broken", pieces=2)
+    Fault.objects.create(line=line, kind="broken", pieces=3, withdrawn_at=timezone.now(), withdrawn_because="mistaken")
+    page = logged_in().get(reverse("supplier-record", args=[line.lot.supplier.pk])).content.decode()
+    assert "2 noted as wrong or broken" in page
 
 
 def test_all_suppliers_stand_side_by_side(logged_in: Callable[..., Client]) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from django.db.models import Q, Sum
 from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, render
 from django.urls import path
@@ -19,7 +20,8 @@ def supplier_records(request: StaffRequest) -> HttpResponse:
 
 def supplier_record(request: StaffRequest, pk: int) -> HttpResponse:
     supplier = get_object_or_404(Supplier, pk=pk)
-    lines = Line.objects.filter(lot__supplier=supplier).select_related("lot", "type", "maker")
+    noted = Sum("faults__pieces", filter=Q(faults__withdrawn_at=None))
+    lines = Line.objects.filter(lot__supplier=supplier).select_related("lot", "type", "maker").annotate(noted=noted)
     page = page_of(request, lines.order_by("-lot__received_on", "-lot__number", "number"))
     context = {
         "supplier": supplier, "page": page, "rows": work.records_of(list(page)),
