@@ -38,6 +38,10 @@ CROWD = 1_200
 SEARCHED = 40_000
 ROUNDS = 25
 WIDE_ROUNDS = 6
+SMALL = 150
+SMALL_SETS = 20_000
+SMALL_ROUNDS = 60
+SMALL_STEPS = 12_000
 SCARCE = 20
 SCARCE_NODES = 600
 NODES = 3_000
@@ -145,7 +149,12 @@ def settle(catalogue: Catalogue, chosen: Ints, part: int, watch: Watch, unit: fl
     known.prices = programme.relaxed.prices
     known.bounded(programme.relaxed.value, "linear bound")
     tighten(programme, known, wide=False)
-    if len(np.unique(catalogue.worth)) > 1:
+    small = catalogue.pieces <= SMALL
+    if small:
+        tighten(programme, known, wide=True)
+    if small and total <= SMALL_SETS:
+        explore(programme, known, SMALL_STEPS, seed + 1)
+    elif len(np.unique(catalogue.worth)) > 1:
         pick_out(programme, known, seed)
     if total > FEW:
         explore(programme, known, MIDDLE_STEPS, seed + 1)
@@ -237,6 +246,11 @@ def branch(programme: Programme, known: Standing, scarce: int, nodes: int, seed:
         whole = catalogue.uses[members].min(axis=1, initial=scarce + 1) <= scarce
         if not whole.any() or len(alive) > BRANCHED:
             return
+        start = None
+        if whole.all():
+            alive = np.union1d(alive, known.chosen)
+            members, whole = catalogue.members[alive], np.ones(len(alive), dtype=bool)
+            start = np.searchsorted(alive, known.chosen)
         result = pack_whole(
             members,
             catalogue.worth[alive],
@@ -245,15 +259,18 @@ def branch(programme: Programme, known: Standing, scarce: int, nodes: int, seed:
             whole,
             known.target,
             known.bound,
+            start,
             nodes=nodes,
             seconds=known.watch.left(),
             seed=seed,
             interrupted=known.watch.over,
         )
         known.bounded(known.value if result.nothing and known.unit else result.bound, "branch and bound")
-        if result.chosen is None:
+        before = known.value
+        if result.chosen is not None:
+            known.found(alive[result.chosen], "branch and bound")
+        if known.value == before:
             return
-        known.found(alive[result.chosen], "branch and bound")
 
 
 def tighten(programme: Programme, known: Standing, wide: bool) -> None:
@@ -263,7 +280,8 @@ def tighten(programme: Programme, known: Standing, wide: bool) -> None:
         return
     most = max(150, packing.pieces // 4)
     seen = set(packing.cuts)
-    for turn in range(WIDE_ROUNDS if wide else ROUNDS):
+    rounds = ROUNDS if not wide else SMALL_ROUNDS if packing.pieces <= SMALL else WIDE_ROUNDS
+    for turn in range(rounds):
         if known.done:
             return
         found = triples(packing.members, programme.relaxed.shares)

@@ -5,6 +5,10 @@ moves that lose nothing, the one is made that takes in the pieces longest left o
 weight as time passes, and a move scores the weight it takes in less the weight it leaves. A set just touched rests
 for a while. The idea (weights that grow on what stays uncovered, and a short memory) is common practice in local
 search for covering and independent-set problems. Steps are counted, not timed, so a seed gives one answer.
+
+Where sets differ in worth few moves lose nothing, and the search soon goes round in circles. There, after a while
+without a gain, some sets are put in whatever they cost, and the search goes on from the best choice so far when that
+led to nothing better (iterated local search).
 """
 
 from __future__ import annotations
@@ -20,6 +24,8 @@ SAMPLE = 50
 REST = 10
 WEIGH_EVERY = 20
 HALVE_EVERY = 2_000
+KICK_AFTER = 60
+KICKED = 2
 EPSILON = 1e-9
 
 
@@ -69,7 +75,10 @@ def improve(
     for entering in chosen.tolist():
         put_in(entering, -REST - 1)
     best, best_value = set(current), value
-    touched = np.arange(total)
+    touched = everything = np.arange(total)
+    uneven = float(np.ptp(worth)) > EPSILON
+    rise = 0  # the step of the last gain or kick
+    patience = max(KICK_AFTER, catalogue.pieces)
     for step in range(1, steps + 1):
         if step % 256 == 0 and interrupted(best_value):
             return np.array(sorted(best), dtype=np.int64), True
@@ -80,8 +89,16 @@ def improve(
         else:
             if value > best_value + EPSILON:
                 best, best_value = set(current), value
+                rise = step
                 if best_value >= enough - EPSILON:
                     break
+            if uneven and step - rise > patience:
+                for entering in sorted(best - current) if value < best_value - EPSILON else ():
+                    put_in(entering, step)
+                for _ in range(KICKED):
+                    put_in(int(random.integers(total)), step)
+                touched, rise = everything, step
+                continue
             even = np.flatnonzero(worth - loss >= -EPSILON)
             sample = even[random.integers(len(even), size=SAMPLE)]
             sample = sample[rested[sample] < step - REST]

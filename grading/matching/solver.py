@@ -242,6 +242,7 @@ def pack_whole(
     whole: NDArray[np.bool_],
     target: float,
     ceiling: float,
+    start: Ints | None,
     *,
     nodes: int,
     seconds: float,
@@ -250,20 +251,22 @@ def pack_whole(
 ) -> Whole:
     """Search for disjoint sets worth ``target`` or more, only the sets marked ``whole`` held to whole numbers.
 
-    ``ceiling`` is a bound already proven; the bound that comes back is no worse. The solver's own searches for
-    solutions are off: local search does that better on these models, and here only the bound is wanted.
+    ``ceiling`` is a bound already proven; the bound that comes back is no worse. With a ``start``, the best choice so
+    far, the solver has only to beat that; without one the target is a row of the model, which slows it down. The
+    solver's own searches for solutions are off: local search does that better on these models, and here only the
+    bound is wanted.
     """
     solver = new_solver(seed)
     extra = [cut.coefficients(members, pieces).astype(float) for cut in cuts]
-    pass_model(
-        solver,
-        members,
-        worth,
-        np.array([*extra, worth]),
-        np.array([-INFINITY] * len(cuts) + [target]),
-        np.array([float(cut.limit) for cut in cuts] + [INFINITY]),
-        whole,
-    )
+    lower, upper = [-INFINITY] * len(cuts), [float(cut.limit) for cut in cuts]
+    if start is None:
+        extra, lower, upper = [*extra, worth], [*lower, target], [*upper, INFINITY]
+    rows = np.array(extra).reshape(len(extra), len(members))
+    pass_model(solver, members, worth, rows, np.array(lower), np.array(upper), whole)
+    if start is not None:
+        solution = highspy.HighsSolution()
+        solution.col_value = np.isin(np.arange(len(members)), start).astype(float).tolist()
+        solver.setSolution(solution)
     options: dict[str, Any] = {
         "mip_heuristic_effort": 0.0,
         "mip_heuristic_run_rins": False,
