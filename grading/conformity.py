@@ -346,8 +346,10 @@ def set_conformance_probability(
     if float(u.min()) == 0:
         raise ValueError("A set read on one tester has no member without uncertainty.")
 
-    # Gauss-Legendre between edges no further apart than nine standard uncertainties.
-    edges = np.unique(np.concatenate([x - 9 * u, x, x + 9 * u, x / (1 + tolerance)]))
+    # Gauss-Legendre between edges at three and nine standard uncertainties about each place where a factor changes:
+    # a value itself, and where the tolerance over the smallest reaches it.
+    steps = np.array([-9.0, -3.0, 0.0, 3.0, 9.0])[:, None]
+    edges = np.unique(np.concatenate([x + steps * u, (x + steps * u) / (1 + tolerance)]))
     middles, halves = (edges[1:] + edges[:-1]) / 2, (edges[1:] - edges[:-1]) / 2
     m = (middles[:, None] + halves[:, None] * _NODES[None, :]).ravel()
     weights = (halves[:, None] * _WEIGHTS[None, :]).ravel()

@@ -4,7 +4,7 @@ from math import inf, sqrt
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 from scipy import stats
 from scipy.special import ndtr
@@ -258,6 +258,7 @@ def pair_probability(a: float, b: float, ua: float, ub: float, t: float) -> floa
 
 
 @given(st.floats(9, 11), st.floats(0.01, 0.3), st.floats(0.01, 0.3), st.floats(0, 0.2))
+@example(10.0, 0.28125, 0.01, 0.015625)  # one well known, one not: a narrow step in a broad density
 def test_the_probability_of_a_pair_is_that_of_its_own_formula(a: float, ua: float, ub: float, t: float) -> None:
     found = conformity.set_conformance_probability([a, 10.0], [ua, ub], t)
     assert found == pytest.approx(pair_probability(a, 10.0, ua, ub, t), abs=1e-8)
