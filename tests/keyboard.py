@@ -13,6 +13,7 @@ class Keyboard:
     def __init__(self, page: Any, address: str) -> None:
         self.page = page
         page.goto(address)
+        self._wait_until_seen()
 
     def at(self) -> str:
         """What the cursor stands on, by its label or its words."""
@@ -40,13 +41,17 @@ class Keyboard:
         """A key that opens another page; waits until it is there."""
         with self.page.expect_navigation():
             self.page.keyboard.press(key)
-        # A browser puts the cursor in its place when it next draws, which may be after the page has loaded; a person
-        # sees it there before typing.
+        self._wait_until_seen()
+        return self
+
+    def _wait_until_seen(self) -> None:
+        """A person types once the page is drawn and the cursor in its place. Both may come after the page has loaded,
+        and a browser drops the keys that are pressed before it has first drawn a page."""
+        self.page.evaluate("() => new Promise(seen => requestAnimationFrame(() => requestAnimationFrame(seen)))")
         self.page.wait_for_function(
             """() => { const e = document.querySelector("[autofocus]");
                 return !e || !e.offsetParent || document.activeElement === e; }"""
         )
-        return self
 
     def tab_to(self, words: str) -> Keyboard:
         """Tab until the cursor stands on what begins with these words."""
