@@ -2,9 +2,22 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from contextlib import contextmanager
 from typing import Any
 
 MOST_TABS = 150
+
+
+@contextmanager
+def at_the_keyboard(browser: Any, address: str) -> Iterator[Keyboard]:
+    """Somebody in front of a new page; fails when a script of the pages failed."""
+    page = browser.new_page()
+    failures: list[str] = []
+    page.on("pageerror", lambda error: failures.append(str(error)))
+    yield Keyboard(page, address)
+    page.close()
+    assert not failures, f"the pages' script failed: {failures}"
 
 
 class Keyboard:

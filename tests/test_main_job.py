@@ -15,7 +15,7 @@ from grading.models import MatchedSet, Tester
 from stockroom.models import Lot, Order, Valve
 from stockroom.people import Role
 from stockroom.states import State
-from tests.keyboard import Keyboard
+from tests.keyboard import Keyboard, at_the_keyboard
 
 # Anode current and gm of each section, as the meters of an invented tester might show them.
 READINGS = [
@@ -34,12 +34,8 @@ def keyboard(served: Any, browser: Any, person: Callable[..., User]) -> Iterator
     call_command("load_policy", verbosity=0)
     person(Role.OWNER, name="owner")
     Tester.objects.create(name="Bench one")
-    page = browser.new_page()
-    failures: list[str] = []
-    page.on("pageerror", lambda error: failures.append(str(error)))
-    yield Keyboard(page, served.url)
-    page.close()
-    assert not failures, f"the pages' script failed: {failures}"
+    with at_the_keyboard(browser, served.url) as somebody:
+        yield somebody
 
 
 def pdf_behind(keyboard: Keyboard) -> pypdfium2.PdfDocument:

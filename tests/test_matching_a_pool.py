@@ -20,7 +20,7 @@ from grading.runs import Ask
 from stockroom.models import DateReading, SeenFeature, Valve
 from stockroom.people import Role
 from tests.factories import graded, make_policy, make_type, make_user, make_valves
-from tests.keyboard import Keyboard
+from tests.keyboard import Keyboard, at_the_keyboard
 
 ASK = Ask(size=2, tiers=(("within 2 %", 2, 100), ("within 5 %", 5, 60)), best_grades=2)
 
@@ -226,12 +226,11 @@ def test_a_set_is_changed_on_its_page(pool: list[Valve], by: User, logged_in: Ca
 def keyboard(served: Any, browser: Any, person: Callable[..., User]) -> Iterator[Keyboard]:
     call_command("load_policy", verbosity=0)
     person(Role.OWNER, name="owner")
-    page = browser.new_page()
     stop = threading.Event()
     worker = threading.Thread(target=runs.work_forever, args=(stop,))
     worker.start()
-    yield Keyboard(page, served.url)
-    page.close()
+    with at_the_keyboard(browser, served.url) as somebody:
+        yield somebody
     stop.set()
     worker.join()
 

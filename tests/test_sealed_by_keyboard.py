@@ -13,7 +13,7 @@ from stockroom import sealed
 from stockroom.models import Customer, Line, Order, Packing, Place, Return, SamplingPlan, Valve
 from stockroom.people import Role
 from tests.factories import graded, make_line, make_lot, make_policy, make_type
-from tests.keyboard import Keyboard
+from tests.keyboard import Keyboard, at_the_keyboard
 
 
 @pytest.fixture
@@ -26,12 +26,8 @@ def keyboard(served: Any, browser: Any, person: Callable[..., User]) -> Iterator
     )  # fmt: skip
     sealed.describe(line, Packing(carton_size=10, pack_date="5312"), None)
     Customer.objects.create(name="Ada Quill")
-    page = browser.new_page()
-    failures: list[str] = []
-    page.on("pageerror", lambda error: failures.append(str(error)))
-    yield Keyboard(page, served.url)
-    page.close()
-    assert not failures, f"the pages' script failed: {failures}"
+    with at_the_keyboard(browser, served.url) as somebody:
+        yield somebody
 
 
 def test_sealed_packs_are_drawn_accepted_ordered_pulled_sent_and_taken_back_without_a_mouse(keyboard: Keyboard) -> None:
