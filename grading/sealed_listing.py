@@ -16,7 +16,7 @@ from django.db import transaction
 
 from grading import sealed_results
 from grading.listing import CannotList, put_up
-from stockroom import receiving, sealed
+from stockroom import pack_dates, receiving, sealed
 from stockroom.models import Listing, Pack, Packing, SamplingPlan, Valve
 from stockroom.models.orders import SEALED_WORDS
 from stockroom.sampling import Outcome
@@ -27,6 +27,7 @@ class SealedItem(NamedTuple):
 
     plan: SamplingPlan
     results: sealed_results.Results
+    pack_date: str
 
 
 def of(valves: Sequence[Valve]) -> SealedItem | None:
@@ -35,7 +36,9 @@ def of(valves: Sequence[Valve]) -> SealedItem | None:
         .select_related("plan__line__packing", "plan__line__type")
         .first()
     )
-    return SealedItem(pack.plan, sealed_results.results(pack.plan)) if pack else None
+    if pack is None:
+        return None
+    return SealedItem(pack.plan, sealed_results.results(pack.plan), pack_dates.in_words(pack.plan.line.packing))
 
 
 def title(plan: SamplingPlan, count: int = 1) -> str:
@@ -50,7 +53,7 @@ def title(plan: SamplingPlan, count: int = 1) -> str:
 def describe(plan: SamplingPlan) -> str:
     """What the sample supports and no more."""
     packing: Packing = plan.line.packing
-    marks = ", ".join(filter(None, [packing.contract_marks, packing.pack_date]))
+    marks = ", ".join(filter(None, [packing.contract_marks, pack_dates.in_words(packing)]))
     found = sealed_results.results(plan)
     sentences = [
         f"Bought in as: {plan.line.get_condition_display()}; {packing}{f', marked {marks}' if marks else ''}.",

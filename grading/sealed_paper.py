@@ -15,7 +15,7 @@ from grading import sealed_results
 from grading.paper.page import day
 from grading.paper.sealed import DrawListData, DrawRow, StatementData
 from grading.paper.sheet import Head
-from stockroom import sampling
+from stockroom import pack_dates, sampling
 from stockroom.models import Allocation, Packing, SamplingPlan, SealedDecision, Shop, Valve
 
 CURVE_POINTS = 7
@@ -43,8 +43,8 @@ def _facts(plan: SamplingPlan) -> Facts:
             ("Condition claimed", line.get_condition_display()), ("Line", f"{line}"),
         ),
         (
-            ("Packs", f"{packing}"), ("Contract marks", packing.contract_marks), ("Pack date", packing.pack_date),
-            ("Lot", f"{plan.lot_size} pieces"),
+            ("Packs", f"{packing}"), ("Contract marks", packing.contract_marks),
+            ("Pack date", pack_dates.in_words(packing)), ("Lot", f"{plan.lot_size} pieces"),
         ),
     )  # fmt: skip
 

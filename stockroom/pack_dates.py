@@ -2,6 +2,7 @@
 
 - `readings_of(packing)`: all of them, likeliest first, ranked as a code stamped on a valve is
 - `standing(packing)`: the reading that is kept, with its alternatives
+- `in_words(packing)`: the date as a buyer reads it
 - `choose(packing, key, by)`: take one, or none; what stood before is kept in the daybook and the table
 
 The date as printed is read whole; where no rule reads it so, and in the contract marks, the dates in the text are.
@@ -47,6 +48,17 @@ def standing(packing: Packing) -> PackDateReading | None:
     """Nothing once the packs were described anew with another date."""
     kept = packing.date_readings.filter(standing=True).select_related("by").first()
     return kept if kept is not None and kept.code == as_printed(packing) else None
+
+
+def in_words(packing: Packing) -> str:
+    """As a buyer reads it: the date as printed, and the reading taken, if one is."""
+    kept = standing(packing)
+    if kept is None or not kept.words:
+        return packing.pack_date
+    others = len(kept.alternatives) - 1
+    doubt = f" ({others} other reading{'s are' if others > 1 else ' is'} possible)" if others > 0 else ""
+    printed = packing.pack_date or "these marks"
+    return f"{printed}, which we read as {kept.words}{doubt}"
 
 
 def choose(packing: Packing, key: str, by: User | None) -> PackDateReading:

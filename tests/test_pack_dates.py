@@ -55,6 +55,17 @@ def test_they_are_ranked_by_the_years_of_the_type() -> None:
     assert points == sorted(points, reverse=True) and len(found) > 1
 
 
+def test_a_buyer_reads_the_date_as_printed_and_the_reading_taken(by: User) -> None:
+    packing = packs("5312")
+    assert pack_dates.in_words(packing) == "5312"
+    first, *others = pack_dates.readings_of(packing)
+    pack_dates.choose(packing, first.reading.key, by)
+    told = f"5312, which we read as {first.reading.words} ({len(others)} other reading"
+    assert others and pack_dates.in_words(packing).startswith(told)
+    pack_dates.choose(packing, "", by)
+    assert pack_dates.in_words(packing) == "5312"
+
+
 def test_a_date_inside_the_contract_marks_is_found() -> None:
     assert "June 1953" in words(packs("", "CONTRACT K-1951 JUN 1953"))
     assert words(packs("", "no date here")) == []
