@@ -153,7 +153,7 @@ def _work(run: MatchRun, stop: threading.Event) -> None:
     try:
         stock = ask.pool(run.type)
         outcome = matching.find_sets(
-            stock.pieces, ask.size, ask.as_tiers(), ask.as_rules(sections(stock)),
+            stock.pieces, ask.size, ask.as_tiers(), ask.as_rules(stock.sections),
             time_limit_s=min(ask.time_limit_s, MOST_TIME_S), progress=tell, should_stop=stopped, start=ask.start,
             near_enough=ask.near_enough,
         )  # fmt: skip
@@ -181,10 +181,6 @@ def _work(run: MatchRun, stop: threading.Event) -> None:
 def _told(progress: matching.Progress) -> dict[str, Any]:
     """As JSON can hold it: a bound that is not known yet is none."""
     return {**progress._asdict(), "bound": progress.bound if isfinite(progress.bound) else None}
-
-
-def sections(stock: sets.Pool) -> int:
-    return len({section for section, _ in stock.columns}) or 1
 
 
 # What it found

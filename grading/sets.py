@@ -113,6 +113,10 @@ class Pool(NamedTuple):
     rows: dict[int, tuple[Value, ...]]
     columns: tuple[Column, ...]
 
+    @property
+    def sections(self) -> int:
+        return len({section for section, _ in self.columns}) or 1
+
 
 def pool(
     type_: ValveType, best_grades: int, size: int, probability: float, *, dated: bool = False, built: bool = False

@@ -1,7 +1,9 @@
 """Change a set of a run by hand, and see what that costs.
 
-- `swap(run, place, out, in_)`: what it would cost; `keep_swap(...)` keeps it
-- `replacements(run, place, out)`: the valves that could go in, the least loss first
+- `Table.of(run)`: the run's sets beside the stock as it is now
+  - `.swap(place, out, in_)`: what a change would cost
+  - `.replacements(place, out)`: the valves that could go in, the least loss first
+- `keep_swap(run, place, out, in_)`: the change is kept
 """
 
 from __future__ import annotations
@@ -12,8 +14,9 @@ from typing import NamedTuple
 from django.db import transaction
 
 from grading import matching
+from grading.measured import Value
 from grading.models import MatchRun
-from grading.runs import Ask, Found, found_sets, keep, sections
+from grading.runs import Ask, Found, found_sets, keep
 from grading.sets import Pool
 from stockroom.models import Valve
 
@@ -39,7 +42,7 @@ class Swap(NamedTuple):
         return self.before - self.after
 
 
-class _Table(NamedTuple):
+class Table(NamedTuple):
     """A run's sets beside the stock as it is now."""
 
     found: Sequence[Found]
@@ -48,12 +51,22 @@ class _Table(NamedTuple):
     pieces: dict[int, matching.Piece]
 
     @classmethod
-    def of(cls, run: MatchRun) -> _Table:
+    def of(cls, run: MatchRun) -> Table:
         ask = Ask.read(run.ask)
         stock = ask.pool(run.type)
         return cls(found_sets(run), ask, stock, {int(str(piece.key)): piece for piece in stock.pieces})
 
+    def members(self, place: int) -> list[tuple[Valve, tuple[Value, ...]]]:
+        """The valves of a set with their readings, those that are still free."""
+        stock = self.stock
+        return [(stock.valves[key], stock.rows[key]) for key in self.found[place].valve_ids if key in stock.valves]
+
     def swap(self, place: int, out: Valve, in_: Valve) -> Swap:
+        """Set `place` with `in_` where `out` was; nothing is kept.
+
+        Raises:
+            CannotChange: the valve is not there to be changed, or the set is then within no tier.
+        """
         found = self.found
         if not 0 <= place < len(found) or out.pk not in found[place].valve_ids:
             raise CannotChange(f"{out} is not in that set.")
@@ -66,7 +79,7 @@ class _Table(NamedTuple):
         if missing:
             raise CannotChange(f"{in_ if in_.pk in missing else out.type} is not a free graded valve of this pool.")
         verdict = matching.judge_set(
-            [self.pieces[key] for key in members], self.ask.as_tiers(), self.ask.as_rules(sections(self.stock))
+            [self.pieces[key] for key in members], self.ask.as_tiers(), self.ask.as_rules(self.stock.sections)
         )
         if verdict.tier is None:
             raise CannotChange(f"With {in_} the set is none: {'; '.join(verdict.faults)}.")
@@ -78,45 +91,34 @@ class _Table(NamedTuple):
         lost = found[robbed].value if robbed is not None else 0.0
         return Swap(in_, changed, robbed, before, before - found[place].value + verdict.value - lost)
 
-
-def swap(run: MatchRun, place: int, out: Valve, in_: Valve) -> Swap:
-    """Set `place` with `in_` where `out` was; nothing is kept.
-
-    Raises:
-        CannotChange: the valve is not there to be changed, or the set is then within no tier.
-    """
-    return _Table.of(run).swap(place, out, in_)
-
-
-def replacements(run: MatchRun, place: int, out: Valve) -> list[Swap]:
-    """The valves that could go in where `out` is, the least loss first, then the tightest set; `OFFERED` at most."""
-    table = _Table.of(run)
-    rest = [key for key in table.found[place].valve_ids if key != out.pk]
-    if any(key not in table.pieces for key in rest):
-        return []
-    others = [table.pieces[key] for key in rest]
-    widest = max(percent for _, percent, _ in table.ask.tiers) / 100
-    near = sorted(
-        (worst, key)
-        for key, piece in table.pieces.items()
-        if key != out.pk and key not in rest and (worst := max(matching.spread([*others, piece]))) <= widest
-    )
-    free = {key for _, key in near} - {key for one in table.found for key in one.valve_ids}
-    near.sort(key=lambda pair: pair[1] not in free)
-    fitting = []
-    for _, key in near[:LOOKED_AT]:
-        try:
-            fitting.append(table.swap(place, out, table.stock.valves[key]))
-        except CannotChange:
-            continue  # it fits in its readings, but is not of the maker, the date or the rest that the run asks for
-    return sorted(fitting, key=lambda change: (change.loss, change.changed.worst))[:OFFERED]
+    def replacements(self, place: int, out: Valve) -> list[Swap]:
+        """Valves that could go in where `out` is, the least loss first, then the tightest set; `OFFERED` at most."""
+        rest = [key for key in self.found[place].valve_ids if key != out.pk]
+        if any(key not in self.pieces for key in rest):
+            return []
+        others = [self.pieces[key] for key in rest]
+        widest = max(percent for _, percent, _ in self.ask.tiers) / 100
+        near = sorted(
+            (worst, key)
+            for key, piece in self.pieces.items()
+            if key != out.pk and key not in rest and (worst := max(matching.spread([*others, piece]))) <= widest
+        )
+        free = {key for _, key in near} - {key for one in self.found for key in one.valve_ids}
+        near.sort(key=lambda pair: pair[1] not in free)
+        fitting = []
+        for _, key in near[:LOOKED_AT]:
+            try:
+                fitting.append(self.swap(place, out, self.stock.valves[key]))
+            except CannotChange:
+                continue  # it fits in its readings, but not in maker, date or whatever else the run asks for
+        return sorted(fitting, key=lambda change: (change.loss, change.changed.worst))[:OFFERED]
 
 
 @transaction.atomic
 def keep_swap(run: MatchRun, place: int, out: Valve, in_: Valve) -> Swap:
-    """As `swap`, and the run's sets are changed accordingly."""
+    """As `Table.swap`, and the run's sets are changed accordingly."""
     run = MatchRun.objects.select_for_update().get(pk=run.pk)
-    table = _Table.of(run)
+    table = Table.of(run)
     change = table.swap(place, out, in_)
     found = [change.changed if number == place else other for number, other in enumerate(table.found)]
     keep(run, [other for number, other in enumerate(found) if number != change.robbed])

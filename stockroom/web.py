@@ -1,4 +1,4 @@
-"""What pages share: pages of a list, and forms that ask for a valve type by name."""
+"""What pages share: pages of a list, and forms that ask for a valve by its serial or for a type by name."""
 
 from __future__ import annotations
 
@@ -11,6 +11,8 @@ from django.db.models import QuerySet
 from django.http import HttpRequest
 
 from catalog.models import ValveType
+from stockroom.models import Valve
+from stockroom.serials import BadSerial, read_serial
 
 ROWS = 50
 
@@ -18,6 +20,22 @@ ROWS = 50
 def page_of(request: HttpRequest, rows: QuerySet[Any] | Sequence[Any]) -> Page[Any]:
     """The page that the address asks for; the nearest one when it asks for none there is."""
     return Paginator(rows, ROWS).get_page(request.GET.get("page"))
+
+
+def valve_typed(text: str, *related: str) -> Valve:
+    """The valve whose serial was scanned or typed into a form, fetched with these relations.
+
+    Raises:
+        ValidationError: it is no serial, or no valve has it.
+    """
+    try:
+        serial = read_serial(text)
+    except BadSerial as problem:
+        raise forms.ValidationError(str(problem)) from problem
+    valve = Valve.objects.select_related(*related).filter(serial=serial).first()
+    if valve is None:
+        raise forms.ValidationError(f"No valve has the serial {serial}.")
+    return valve
 
 
 class TypeField(forms.CharField):

@@ -22,7 +22,7 @@ from grading.models import Policy
 from stockroom.models import Allocation, Counter, Customer, Entry, Listing, Order, OrderLine, Return, Shop, Valve
 from stockroom.people import Role, StaffRequest, for_roles, may
 from stockroom.serials import BadSerial, read_serial
-from stockroom.web import TypeField, page_of
+from stockroom.web import TypeField, page_of, valve_typed
 
 SET_ASIDE_SEALED = "Set aside, sealed. Label the packs before they are pulled, without opening them."
 
@@ -122,14 +122,7 @@ class BackForm(forms.Form):
             self.fields["serial"].widget.attrs["autofocus"] = True
 
     def clean_serial(self) -> Valve:
-        try:
-            serial = read_serial(self.cleaned_data["serial"])
-        except BadSerial as problem:
-            raise forms.ValidationError(str(problem)) from problem
-        valve = Valve.objects.select_related("line__lot").filter(serial=serial).first()
-        if valve is None:
-            raise forms.ValidationError(f"No valve has the serial {serial}.")
-        return valve
+        return valve_typed(self.cleaned_data["serial"], "line__lot")
 
 
 def orders(request: HttpRequest) -> HttpResponse:

@@ -21,8 +21,7 @@ from grading.sets import numbers_of
 from stockroom.models import Shop, Valve
 from stockroom.models.orders import set_name
 from stockroom.people import Role, StaffRequest, for_roles
-from stockroom.serials import BadSerial, read_serial
-from stockroom.web import TypeField, page_of
+from stockroom.web import TypeField, page_of, valve_typed
 
 TIERS = 3
 
@@ -93,20 +92,10 @@ class SwapForm(forms.Form):
     in_ = forms.CharField(label="Put in", required=False, help_text="Leave it empty to see which valves would fit.")
 
     def clean_out(self) -> Valve:
-        return self._valve("out")
+        return valve_typed(self.cleaned_data["out"], "type")
 
     def clean_in_(self) -> Valve | None:
-        return self._valve("in_") if self.cleaned_data["in_"] else None
-
-    def _valve(self, name: str) -> Valve:
-        try:
-            serial = read_serial(self.cleaned_data[name])
-        except BadSerial as problem:
-            raise forms.ValidationError(str(problem)) from problem
-        valve = Valve.objects.select_related("type").filter(serial=serial).first()
-        if valve is None:
-            raise forms.ValidationError(f"No valve has the serial {serial}.")
-        return valve
+        return valve_typed(self.cleaned_data["in_"], "type") if self.cleaned_data["in_"] else None
 
 
 def runs(request: HttpRequest) -> HttpResponse:
@@ -196,8 +185,8 @@ def run_accept(request: StaffRequest, pk: int) -> HttpResponse:
 def run_swap(request: StaffRequest, pk: int, place: int) -> HttpResponse:
     """First shows what the change costs; with `sure` it is kept."""
     found = get_object_or_404(MatchRun.objects.select_related("type"), pk=pk)
-    sets = work.found_sets(found)
-    if place >= len(sets):
+    table = swaps.Table.of(found)
+    if place >= len(table.found):
         raise Http404("The run has no such set.")
     form = SwapForm(request.POST or None)
     form.fields["out"].widget.attrs |= {"list": "members", "autocomplete": "off"}
@@ -206,33 +195,25 @@ def run_swap(request: StaffRequest, pk: int, place: int) -> HttpResponse:
         out, in_ = form.cleaned_data["out"], form.cleaned_data["in_"]
         try:
             if in_ is None:
-                offered = swaps.replacements(found, place, out)
+                offered = table.replacements(place, out)
             elif "sure" in request.POST:
                 change = swaps.keep_swap(found, place, out, in_)
                 messages.success(request, f"Kept: the sets are worth {change.after - change.before:+g} by it.")
                 return redirect(found)
             else:
-                change = swaps.swap(found, place, out, in_)
+                change = table.swap(place, out, in_)
         except swaps.CannotChange as problem:
             form.add_error("in_" if in_ else "out", str(problem))
     if not change and not offered:
         form.fields["out"].widget.attrs["autofocus"] = True
     return render(request, "grading/run_swap.html", {
-        "run": found, "place": place, "set": sets[place], "form": form, "change": change, "offered": offered,
-        "currency": Shop.own().currency, **_members(found, sets[place]),
-    })  # fmt: skip
-
-
-def _members(found: MatchRun, one: Found) -> dict[str, Any]:
-    """The valves of a set with their readings, those that are still free."""
-    stock = Ask.read(found.ask).pool(found.type)
-    return {
+        "run": found, "place": place, "set": table.found[place], "form": form, "change": change, "offered": offered,
+        "currency": Shop.own().currency, "members": table.members(place),
         "columns": [
             f"{short_name(section, Quantity(quantity))}, {Quantity(quantity).unit}"
-            for section, quantity in stock.columns
+            for section, quantity in table.stock.columns
         ],
-        "members": [(stock.valves[key], stock.rows[key]) for key in one.valve_ids if key in stock.valves],
-    }
+    })  # fmt: skip
 
 
 urlpatterns = [
