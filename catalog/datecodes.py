@@ -218,9 +218,19 @@ def _weeks(form: Form, years: Iterable[int], week: str, source_code: str | None 
 
 
 _MONTHS = (
-    "January", "February", "March", "April", "May", "June",
-    "July", "August", "September", "October", "November", "December",
-)  # fmt: skip
+    "January",
+    "February",
+    "March",
+    "April",
+    "May",
+    "June",
+    "July",
+    "August",
+    "September",
+    "October",
+    "November",
+    "December",
+)
 
 
 def _month(form: Form, years: Iterable[int], month: int) -> Iterator[Reading]:
@@ -434,9 +444,19 @@ def _iso(text: str, window: Window) -> Iterator[Reading]:
 
 
 _RULES = (
-    _eia, _eia_source, _eia_year, _digits, _year, _letters, _plant_letter, _roman, _written, _numeric_date, _quarter,
+    _eia,
+    _eia_source,
+    _eia_year,
+    _digits,
+    _year,
+    _letters,
+    _plant_letter,
+    _roman,
+    _written,
+    _numeric_date,
+    _quarter,
     _iso,
-)  # fmt: skip
+)
 
 _DATE_IN_TEXT = re.compile(
     rf"""(?<![\w/.-])(?:

@@ -41,10 +41,13 @@ def load(reference: files.Reference) -> Loaded:
     sources = {
         source.key: source
         for source in _write(
-            [Source(key=row.key, title=row.title, edition=row.edition, kind=row.kind)
-             for row in reference.sources.values()], "key",
+            [
+                Source(key=row.key, title=row.title, edition=row.edition, kind=row.kind)
+                for row in reference.sources.values()
+            ],
+            "key",
         )
-    }  # fmt: skip
+    }
     basings = _load_basings(reference.basings.values(), sources)
     types = _load_types(rows, sources, basings)
     _load_sections(rows, types, sources)
@@ -76,13 +79,21 @@ def _write(rows: Sequence[Row], *natural_key: str) -> list[Row]:
 def _load_basings(rows: Any, sources: Mapping[str, Source]) -> dict[str, Basing]:
     rows = list(rows)
     basings = _write(
-        [Basing(name=row.name, base=row.base, top_cap=_joined(row.top_cap), note=row.note, **_source(row, sources))
-         for row in rows], "name",
-    )  # fmt: skip
+        [
+            Basing(name=row.name, base=row.base, top_cap=_joined(row.top_cap), note=row.note, **_source(row, sources))
+            for row in rows
+        ],
+        "name",
+    )
     _write(
-        [Pin(basing=basing, number=pin.number, electrodes=_joined(pin.electrodes))
-         for basing, row in zip(basings, rows, strict=True) for pin in row.pins], "basing", "number",
-    )  # fmt: skip
+        [
+            Pin(basing=basing, number=pin.number, electrodes=_joined(pin.electrodes))
+            for basing, row in zip(basings, rows, strict=True)
+            for pin in row.pins
+        ],
+        "basing",
+        "number",
+    )
     return {basing.name: basing for basing in basings}
 
 
@@ -128,13 +139,21 @@ def _load_sections(
     sections = _write([Section(type=type_, number=row.index, kind=row.kind) for type_, row in told], "type", "number")
     pairs = [(section, row) for section, (_, row) in zip(sections, told, strict=True)]
     _write(
-        [Ratings(section=section, **_values(asdict(row.ratings)), **_source(row.ratings, sources))
-         for section, row in pairs], "section",
-    )  # fmt: skip
+        [
+            Ratings(section=section, **_values(asdict(row.ratings)), **_source(row.ratings, sources))
+            for section, row in pairs
+        ],
+        "section",
+    )
     _write(
-        [TestPoint(section=section, position=position, **_values(asdict(point)), **_source(point, sources))
-         for section, row in pairs for position, point in enumerate(row.test_points)], "section", "name",
-    )  # fmt: skip
+        [
+            TestPoint(section=section, position=position, **_values(asdict(point)), **_source(point, sources))
+            for section, row in pairs
+            for position, point in enumerate(row.test_points)
+        ],
+        "section",
+        "name",
+    )
 
 
 def _load_aliases(

@@ -69,11 +69,25 @@ ELECTRODES: Mapping[str, str] = {
 }
 SHARED_ELECTRODES = frozenset({"h", "hct", "f", "fct", "s", "ic", "nc"})  # these belong to no section
 
-TYPE_KINDS = frozenset({
-    "triode", "double triode", "diode-triode", "triode-pentode", "triode-heptode", "signal pentode",
-    "power pentode", "beam tetrode", "tetrode", "heptode", "rectifier", "double diode", "diode",
-    "voltage stabiliser", "indicator",
-})  # fmt: skip
+TYPE_KINDS = frozenset(
+    {
+        "triode",
+        "double triode",
+        "diode-triode",
+        "triode-pentode",
+        "triode-heptode",
+        "signal pentode",
+        "power pentode",
+        "beam tetrode",
+        "tetrode",
+        "heptode",
+        "rectifier",
+        "double diode",
+        "diode",
+        "voltage stabiliser",
+        "indicator",
+    }
+)
 SECTION_ELECTRODES: Mapping[str, frozenset[str]] = {  # what a section of each kind cannot be without
     "triode": frozenset({"a", "g1"}),
     "tetrode": frozenset({"a", "g1", "g2"}),
@@ -88,9 +102,17 @@ CATHODES = frozenset({"indirect", "direct", "cold"})
 WIRINGS = frozenset({"single", "series", "parallel"})
 TRADITIONS = frozenset({"western", "eastern"})
 RATING_SYSTEMS = frozenset({"design centre", "design maximum", "absolute", "unstated"})
-CAUTIONS = frozenset({
-    "mercury", "radioactive", "asbestos", "top cap", "high voltage", "very hot", "directly heated",
-})  # fmt: skip
+CAUTIONS = frozenset(
+    {
+        "mercury",
+        "radioactive",
+        "asbestos",
+        "top cap",
+        "high voltage",
+        "very hot",
+        "directly heated",
+    }
+)
 KINSHIPS = frozenset({"special quality", "same electrically", "near"})
 SOURCE_KINDS = frozenset({"handbook", "data sheet", "standard", "register", "book", "encyclopaedia", "memory"})
 
@@ -245,10 +267,29 @@ class Reference:
 
 
 # The usual transliteration of the letters that stand in eastern designations.
-_CYRILLIC = str.maketrans({
-    "А": "A", "Б": "B", "В": "V", "Г": "G", "Д": "D", "Е": "E", "Ж": "ZH", "И": "I", "К": "K", "Л": "L",
-    "М": "M", "Н": "N", "П": "P", "Р": "R", "С": "S", "Ф": "F", "Х": "KH", "Ц": "TS", "Э": "E",
-})  # fmt: skip
+_CYRILLIC = str.maketrans(
+    {
+        "А": "A",
+        "Б": "B",
+        "В": "V",
+        "Г": "G",
+        "Д": "D",
+        "Е": "E",
+        "Ж": "ZH",
+        "И": "I",
+        "К": "K",
+        "Л": "L",
+        "М": "M",
+        "Н": "N",
+        "П": "P",
+        "Р": "R",
+        "С": "S",
+        "Ф": "F",
+        "Х": "KH",
+        "Ц": "TS",
+        "Э": "E",
+    }
+)
 
 
 def normal(designation: str) -> str:

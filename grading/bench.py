@@ -203,9 +203,14 @@ def _supersede(reading: Reading, taken: Taken, reason: str) -> Reading:
     try:
         with transaction.atomic():
             return Reading.objects.create(
-                valve=reading.valve, section=reading.section, shift=reading.shift, taken_at=reading.taken_at,
-                supersedes=reading, reason=reason, **taken.row(),
-            )  # fmt: skip
+                valve=reading.valve,
+                section=reading.section,
+                shift=reading.shift,
+                taken_at=reading.taken_at,
+                supersedes=reading,
+                reason=reason,
+                **taken.row(),
+            )
     except IntegrityError:
         if Reading.objects.filter(supersedes=reading).exists():
             raise AlreadyCorrected(corrected_already(reading)) from None
@@ -272,9 +277,11 @@ def latest(shift: Shift, count: int = 10) -> list[Tested]:
         .annotate(last=Max("taken_at"), newest=Max("pk"))
         .order_by("-last", "-newest")[:count]
     )
-    valves = Valve.objects.select_related("type", "line__lot").prefetch_related(
-        Prefetch("grades", Grade.objects.filter(standing=True), to_attr="standing_grades")
-    ).in_bulk(keys)  # fmt: skip
+    valves = (
+        Valve.objects.select_related("type", "line__lot")
+        .prefetch_related(Prefetch("grades", Grade.objects.filter(standing=True), to_attr="standing_grades"))
+        .in_bulk(keys)
+    )
     readings: dict[int, dict[int, Reading]] = {key: {} for key in keys}
     for reading in Reading.objects.standing().filter(shift=shift, valve__in=keys).order_by("taken_at", "pk"):
         readings[reading.valve_id][reading.section] = reading

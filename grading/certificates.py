@@ -37,10 +37,12 @@ def certificate_data(matched: MatchedSet, issued_on: date) -> paper.CertificateD
     """
     members = list(
         matched.members.select_related("valve", "grade__policy").prefetch_related(
-            "grade__readings__test_point__source", "grade__readings__shift__tester",
-            "grade__readings__shift__operator", "grade__readings__superseded_by",
+            "grade__readings__test_point__source",
+            "grade__readings__shift__tester",
+            "grade__readings__shift__operator",
+            "grade__readings__superseded_by",
         )
-    )  # fmt: skip
+    )
     if not members:
         raise CannotCertify(f"{matched.number} has no valves.")
     readings = {member.pk: sorted(member.grade.readings.all(), key=lambda r: r.section) for member in members}
@@ -78,7 +80,7 @@ def certificate_data(matched: MatchedSet, issued_on: date) -> paper.CertificateD
         compared=tuple(sorted({value.basis for value in claimed})),
         uncertainty=_uncertainty(claimed),
         wanting=_wanting(claimed),
-    )  # fmt: skip
+    )
 
 
 def _results(values: Sequence[Value], sections: Iterable[int]) -> tuple[paper.Result, ...]:
@@ -88,10 +90,13 @@ def _results(values: Sequence[Value], sections: Iterable[int]) -> tuple[paper.Re
         ia, gm = found.get((section, Quantity.ANODE_CURRENT)), found.get((section, Quantity.GM))
         results.append(
             paper.Result(
-                section, ia.value if ia else None, gm.value if gm else None,
-                ia.expanded_uncertainty if ia else None, gm.expanded_uncertainty if gm else None,
+                section,
+                ia.value if ia else None,
+                gm.value if gm else None,
+                ia.expanded_uncertainty if ia else None,
+                gm.expanded_uncertainty if gm else None,
             )
-        )  # fmt: skip
+        )
     return tuple(results)
 
 
@@ -102,9 +107,12 @@ def _nominal(section: int, point: TestPoint, claimed: Sequence[Value]) -> paper.
     house = any(value.kind == Kind.HOUSE for value in (ia, gm) if value)
     stands = next((value.conditions for value in (ia, gm) if value), point.conditions)
     return paper.Nominal(
-        section, stands, ia.nominal if ia else point.anode_current_ma,
-        gm.nominal if gm else point.gm_ma_per_v, "our own valves, as said below" if house else point.cited,
-    )  # fmt: skip
+        section,
+        stands,
+        ia.nominal if ia else point.anode_current_ma,
+        gm.nominal if gm else point.gm_ma_per_v,
+        "our own valves, as said below" if house else point.cited,
+    )
 
 
 def _level(nominal: paper.Nominal, by_gm: bool) -> Point | None:
@@ -154,11 +162,17 @@ def _spreads(members: Sequence[Member], tolerance: float) -> tuple[paper.Spread,
         decision = claim(values, tolerance, 0.95)
         found.append(
             paper.Spread(
-                "Ia" if spread.quantity == Quantity.ANODE_CURRENT else "gm", spread.quantity.unit, spread.section,
-                spread.smallest, spread.largest, spread.nominal, spread.spread, spread.expanded_uncertainty,
+                "Ia" if spread.quantity == Quantity.ANODE_CURRENT else "gm",
+                spread.quantity.unit,
+                spread.section,
+                spread.smallest,
+                spread.largest,
+                spread.nominal,
+                spread.spread,
+                spread.expanded_uncertainty,
                 decision.conformance_probability if decision else None,
             )
-        )  # fmt: skip
+        )
     return tuple(found)
 
 

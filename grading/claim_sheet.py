@@ -22,23 +22,32 @@ def claim_sheet_data(claim: Claim, on: date) -> ClaimData:
             claim.number, "Claim", f"Claim {claim.number} for lot {lot}", "Discrepancies of a delivery", on
         ),
         to=(lot.supplier.name, *lot.supplier.contact.splitlines()),
-        facts=((
-            ("Your reference", claim.reference), ("Our lot", f"{lot}"), ("Received", day(lot.received_on)),
-            ("Claim made", day(timezone.localdate(claim.made_at))),
-        ),),
+        facts=(
+            (
+                ("Your reference", claim.reference),
+                ("Our lot", f"{lot}"),
+                ("Received", day(lot.received_on)),
+                ("Claim made", day(timezone.localdate(claim.made_at))),
+            ),
+        ),
         text=claim.text,
         rows=tuple(
             ClaimedRow(
-                f"{row.line.number}", _goods(row.line), row.get_kind_display(), row.pieces, row.line.expected,
+                f"{row.line.number}",
+                _goods(row.line),
+                row.get_kind_display(),
+                row.pieces,
+                row.line.expected,
                 "–" if row.line.counted is None else f"{row.line.counted}",
-                "–" if row.kind == "over" else shown(row.amount, claim.currency), row.note,
+                "–" if row.kind == "over" else shown(row.amount, claim.currency),
+                row.note,
             )
             for row in rows
         ),
         total=shown(sum((row.amount for row in rows), rows[0].amount * 0), claim.currency),
         photographs=tuple(_photographs(claim, [row.line_id for row in rows])),
         void=f"Withdrawn on {day(withdrawn.on)}: {withdrawn.note or 'no reason given'}" if withdrawn else "",
-    )  # fmt: skip
+    )
 
 
 def _goods(line: Line) -> str:

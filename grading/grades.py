@@ -157,8 +157,13 @@ def _findings(level: Level, sections: Sequence[SectionReading], rule: Rule) -> I
         yield from _spread_findings(
             "gm", level.gm_section_spread_percent, level, [(s.gm_ma_per_v, s.gm_known) for s in sections], rule
         )
-        yield from _spread_findings("anode current", level.anode_current_section_spread_percent, level,
-                                    [(s.anode_current_ma, s.anode_current_known) for s in sections], rule)  # fmt: skip
+        yield from _spread_findings(
+            "anode current",
+            level.anode_current_section_spread_percent,
+            level,
+            [(s.anode_current_ma, s.anode_current_known) for s in sections],
+            rule,
+        )
 
 
 def _section_findings(level: Level, s: SectionReading, rule: Rule) -> Iterator[Finding]:
@@ -167,9 +172,17 @@ def _section_findings(level: Level, s: SectionReading, rule: Rule) -> Iterator[F
     yield from _share_findings(
         "gm", s.gm_ma_per_v, "mA/V", s.nominal_gm_ma_per_v, s.gm_known, level.gm_min_percent, None, level, rule
     )
-    yield from _share_findings("anode current", s.anode_current_ma, "mA", s.nominal_anode_current_ma,
-                               s.anode_current_known, level.anode_current_min_percent,
-                               level.anode_current_max_percent, level, rule)  # fmt: skip
+    yield from _share_findings(
+        "anode current",
+        s.anode_current_ma,
+        "mA",
+        s.nominal_anode_current_ma,
+        s.anode_current_known,
+        level.anode_current_min_percent,
+        level.anode_current_max_percent,
+        level,
+        rule,
+    )
     if level.within_sheet_limits:
         yield from _sheet_findings(
             "anode current",
@@ -180,8 +193,7 @@ def _section_findings(level: Level, s: SectionReading, rule: Rule) -> Iterator[F
             s.anode_current_max_ma,
             rule,
         )
-        yield from _sheet_findings("gm", s.gm_ma_per_v, "mA/V", s.gm_known, s.gm_min_ma_per_v, s.gm_max_ma_per_v,
-                                   rule)  # fmt: skip
+        yield from _sheet_findings("gm", s.gm_ma_per_v, "mA/V", s.gm_known, s.gm_min_ma_per_v, s.gm_max_ma_per_v, rule)
     for label, value, limit in (
         ("heater-cathode leakage", s.heater_cathode_leakage_ua, level.heater_cathode_leakage_max_ua),
         ("grid current", None if s.grid_current_ua is None else abs(s.grid_current_ua), level.grid_current_max_ua),
@@ -200,9 +212,16 @@ def _section_findings(level: Level, s: SectionReading, rule: Rule) -> Iterator[F
 
 
 def _share_findings(
-    label: str, value: float | None, unit: str, nominal: float | None, known: Known | None,
-    low: float | None, high: float | None, level: Level, rule: Rule,
-) -> Iterator[Finding]:  # fmt: skip
+    label: str,
+    value: float | None,
+    unit: str,
+    nominal: float | None,
+    known: Known | None,
+    low: float | None,
+    high: float | None,
+    level: Level,
+    rule: Rule,
+) -> Iterator[Finding]:
     """Limits given as shares of the nominal. A type whose sheet has no nominal for the quantity makes none."""
     if nominal is None or (low is None and high is None):
         return
@@ -266,9 +285,15 @@ def _decide(value: float, limits: Limits, known: Known | None, rule: Rule) -> tu
     if known is None:
         return (Outcome.ACCEPT if limits.contains(value) else Outcome.REJECT), None, None
     decision = conformity.decide(
-        value, limits, rule, repeatability_sd=known.repeatability_sd, systematic_u=known.systematic_u,
-        readings=known.readings, degrees_of_freedom=known.degrees_of_freedom, display_step=known.display_step,
-    )  # fmt: skip
+        value,
+        limits,
+        rule,
+        repeatability_sd=known.repeatability_sd,
+        systematic_u=known.systematic_u,
+        readings=known.readings,
+        degrees_of_freedom=known.degrees_of_freedom,
+        display_step=known.display_step,
+    )
     return decision.outcome, decision.conformance_probability, decision.more_readings
 
 

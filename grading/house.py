@@ -68,13 +68,17 @@ def known_good(tester: Tester, test_point: TestPoint, condition: TesterCondition
             Q(heater_cathode_leakage_ua=None) | Q(heater_cathode_leakage_ua__lte=LEAKAGE_AT_MOST_UA),
             Q(grid_current_ua=None)
             | Q(grid_current_ua__lte=GRID_CURRENT_AT_MOST_UA, grid_current_ua__gte=-GRID_CURRENT_AT_MOST_UA),
-            shift__tester=tester, test_point=test_point, shorted=False,
-            valve__line__condition__in=NOS, valve__written_off="", pk=Subquery(latest),
+            shift__tester=tester,
+            test_point=test_point,
+            shorted=False,
+            valve__line__condition__in=NOS,
+            valve__written_off="",
+            pk=Subquery(latest),
         )
         .exclude(Exists(suspect))
         .select_related("valve__line__lot")
         .order_by("valve__serial")
-    )  # fmt: skip
+    )
     history = TesterCondition.objects.filter(tester=tester, test_point=test_point, since__lte=OuterRef("taken_at"))
     # The type checker does not follow the annotation through the base of append-only rows.
     dated: QuerySet[Any] = found.annotate(at=Subquery(history.order_by("-since", "-id").values("pk")[:1]))
@@ -101,9 +105,16 @@ def learn(tester: Tester, test_point: TestPoint, by: User) -> list[HouseNominal]
             if len(values) < FEWEST:
                 continue
             row = HouseNominal.objects.create(
-                tester=tester, test_point=test_point, condition=condition, quantity=quantity, by=by,
-                median=median(values), spread=robust_spread(values), count=len(values), learnt_at=timezone.now(),
-            )  # fmt: skip
+                tester=tester,
+                test_point=test_point,
+                condition=condition,
+                quantity=quantity,
+                by=by,
+                median=median(values),
+                spread=robust_spread(values),
+                count=len(values),
+                learnt_at=timezone.now(),
+            )
             row.readings.set(readings)
             made.append(row)
         if not made:

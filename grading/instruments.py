@@ -236,10 +236,15 @@ def basis_for(tester: Tester, test_point: TestPoint, quantity: Quantity, at: dat
     except ConversionRefused as refusal:
         return Basis(Kind.NONE, None, 0.0, 1.0, 0.0, False, f"compared with nothing: {refusal}")
     return Basis(
-        Kind.CONVERTED, nominal, 0.0, factor, relative_u, True,
+        Kind.CONVERTED,
+        nominal,
+        0.0,
+        factor,
+        relative_u,
+        True,
         f"{words} (factor {factor:.3g}, standard uncertainty of the model {100 * relative_u:.2g} %), "
         "then beside the data sheet's nominal",
-    )  # fmt: skip
+    )
 
 
 def _scale(tester: Tester) -> Basis:

@@ -132,10 +132,18 @@ def grade(valves: Collection[Valve], policy: Policy, by: User | None) -> dict[in
                 given[valve.pk] = before
                 continue
             row = Grade(
-                valve=valve, policy=policy, name=after.name, rank=after.rank, saleable=after.saleable,
-                reasons=list(after.reasons), too_close=after.too_close, more_readings=after.more_readings,
-                assurance=after.assurance, measured=measured, given_by=by,
-            )  # fmt: skip
+                valve=valve,
+                policy=policy,
+                name=after.name,
+                rank=after.rank,
+                saleable=after.saleable,
+                reasons=list(after.reasons),
+                too_close=after.too_close,
+                more_readings=after.more_readings,
+                assurance=after.assurance,
+                measured=measured,
+                given_by=by,
+            )
             fresh.append((row, evidence))
             given[valve.pk] = row
         for keys in progress.chunked([row.valve_id for row, _ in fresh]):

@@ -142,11 +142,18 @@ def values_of(repeats: Repeats, bench: Bench) -> list[Value]:
             continue
         record = bench.record(tester_id, latest.taken_at)
         plain = Value(
-            section=latest.section, quantity=str(quantity), value=mean * basis.factor,
-            readings=len(repeats.values(quantity)), tester=str(record.tester), point_id=latest.test_point_id,
+            section=latest.section,
+            quantity=str(quantity),
+            value=mean * basis.factor,
+            readings=len(repeats.values(quantity)),
+            tester=str(record.tester),
+            point_id=latest.test_point_id,
             conditions=bench.conditions(tester_id, latest.test_point, basis, latest.taken_at),
-            nominal=basis.nominal, kind=str(basis.kind), basis=basis.words, sheet_limits=basis.sheet_limits,
-        )  # fmt: skip
+            nominal=basis.nominal,
+            kind=str(basis.kind),
+            basis=basis.words,
+            sheet_limits=basis.sheet_limits,
+        )
         values.append(_with_uncertainty(plain, mean, quantity, basis, record))
     return values
 
@@ -273,8 +280,9 @@ def claim(values: Sequence[Value], tolerance: float, probability: float) -> SetD
     if not all(relative):
         return None
     return decide_set(
-        [value.value for value in values], tolerance,
+        [value.value for value in values],
+        tolerance,
         repeatability_sds=[(v.repeatability_sd or 0.0) / sqrt(v.readings) for v in values],
         other_us=[v.resolution / SQRT_12 if common else v.systematic_u or 0.0 for v in values],
         required_probability=probability,
-    )  # fmt: skip
+    )

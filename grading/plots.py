@@ -267,9 +267,11 @@ def _trace(
         paths=(Path(" ".join(f"{x(i)},{y(value)}" for i, value in placed), "trace"),),
         marks=tuple(
             Mark(
-                x(i), y(value), "cross" if i in series.signalled else "circle",
+                x(i),
+                y(value),
+                "cross" if i in series.signalled else "circle",
                 f"{series.labels[i]}: {value:.{places}f} {series.unit}",
             )
             for i, value in placed
         ),
-    )  # fmt: skip
+    )

@@ -67,11 +67,13 @@ def plan_for(type_: ValveType, best_grades: int) -> PoolPlan:
     plan = planning.plan(stock.pieces, mix, time_limit_s=PLAN_TIME_S)
     made = [
         Planned(
-            one.demand, tuple(stock.valves[key] for key in one.keys), max(one.spread) if len(one.keys) > 1 else None,
+            one.demand,
+            tuple(stock.valves[key] for key in one.keys),
+            max(one.spread) if len(one.keys) > 1 else None,
             one.price,
         )
         for one in plan.made
-    ]  # fmt: skip
+    ]
     return PoolPlan(made, plan, len(stock.pieces))
 
 

@@ -65,11 +65,21 @@ def pool_plot(
     shown = f"; every {every}th valve is drawn" if every > 1 else ""
     unshown = f"; the first {MOST_SETS} sets are drawn" if len(sets) > MOST_SETS else ""
     return PoolPlot(
-        WIDTH, HEIGHT, LEFT, WIDTH - RIGHT, TOP, HEIGHT - BOTTOM, x_ticks, y_ticks,
-        tuple(list(at.values())[::every]), tuple(stars), x_name, y_name,
+        WIDTH,
+        HEIGHT,
+        LEFT,
+        WIDTH - RIGHT,
+        TOP,
+        HEIGHT - BOTTOM,
+        x_ticks,
+        y_ticks,
+        tuple(list(at.values())[::every]),
+        tuple(stars),
+        x_name,
+        y_name,
         f"{len(points)} valves, {len(sets)} sets: {y_name} against {x_name}. A set's valves are joined to their "
         f"middle{shown}{unshown}.",
-    )  # fmt: skip
+    )
 
 
 def _scale(values: Sequence[float], start: float, end: float) -> tuple[Scale, tuple[Tick, ...]]:

@@ -35,7 +35,7 @@ from grading.units import (
     settles,
     split_unit,
     unit,
-)  # fmt: skip
+)
 from stockroom.serials import BadSerial, read_serial
 
 MAX_BYTES = 1_000_000
@@ -54,8 +54,16 @@ SIGNATURES = {
     b"{\\rtf": "a word processor's document (RTF)",
     b"SQLite format": "a database",
 }
-NOISE = {"quiet": "quiet", "none": "quiet", "q": "quiet", "slight": "slight", "some": "slight", "s": "slight",
-         "noisy": "noisy", "loud": "noisy"}  # fmt: skip
+NOISE = {
+    "quiet": "quiet",
+    "none": "quiet",
+    "q": "quiet",
+    "slight": "slight",
+    "some": "slight",
+    "s": "slight",
+    "noisy": "noisy",
+    "loud": "noisy",
+}
 
 
 class NotReadings(ValueError):
@@ -92,8 +100,12 @@ class Row:
     units: Mapping[Field, Unit] = field(default_factory=dict, compare=False)  # as each value was written
 
 
-VALUES = {Field.ANODE_CURRENT: "anode_current_ma", Field.GM: "gm_ma_per_v",
-          Field.LEAKAGE: "heater_cathode_leakage_ua", Field.GRID_CURRENT: "grid_current_ua"}  # fmt: skip
+VALUES = {
+    Field.ANODE_CURRENT: "anode_current_ma",
+    Field.GM: "gm_ma_per_v",
+    Field.LEAKAGE: "heater_cathode_leakage_ua",
+    Field.GRID_CURRENT: "grid_current_ua",
+}
 
 
 class Parsed(NamedTuple):

@@ -51,11 +51,18 @@ class Planned(NamedTuple):
     def reading(self) -> Reading:
         row = self.row
         return Reading(
-            valve=self.valve, section=self.section, test_point=self.test_point,
-            anode_current_ma=row.anode_current_ma, gm_ma_per_v=row.gm_ma_per_v, shorted=row.shorted,
-            short_between=row.short_between, heater_cathode_leakage_ua=row.heater_cathode_leakage_ua,
-            grid_current_ua=row.grid_current_ua, noise=row.noise, remark=row.remark,
-        )  # fmt: skip
+            valve=self.valve,
+            section=self.section,
+            test_point=self.test_point,
+            anode_current_ma=row.anode_current_ma,
+            gm_ma_per_v=row.gm_ma_per_v,
+            shorted=row.shorted,
+            short_between=row.short_between,
+            heater_cathode_leakage_ua=row.heater_cathode_leakage_ua,
+            grid_current_ua=row.grid_current_ua,
+            noise=row.noise,
+            remark=row.remark,
+        )
 
 
 class Preview(NamedTuple):

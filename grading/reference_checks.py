@@ -142,8 +142,10 @@ class Chart(NamedTuple):
         for signal in self.assessment.signals if self.assessment else ():
             rule, first, last = found.get(signal.rule.key, (signal.rule, len(self.checks), 0))
             found[rule.key] = (
-                rule, min(first, self.judged_from + signal.first), max(last, self.judged_from + signal.last + 1)
-            )  # fmt: skip
+                rule,
+                min(first, self.judged_from + signal.first),
+                max(last, self.judged_from + signal.last + 1),
+            )
         return list(found.values())
 
 
@@ -242,9 +244,14 @@ def correct(check: ReferenceCheck, value: float, reason: str, by: User) -> Outco
     try:
         with transaction.atomic():
             new = ReferenceCheck.objects.create(
-                reference=check.reference, shift=check.shift, by=by, value=value, taken_at=check.taken_at,
-                supersedes=check, reason=reason,
-            )  # fmt: skip
+                reference=check.reference,
+                shift=check.shift,
+                by=by,
+                value=value,
+                taken_at=check.taken_at,
+                supersedes=check,
+                reason=reason,
+            )
             said = f"Check of {check.reference} corrected, {check.value:g} → {value:g}: {reason}."
             Entry.write(by, "reference-corrected", fitted(said))
             return _judged(new, by)

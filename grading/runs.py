@@ -64,17 +64,24 @@ class Ask:
     def as_rules(self, sections: int) -> matching.Rules:
         balance = self.section_balance_percent
         return matching.Rules(
-            same_maker=self.same_maker, same_grade=self.same_grade, same_construction=self.same_construction,
-            weeks_apart=self.weeks_apart, section_balance=None if balance is None else balance / 100,
+            same_maker=self.same_maker,
+            same_grade=self.same_grade,
+            same_construction=self.same_construction,
+            weeks_apart=self.weeks_apart,
+            section_balance=None if balance is None else balance / 100,
             sections=sections,
-        )  # fmt: skip
+        )
 
     def pool(self, type_: ValveType) -> sets.Pool:
         """The stock as it is now, as a run would see it."""
         return sets.pool(
-            type_, self.best_grades, self.size, Policy.current().parsed.match_probability,
-            dated=self.weeks_apart is not None, built=self.same_construction,
-        )  # fmt: skip
+            type_,
+            self.best_grades,
+            self.size,
+            Policy.current().parsed.match_probability,
+            dated=self.weeks_apart is not None,
+            built=self.same_construction,
+        )
 
 
 def start(type_: ValveType, ask: Ask, by: User) -> MatchRun:
@@ -153,10 +160,16 @@ def _work(run: MatchRun, stop: threading.Event) -> None:
     try:
         stock = ask.pool(run.type)
         outcome = matching.find_sets(
-            stock.pieces, ask.size, ask.as_tiers(), ask.as_rules(stock.sections),
-            time_limit_s=min(ask.time_limit_s, MOST_TIME_S), progress=tell, should_stop=stopped, start=ask.start,
+            stock.pieces,
+            ask.size,
+            ask.as_tiers(),
+            ask.as_rules(stock.sections),
+            time_limit_s=min(ask.time_limit_s, MOST_TIME_S),
+            progress=tell,
+            should_stop=stopped,
+            start=ask.start,
             near_enough=ask.near_enough,
-        )  # fmt: skip
+        )
     except ValueError as trouble:
         rows.update(state=MatchRun.State.FAILED, trouble=str(trouble)[:300])
         return
@@ -169,13 +182,19 @@ def _work(run: MatchRun, stop: threading.Event) -> None:
         state=MatchRun.State.DONE,
         outcome={
             "sets": [Found.of(made).stored() for made in outcome.sets],
-            "value": outcome.value, "bound": outcome.bound, "gap": outcome.gap, "proven": outcome.proven,
-            "seconds": outcome.seconds, "stopped": outcome.stopped, "timed_out": outcome.timed_out,
-            "method": outcome.method, "pool": len(stock.pieces),
+            "value": outcome.value,
+            "bound": outcome.bound,
+            "gap": outcome.gap,
+            "proven": outcome.proven,
+            "seconds": outcome.seconds,
+            "stopped": outcome.stopped,
+            "timed_out": outcome.timed_out,
+            "method": outcome.method,
+            "pool": len(stock.pieces),
             "prices": {str(key): price for key, price in outcome.prices.items()},
             "left_out": [[str(stock.valves[key]), reason] for key, reason in outcome.left_out],
         },
-    )  # fmt: skip
+    )
 
 
 def _told(progress: matching.Progress) -> dict[str, Any]:
@@ -218,10 +237,12 @@ def keep(run: MatchRun, found: Sequence[Found]) -> None:
     """These are the run's sets now."""
     value, bound = sum(one.value for one in found), run.outcome["bound"]
     run.outcome = {
-        **run.outcome, "sets": [one.stored() for one in found], "value": value,
+        **run.outcome,
+        "sets": [one.stored() for one in found],
+        "value": value,
         "gap": (bound - value) / bound if bound else 0.0,
         "proven": run.outcome["proven"] and value >= run.outcome["value"],
-    }  # fmt: skip
+    }
     run.save(update_fields=["outcome"])
 
 

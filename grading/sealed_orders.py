@@ -146,9 +146,15 @@ def order_listing(order: Order, listing: Listing, by: User) -> OrderLine:
     is_sealed = sealed_listing.of(valves) is not None
     worst = max(Grade.objects.filter(valve__in=valves, standing=True).values_list("rank", flat=True), default=1)
     line = OrderLine.objects.create(
-        order=order, type=valves[0].type, set_size=len(valves), sealed=is_sealed, quantity=1, best_grades=worst,
-        unit_price=listing.price, note=f"listed as {listing.number}",
-    )  # fmt: skip
+        order=order,
+        type=valves[0].type,
+        set_size=len(valves),
+        sealed=is_sealed,
+        quantity=1,
+        best_grades=worst,
+        unit_price=listing.price,
+        note=f"listed as {listing.number}",
+    )
     Entry.write(by, "order-line", fitted(f"{order}: {line.asked}, listed as {listing.number}"), order=order)
     if is_sealed:
         set_aside(line, f"listing {listing.number}", by)

@@ -39,14 +39,18 @@ def _facts(plan: SamplingPlan) -> Facts:
     packing: Packing = line.packing
     return (
         (
-            ("Type", f"{line.type}"), ("Marked maker", f"{line.maker or ''}"),
-            ("Condition claimed", line.get_condition_display()), ("Line", f"{line}"),
+            ("Type", f"{line.type}"),
+            ("Marked maker", f"{line.maker or ''}"),
+            ("Condition claimed", line.get_condition_display()),
+            ("Line", f"{line}"),
         ),
         (
-            ("Packs", f"{packing}"), ("Contract marks", packing.contract_marks),
-            ("Pack date", pack_dates.in_words(packing)), ("Lot", f"{plan.lot_size} pieces"),
+            ("Packs", f"{packing}"),
+            ("Contract marks", packing.contract_marks),
+            ("Pack date", pack_dates.in_words(packing)),
+            ("Lot", f"{plan.lot_size} pieces"),
         ),
-    )  # fmt: skip
+    )
 
 
 def draw_list_data(plan: SamplingPlan, on: date) -> DrawListData:
@@ -64,8 +68,11 @@ def draw_list_data(plan: SamplingPlan, on: date) -> DrawListData:
     title = f"Packs to open of {plan.line.type}"
     return DrawListData(
         head=letterhead(f"{plan.line}", "Draw list", title, "Sealed packs drawn for a sample", on),
-        facts=_facts(plan), repeat=repeat, rows=rows, cautions=tuple(plan.line.type.caution_sentences),
-    )  # fmt: skip
+        facts=_facts(plan),
+        repeat=repeat,
+        rows=rows,
+        cautions=tuple(plan.line.type.caution_sentences),
+    )
 
 
 def statement_data(plan: SamplingPlan, on: date, listing: str = "", order: str = "") -> StatementData:
@@ -102,12 +109,19 @@ def statement_data(plan: SamplingPlan, on: date, listing: str = "", order: str =
     )
     return StatementData(
         head=letterhead(
-            listing or order or f"{plan.line}", "Sealed and sample-tested, not tested",
-            f"{plan.line.type} in sealed packs", "Sampling plan and result of a sealed lot", on,
+            listing or order or f"{plan.line}",
+            "Sealed and sample-tested, not tested",
+            f"{plan.line.type} in sealed packs",
+            "Sampling plan and result of a sealed lot",
+            on,
         ),
-        facts=_facts(plan), sentence=found.sentence, plan=plan_words.replace(" %", "\N{NO-BREAK SPACE}%"),
+        facts=_facts(plan),
+        sentence=found.sentence,
+        plan=plan_words.replace(" %", "\N{NO-BREAK SPACE}%"),
         result=f"{found.failed} of {found.tested} opened packs failed; accepted on {day(timezone.localdate(last.at))}.",
-        rule=f"A piece is usable when it is {plan.usable_rule}.", by_grade=tuple(found.by_grade),
+        rule=f"A piece is usable when it is {plan.usable_rule}.",
+        by_grade=tuple(found.by_grade),
         curve=tuple((point.defective, point.share, point.probability) for point in curve),
-        serials=serials, cautions=tuple(plan.line.type.caution_sentences),
-    )  # fmt: skip
+        serials=serials,
+        cautions=tuple(plan.line.type.caution_sentences),
+    )

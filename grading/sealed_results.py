@@ -162,14 +162,18 @@ def results(plan: SamplingPlan) -> Results:
             found[key] = found.get(key, 0) + 1
     still, loosened = _seals(plan, [number for _, number in drawn_numbers], packs, line.pieces - line.valves.count())
     return Results(
-        drawn=rows, tested=tested, failed=failed,
+        drawn=rows,
+        tested=tested,
+        failed=failed,
         decision=sampling.decide(plan.plan, tested, failed, plan.is_returnable),
         unopened=sampling.unopened(plan.lot_size, tested, failed),
-        rest=rest, still_sealed=still, loosened=loosened,
+        rest=rest,
+        still_sealed=still,
+        loosened=loosened,
         outside=[] if test_all else [_outside(valve, grades.get(valve.pk), said_of) for valve in others],
         lot_now=line.received - plan.first_position,
         by_grade=[(name, count) for (_, name), count in sorted(found.items())],
-    )  # fmt: skip
+    )
 
 
 SaidOf = Callable[[Valve], tuple[Verdict, str]]
@@ -248,18 +252,28 @@ def oc_plot(plan: sampling.Plan) -> plots.Plot:
         f"{_percent(bad.probability)}, which is the plan's limiting quality."
     )
     return plots.Plot(
-        "oc", "How often a lot is accepted", description,
+        "oc",
+        "How often a lot is accepted",
+        description,
         tuple(plots.Tick(x(step), f"{step:g} %") for step in plots.nice_steps(0, 100 * curve[-1].share)),
         tuple(plots.Tick(y(step), f"{step} %") for step in (0, 25, 50, 75, 100)),
         rules=(plots.Rule(y(95), "95 %", "zone"), plots.Rule(y(10), "10 %", "limit")),
         paths=(plots.Path(" ".join(f"{x(100 * p.share)},{y(100 * p.probability)}" for p in curve), "trace"),),
         marks=(
-            plots.Mark(x(100 * good.share), y(100 * good.probability), "circle",
-                       f"{good.defective} bad: accepted with {_percent(good.probability)}"),
-            plots.Mark(x(100 * bad.share), y(100 * bad.probability), "square",
-                       f"{bad.defective} bad: accepted with {_percent(bad.probability)}"),
+            plots.Mark(
+                x(100 * good.share),
+                y(100 * good.probability),
+                "circle",
+                f"{good.defective} bad: accepted with {_percent(good.probability)}",
+            ),
+            plots.Mark(
+                x(100 * bad.share),
+                y(100 * bad.probability),
+                "square",
+                f"{bad.defective} bad: accepted with {_percent(bad.probability)}",
+            ),
         ),
-    )  # fmt: skip
+    )
 
 
 def _failures(count: int) -> str:

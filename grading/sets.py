@@ -84,9 +84,15 @@ def available(type_: ValveType, best_grades: int) -> list[Grade]:
 
 
 def propose(
-    type_: ValveType, size: int, tolerance_percent: float, best_grades: int, *,
-    same_maker: bool = False, same_grade: bool = False, time_limit_s: float = 5,
-) -> list[Proposal]:  # fmt: skip
+    type_: ValveType,
+    size: int,
+    tolerance_percent: float,
+    best_grades: int,
+    *,
+    same_maker: bool = False,
+    same_grade: bool = False,
+    time_limit_s: float = 5,
+) -> list[Proposal]:
     """Disjoint sets from free graded stock, tightest first.
 
     Only valves read on one tester at one test point are put together: what they share then cancels. Where their
@@ -232,9 +238,13 @@ def make_set(valves: Sequence[Valve], tolerance_percent: float, by: User) -> Mat
         raise CannotMatch(f"These valves are not surely within {tolerance_percent:g} %. {unsure}")
 
     matched = MatchedSet.objects.create(
-        number=f"S{Counter.take('set')[0]:05d}", type=valves[0].type, size=len(valves),
-        tolerance_percent=tolerance_percent, policy=policy, made_by=by,
-    )  # fmt: skip
+        number=f"S{Counter.take('set')[0]:05d}",
+        type=valves[0].type,
+        size=len(valves),
+        tolerance_percent=tolerance_percent,
+        policy=policy,
+        made_by=by,
+    )
     try:
         with transaction.atomic():
             Member.objects.bulk_create(

@@ -14,9 +14,17 @@ from typing import NamedTuple
 NONE = {"", "-", "–", "—", "0", "n", "no", "none", "ok", "false", "n/a"}
 SOMEWHERE = {"1", "y", "yes", "x", "short", "shorted", "shorts", "true"}
 SPOKEN = {
-    "a": "anode", "p": "anode", "k": "cathode", "h": "heater", "f": "filament", "s": "shield",
-    "g": "grid", "g1": "grid 1", "g2": "screen", "g3": "suppressor",
-}  # fmt: skip
+    "a": "anode",
+    "p": "anode",
+    "k": "cathode",
+    "h": "heater",
+    "f": "filament",
+    "s": "shield",
+    "g": "grid",
+    "g1": "grid 1",
+    "g2": "screen",
+    "g3": "suppressor",
+}
 _CODES = sorted(SPOKEN, key=len, reverse=True)
 _PAIR = re.compile(rf"({'|'.join(_CODES)})[-–/+, ]*({'|'.join(_CODES)})")
 

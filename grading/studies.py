@@ -73,9 +73,14 @@ def plan(
         raise PlanProblem(f"By its record {tester} does not measure {quantity.label}.")
     with transaction.atomic():
         study = Study.objects.create(
-            tester=tester, quantity=quantity, test_point=test_point, repeats=repeats, by=by, note=note,
+            tester=tester,
+            quantity=quantity,
+            test_point=test_point,
+            repeats=repeats,
+            by=by,
+            note=note,
             seed=secrets.randbelow(2**31),
-        )  # fmt: skip
+        )
         StudyValve.objects.bulk_create(
             StudyValve(study=study, valve=valve, position=position) for position, valve in enumerate(valves, start=1)
         )
@@ -158,9 +163,13 @@ def take(study: Study, cell: Cell, value: float, by: User, taken_at: datetime | 
         with transaction.atomic():
             _lock_open(study)
             return StudyReading.objects.create(
-                study=study, valve_id=cell.valve_id, operator=by, repeat=cell.repeat, value=value,
+                study=study,
+                valve_id=cell.valve_id,
+                operator=by,
+                repeat=cell.repeat,
+                value=value,
                 taken_at=taken_at or timezone.now(),
-            )  # fmt: skip
+            )
     except IntegrityError:
         raise StudyProblem("This reading has been made already. To change it, correct it.") from None
 
@@ -171,9 +180,15 @@ def correct(reading: StudyReading, value: float, reason: str, by: User) -> Study
         with transaction.atomic():
             _lock_open(reading.study)
             new = StudyReading.objects.create(
-                study=reading.study, valve=reading.valve, operator=reading.operator, repeat=reading.repeat,
-                value=value, taken_at=reading.taken_at, supersedes=reading, reason=reason,
-            )  # fmt: skip
+                study=reading.study,
+                valve=reading.valve,
+                operator=reading.operator,
+                repeat=reading.repeat,
+                value=value,
+                taken_at=reading.taken_at,
+                supersedes=reading,
+                reason=reason,
+            )
             said = f"{reading.study}: {reading.valve}, {reading.value:g} → {value:g}: {reason}."
             Entry.write(by, "study-corrected", fitted(said), valve=reading.valve)
             return new
@@ -258,12 +273,17 @@ class Analysis(NamedTuple):
         ]
         return [
             Row(
-                name, meaning, part.standard_deviation, part.interval.lower, part.interval.upper,
-                part.contribution_percent, part.study_variation_percent,
+                name,
+                meaning,
+                part.standard_deviation,
+                part.interval.lower,
+                part.interval.upper,
+                part.contribution_percent,
+                part.study_variation_percent,
             )
             for name, meaning, part in parts
             if part is not None
-        ]  # fmt: skip
+        ]
 
     @property
     def in_words(self) -> list[str]:
@@ -383,9 +403,9 @@ class Repeatability(NamedTuple):
 
 def repeatability_of(tester: Tester, quantity: Quantity) -> Repeatability | None:
     """By the latest finished study that could be analysed; None when there is none."""
-    for study in Study.objects.filter(tester=tester, quantity=quantity).exclude(finished_at=None).order_by(
-        "-finished_at", "-pk"
-    ):  # fmt: skip
+    for study in (
+        Study.objects.filter(tester=tester, quantity=quantity).exclude(finished_at=None).order_by("-finished_at", "-pk")
+    ):
         result = analyse(study).result
         if result is None:
             continue

@@ -93,9 +93,9 @@ def _records(lines: Collection[Line], path: str, keys: Collection[int]) -> list[
     places = minor_places(Shop.own().currency)
     standing = Grade.objects.filter(standing=True, **{f"valve__{path}__in": keys}).order_by()
     grades: dict[int, dict[tuple[int, str, bool], int]] = defaultdict(dict)
-    for key, rank, name, saleable, count in (
-        standing.values_list("valve__line", "rank", "name", "saleable").annotate(n=Count("pk"))
-    ):  # fmt: skip
+    for key, rank, name, saleable, count in standing.values_list("valve__line", "rank", "name", "saleable").annotate(
+        n=Count("pk")
+    ):
         grades[key][rank, name, saleable] = count
     lost = Valve.objects.filter(state=State.WRITTEN_OFF, **{f"{path}__in": keys})
     lost = lost.exclude(grades__standing=True).order_by()
@@ -120,10 +120,15 @@ def _record(
     known = sum(grades.values()) + written_off
     bearing = line.bearing_cost
     return Record(
-        expected=line.expected, received=line.received, sent_back=line.sent_back + unjudged, grades=grades,
-        written_off=written_off, cost=line.cost,
-        cost_of_known=line.cost * min(known, bearing) / bearing if bearing else Decimal(0), places=places,
-    )  # fmt: skip
+        expected=line.expected,
+        received=line.received,
+        sent_back=line.sent_back + unjudged,
+        grades=grades,
+        written_off=written_off,
+        cost=line.cost,
+        cost_of_known=line.cost * min(known, bearing) / bearing if bearing else Decimal(0),
+        places=places,
+    )
 
 
 def together(records: Sequence[Record], places: int) -> Record:
@@ -132,12 +137,15 @@ def together(records: Sequence[Record], places: int) -> Record:
     for record in records:
         grades.update(record.grades)
     return Record(
-        expected=sum(record.expected for record in records), received=sum(record.received for record in records),
-        sent_back=sum(record.sent_back for record in records), grades=grades,
+        expected=sum(record.expected for record in records),
+        received=sum(record.received for record in records),
+        sent_back=sum(record.sent_back for record in records),
+        grades=grades,
         written_off=sum(record.written_off for record in records),
         cost=sum((record.cost for record in records), Decimal(0)),
-        cost_of_known=sum((record.cost_of_known for record in records), Decimal(0)), places=places,
-    )  # fmt: skip
+        cost_of_known=sum((record.cost_of_known for record in records), Decimal(0)),
+        places=places,
+    )
 
 
 class SupplierRecord(NamedTuple):

@@ -130,8 +130,10 @@ def to_claim(lot: Lot) -> list[Asked]:
     asked: list[Asked] = []
     for (line, rows), share in zip(found, shares, strict=True):
         amounts = _amounts(share, line.expected, _claimed_of(claimed, line), rows, places)
-        asked += [Asked(line, kind, n, amount, note, fault)
-                  for (kind, n, note, fault), amount in zip(rows, amounts, strict=True)]  # fmt: skip
+        asked += [
+            Asked(line, kind, n, amount, note, fault)
+            for (kind, n, note, fault), amount in zip(rows, amounts, strict=True)
+        ]
     return asked
 
 
@@ -190,14 +192,28 @@ def make_claim(lot: Lot, reference: str, words: str, by: User | None) -> Claim:
             raise NothingToClaim(f"Lot {lot}: the counts agree with what was expected, or everything is claimed.")
         charge, _ = _goods_shares(lot, list(lot.lines.order_by("number")))
         claim = Claim.objects.create(
-            number=f"C{Counter.take('claim')[0]:04}", lot=lot, reference=reference, text=words,
-            currency=charge.currency, made_by=by,
-        )  # fmt: skip
+            number=f"C{Counter.take('claim')[0]:04}",
+            lot=lot,
+            reference=reference,
+            text=words,
+            currency=charge.currency,
+            made_by=by,
+        )
         ClaimRow.objects.bulk_create(
-            [ClaimRow(claim=claim, line=row.line, kind=row.kind, pieces=row.pieces, amount=row.amount, note=row.note,
-                      fault=row.fault) for row in asked],
+            [
+                ClaimRow(
+                    claim=claim,
+                    line=row.line,
+                    kind=row.kind,
+                    pieces=row.pieces,
+                    amount=row.amount,
+                    note=row.note,
+                    fault=row.fault,
+                )
+                for row in asked
+            ],
             batch_size=500,
-        )  # fmt: skip
+        )
         pieces = sum(row.pieces for row in asked)
         counted = f"{pieces} {'piece' if pieces == 1 else 'pieces'}"
         text = f"Claim {claim} made: {counted}, {shown(claim.amount, claim.currency)}."

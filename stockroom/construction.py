@@ -34,7 +34,7 @@ FEATURES: Mapping[str, Choice] = {
     "print colour": Choice(
         "Print colour", ("black", "blue", "etched", "green", "orange", "red", "silver", "white", "yellow")
     ),
-}  # fmt: skip
+}
 
 CONDITION: Mapping[str, Choice] = {
     "print": Choice("Print", ("clear", "worn", "partly gone", "gone", "never printed")),
@@ -42,7 +42,7 @@ CONDITION: Mapping[str, Choice] = {
     "base": Choice("Base", ("firm", "slight play", "loose", "reglued", "none, pins in glass")),
     "box": Choice("Box", ("original, good", "original, worn", "original, torn", "plain", "none")),
     "seal": Choice("Seal", ("unbroken", "opened here", "came opened", "none")),
-}  # fmt: skip
+}
 
 
 class UnknownWord(ValueError):

@@ -185,19 +185,28 @@ def _described(
     known = {other._meta.db_table for other in exported_models()}
     schema: dict[str, Any] = {
         "columns": [
-            {"name": field.attname, "titles": field.attname, "datatype": _datatype(field),
-             "required": not field.null, "dc:description": _about(field)}
+            {
+                "name": field.attname,
+                "titles": field.attname,
+                "datatype": _datatype(field),
+                "required": not field.null,
+                "dc:description": _about(field),
+            }
             for field in fields
         ],
         "primaryKey": model._meta.pk.attname,
         "foreignKeys": [
-            {"columnReference": field.attname,
-             "reference": {"resource": f"{target._meta.db_table}.csv", "columnReference": field.target_field.attname}}
+            {
+                "columnReference": field.attname,
+                "reference": {
+                    "resource": f"{target._meta.db_table}.csv",
+                    "columnReference": field.target_field.attname,
+                },
+            }
             for field in fields
-            if isinstance(field, models.ForeignKey)
-            and (target := field.target_field.model)._meta.db_table in known
+            if isinstance(field, models.ForeignKey) and (target := field.target_field.model)._meta.db_table in known
         ],
-    }  # fmt: skip
+    }
     return {
         "url": url,
         "dc:title": str(model._meta.verbose_name_plural),

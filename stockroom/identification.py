@@ -113,10 +113,14 @@ def rank(
     return sorted(
         ranked,
         key=lambda one: (
-            not one.possible, -one.points, _years_away(one.reading, settled), _roughness(one.reading),
-            one.reading.earliest or date.max, one.reading.key,
+            not one.possible,
+            -one.points,
+            _years_away(one.reading, settled),
+            _roughness(one.reading),
+            one.reading.earliest or date.max,
+            one.reading.key,
         ),
-    )  # fmt: skip
+    )
 
 
 def _judge(

@@ -217,12 +217,17 @@ def as_kept(ranked: Ranked) -> dict[str, object]:
     """A reading as one of the alternatives of a `CodeReading`."""
     reading = ranked.reading
     return {
-        "form": reading.form.name, "detail": reading.detail, "source_code": reading.source_code,
+        "form": reading.form.name,
+        "detail": reading.detail,
+        "source_code": reading.source_code,
         "earliest": reading.earliest and reading.earliest.isoformat(),
         "latest": reading.latest and reading.latest.isoformat(),
-        "words": reading.words, "rule": reading.rule,
-        "points": ranked.points, "possible": ranked.possible, "reasons": list(ranked.reasons),
-    }  # fmt: skip
+        "words": reading.words,
+        "rule": reading.rule,
+        "points": ranked.points,
+        "possible": ranked.possible,
+        "reasons": list(ranked.reasons),
+    }
 
 
 # Writing down
@@ -320,11 +325,15 @@ def _write(keys: list[int], sheet: Sheet, by: User | None, *, whole: bool, over:
         changed = [valve for valve in valves if told[valve.pk]]
         Entry.objects.bulk_create(
             Entry(
-                by=by, action="identified", text=fitted(f"Identified: {'; '.join(told[valve.pk])}."),
-                valve=valve, line=valve.line, lot_id=valve.line.lot_id,
+                by=by,
+                action="identified",
+                text=fitted(f"Identified: {'; '.join(told[valve.pk])}."),
+                valve=valve,
+                line=valve.line,
+                lot_id=valve.line.lot_id,
             )
             for valve in changed
-        )  # fmt: skip
+        )
         reassess(changed, by)
     return len(changed)
 
@@ -419,8 +428,11 @@ def _write_conditions(
     valves: list[Valve], sheet: Sheet, by: User | None, told: Told, *, whole: bool, over: bool
 ) -> None:
     there = {one.valve_id: one for one in Condition.objects.filter(valve__in=valves)}
-    wanted = {**{name: sheet.condition.get(name, "") for name in CONDITION},
-              "pack_marks": " ".join(sheet.pack_marks.split()), "note": sheet.note.strip()}  # fmt: skip
+    wanted = {
+        **{name: sheet.condition.get(name, "") for name in CONDITION},
+        "pack_marks": " ".join(sheet.pack_marks.split()),
+        "note": sheet.note.strip(),
+    }
     labels = {"pack_marks": "marks on the pack", "note": "note on the condition"}
     new: list[Condition] = []
     changed: list[Condition] = []

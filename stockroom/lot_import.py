@@ -68,14 +68,30 @@ class ImportedBefore(ImportProblem):
 
 
 CONDITION_WORDS: Mapping[str, str] = {
-    "sealed": "nos-sealed", "nos sealed": "nos-sealed", "sealed pack": "nos-sealed", "new sealed": "nos-sealed",
-    "nos in sealed pack": "nos-sealed", "boxed": "nos-boxed", "nos boxed": "nos-boxed", "new boxed": "nos-boxed",
-    "new in box": "nos-boxed", "nos in box": "nos-boxed", "bulk": "nos-bulk", "nos bulk": "nos-bulk",
-    "new bulk": "nos-bulk", "new unboxed": "nos-bulk", "nos unboxed": "nos-bulk", "used": "used", "pulled": "used",
-    "second hand": "used", "gebraucht": "used", "occasion": "used", "б/у": "used",
+    "sealed": "nos-sealed",
+    "nos sealed": "nos-sealed",
+    "sealed pack": "nos-sealed",
+    "new sealed": "nos-sealed",
+    "nos in sealed pack": "nos-sealed",
+    "boxed": "nos-boxed",
+    "nos boxed": "nos-boxed",
+    "new boxed": "nos-boxed",
+    "new in box": "nos-boxed",
+    "nos in box": "nos-boxed",
+    "bulk": "nos-bulk",
+    "nos bulk": "nos-bulk",
+    "new bulk": "nos-bulk",
+    "new unboxed": "nos-bulk",
+    "nos unboxed": "nos-bulk",
+    "used": "used",
+    "pulled": "used",
+    "second hand": "used",
+    "gebraucht": "used",
+    "occasion": "used",
+    "б/у": "used",
     **{choice.value: choice.value for choice in Line.Condition},
     **{plain(choice.label): choice.value for choice in Line.Condition},
-}  # fmt: skip
+}
 NOTHING = frozenset({"", "-", "–", "—", "?", "n/a", "na", "none", "unknown", "various"})
 TOTALS = re.compile(r"(?:grand |sub-?)?total\b|sum\b|summe\b|gesamt|somme\b|итого|всего", re.IGNORECASE)
 
@@ -232,10 +248,14 @@ class _Reader:
         if not self.planned and not self.problems and not any(self.unknown.values()):
             self.problems.append(Problem(self.choices.heading, "", "there are no lines beneath it."))
         return Preview(
-            planned=_together(self.planned), problems=sorted(self.problems), types=self._words("type"),
-            conditions=self._words("condition"), makers=self._words("maker"),
-            places=list(self.new_places.values()), notes=list(self._notes()),
-        )  # fmt: skip
+            planned=_together(self.planned),
+            problems=sorted(self.problems),
+            types=self._words("type"),
+            conditions=self._words("condition"),
+            makers=self._words("maker"),
+            places=list(self.new_places.values()),
+            notes=list(self._notes()),
+        )
 
     def _words(self, kind: str) -> list[Word]:
         words = sorted(self.unknown[kind].values(), key=lambda word: word.rows[0])
@@ -309,9 +329,11 @@ class _Reader:
         counted = self._pieces(row, "counted", least=0, missing=None)
         if mark and (expected, counted) not in ((1, 1), (1, None)) and len(self.problems) == before:
             self._wrong(
-                row, "serial", f"“{mark}” names one valve, but the row says {counted if expected == 1 else expected} "
+                row,
+                "serial",
+                f"“{mark}” names one valve, but the row says {counted if expected == 1 else expected} "
                 "pieces. Give each valve its own row, or choose no column for serials.",
-            )  # fmt: skip
+            )
         weight = self._weight(row)
         maker, place, note = self._maker(row), self._place(row), self._note(row)
         if len(self.problems) > before or type_ is None or condition is None or expected is None:
@@ -323,9 +345,20 @@ class _Reader:
             return
         valves = (Listed(row.number, mark, note, code),) if mark else ()
         self.planned.append(
-            Planned(row.number, type_, maker, condition, expected, counted, weight, place, "" if mark else note, valves,
-                    self._filled(row))
-        )  # fmt: skip
+            Planned(
+                row.number,
+                type_,
+                maker,
+                condition,
+                expected,
+                counted,
+                weight,
+                place,
+                "" if mark else note,
+                valves,
+                self._filled(row),
+            )
+        )
 
     def _filled(self, row: Row) -> str:
         names = [name for name in self.choices.columns if self._covered_from(row, name)]
@@ -510,10 +543,16 @@ def _together(planned: Sequence[Planned]) -> list[Planned]:
     for one in planned:
         key = one.alike if one.valves else one.row
         before = lines.get(key)
-        lines[key] = one if before is None else before._replace(
-            expected=before.expected + 1, valves=before.valves + one.valves, filled=before.filled or one.filled,
-            counted=None if before.counted is None or one.counted is None else before.counted + one.counted,
-        )  # fmt: skip
+        lines[key] = (
+            one
+            if before is None
+            else before._replace(
+                expected=before.expected + 1,
+                valves=before.valves + one.valves,
+                filled=before.filled or one.filled,
+                counted=None if before.counted is None or one.counted is None else before.counted + one.counted,
+            )
+        )
     return list(lines.values())
 
 
@@ -522,9 +561,12 @@ def _together(planned: Sequence[Planned]) -> list[Planned]:
 
 def imported_before(file: LotFile) -> LotFile | None:
     return (
-        LotFile.objects.filter(sha256=file.sha256).exclude(imported_at=None).exclude(pk=file.pk)
-        .select_related("lot", "imported_by").first()
-    )  # fmt: skip
+        LotFile.objects.filter(sha256=file.sha256)
+        .exclude(imported_at=None)
+        .exclude(pk=file.pk)
+        .select_related("lot", "imported_by")
+        .first()
+    )
 
 
 def take_in(file: LotFile, by: User | None, *, sure: bool = False) -> list[Line]:

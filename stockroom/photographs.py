@@ -282,8 +282,11 @@ def set_public(valve: Valve, asked: Collection[int], public: Collection[int], by
 # The worker
 
 _AFRESH: dict[str, Any] = {
-    "state": Photograph.State.WAITING, "refused_because": "", "attempts": 0, "claimed_at": None,
-}  # fmt: skip
+    "state": Photograph.State.WAITING,
+    "refused_because": "",
+    "attempts": 0,
+    "claimed_at": None,
+}
 
 
 def process_waiting(limit: int | None = None) -> Processed:

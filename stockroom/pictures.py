@@ -28,9 +28,17 @@ SMALL, LARGE = 320, 1600  # pixels along the longer side
 
 # What Pillow's decoders raise over a broken file.
 UNREADABLE = (
-    OSError, SyntaxError, ValueError, TypeError, EOFError, IndexError, KeyError, OverflowError, struct.error,
+    OSError,
+    SyntaxError,
+    ValueError,
+    TypeError,
+    EOFError,
+    IndexError,
+    KeyError,
+    OverflowError,
+    struct.error,
     zlib.error,
-)  # fmt: skip
+)
 
 
 class Refused(ValueError):

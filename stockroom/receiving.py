@@ -354,9 +354,13 @@ def settle(lot: Lot, by: User | None) -> None:
 
 def _valve(line: Line, position: int, number: int) -> Valve:
     return Valve(
-        serial=serial(number), line=line, position=position, type_id=line.type_id, maker_id=line.maker_id,
+        serial=serial(number),
+        line=line,
+        position=position,
+        type_id=line.type_id,
+        maker_id=line.maker_id,
         place_id=line.place_id,
-    )  # fmt: skip
+    )
 
 
 def _allotted_in_words(line: Line, valves: Sequence[Valve]) -> str:

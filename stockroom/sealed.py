@@ -229,12 +229,22 @@ def make_plan(line: Line, wish: Iso | Exact, terms: Terms, by: User | None, seed
         standing = standing_of(lot.supplier, wish.aql) if isinstance(wish, Iso) else None
         plan = work_out(lot_size, wish, standing)
         row = SamplingPlan(
-            line=line, replaces=earlier, replaced_because=terms.replaced_because if earlier else "",
-            lot_size=plan.lot_size, first_position=serialised, sample_size=plan.sample_size,
-            acceptance_number=plan.acceptance_number, basis=plan.basis, seal=packing.seal,
-            carton_size=packing.carton_size, worst_grade=terms.worst_grade, returnable_until=terms.returnable_until,
-            seed=seed or secrets.token_hex(8), made_by=by, **_as_asked(wish, standing),
-        )  # fmt: skip
+            line=line,
+            replaces=earlier,
+            replaced_because=terms.replaced_because if earlier else "",
+            lot_size=plan.lot_size,
+            first_position=serialised,
+            sample_size=plan.sample_size,
+            acceptance_number=plan.acceptance_number,
+            basis=plan.basis,
+            seal=packing.seal,
+            carton_size=packing.carton_size,
+            worst_grade=terms.worst_grade,
+            returnable_until=terms.returnable_until,
+            seed=seed or secrets.token_hex(8),
+            made_by=by,
+            **_as_asked(wish, standing),
+        )
         row.save()
         DrawnPack.objects.bulk_create(
             [
@@ -254,18 +264,24 @@ def make_plan(line: Line, wish: Iso | Exact, terms: Terms, by: User | None, seed
 def _as_asked(wish: Iso | Exact, standing: Standing | None) -> dict[str, object]:
     if isinstance(wish, Exact):
         return {
-            "method": SamplingPlan.Method.EXACT, "acceptable_percent": wish.acceptable_percent,
-            "rejectable_percent": wish.rejectable_percent, "producers_risk_percent": wish.producers_risk_percent,
+            "method": SamplingPlan.Method.EXACT,
+            "acceptable_percent": wish.acceptable_percent,
+            "rejectable_percent": wish.rejectable_percent,
+            "producers_risk_percent": wish.producers_risk_percent,
             "consumers_risk_percent": wish.consumers_risk_percent,
-        }  # fmt: skip
+        }
     assert standing is not None
     severity = wish.severity or standing.severity
     return {
-        "method": SamplingPlan.Method.ISO, "level": wish.level.value, "aql": wish.aql, "severity": severity.value,
-        "severity_proposed": standing.severity.value, "severity_because": standing.reason,
+        "method": SamplingPlan.Method.ISO,
+        "level": wish.level.value,
+        "aql": wish.aql,
+        "severity": severity.value,
+        "severity_proposed": standing.severity.value,
+        "severity_because": standing.reason,
         "override_reason": wish.override_reason if severity != standing.severity else "",
         "offered_again": wish.offered_again,
-    }  # fmt: skip
+    }
 
 
 def standing_plan(line: Line) -> SamplingPlan | None:
@@ -297,21 +313,29 @@ def open_packs(plan: SamplingPlan, count: int, by: User | None) -> list[Pack]:
         many = "1 drawn pack" if count == 1 else f"{count} drawn packs"
         text = f"Line {plan.line.number}: {many} opened for the sample; {len(numbers) - count} are still shut."
         Entry.write(by, "packs-opened", text, lot=lot, line=plan.line)
-        Entry.objects.bulk_create([
-            Entry(by=by, action="pack-opened", valve=pack.valve,
-                  text=f"Opened for the sample of line {plan.line}: {where_in_words(plan, pack.number)}.")
-            for pack in packs
-        ])  # fmt: skip
+        Entry.objects.bulk_create(
+            [
+                Entry(
+                    by=by,
+                    action="pack-opened",
+                    valve=pack.valve,
+                    text=f"Opened for the sample of line {plan.line}: {where_in_words(plan, pack.number)}.",
+                )
+                for pack in packs
+            ]
+        )
     return packs
 
 
 def _with_serials(plan: SamplingPlan, numbers: Sequence[int], opened: bool, by: User | None) -> list[Pack]:
     valves = receiving.allot_serials(plan.line, len(numbers), by)
     return Pack.objects.bulk_create(
-        [Pack(plan=plan, number=number, valve=valve, opened=opened, by=by)
-         for number, valve in zip(numbers, valves, strict=True)],
+        [
+            Pack(plan=plan, number=number, valve=valve, opened=opened, by=by)
+            for number, valve in zip(numbers, valves, strict=True)
+        ],
         batch_size=500,
-    )  # fmt: skip
+    )
 
 
 def where_in_words(plan: SamplingPlan, number: int) -> str:
@@ -376,10 +400,16 @@ def record_decision(plan: SamplingPlan, decided: Decided, by: User | None) -> Se
                 f"Packs of this lot are set aside as sealed for {', '.join(orders)}: put them back there first."
             )
         row = SealedDecision.objects.create(
-            plan=plan, action=action, proposed=decided.proposal.outcome.value,
-            because=fitted(decided.proposal.reason)[:300], tested=decided.tested, failed=decided.failed,
-            statement=decided.statement, note=decided.note, by=by,
-        )  # fmt: skip
+            plan=plan,
+            action=action,
+            proposed=decided.proposal.outcome.value,
+            because=fitted(decided.proposal.reason)[:300],
+            tested=decided.tested,
+            failed=decided.failed,
+            statement=decided.statement,
+            note=decided.note,
+            by=by,
+        )
         note = f" {decided.note}" if decided.note else ""
         text = f"Line {plan.line.number}, sealed: {row.get_action_display()}. {decided.proposal.reason}{note}"
         Entry.write(by, "sealed-decided", fitted(text), lot=lot, line=plan.line)
@@ -412,10 +442,13 @@ def units_for_sale(plan: SamplingPlan) -> list[list[int]]:
     with_serials = set(plan.packs.values_list("number", flat=True))
     gone = set(
         plan.packs.filter(
-            Q(opened=True) | Q(broken_seal__isnull=False) | Q(valve__listings__live=True)
-            | Q(valve__allocations__live=True) | ~Q(valve__state=State.RECEIVED)
+            Q(opened=True)
+            | Q(broken_seal__isnull=False)
+            | Q(valve__listings__live=True)
+            | Q(valve__allocations__live=True)
+            | ~Q(valve__state=State.RECEIVED)
         ).values_list("number", flat=True)
-    )  # fmt: skip
+    )
     size = plan.carton_size if plan.seal == Packing.Seal.CARTON else 1
     units = (list(_carton(unit, size, plan.lot_size)) for unit in range(1, _cartons(plan.plan, size) + 1))
     out = drawn | gone
@@ -596,9 +629,10 @@ def _take_result(series: Series, row: SealedDecision) -> None:
     assert plan.aql is not None
     letter = sampling.code_letter(plan.lot_size, Level(plan.level))
     shown = LotResult(
-        row.sample_accepted, plan.acceptance_number,
+        row.sample_accepted,
+        plan.acceptance_number,
         switching.accepted_one_step_tighter(letter, plan.aql, plan.sample_size, row.failed),
-    )  # fmt: skip
+    )
     series.standing = switching.after(now, shown, steady=series.steady, reduced_wanted=series.reduced_wanted)
     series.steps.append(Step(row.at, what, series.standing, True, plan))
 

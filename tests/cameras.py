@@ -59,9 +59,14 @@ def with_everything(
 ) -> bytes:
     xmp = b'<x:xmpmeta xmlns:x="adobe:ns:meta/"><rdf:Description place="Secret Lane 7"/></x:xmpmeta>'
     return photograph(
-        width, height, shade=shade, exif=exif(orientation), comment=b"a comment by the camera", xmp=xmp,
+        width,
+        height,
+        shade=shade,
+        exif=exif(orientation),
+        comment=b"a comment by the camera",
+        xmp=xmp,
         icc_profile=profile,
-    )  # fmt: skip
+    )
 
 
 def segments(jpeg: bytes) -> list[int]:

@@ -23,9 +23,10 @@ os.environ.setdefault("DJANGO_ALLOW_ASYNC_UNSAFE", "1")  # Playwright keeps a lo
 
 def pytest_addoption(parser: pytest.Parser) -> None:
     parser.addoption(
-        "--database-only", action="store_true",
+        "--database-only",
+        action="store_true",
         help="leave out the tests that touch no database: for a second run on another one",
-    )  # fmt: skip
+    )
 
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:

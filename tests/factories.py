@@ -32,9 +32,14 @@ MEMORY = {"title": "Memory", "kind": "memory"}
 
 # A triode like the commonest one: 250 V, -2 V, 1.2 mA, 1.6 mA/V, mu 100, 62.5 kilohms (from memory).
 TRIODE_POINT: dict[str, Any] = {
-    "name": "250 V", "anode_voltage_v": 250, "grid_voltage_v": -2, "anode_current_ma": 1.2,
-    "gm_ma_per_v": 1.6, "mu": 100, "anode_resistance_kohm": 62.5,
-}  # fmt: skip
+    "name": "250 V",
+    "anode_voltage_v": 250,
+    "grid_voltage_v": -2,
+    "anode_current_ma": 1.2,
+    "gm_ma_per_v": 1.6,
+    "mu": 100,
+    "anode_resistance_kohm": 62.5,
+}
 DIODE_POINT: dict[str, Any] = {"name": "drop", "anode_voltage_v": 60, "anode_current_ma": 125}
 
 
@@ -63,9 +68,15 @@ def make_type(
     memory = source()
     basing, _ = Basing.objects.get_or_create(name=f"basing of {designation}", defaults={"base": base, "source": memory})
     type = ValveType.objects.create(
-        designation=designation, kind=kind, cathode="indirect", tradition="western", basing=basing,
-        basing_source=memory, heater_source=memory, cautions=list(cautions),
-    )  # fmt: skip
+        designation=designation,
+        kind=kind,
+        cathode="indirect",
+        tradition="western",
+        basing=basing,
+        basing_source=memory,
+        heater_source=memory,
+        cautions=list(cautions),
+    )
     Heater.objects.create(type=type, wiring="single", voltage_v=6.3, current_a=0.3)
     default = DIODE_POINT if kind == "rectifier" else TRIODE_POINT
     for number in range(1, sections + 1):
@@ -92,9 +103,11 @@ def make_line(type: ValveType | None = None, count: int = 1, *, lot: Lot | None 
     """A line of `count` pieces, all in bulk."""
     lot = lot or make_lot()
     return Line.objects.create(
-        lot=lot, number=lot.lines.count() + 1, type=type or make_type(),
+        lot=lot,
+        number=lot.lines.count() + 1,
+        type=type or make_type(),
         **{"condition": Line.Condition.BOXED, "expected": count, "counted": count, **fields},
-    )  # fmt: skip
+    )
 
 
 def make_valves(
@@ -160,9 +173,15 @@ def read(
     for index, section in enumerate(valve.type.test_sections):
         assert section.test_point is not None
         reading = Reading.objects.create(
-            valve=valve, section=section.number, test_point=section.test_point, shift=shift, taken_at=when,
-            anode_current_ma=_one_of(ia, index), gm_ma_per_v=_one_of(gm, index), **fields,
-        )  # fmt: skip
+            valve=valve,
+            section=section.number,
+            test_point=section.test_point,
+            shift=shift,
+            taken_at=when,
+            anode_current_ma=_one_of(ia, index),
+            gm_ma_per_v=_one_of(gm, index),
+            **fields,
+        )
         readings.append(reading)
     progress.refresh([valve.pk])
     valve.refresh_from_db()

@@ -25,8 +25,28 @@ from tests.factories import make_shift, make_tester, make_type, make_user, make_
 IA, GM, SCALE = Quantity.ANODE_CURRENT, Quantity.GM, Quantity.EMISSION
 
 # Twenty checks of a steady tester, in mA.
-STEADY = [1.20, 1.21, 1.19, 1.20, 1.22, 1.20, 1.19, 1.21, 1.20, 1.18,
-          1.20, 1.21, 1.20, 1.19, 1.20, 1.21, 1.19, 1.20, 1.21, 1.19]  # fmt: skip
+STEADY = [
+    1.20,
+    1.21,
+    1.19,
+    1.20,
+    1.22,
+    1.20,
+    1.19,
+    1.21,
+    1.20,
+    1.18,
+    1.20,
+    1.21,
+    1.20,
+    1.19,
+    1.20,
+    1.21,
+    1.19,
+    1.20,
+    1.21,
+    1.19,
+]
 
 
 def owner() -> User:

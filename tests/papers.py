@@ -43,12 +43,17 @@ CERTIFICATE = CertificateData(
     ),
     nominals=tuple(Nominal(section, "Va 250 V, Vg1 −2 V", 1.2, 1.6, "From memory") for section in (1, 2)),
     spreads=(
-        _spread(0, "Ia", "mA", 1), _spread(1, "gm", "mA/V", 1), _spread(2, "Ia", "mA", 2), _spread(3, "gm", "mA/V", 2),
+        _spread(0, "Ia", "mA", 1),
+        _spread(1, "gm", "mA/V", 1),
+        _spread(2, "Ia", "mA", 2),
+        _spread(3, "gm", "mA/V", 2),
     ),
     measured=(Measured("Bench tester 1", "rosa", date(2026, 2, 26), date(2026, 3, 1)),),
     charts=tuple(
         Chart(
-            f"Section {section}", "gm, mA/V", "Ia, mA",
+            f"Section {section}",
+            "gm, mA/V",
+            "Ia, mA",
             members=tuple(Point(row[2 * section - 1], row[2 * section - 2]) for row in READ.values()),
             nominal=Point(1.6, 1.2),
             siblings=tuple(Point(1.4 + 0.01 * (7 * n % 40), 1.0 + 0.01 * (11 * n % 40)) for n in range(40)),
@@ -59,7 +64,7 @@ CERTIFICATE = CertificateData(
     siblings="40 other graded valves of this type",
     notes=("10000457, section 2: corrected on 1 March 2026: probe on the wrong pin",),
     cautions=("This type works at very high voltage.",),
-)  # fmt: skip
+)
 
 PICK_LIST = PickListData(
     shop="The Amber Filament",

@@ -50,9 +50,13 @@ def test_deleting_many_is_refused(reading: Reading) -> None:
 
 
 @pytest.mark.parametrize(
-    "statement", ["UPDATE grading_reading SET anode_current_ma = 9.9", "UPDATE grading_reading SET remark = ''",
-                  "DELETE FROM grading_reading"]
-)  # fmt: skip
+    "statement",
+    [
+        "UPDATE grading_reading SET anode_current_ma = 9.9",
+        "UPDATE grading_reading SET remark = ''",
+        "DELETE FROM grading_reading",
+    ],
+)
 def test_raw_sql_is_refused_by_the_database_itself(reading: Reading, statement: str) -> None:
     refused = pytest.raises(DatabaseError, match="never edited or deleted")
     with refused, transaction.atomic(), connection.cursor() as cursor:
@@ -85,9 +89,13 @@ def test_a_correction_without_a_reason_is_refused_by_the_database(reading: Readi
 def test_a_reading_is_superseded_once_by_the_database(reading: Reading) -> None:
     def correction() -> Reading:
         return Reading.objects.create(
-            valve=reading.valve, section=1, shift=reading.shift, test_point=reading.test_point, supersedes=reading,
+            valve=reading.valve,
+            section=1,
+            shift=reading.shift,
+            test_point=reading.test_point,
+            supersedes=reading,
             reason="misread",
-        )  # fmt: skip
+        )
 
     correction()
     with pytest.raises(DatabaseError), transaction.atomic():

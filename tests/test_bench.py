@@ -31,7 +31,7 @@ from tests.factories import (
     make_valve,
     make_valves,
     read,
-)  # fmt: skip
+)
 
 pytestmark = pytest.mark.django_db
 
@@ -56,8 +56,15 @@ def page(client: Client, address: str) -> str:
 
 def send(client: Client, valve: Valve, follow: bool = True, **typed: Any) -> Any:
     """Post the bench's form; `ia1="1.2"` is section 1's anode current."""
-    names = {"ia": "anode_current", "gm": "gm", "sh": "shorts", "lk": "leakage", "ig": "grid_current",
-             "no": "noise", "re": "remark"}  # fmt: skip
+    names = {
+        "ia": "anode_current",
+        "gm": "gm",
+        "sh": "shorts",
+        "lk": "leakage",
+        "ig": "grid_current",
+        "no": "noise",
+        "re": "remark",
+    }
     fields = {f"s{name[2:]}-{names[name[:2]]}": text for name, text in typed.items() if name[:2] in names}
     others = {name: text for name, text in typed.items() if name[:2] not in names}
     return client.post("/bench/", {"serial": valve.serial, **fields, **others}, follow=follow)
@@ -158,9 +165,15 @@ def test_a_scanned_page_address_is_as_good_as_a_serial(at_work: Client) -> None:
 
 @pytest.mark.parametrize(
     ("scanned", "says"),
-    [("", "Nothing was scanned"), ("10000013", "check digit does not agree"), ("12AX7", "is not a serial"),
-     ("1234", "has 4 digits"), (serial(700), "No valve has the serial"), ("L0099/1", "no pieces in bulk")],
-)  # fmt: skip
+    [
+        ("", "Nothing was scanned"),
+        ("10000013", "check digit does not agree"),
+        ("12AX7", "is not a serial"),
+        ("1234", "has 4 digits"),
+        (serial(700), "No valve has the serial"),
+        ("L0099/1", "no pieces in bulk"),
+    ],
+)
 def test_a_bad_scan_is_explained_and_kept_in_the_field(at_work: Client, scanned: str, says: str) -> None:
     shown = page(at_work, f"/bench/?serial={scanned}")
     assert says in shown

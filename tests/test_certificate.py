@@ -118,9 +118,16 @@ def test_a_correction_before_the_set_was_made_is_noted() -> None:
     graded(valves[0], ia=[12, 1.2])
     wrong = Reading.objects.get(valve=valves[0], section=1)
     Reading.objects.create(
-        valve=valves[0], section=1, test_point=wrong.test_point, shift=wrong.shift, supersedes=wrong, taken_at=DAY,
-        anode_current_ma=1.2, gm_ma_per_v=1.6, reason="a slip of ten",
-    )  # fmt: skip
+        valve=valves[0],
+        section=1,
+        test_point=wrong.test_point,
+        shift=wrong.shift,
+        supersedes=wrong,
+        taken_at=DAY,
+        anode_current_ma=1.2,
+        gm_ma_per_v=1.6,
+        reason="a slip of ten",
+    )
     judging.grade([valves[0]], Policy.current(), None)
     valves[0].refresh_from_db()
     data = certificate_data(sets.make_set(valves, 5, make_user()), ISSUED)
@@ -133,9 +140,16 @@ def test_a_correction_after_the_set_was_made_is_noted_with_what_it_says_now() ->
     valve = made.members.all()[1].valve
     wrong = Reading.objects.get(valve=valve, section=2)
     Reading.objects.create(
-        valve=valve, section=2, test_point=wrong.test_point, shift=wrong.shift, supersedes=wrong, taken_at=DAY,
-        anode_current_ma=1.1, gm_ma_per_v=1.5, reason="probe on the wrong pin",
-    )  # fmt: skip
+        valve=valve,
+        section=2,
+        test_point=wrong.test_point,
+        shift=wrong.shift,
+        supersedes=wrong,
+        taken_at=DAY,
+        anode_current_ma=1.1,
+        gm_ma_per_v=1.5,
+        reason="probe on the wrong pin",
+    )
     data = certificate_data(made, ISSUED)
     assert data.notes == (
         f"{valve.serial}, section 2: since this set was made the reading has been corrected, on 1 March 2026, "
@@ -160,9 +174,14 @@ def test_readings_at_different_test_points_are_not_certified_as_alike() -> None:
     member = made.members.all()[2]
     reading = member.grade.readings.get(section=1)
     other = TestPoint.objects.create(
-        section=reading.test_point.section, name="100 V", position=1, anode_voltage_v=100, grid_voltage_v=-1,
-        anode_current_ma=0.5, source=reading.test_point.source,
-    )  # fmt: skip
+        section=reading.test_point.section,
+        name="100 V",
+        position=1,
+        anode_voltage_v=100,
+        grid_voltage_v=-1,
+        anode_current_ma=0.5,
+        source=reading.test_point.source,
+    )
     elsewhere = Reading.objects.create(
         valve=member.valve, section=1, test_point=other, shift=reading.shift, anode_current_ma=1.2, gm_ma_per_v=1.6
     )
@@ -212,11 +231,20 @@ def test_anybody_with_a_login_gets_the_pdf(logged_in) -> None:
     assert f"certificate-{made.number}.pdf" in answer["Content-Disposition"]
     text = words(answer.content)
     for part in (
-        "The Amber Filament", "All of this is invented.", made.number, "Matched quad 12AX7", "double triode",
-        "policy 1, First policy", "Bench tester 1, by rosa, 26 February 2026 to 1 March 2026",
+        "The Amber Filament",
+        "All of this is invented.",
+        made.number,
+        "Matched quad 12AX7",
+        "double triode",
+        "policy 1, First policy",
+        "Bench tester 1, by rosa, 26 February 2026 to 1 March 2026",
         "Settings Va 250 V, Vg1 −2 V. Nominal Ia 1.2 mA, gm 1.6 mA/V; source Memory.",
-        "lethal voltages", "qualified", "This type works at very high voltage.", CLAIMED, NOT_CLAIMED,
-    ):  # fmt: skip
+        "lethal voltages",
+        "qualified",
+        "This type works at very high voltage.",
+        CLAIMED,
+        NOT_CLAIMED,
+    ):
         assert part in text, part
 
 
@@ -239,8 +267,10 @@ def test_an_unknown_set_is_not_found(logged_in) -> None:
 def test_every_reading_stands_on_the_certificate_with_its_share_of_the_nominal() -> None:
     text = words(certificate_pdf(CERTIFICATE))
     for ia, gm, ia_share, gm_share in (
-        ("1.18", "1.58", "98 %", "99 %"), ("1.205", "1.575", "100 %", "98 %"), ("1.23", "1.66", "102 %", "104 %"),
-    ):  # fmt: skip
+        ("1.18", "1.58", "98 %", "99 %"),
+        ("1.205", "1.575", "100 %", "98 %"),
+        ("1.23", "1.66", "102 %", "104 %"),
+    ):
         assert f"{ia} {ia_share} {gm} {gm_share}" in text
     assert "1000 0457 Excellent 1 1.2 100 % 1.6 100 %" in text
 

@@ -39,17 +39,25 @@ def by() -> User:
 
 
 def a_lot(
-    *pieces: tuple[int, int | None], goods: str = "240.00", currency: str = "GBP", rate: str = "1",
+    *pieces: tuple[int, int | None],
+    goods: str = "240.00",
+    currency: str = "GBP",
+    rate: str = "1",
     weights: tuple[str, ...] = (),
-) -> Lot:  # fmt: skip
+) -> Lot:
     """A lot with a line for each (expected, counted)."""
     charge = Charge(kind="goods", amount=Decimal(goods), currency=currency, rate=Decimal(rate))
     lot = receiving.book_in(Lot(supplier=make_supplier()), [charge], None)
     lines = [
-        Line(type=make_type(), condition="nos-boxed", expected=expected, counted=counted,
-             weight=Decimal(weights[index]) if weights else Decimal(1))
+        Line(
+            type=make_type(),
+            condition="nos-boxed",
+            expected=expected,
+            counted=counted,
+            weight=Decimal(weights[index]) if weights else Decimal(1),
+        )
         for index, (expected, counted) in enumerate(pieces)
-    ]  # fmt: skip
+    ]
     receiving.add_lines(lot, lines, None)
     return lot
 
@@ -160,9 +168,10 @@ def test_a_claim_on_a_lot_whose_lines_weigh_nothing_says_so(by: User) -> None:
         st.tuples(st.integers(1, 300), st.integers(0, 300), st.integers(0, 4)).map(
             lambda row: (row[0], min(row[1], row[0]), row[2])
         ),
-        min_size=1, max_size=5,
+        min_size=1,
+        max_size=5,
     ),
-)  # fmt: skip
+)
 def test_claiming_everything_short_asks_for_the_goods_and_no_more(
     goods: Decimal, lines: list[tuple[int, int, int]]
 ) -> None:
@@ -290,9 +299,13 @@ def test_the_last_piece_of_a_lot_with_a_cost_is_not_sent_back(by: User) -> None:
 
 @pytest.mark.parametrize(
     ("model", "fields"),
-    [(Credit, {"amount": 0}), (Credit, {"rate": 0}), (ClaimStep, {"kind": "agreed", "amount": None}),
-     (Fault, {"pieces": 0, "kind": "broken"})],
-)  # fmt: skip
+    [
+        (Credit, {"amount": 0}),
+        (Credit, {"rate": 0}),
+        (ClaimStep, {"kind": "agreed", "amount": None}),
+        (Fault, {"pieces": 0, "kind": "broken"}),
+    ],
+)
 def test_the_database_refuses_what_cannot_be(by: User, model: Any, fields: dict[str, Any]) -> None:
     lot = a_lot((10, 8))
     claim = claims.make_claim(lot, "", "", by)
@@ -392,8 +405,16 @@ def test_the_claim_sheet_prints_rows_amounts_and_photographs(
     photographs.receive([SimpleUploadedFile("crushed.jpg", photograph(), "image/jpeg")], line_of(lot), by)
     claim = claims.make_claim(lot, "invoice 2207/B", "Please credit <this> & that.", by)
     text = " ".join("\n".join(read_pdf(client.get(reverse("claim-pdf", args=[claim.number])).content)).split())
-    for words in ("Brackenfield Surplus", "invoice 2207/B", "Please credit <this> & that.", "wrong type: came as 6X4",
-                  "crushed.jpg, of line 1", "not charged for", str(lot), claim.number):  # fmt: skip
+    for words in (
+        "Brackenfield Surplus",
+        "invoice 2207/B",
+        "Please credit <this> & that.",
+        "wrong type: came as 6X4",
+        "crushed.jpg, of line 1",
+        "not charged for",
+        str(lot),
+        claim.number,
+    ):
         assert words in text, words
     # 240.00 USD over 110 pieces expected: line 1 carries 218.18, of which 4 and 2 of 100 are 8.73 and 4.36
     assert "USD 8.73" in text and "USD 4.36" in text and "USD 13.09" in text
@@ -410,8 +431,13 @@ def pictures_on(pdf: bytes) -> list[int]:
 def test_the_claim_sheet_shows_the_photographs_of_what_is_claimed(by: User, settings: Any, tmp_path: Any) -> None:
     settings.MEDIA_ROOT = tmp_path
     lot = a_lot((100, 96), (10, 10), (5, 4))
-    for subject, name, shade in ((lot, "carton.jpg", 1), (line_of(lot, 3), "tall.jpg", 2), (line_of(lot), "a.jpg", 3),
-                                 (line_of(lot, 2), "other.jpg", 4), (line_of(lot), "later.jpg", 5)):  # fmt: skip
+    for subject, name, shade in (
+        (lot, "carton.jpg", 1),
+        (line_of(lot, 3), "tall.jpg", 2),
+        (line_of(lot), "a.jpg", 3),
+        (line_of(lot, 2), "other.jpg", 4),
+        (line_of(lot), "later.jpg", 5),
+    ):
         if name == "later.jpg":
             photographs.process_waiting()
         size = (300, 900) if name == "tall.jpg" else (640, 480)
@@ -419,9 +445,11 @@ def test_the_claim_sheet_shows_the_photographs_of_what_is_claimed(by: User, sett
     claim = claims.make_claim(lot, "", "", by)
     data = claim_sheet_data(claim, timezone.localdate())
     assert [(one.caption, bool(one.jpeg)) for one in data.photographs] == [
-        ("a.jpg, of line 1", True), ("later.jpg, of line 1", False), ("tall.jpg, of line 3", True),
+        ("a.jpg, of line 1", True),
+        ("later.jpg, of line 1", False),
+        ("tall.jpg, of line 3", True),
         ("carton.jpg, of the lot", True),
-    ]  # fmt: skip
+    ]
     pdf = claim_pdf(data)
     text = " ".join(" ".join(read_pdf(pdf)).split())
     assert sum(pictures_on(pdf)) == 3 and "3. tall.jpg, of line 3" in text and "other.jpg" not in text

@@ -106,7 +106,15 @@ def test_a_line_with_recorded_marks_keeps_its_type(client: Client, by: User) -> 
     valve = make_valve(line=make_line(make_type(), 1))
     identity.record(valve, Sheet(code="118"), by)
     make_type("12AT7")
-    told = {"type": "12AT7", "maker": "", "condition": "used", "expected": "1", "counted": "1", "weight": "1",
-            "place": "", "note": ""}  # fmt: skip
+    told = {
+        "type": "12AT7",
+        "maker": "",
+        "condition": "used",
+        "expected": "1",
+        "counted": "1",
+        "weight": "1",
+        "place": "",
+        "note": "",
+    }
     page = client.post(reverse("line-edit", args=[valve.line.lot.number, 1]), told)
     assert "have records as 12AX7" in page.content.decode()

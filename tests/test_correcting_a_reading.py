@@ -65,8 +65,9 @@ def test_a_correction_supersedes_and_the_valve_is_judged_again(client: Client, v
     assert (new.gm_ma_per_v, new.reason) == (1.55, "misread the scale")
     assert standing(valve).name == "Excellent"
     assert set(standing(valve).readings.values_list("pk", flat=True)) == {
-        new.pk, Reading.objects.get(valve=valve, section=1).pk,
-    }  # fmt: skip
+        new.pk,
+        Reading.objects.get(valve=valve, section=1).pk,
+    }
     entry = Entry.objects.get(action="reading-corrected")
     assert entry.by == bo and "0.15 mA/V → section 2 1.15 mA, 1.55 mA/V: misread the scale" in entry.text
 

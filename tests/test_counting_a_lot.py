@@ -77,8 +77,9 @@ def test_each_changed_count_is_written_and_the_cost_shared_anew(lot: Lot) -> Non
     assert [line.number for line in changed] == [1, 2]
     entries = lot.entries.filter(action="counted").order_by("line__number")
     assert [entry.text for entry in entries] == [
-        "Line 1: expected 10, counted 10, as expected.", "Line 2: expected 20, counted 10, short 10."
-    ]  # fmt: skip
+        "Line 1: expected 10, counted 10, as expected.",
+        "Line 2: expected 20, counted 10, short 10.",
+    ]
     shared = lot.entries.filter(action="cost-shared")[0]
     assert shared.text == (
         "Cost GBP\xa060.00 shared over 50 pieces: line 1 10.00 → 12.00, line 2 20.00 → 12.00, line 3 30.00 → 36.00."

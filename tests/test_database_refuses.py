@@ -164,9 +164,14 @@ def test_a_person_on_two_shifts_is_refused(valve: Valve) -> None:
 
 def reading_like(reading: Reading, **changed: Any) -> Reading:
     return Reading(
-        **{"valve": reading.valve, "section": reading.section, "test_point": reading.test_point, "shift": reading.shift,
-           **changed}
-    )  # fmt: skip
+        **{
+            "valve": reading.valve,
+            "section": reading.section,
+            "test_point": reading.test_point,
+            "shift": reading.shift,
+            **changed,
+        }
+    )
 
 
 @pytest.mark.parametrize("field", ["anode_current_ma", "gm_ma_per_v", "heater_cathode_leakage_ua"])
@@ -189,8 +194,11 @@ def test_a_correction_without_a_reason_and_a_second_correction_are_refused(valve
 def test_a_change_of_a_reading_by_any_program_is_refused(valve: Valve, statement: str) -> None:
     before = list(Reading.objects.order_by("pk").values_list("pk", "gm_ma_per_v"))
     Grade.readings.through.objects.all().delete()  # so that nothing but the rule itself stands in the way
-    with pytest.raises(DatabaseError, match="never edited or deleted"), transaction.atomic(), \
-            connection.cursor() as cursor:  # fmt: skip
+    with (
+        pytest.raises(DatabaseError, match="never edited or deleted"),
+        transaction.atomic(),
+        connection.cursor() as cursor,
+    ):
         cursor.execute(statement)
     assert list(Reading.objects.order_by("pk").values_list("pk", "gm_ma_per_v")) == before
 

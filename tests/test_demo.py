@@ -94,7 +94,8 @@ def _contents() -> list[tuple[object, ...]]:
     return [
         *Valve.objects.order_by("serial").values_list("serial", "type__designation", "state", "created_at"),
         *Reading.objects.order_by("taken_at", "valve__serial", "section").values_list(
-            "valve__serial", "section", "anode_current_ma", "gm_ma_per_v", "taken_at"),
+            "valve__serial", "section", "anode_current_ma", "gm_ma_per_v", "taken_at"
+        ),
         *Grade.objects.order_by("valve__serial", "given_at").values_list("valve__serial", "name", "given_at"),
         *StudyReading.objects.order_by("taken_at", "study__started_at").values_list("taken_at", "value"),
         *ReferenceCheck.objects.order_by("taken_at", "shift__tester__name").values_list("taken_at", "value"),
@@ -106,7 +107,7 @@ def _contents() -> list[tuple[object, ...]]:
         *Member.objects.order_by("valve__serial").values_list("set__number", "valve__serial", "set__made_at"),
         # A study is named by its key in the database, which PostgreSQL never gives twice.
         *sorted((at, re.sub(r"[Ss]tudy \d+", "study", text)) for at, text in Entry.objects.values_list("at", "text")),
-    ]  # fmt: skip
+    ]
 
 
 def lot_of_pieces(count: int) -> Lot:
@@ -195,10 +196,11 @@ def test_there_are_shorts_leakage_weak_sections_noise_and_a_corrected_slip(shop:
     assert Reading.objects.filter(heater_cathode_leakage_ua__gt=20).exists()
     assert Reading.objects.filter(noise=Reading.Noise.NOISY).exists()
     assert any(
-        reading.gm_ma_per_v and reading.test_point.gm_ma_per_v
+        reading.gm_ma_per_v
+        and reading.test_point.gm_ma_per_v
         and reading.gm_ma_per_v < 0.7 * reading.test_point.gm_ma_per_v
         for reading in Reading.objects.filter(valve__line__lot=lot_of_pieces(240)).select_related("test_point")
-    )  # fmt: skip
+    )
     correction = Reading.objects.exclude(supersedes=None).get()
     assert correction.reason
     assert correction.supersedes is not None and correction.supersedes.gm_ma_per_v != correction.gm_ma_per_v
@@ -352,8 +354,9 @@ def test_a_tester_with_its_own_conditions_is_judged_beside_a_house_nominal(shop:
     assert all("known-good NOS valves of ours" in row["basis"] for row in judged)
     assert all(
         nominal.learnt_at <= grade.given_at
-        for nominal in HouseNominal.objects.all() for grade in Grade.objects.filter(readings__in=nominal.readings.all())
-    )  # fmt: skip
+        for nominal in HouseNominal.objects.all()
+        for grade in Grade.objects.filter(readings__in=nominal.readings.all())
+    )
 
 
 def test_a_handful_of_grades_are_too_close_to_call(shop: Made, db: None) -> None:
@@ -480,10 +483,29 @@ def test_the_drawings_are_the_same_every_time() -> None:
 # Pages
 
 BEGIN_AT = [
-    "/", "/office/", "/lots/", "/lots/L0001/", "/lots/L0003/", "/lots/L0003/discrepancies/", "/lots/L0001/1/marks/",
-    "/valves/", "/warnings/", "/claims/", "/claims/C0001/", "/makers/", "/photographs/?lot=L0003", "/suppliers/",
-    "/orders/", "/sets/", "/listings/", "/types/", "/testers/", "/places/", "/customers/", "/daybook/",
-]  # fmt: skip
+    "/",
+    "/office/",
+    "/lots/",
+    "/lots/L0001/",
+    "/lots/L0003/",
+    "/lots/L0003/discrepancies/",
+    "/lots/L0001/1/marks/",
+    "/valves/",
+    "/warnings/",
+    "/claims/",
+    "/claims/C0001/",
+    "/makers/",
+    "/photographs/?lot=L0003",
+    "/suppliers/",
+    "/orders/",
+    "/sets/",
+    "/listings/",
+    "/types/",
+    "/testers/",
+    "/places/",
+    "/customers/",
+    "/daybook/",
+]
 
 
 @pytest.mark.parametrize("role", [role.value for role in Role])

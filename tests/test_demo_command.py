@@ -50,9 +50,12 @@ def test_a_shop_that_has_logins_but_no_lots_is_refused(db: None) -> None:
 
 @pytest.mark.parametrize(
     ("arguments", "says"),
-    [(["--date", "31.5.2024"], "is not a day"), (["--valves", "-5"], "is not a number of valves"),
-     (["--valves", "lots"], "is not a number of valves")],
-)  # fmt: skip
+    [
+        (["--date", "31.5.2024"], "is not a day"),
+        (["--valves", "-5"], "is not a number of valves"),
+        (["--valves", "lots"], "is not a number of valves"),
+    ],
+)
 def test_a_bad_argument_is_named(arguments: list[str], says: str) -> None:
     with pytest.raises(CommandError, match=says):
         call_command("demo", *arguments, stdout=StringIO())
@@ -84,8 +87,9 @@ def test_it_is_served_and_lets_the_owner_in(tmp_path: Path) -> None:
     command = [sys.executable, "manage.py", "demo", "--serve", "--port", str(port)]
     environment = {**os.environ, "DATABASE_URL": f"sqlite:///{tmp_path / 'demo.sqlite3'}", "PYTHONUNBUFFERED": "1"}
     environment.pop("SHOP_TIME_ZONE", None)
-    with subprocess.Popen(command, cwd=settings.BASE_DIR, env=environment, stdout=subprocess.PIPE,
-                          stderr=subprocess.STDOUT, text=True) as served:  # fmt: skip
+    with subprocess.Popen(
+        command, cwd=settings.BASE_DIR, env=environment, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True
+    ) as served:
         try:
             address = f"http://127.0.0.1:{port}/"
             opener = urllib.request.build_opener(urllib.request.HTTPCookieProcessor(CookieJar()))

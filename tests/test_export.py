@@ -56,10 +56,15 @@ class Archive:
         if cell == self.manifest["null"]:
             return None
         read: dict[str, Callable[[str], Any]] = {
-            "integer": int, "double": float, "decimal": Decimal, "json": json.loads, "date": date.fromisoformat,
-            "boolean": {"true": True, "false": False}.__getitem__, "dateTimeStamp": datetime.fromisoformat,
+            "integer": int,
+            "double": float,
+            "decimal": Decimal,
+            "json": json.loads,
+            "date": date.fromisoformat,
+            "boolean": {"true": True, "false": False}.__getitem__,
+            "dateTimeStamp": datetime.fromisoformat,
             "string": lambda text: text.removeprefix("\\"),
-        }  # fmt: skip
+        }
         return read[datatype](cell)
 
 
@@ -99,8 +104,11 @@ def test_every_table_read_back_is_what_the_database_holds(shop: Valve) -> None:
 
 
 def test_every_model_of_ours_goes_in_and_none_is_forgotten(db: None) -> None:
-    ours = {model for label in ("catalog", "stockroom", "grading")
-            for model in apps.get_app_config(label).get_models(include_auto_created=True)}  # fmt: skip
+    ours = {
+        model
+        for label in ("catalog", "stockroom", "grading")
+        for model in apps.get_app_config(label).get_models(include_auto_created=True)
+    }
     assert ours <= set(exported_models())
     assert {Reading, Grade, Grade.readings.through, Line, Customer} <= ours
 
@@ -144,8 +152,9 @@ def test_the_manifest_names_types_keys_and_what_refers_to_what(shop: Valve) -> N
     valve = read.tables["stockroom_valve.csv"]
     references = {key["columnReference"]: key["reference"]["resource"] for key in valve["tableSchema"]["foreignKeys"]}
     assert references["type_id"] == "catalog_valvetype.csv"
-    condition = next(one for one in read.tables["stockroom_line.csv"]["tableSchema"]["columns"]
-                     if one["name"] == "condition")  # fmt: skip
+    condition = next(
+        one for one in read.tables["stockroom_line.csv"]["tableSchema"]["columns"] if one["name"] == "condition"
+    )
     assert "nos-boxed = NOS boxed" in condition["dc:description"]
 
 

@@ -74,12 +74,14 @@ def test_of_sets_that_meet_a_loose_line_the_one_made_within_the_widest_goes_firs
     middle = sets.make_set([stock[5], stock[7]], 5, by)
     line = order_for(set_size=2, max_spread_percent=10)
     assert ready(line) == [
-        (loose, "Made within 10 %, the widest that meets the line."), (middle, "Made within 5 %."),
+        (loose, "Made within 10 %, the widest that meets the line."),
+        (middle, "Made within 5 %."),
         (tight, "Made within 1 %."),
-    ]  # fmt: skip
+    ]
     assert ready(order_for(set_size=2, max_spread_percent=5))[0] == (
-        middle, "Made within 5 %, the widest that meets the line."
-    )  # fmt: skip
+        middle,
+        "Made within 5 %, the widest that meets the line.",
+    )
     assert ready(order_for(set_size=2, max_spread_percent=None))[0] == (loose, "Made within 10 %, the widest there is.")
 
 
@@ -102,7 +104,7 @@ def test_a_set_made_within_more_than_is_asked_but_reading_within_it_goes_last(st
     assert ready(order_for(set_size=2, max_spread_percent=5)) == [
         (tight, "Made within 1 %, the widest that meets the line."),
         (wide, "Made within 20 %, yet it reads within 5 %."),
-    ]  # fmt: skip
+    ]
 
 
 def test_the_orders_page_says_why_the_first_set_is_first(
@@ -225,10 +227,17 @@ def test_an_order_goes_from_the_first_page_to_the_parcel(stock: list[Valve], log
     client = logged_in(Role.SALES)
     client.post("/orders/new/", {"new_name": "Ada Quill", "currency": "GBP"})
     order = Order.objects.get()
-    client.post(f"/orders/{order}/", {
-        "type": "12AX7", "set_size": "4", "quantity": "1", "best_grades": "2", "max_spread_percent": "5",
-        "unit_price": "120.00",
-    })  # fmt: skip
+    client.post(
+        f"/orders/{order}/",
+        {
+            "type": "12AX7",
+            "set_size": "4",
+            "quantity": "1",
+            "best_grades": "2",
+            "max_spread_percent": "5",
+            "unit_price": "120.00",
+        },
+    )
     line = order.lines.get()
     page = client.get(f"/orders/{order}/").content.decode()
     assert "1 × matched quad 12AX7, best 2 grades, within 5 %" in page and "new set" in page
@@ -260,9 +269,20 @@ def test_an_order_needs_one_customer_known_or_new(logged_in: Callable[..., Clien
 def test_an_unknown_type_on_a_line_keeps_the_rest_of_the_line(logged_in: Callable[..., Client]) -> None:
     make_policy()
     order = order_for().order
-    page = logged_in(Role.SALES).post(f"/orders/{order}/", {
-        "type": "12ZZ9", "set_size": "4", "quantity": "3", "best_grades": "2", "max_spread_percent": "7.5",
-    }).content.decode()  # fmt: skip
+    page = (
+        logged_in(Role.SALES)
+        .post(
+            f"/orders/{order}/",
+            {
+                "type": "12ZZ9",
+                "set_size": "4",
+                "quantity": "3",
+                "best_grades": "2",
+                "max_spread_percent": "7.5",
+            },
+        )
+        .content.decode()
+    )
     assert "No valve type is called “12ZZ9”" in page and 'value="7.5"' in page
 
 

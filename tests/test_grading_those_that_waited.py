@@ -26,9 +26,12 @@ def shift() -> Shift:
     """On a tester that sets up section 1 of a 12AX7 in its own way, under a policy."""
     make_policy()
     row = TesterCondition(
-        tester=described(), test_point=point(), anode_voltage_v=180, cathode_resistor_ohm=1000,
+        tester=described(),
+        test_point=point(),
+        anode_voltage_v=180,
+        cathode_resistor_ohm=1000,
         judged_by="house nominal",
-    )  # fmt: skip
+    )
     return shift_at(conditions.set_conditions([row], owner())[0].tester)
 
 

@@ -94,8 +94,9 @@ def test_another_choice_takes_the_place_of_the_first_and_leaves_it_on_record(val
     for year in (1961, 1951):
         handling.identify(valve, sheet(valve, code="118", chosen=f"YEAR_WEEK||week 18 of {year}"), by)
     assert [(one.words, one.standing) for one in valve.date_readings.all()] == [
-        ("week 18 of 1951", True), ("week 18 of 1961", False),
-    ]  # fmt: skip
+        ("week 18 of 1951", True),
+        ("week 18 of 1961", False),
+    ]
 
 
 def test_the_same_sheet_twice_is_no_news(valve: Valve, by: User) -> None:
@@ -134,8 +135,11 @@ def test_an_emptied_field_is_taken_back(valve: Valve, by: User) -> None:
 
 
 def test_a_word_that_is_not_on_the_lists_is_refused(valve: Valve) -> None:
-    for wrong in ({"features": {"getter shape": "enormous"}}, {"features": {"colour of money": "green"}},
-                  {"condition": {"print": "halo"}}):  # fmt: skip
+    for wrong in (
+        {"features": {"getter shape": "enormous"}},
+        {"features": {"colour of money": "green"}},
+        {"condition": {"print": "halo"}},
+    ):
         with pytest.raises(UnknownWord, match="There are: "):
             sheet(valve, **wrong)
 
@@ -172,14 +176,16 @@ def test_nothing_leads_where_the_first_two_have_the_same_points(valve: Valve) ->
 def test_a_whole_line_is_recorded_alike_where_nothing_was_recorded(valve: Valve, by: User) -> None:
     others = make_valves(line=valve.line, count=3)
     identity.record(others[0], Sheet(code="118", features={"glass": "blue"}), by)
-    told = Sheet(code="900-6118", chosen=WEEK_18, features={"glass": "clear", "mica": "notched"},
-                 condition={"print": "worn"})  # fmt: skip
+    told = Sheet(
+        code="900-6118", chosen=WEEK_18, features={"glass": "clear", "mica": "notched"}, condition={"print": "worn"}
+    )
     assert identity.spread(Valve.objects.filter(line=valve.line), told, by) == 4
     codes = dict(Valve.objects.values_list("serial", "date_code"))
     assert codes.pop(others[0].serial) == "118" and set(codes.values()) == {"900-6118"}
     assert set(SeenFeature.objects.filter(valve=others[0]).values_list("feature", "word")) == {
-        ("glass", "blue"), ("mica", "notched"),
-    }  # fmt: skip
+        ("glass", "blue"),
+        ("mica", "notched"),
+    }
     assert identity.spread(Valve.objects.filter(line=valve.line), told, by, over=True) == 1
     assert set(Valve.objects.values_list("date_code", flat=True)) == {"900-6118"}
 
@@ -193,8 +199,13 @@ def test_what_the_sheet_leaves_empty_is_left_alone_on_the_line_and_so_is_the_typ
 
 def test_the_queries_do_not_grow_with_the_line(line: Line, by: User, django_assert_max_num_queries: Any) -> None:
     make_valves(line=line, count=90)
-    told = Sheet(maker=line.maker, code="901-6118", chosen="EIA|901|week 18 of 1961", features={"glass": "clear"},
-                 condition={"print": "worn"})  # fmt: skip
+    told = Sheet(
+        maker=line.maker,
+        code="901-6118",
+        chosen="EIA|901|week 18 of 1961",
+        features={"glass": "clear"},
+        condition={"print": "worn"},
+    )
     with django_assert_max_num_queries(40):
         identity.spread(Valve.objects.filter(line=line), told, by)
     assert MarkWarning.objects.open().count() == 90
@@ -214,8 +225,13 @@ def test_print_and_code_that_differ_are_a_likely_relabel_and_no_verdict(valve: V
 def test_construction_date_and_pack_are_compared(valve: Valve, by: User) -> None:
     assert valve.maker is not None
     identity.learn(valve.maker, valve.type, "getter shape", "square", "", by)
-    told = sheet(valve, code="1946-11", chosen="YEAR_MONTH||November 1946", features={"getter shape": "halo"},
-                 pack_marks="contract 77, packed JAN 1940")  # fmt: skip
+    told = sheet(
+        valve,
+        code="1946-11",
+        chosen="YEAR_MONTH||November 1946",
+        features={"getter shape": "halo"},
+        pack_marks="contract 77, packed JAN 1940",
+    )
     handling.identify(valve, told, by)
     assert subjects(valve) == ["construction and maker", "date and pack", "date and type"]
 
@@ -423,8 +439,13 @@ def test_the_page_of_a_lines_marks_asks_a_fixed_number_of_queries(
     client: Client, line: Line, by: User, django_assert_max_num_queries: Any
 ) -> None:
     make_valves(line=line, count=40)
-    told = Sheet(maker=line.maker, code="901-6118", chosen="EIA|901|week 18 of 1961", features={"glass": "clear"},
-                 condition={"print": "worn"})  # fmt: skip
+    told = Sheet(
+        maker=line.maker,
+        code="901-6118",
+        chosen="EIA|901|week 18 of 1961",
+        features={"glass": "clear"},
+        condition={"print": "worn"},
+    )
     identity.spread(Valve.objects.filter(line=line), told, by)
     with django_assert_max_num_queries(18):
         client.get(reverse("line-marks", args=[line.lot.number, line.number]))
@@ -488,6 +509,8 @@ def test_a_valve_is_identified_without_a_mouse(served: Any, browser: Any) -> Non
     board.tab_to("Save").go()
     page.close()
     assert dict(SeenFeature.objects.values_list("feature", "word")) == {
-        "plate shape": "ribbed", "plate finish": "grey", "getter shape": "halo",
-    }  # fmt: skip
+        "plate shape": "ribbed",
+        "plate finish": "grey",
+        "getter shape": "halo",
+    }
     assert first.date_readings.get().words == "source code 900, week 18 of 1961"

@@ -89,8 +89,10 @@ def test_a_good_list_becomes_lines_that_share_the_cost(lot: Lot, by: User) -> No
     assert preview.ready and (len(preview.planned), preview.pieces) == (3, 20)
     assert not lot.lines.exists()
     take_in(file, by)
-    told = [(str(line.type), str(line.maker), line.condition, line.expected, line.weight, str(line.place), line.note)
-            for line in lot.lines.all()]  # fmt: skip
+    told = [
+        (str(line.type), str(line.maker), line.condition, line.expected, line.weight, str(line.place), line.note)
+        for line in lot.lines.all()
+    ]
     assert told == [
         ("12AX7", "Dunvarrow", "nos-boxed", 12, Decimal("4.5"), "A1", "tall boxes"),
         ("12AX7", "Dunvarrow", "used", 3, Decimal(2), "A1", ""),
@@ -103,8 +105,15 @@ def test_a_good_list_becomes_lines_that_share_the_cost(lot: Lot, by: User) -> No
 
 
 def test_new_makers_and_places_are_made_once_however_they_are_written(lot: Lot, by: User) -> None:
-    file = kept(lot, xlsx(*[["12AX7", name, "used", 1, 1, place, ""] for name, place in
-                            (("Halvory", "B2"), ("HALVORY", "b2"), ("halvory ", "B2"))]))  # fmt: skip
+    file = kept(
+        lot,
+        xlsx(
+            *[
+                ["12AX7", name, "used", 1, 1, place, ""]
+                for name, place in (("Halvory", "B2"), ("HALVORY", "b2"), ("halvory ", "B2"))
+            ]
+        ),
+    )
     assert [word.said for word in look(file).makers] == ["Halvory"] and look(file).places == ["B2"]
     take_in(file, by)
     assert Maker.objects.filter(name__iexact="halvory").count() == Place.objects.filter(code__iexact="b2").count() == 1
@@ -114,7 +123,7 @@ def test_new_makers_and_places_are_made_once_however_they_are_written(lot: Lot, 
 def test_titles_blank_rows_headings_once_more_and_totals_are_no_lines(lot: Lot) -> None:
     data = workbook(
         ["Stock of an invented shop"], [], HEADINGS, GOOD[0], [], HEADINGS, GOOD[1], ["", "", "Total", 15, "", "", ""]
-    )  # fmt: skip
+    )
     preview = look(kept(lot, data))
     assert [one.row for one in preview.planned] == [4, 7] and preview.ready
     assert preview.notes == ["Left out, the headings once more: row 6.", "Left out, a total: row 8."]
@@ -214,8 +223,9 @@ def test_unknown_types_are_listed_once_with_the_nearest_names(lot: Lot) -> None:
     rows = [[said, "", "used", 1, 1] for said in ("12AX8", "12AX8", "relay")]
     preview = look(kept(lot, xlsx(*rows)))
     assert [(word.said, word.rows, word.nearest) for word in preview.types] == [
-        ("12AX8", [2, 3], ["12AX7"]), ("relay", [4], []),
-    ]  # fmt: skip
+        ("12AX8", [2, 3], ["12AX7"]),
+        ("relay", [4], []),
+    ]
     assert not preview.ready and not preview.problems
 
 
@@ -290,10 +300,19 @@ def merged(*areas: str, rows: Sequence[Sequence[Any]], headings: Sequence[str] =
 
 
 def test_a_type_merged_over_several_rows_counts_in_each_and_the_row_says_so(lot: Lot, by: User) -> None:
-    file = kept(lot, merged("A2:A4", "B3:B4", rows=[
-        ["12AX7", "Dunvarrow", "boxed", 12, 4.5, "", ""], ["", "Brindlemoor", "used", 3, 2, "", ""],
-        ["", "", "used", 4, 2, "", ""], ["EL84", "", "used", 5, 1, "", ""],
-    ]))  # fmt: skip
+    file = kept(
+        lot,
+        merged(
+            "A2:A4",
+            "B3:B4",
+            rows=[
+                ["12AX7", "Dunvarrow", "boxed", 12, 4.5, "", ""],
+                ["", "Brindlemoor", "used", 3, 2, "", ""],
+                ["", "", "used", 4, 2, "", ""],
+                ["EL84", "", "used", 5, 1, "", ""],
+            ],
+        ),
+    )
     preview = look(file)
     assert preview.ready
     assert [(one.row, str(one.type), one.maker, one.expected, one.filled) for one in preview.planned] == [
@@ -308,9 +327,17 @@ def test_a_type_merged_over_several_rows_counts_in_each_and_the_row_says_so(lot:
 
 
 def test_a_number_merged_over_several_rows_is_no_number_of_each(lot: Lot) -> None:
-    file = kept(lot, merged("D2:D3", "E2:E3", rows=[
-        ["12AX7", "", "used", 12, 4.5, "", ""], ["EL84", "", "used", "", "", "", ""],
-    ]))  # fmt: skip
+    file = kept(
+        lot,
+        merged(
+            "D2:D3",
+            "E2:E3",
+            rows=[
+                ["12AX7", "", "used", 12, 4.5, "", ""],
+                ["EL84", "", "used", "", "", "", ""],
+            ],
+        ),
+    )
     assert [str(one) for one in look(file).problems] == [
         "row 3, column Qty: the cell of row 2 is merged over this row, so it does not say how many of each. "
         "Give each row its own number."
@@ -330,21 +357,30 @@ ONE_BY_ONE = ["Type", "Brand", "Condition", "Serial no.", "Unit price", "Remarks
 
 
 def test_rows_with_a_serial_become_valves_of_the_lines_they_agree_on(lot: Lot, by: User) -> None:
-    file = kept(lot, xlsx(
-        ["12AX7", "Dunvarrow", "used", "K-001", 4, "print worn"], ["EL84", "", "boxed", 77, 2, ""],
-        ["12AX7", "dunvarrow", "used", "K-002", 4, ""], ["12AX7", "Dunvarrow", "boxed", "K-003", 6, ""],
-        headings=ONE_BY_ONE,
-    ))  # fmt: skip
+    file = kept(
+        lot,
+        xlsx(
+            ["12AX7", "Dunvarrow", "used", "K-001", 4, "print worn"],
+            ["EL84", "", "boxed", 77, 2, ""],
+            ["12AX7", "dunvarrow", "used", "K-002", 4, ""],
+            ["12AX7", "Dunvarrow", "boxed", "K-003", 6, ""],
+            headings=ONE_BY_ONE,
+        ),
+    )
     preview = look(file)
     assert [(one.row, one.expected, one.valves_in_words) for one in preview.planned] == [
-        (2, 2, "K-001, K-002"), (3, 1, "77"), (5, 1, "K-003"),
-    ]  # fmt: skip
+        (2, 2, "K-001, K-002"),
+        (3, 1, "77"),
+        (5, 1, "K-003"),
+    ]
     assert any(note.startswith("4 rows name one valve each") for note in preview.notes)
     take_in(file, by)
     lines = list(lot.lines.all())
     assert [(str(line.type), line.condition, line.expected, line.valves.count()) for line in lines] == [
-        ("12AX7", "used", 2, 2), ("EL84", "nos-boxed", 1, 1), ("12AX7", "nos-boxed", 1, 1),
-    ]  # fmt: skip
+        ("12AX7", "used", 2, 2),
+        ("EL84", "nos-boxed", 1, 1),
+        ("12AX7", "nos-boxed", 1, 1),
+    ]
     first, second = lines[0].valves.order_by("position")
     told = {entry.valve_id: entry.text for entry in Entry.objects.filter(action="listed")}
     assert told[first.pk] == "The supplier’s list names it K-001: print worn."
@@ -363,20 +399,25 @@ def test_a_list_may_hold_valves_one_by_one_and_pieces_in_bulk(lot: Lot, by: User
     ("rows", "problem"),
     [
         ([["12AX7", "used", 3, "K-1"]], "row 2, column S/N: “K-1” names one valve, but the row says 3 pieces."),
-        ([["12AX7", "used", "", "K-1"], ["EL84", "used", 1, "k-1"]],
-         "row 3, column S/N: “k-1” stands in row 2 already. Each valve has its own."),
+        (
+            [["12AX7", "used", "", "K-1"], ["EL84", "used", 1, "k-1"]],
+            "row 3, column S/N: “k-1” stands in row 2 already. Each valve has its own.",
+        ),
         ([["12AX7", "used", 1, "K" * 81]], "has 81 characters; at most 80 are kept."),
         ([["12AX7", "used", "", ""]], "row 2, column Qty: it does not say how many."),
     ],
-)  # fmt: skip
+)
 def test_a_row_for_one_valve_that_cannot_be_is_named(lot: Lot, rows: list[list[Any]], problem: str) -> None:
     found = look(kept(lot, xlsx(*rows, headings=["Type", "Condition", "Qty", "S/N"]))).problems
     assert len(found) == 1 and problem in str(found[0])
 
 
 def test_a_serial_merged_over_two_rows_names_one_valve_and_no_two(lot: Lot) -> None:
-    data = merged("D2:D3", rows=[["12AX7", "used", 1, "K-1"], ["EL84", "used", 1, ""]],
-                  headings=["Type", "Condition", "Qty", "S/N"])  # fmt: skip
+    data = merged(
+        "D2:D3",
+        rows=[["12AX7", "used", 1, "K-1"], ["EL84", "used", 1, ""]],
+        headings=["Type", "Condition", "Qty", "S/N"],
+    )
     assert [str(one) for one in look(kept(lot, data)).problems] == [
         "row 3, column S/N: “K-1” is merged over several rows, but names one valve."
     ]
@@ -410,10 +451,15 @@ STAMPED = ["Type", "Condition", "Qty", "Serial no.", "Date code", "Remarks"]
 
 
 def test_a_stamped_code_becomes_the_valves_with_every_reading_and_none_chosen(lot: Lot, by: User) -> None:
-    file = kept(lot, xlsx(
-        ["12AX7", "used", 1, "K-1", "914-5731", "print worn"], ["12AX7", "used", 1, "K-2", "??", ""],
-        ["12AX7", "used", 1, "K-3", "", ""], headings=STAMPED,
-    ))  # fmt: skip
+    file = kept(
+        lot,
+        xlsx(
+            ["12AX7", "used", 1, "K-1", "914-5731", "print worn"],
+            ["12AX7", "used", 1, "K-2", "??", ""],
+            ["12AX7", "used", 1, "K-3", "", ""],
+            headings=STAMPED,
+        ),
+    )
     preview = look(file)
     assert [one.valves_in_words for one in preview.planned] == ["K-1 stamped 914-5731, K-2 stamped ??, K-3"]
     take_in(file, by)
@@ -601,7 +647,7 @@ def test_the_first_choices_come_from_the_headings(lot: Lot) -> None:
     file = LotFile(lot=lot, name="list.csv", data=b"No.;Tube Type;Mfr.;Qty (pcs);Price each:;Other\n1;EL84;;2;3;x\n")
     assert first_choices(Layout(file)) == Choices(
         heading=1, columns={"type": 1, "maker": 2, "expected": 3, "weight": 4}
-    )  # fmt: skip
+    )
 
 
 def test_a_list_with_merged_cells_and_single_valves_is_imported_without_a_mouse(

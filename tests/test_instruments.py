@@ -309,9 +309,14 @@ def test_a_scale_without_a_good_mark_is_refused(olive: Client) -> None:
 def test_the_owner_writes_down_a_calibration(olive: Client) -> None:
     tester = described()
     form = {
-        "done_on": "2026-05-04", "due_on": "2027-05-04", "by": "Halden Metrology", "certificate_number": "H1",
-        "anode_current_ma-percent": "0.4", "anode_current_ma-degrees": "", "gm_ma_per_v-percent": "",
-    }  # fmt: skip
+        "done_on": "2026-05-04",
+        "due_on": "2027-05-04",
+        "by": "Halden Metrology",
+        "certificate_number": "H1",
+        "anode_current_ma-percent": "0.4",
+        "anode_current_ma-degrees": "",
+        "gm_ma_per_v-percent": "",
+    }
     assert olive.post(f"/testers/{tester.pk}/calibrations/new/", form).status_code == 302
     value = tester.calibrations.get().values.get()
     assert (value.quantity, value.standard_uncertainty_percent, value.degrees_of_freedom) == (IA, 0.4, None)
@@ -349,9 +354,12 @@ def test_a_conversion_refused_is_said_beside_the_choice_and_nothing_is_lost(oliv
 def test_two_kinds_of_bias_at_once_are_refused(olive: Client) -> None:
     tester, _ = described(), point()
     form = {
-        "type": "12AX7", "anode_voltage_v": "200", "grid_voltage_v": "-1", "cathode_resistor_ohm": "1500",
+        "type": "12AX7",
+        "anode_voltage_v": "200",
+        "grid_voltage_v": "-1",
+        "cathode_resistor_ohm": "1500",
         "judged_by": "house nominal",
-    }  # fmt: skip
+    }
     assert "not both" in olive.post(f"/testers/{tester.pk}/conditions/new/", form).content.decode()
 
 

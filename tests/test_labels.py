@@ -173,9 +173,12 @@ def test_a_graded_valve_shows_type_grade_and_readings_of_every_section(client: C
     Shop.objects.update_or_create(pk=1, defaults={"name": "The Amber Filament"})
     (text,) = read_pdf(pdf_of(client, serials=valve.serial))
     assert text.splitlines() == [
-        "12AX7", "Excellent", "Ia 1.21 | 1.19 mA", "gm 1.58 | 1.61 mA/V",
+        "12AX7",
+        "Excellent",
+        "Ia 1.21 | 1.19 mA",
+        "gm 1.58 | 1.61 mA/V",
         f"{valve.serial[:4]} {valve.serial[4:]} The Amber Filament",
-    ]  # fmt: skip
+    ]
 
 
 def test_a_rectifier_shows_no_gm(client: Client) -> None:
@@ -216,8 +219,9 @@ def test_the_square_symbol_opens_the_valves_page_when_the_shop_has_an_address(cl
         page = pypdfium2.PdfDocument(pdf_of(client, serials=valve.serial, square=kind.value))[0]
         read_back = zxingcpp.read_barcodes(page.render(scale=300 / 72, grayscale=True).to_numpy())
         assert {(str(symbol.format), symbol.text) for symbol in read_back} == {
-            ("Code 128", valve.serial), (name, f"https://shop.example/valves/{valve.serial}/"),
-        }  # fmt: skip
+            ("Code 128", valve.serial),
+            (name, f"https://shop.example/valves/{valve.serial}/"),
+        }
 
 
 def test_an_address_too_long_for_the_stock_is_said_beside_it_and_the_form_kept(client: Client) -> None:
@@ -285,10 +289,12 @@ LONG = "ECC83/12AX7A-WA special quality, type 40"
 @pytest.mark.parametrize("stock", STOCKS.values(), ids=STOCKS.keys())
 def test_nothing_on_a_label_overlaps_or_leaves_it(stock: Stock, kind: Kind, type_: str, shop: str) -> None:
     label = Label(
-        "10000012", type_, grade="A grade of many words, longer than any",
+        "10000012",
+        type_,
+        grade="A grade of many words, longer than any",
         sections=tuple(Section(number, 127.125, 11.3375) for number in (1, 2, 3)),
         square_text="https://shop.example/valves/10000012/",
-    )  # fmt: skip
+    )
     pdf = labels_pdf([label], stock, shop=shop, on=date(2026, 3, 2), square_kind=kind)
     boxes = text_boxes(pdf)
     assert len(boxes) == 8  # type, grade, two quantities, bars, square, digits, shop

@@ -29,7 +29,7 @@ from stockroom.models import (
     Place,
     Supplier,
     Valve,
-)  # fmt: skip
+)
 from stockroom.people import Role
 from stockroom.states import State
 from stockroom.web import ROWS
@@ -38,9 +38,22 @@ from tests import factories
 pytestmark = pytest.mark.django_db
 
 LISTS = [
-    "lots", "valves", "sets", "orders", "listings", "for-sale", "types", "daybook", "suppliers", "customers", "places",
-    "makers", "people", "testers", "home",
-]  # fmt: skip
+    "lots",
+    "valves",
+    "sets",
+    "orders",
+    "listings",
+    "for-sale",
+    "types",
+    "daybook",
+    "suppliers",
+    "customers",
+    "places",
+    "makers",
+    "people",
+    "testers",
+    "home",
+]
 
 
 class World:
@@ -95,19 +108,29 @@ class World:
     def _graded(self, valve: Valve, type: ValveType, shift: Shift) -> None:
         readings = Reading.objects.bulk_create(
             [
-                Reading(valve=valve, section=section.number, test_point=section.test_point, shift=shift,
-                        anode_current_ma=1.2, gm_ma_per_v=1.6)
+                Reading(
+                    valve=valve,
+                    section=section.number,
+                    test_point=section.test_point,
+                    shift=shift,
+                    anode_current_ma=1.2,
+                    gm_ma_per_v=1.6,
+                )
                 for section in type.test_sections
             ]
-        )  # fmt: skip
+        )
         grade = Grade.objects.create(valve=valve, policy=self.policy, name="Good", rank=2, saleable=True)
         grade.readings.set(readings)
 
     def _set(self, type: ValveType, number: int, *valves: Valve) -> None:
         made = MatchedSet.objects.create(
-            number=f"S{number:05}", type=type, size=len(valves), tolerance_percent=5, policy=self.policy,
+            number=f"S{number:05}",
+            type=type,
+            size=len(valves),
+            tolerance_percent=5,
+            policy=self.policy,
             made_at=timezone.now(),
-        )  # fmt: skip
+        )
         for position, valve in enumerate(valves, 1):
             Member.objects.create(set=made, valve=valve, grade=valve.grades.get(), position=position)
 
@@ -148,25 +171,33 @@ def test_no_list_asks_more_often_for_more_rows(world: World, asked: Asked) -> No
 
 
 def test_no_filtered_list_asks_more_often_for_more_rows(world: World, asked: Asked) -> None:
-    refuse_growth(world, asked, [
-        reverse("lots") + "?state=graded&type=6X1",
-        reverse("valves") + "?state=graded&grade=Good",
-        reverse("sets") + "?standing=live",
-        reverse("orders") + "?state=open",
-        reverse("listings") + "?standing=live",
-        reverse("types") + "?name=6X",
-        reverse("daybook") + "?text=noted",
-    ])  # fmt: skip
+    refuse_growth(
+        world,
+        asked,
+        [
+            reverse("lots") + "?state=graded&type=6X1",
+            reverse("valves") + "?state=graded&grade=Good",
+            reverse("sets") + "?standing=live",
+            reverse("orders") + "?state=open",
+            reverse("listings") + "?standing=live",
+            reverse("types") + "?name=6X",
+            reverse("daybook") + "?text=noted",
+        ],
+    )
 
 
 def test_no_page_of_one_thing_asks_more_often_when_it_has_more_rows(world: World, asked: Asked) -> None:
-    refuse_growth(world, asked, [
-        reverse("lot", args=[world.lot.number]),
-        reverse("supplier", args=[world.supplier.pk]),
-        reverse("maker", args=[world.maker.pk]),
-        reverse("place", args=[world.place.pk]),
-        reverse("customer", args=[world.customer.pk]),
-    ])  # fmt: skip
+    refuse_growth(
+        world,
+        asked,
+        [
+            reverse("lot", args=[world.lot.number]),
+            reverse("supplier", args=[world.supplier.pk]),
+            reverse("maker", args=[world.maker.pk]),
+            reverse("place", args=[world.place.pk]),
+            reverse("customer", args=[world.customer.pk]),
+        ],
+    )
 
 
 def test_a_list_shows_one_page_of_its_rows_and_the_way_to_the_others(world: World) -> None:

@@ -188,10 +188,19 @@ def test_tiers_that_make_no_sense_are_refused_beside_their_field(logged_in: Call
     make_policy()
     make_type()
     client = logged_in(Role.BENCH)
-    page = client.post("/runs/new/", {
-        "type": "12AX7", "size": "4", "best_grades": "2", "within_1": "5", "price_1": "50", "within_2": "2",
-        "price_2": "90", "time_limit_s": "20",
-    }).content.decode()  # fmt: skip
+    page = client.post(
+        "/runs/new/",
+        {
+            "type": "12AX7",
+            "size": "4",
+            "best_grades": "2",
+            "within_1": "5",
+            "price_1": "50",
+            "within_2": "2",
+            "price_2": "90",
+            "time_limit_s": "20",
+        },
+    ).content.decode()
     assert "Each tier is wider" in page and "not worth more than a tighter one" in page
     assert 'value="90"' in page and not MatchRun.objects.exists()
 

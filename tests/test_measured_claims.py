@@ -226,8 +226,10 @@ def at_work(policy: Policy, shift: Shift) -> Client:
 def test_the_settled_value_of_a_series_is_used_and_the_series_is_kept(at_work: Client) -> None:
     valve = make_valves(make_type(), 1)[0]
     series = "0.90/1.05/1.15/1.20/1.20/1.20/1.20"
-    at_work.post("/bench/", {"serial": valve.serial, "s1-anode_current": series, "s1-gm": "1.6",
-                             "s2-anode_current": "1.2", "s2-gm": "1.6"})  # fmt: skip
+    at_work.post(
+        "/bench/",
+        {"serial": valve.serial, "s1-anode_current": series, "s1-gm": "1.6", "s2-anode_current": "1.2", "s2-gm": "1.6"},
+    )
     reading = valve.readings.get(section=1)
     assert reading.anode_current_ma == pytest.approx(1.20)
     assert reading.stability == "settled"
@@ -237,16 +239,32 @@ def test_the_settled_value_of_a_series_is_used_and_the_series_is_kept(at_work: C
 
 def test_a_drifting_valve_is_flagged_on_the_bench(at_work: Client) -> None:
     valve = make_valves(make_type(), 1)[0]
-    at_work.post("/bench/", {"serial": valve.serial, "s1-anode_current": "1.00/1.06/1.12/1.18/1.24", "s1-gm": "1.6",
-                             "s2-anode_current": "1.2", "s2-gm": "1.6"})  # fmt: skip
+    at_work.post(
+        "/bench/",
+        {
+            "serial": valve.serial,
+            "s1-anode_current": "1.00/1.06/1.12/1.18/1.24",
+            "s1-gm": "1.6",
+            "s2-anode_current": "1.2",
+            "s2-gm": "1.6",
+        },
+    )
     assert valve.readings.get(section=1).stability == "drifting"
     assert "Section 1 is drifting" in at_work.get("/bench/").content.decode()
 
 
 def test_a_unit_with_a_stroke_is_no_series(at_work: Client) -> None:
     valve = make_valves(make_type(), 1)[0]
-    at_work.post("/bench/", {"serial": valve.serial, "s1-anode_current": "1.2", "s1-gm": "1.6 mA/V",
-                             "s2-anode_current": "1.2", "s2-gm": "1.58/1.60/1.60/1.60 mA/V"})  # fmt: skip
+    at_work.post(
+        "/bench/",
+        {
+            "serial": valve.serial,
+            "s1-anode_current": "1.2",
+            "s1-gm": "1.6 mA/V",
+            "s2-anode_current": "1.2",
+            "s2-gm": "1.58/1.60/1.60/1.60 mA/V",
+        },
+    )
     assert valve.readings.get(section=1).gm_ma_per_v == 1.6 and valve.readings.get(section=1).series == {}
     assert valve.readings.get(section=2).series["gm_ma_per_v"] == [1.58, 1.6, 1.6, 1.6]
 
@@ -265,13 +283,16 @@ def test_a_grade_beside_a_house_nominal_says_so(policy: Policy) -> None:
     conditions.set_conditions(
         [
             TesterCondition(
-                tester=tester, test_point=point, anode_voltage_v=150, grid_voltage_v=-1,
+                tester=tester,
+                test_point=point,
+                anode_voltage_v=150,
+                grid_voltage_v=-1,
                 judged_by=TesterCondition.JudgedBy.HOUSE,
             )
             for point in points
         ],
         owner(),
-    )  # fmt: skip
+    )
     shift = make_shift(make_user("bo", Role.BENCH), Tester.objects.get(pk=tester.pk))
     for valve, place in zip(make_valves(type_, 12), range(12), strict=True):
         ia, gm = 0.60 + 0.01 * (place % 3), 1.2 + 0.01 * (place % 4)

@@ -30,9 +30,10 @@ amounts = st.decimals(min_value=-(10**9), max_value=10**9, places=6)
 
 
 @pytest.mark.parametrize(
-    ("codes", "places"), [(NONE, 0), (TWO, 2), (UNLIKE_CLDR, 2), (THREE, 3), (FOUR, 4)],
+    ("codes", "places"),
+    [(NONE, 0), (TWO, 2), (UNLIKE_CLDR, 2), (THREE, 3), (FOUR, 4)],
     ids=["none", "two", "two, unlike CLDR", "three", "four"],
-)  # fmt: skip
+)
 def test_minor_units_are_those_of_the_standard(codes: str, places: int) -> None:
     assert {code: minor_places(code) for code in codes.split()} == dict.fromkeys(codes.split(), places)
 
@@ -54,9 +55,15 @@ def test_other_letters_are_not_a_currency(code: str) -> None:
 
 @pytest.mark.parametrize(
     ("amount", "currency", "rounded"),
-    [("0.005", "GBP", "0.01"), ("0.0049999", "GBP", "0.00"), ("-0.005", "GBP", "-0.01"), ("33.096", "GBP", "33.10"),
-     ("0.5", "JPY", "1"), ("1.2345", "KWD", "1.235")],
-)  # fmt: skip
+    [
+        ("0.005", "GBP", "0.01"),
+        ("0.0049999", "GBP", "0.00"),
+        ("-0.005", "GBP", "-0.01"),
+        ("33.096", "GBP", "33.10"),
+        ("0.5", "JPY", "1"),
+        ("1.2345", "KWD", "1.235"),
+    ],
+)
 def test_half_a_minor_unit_is_rounded_away_from_nothing(amount: str, currency: str, rounded: str) -> None:
     assert str(to_minor(Decimal(amount), currency)) == rounded
 
@@ -70,9 +77,14 @@ def test_rounding_moves_by_half_a_minor_unit_at_most_and_only_once(amount: Decim
 
 @pytest.mark.parametrize(
     ("amount", "currency", "words"),
-    [("1234.5", "GBP", "GBP\xa01,234.50"), ("0", "EUR", "EUR\xa00.00"), ("1234567", "JPY", "JPY\xa01,234,567"),
-     ("-3.1", "GBP", "GBP\xa0\u22123.10"), ("2", "KWD", "KWD\xa02.000")],
-)  # fmt: skip
+    [
+        ("1234.5", "GBP", "GBP\xa01,234.50"),
+        ("0", "EUR", "EUR\xa00.00"),
+        ("1234567", "JPY", "JPY\xa01,234,567"),
+        ("-3.1", "GBP", "GBP\xa0\u22123.10"),
+        ("2", "KWD", "KWD\xa02.000"),
+    ],
+)
 def test_an_amount_is_written_with_its_code_and_all_minor_digits(amount: str, currency: str, words: str) -> None:
     assert shown(Decimal(amount), currency) == words
 

@@ -39,9 +39,13 @@ def test_the_scan_box_finds_types_lots_orders_sets_and_places(logged_in: Callabl
     place = Place.objects.create(code="A1-03")
     client = logged_in()
     for scan, address in {
-        "12ax7": "/types/12AX7/", "l0001": "/lots/L0001/", "R0001": "/orders/R0001/", "s00001": "/sets/S00001/",
-        "a1-03": f"/valves/?place={place.pk}", "12ZZ": "/types/?name=12ZZ",
-    }.items():  # fmt: skip
+        "12ax7": "/types/12AX7/",
+        "l0001": "/lots/L0001/",
+        "R0001": "/orders/R0001/",
+        "s00001": "/sets/S00001/",
+        "a1-03": f"/valves/?place={place.pk}",
+        "12ZZ": "/types/?name=12ZZ",
+    }.items():
         assert client.get("/find/", {"q": scan})["Location"] == address
 
 
@@ -52,8 +56,10 @@ def test_the_scan_box_finds_a_claim_and_a_line_and_sealed_packs_on_their_own_pag
     make_line(make_type(), 5, lot=Lot.objects.get(), condition=Line.Condition.SEALED)
     client = logged_in()
     for scan, address in {
-        "c0001": "/claims/C0001/", "L0001/1": "/lots/L0001/1/marks/", "l0001/2": "/lots/L0001/2/sealed/",
-    }.items():  # fmt: skip
+        "c0001": "/claims/C0001/",
+        "L0001/1": "/lots/L0001/1/marks/",
+        "l0001/2": "/lots/L0001/2/sealed/",
+    }.items():
         assert client.get("/find/", {"q": scan})["Location"] == address
 
 

@@ -100,9 +100,15 @@ def test_a_serial_a_lot_and_a_line_are_told_apart():
 
 @pytest.mark.parametrize(
     ("text", "problem"),
-    [("L9999", "no lot L9999"), ("L9999/1", "no line L9999/1"), ("10000012", "No valve"), ("10000013", "check digit"),
-     ("", "Nothing was scanned"), ("box", "not a serial")],
-)  # fmt: skip
+    [
+        ("L9999", "no lot L9999"),
+        ("L9999/1", "no line L9999/1"),
+        ("10000012", "No valve"),
+        ("10000013", "check digit"),
+        ("", "Nothing was scanned"),
+        ("box", "not a serial"),
+    ],
+)
 def test_what_names_nothing_is_said_to(text, problem):
     with pytest.raises(UnknownSubject, match=problem):
         read_subject(text)
@@ -137,8 +143,11 @@ def test_a_photograph_is_kept_queued_and_attached(logged_in: Callable[..., Clien
     assert attachment.photograph.original.read_bytes() == data
     entry = Entry.objects.get(action="photographs-added")
     assert (entry.text, entry.valve, entry.line, entry.lot) == (
-        f"1 photograph added to {valve.serial}.", valve, valve.line, valve.line.lot
-    )  # fmt: skip
+        f"1 photograph added to {valve.serial}.",
+        valve,
+        valve.line,
+        valve.line.lot,
+    )
 
 
 @pytest.mark.parametrize("thing", ["valve", "line", "lot"])
@@ -187,20 +196,24 @@ def test_one_bad_file_does_not_lose_the_good_ones_and_each_refusal_names_its_fil
 ):
     client = logged_in(Role.SALES)
     answer = send(
-        client, valve,
+        client,
+        valve,
         upload(photograph(shade=1), "one.jpg"),
         upload(b"<html><script>alert(1)</script>", "page.jpg"),
         upload(b"%PDF-1.7 ...", "invoice.jpg"),
         upload(photograph(kind="PNG"), "hidden.jpg"),
         upload(photograph(shade=2)[:3], "stub.jpg"),
         upload(photograph(shade=3), "two.jpg"),
-    )  # fmt: skip
+    )
     assert [row.file_name for row in Attachment.objects.of(valve)] == ["one.jpg", "two.jpg"]
     said = told(client.get(answer["Location"]))
     assert said[0].startswith("2 photographs received.")
     assert [text.split(":")[0] for text in said[1:]] == [
-        "page.jpg is refused", "invoice.jpg is refused", "hidden.jpg is refused", "stub.jpg is refused"
-    ]  # fmt: skip
+        "page.jpg is refused",
+        "invoice.jpg is refused",
+        "hidden.jpg is refused",
+        "stub.jpg is refused",
+    ]
     assert "web page" in said[1] and "PDF" in said[2] and "PNG inside" in said[3] and "broken" in said[4]
 
 
@@ -471,9 +484,11 @@ def test_without_a_login_neither_page_nor_copy_nor_original_is_given(client: Cli
     row = attached(valve)
     Attachment.objects.update(public=True)
     for address in (
-        photographs.address(valve), row.get_absolute_url(), reverse("photograph-copy", args=[row.pk, "small"]),
+        photographs.address(valve),
+        row.get_absolute_url(),
+        reverse("photograph-copy", args=[row.pk, "small"]),
         reverse("photograph-original", args=[row.pk]),
-    ):  # fmt: skip
+    ):
         assert client.get(address)["Location"].startswith(reverse("login"))
 
 
@@ -528,9 +543,7 @@ def test_a_photograph_of_a_lot_is_never_public(logged_in: Callable[..., Client],
 
 def test_the_public_part_shows_opened_photographs_of_its_valves_only(valve: Valve):
     other = make_valve()
-    shown, hidden, of_other = (
-        attached(thing, photograph(shade=n)) for n, thing in enumerate((valve, valve, other))
-    )  # fmt: skip
+    shown, hidden, of_other = (attached(thing, photograph(shade=n)) for n, thing in enumerate((valve, valve, other)))
     for thing, row in ((valve, shown), (other, of_other)):
         set_public(thing, [row.pk], [row.pk], None)
     part = Template('{% include "stockroom/_public_photographs.html" %}')

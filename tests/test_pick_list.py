@@ -62,8 +62,16 @@ def test_order_customer_set_type_and_what_it_is_for_are_named(client: Client) ->
     answer = client.get(reverse("pick-list-pdf", args=["R0007"]))
     assert "pick-list-R0007.pdf" in answer["Content-Disposition"]
     (text,) = read_pdf(answer.content)
-    for part in ("Pick list R0007", "Ada <Quill> & Co", made.number, "12AX7", "1 × matched pair 12AX7",
-                 "2 valves to pull from 0 places.", "Old glass is fragile", "The Amber Filament · R0007"):  # fmt: skip
+    for part in (
+        "Pick list R0007",
+        "Ada <Quill> & Co",
+        made.number,
+        "12AX7",
+        "1 × matched pair 12AX7",
+        "2 valves to pull from 0 places.",
+        "Old glass is fragile",
+        "The Amber Filament · R0007",
+    ):
         assert part in text, part
 
 

@@ -53,9 +53,11 @@ def test_a_jpeg_a_png_and_a_webp_are_known_by_their_content(kind, name):
 
 def test_a_jpeg_with_more_pictures_behind_the_first_is_a_jpeg_and_the_first_is_shown():
     several = saved(
-        Image.new("RGB", (80, 60), (200, 20, 20)), "MPO", save_all=True,
+        Image.new("RGB", (80, 60), (200, 20, 20)),
+        "MPO",
+        save_all=True,
         append_images=[Image.new("RGB", (80, 60), (20, 20, 200))],
-    )  # fmt: skip
+    )
     assert opened(several).format == "MPO"
     assert look_at(several) == KINDS["JPEG"]
     assert opened(prepare(several).large).getpixel((40, 30)) == pytest.approx((200, 20, 20), abs=8)

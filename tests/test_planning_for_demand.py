@@ -86,10 +86,17 @@ def test_demand_is_written_down_planned_and_the_sets_made(logged_in: Callable[..
     make_pool(1.60, 1.61, 1.75)
     client = logged_in(Role.SALES)
     sent = {
-        "demands-TOTAL_FORMS": "2", "demands-INITIAL_FORMS": "0", "demands-0-size": "2",
-        "demands-0-within_percent": "5", "demands-0-price": "80", "demands-0-wanted": "3", "demands-1-size": "1",
-        "demands-1-within_percent": "0", "demands-1-price": "20", "demands-1-wanted": "9",
-    }  # fmt: skip
+        "demands-TOTAL_FORMS": "2",
+        "demands-INITIAL_FORMS": "0",
+        "demands-0-size": "2",
+        "demands-0-within_percent": "5",
+        "demands-0-price": "80",
+        "demands-0-wanted": "3",
+        "demands-1-size": "1",
+        "demands-1-within_percent": "0",
+        "demands-1-price": "20",
+        "demands-1-wanted": "9",
+    }
     assert client.post("/demand/12AX7/edit/", sent).status_code == 302
     page = client.get("/demand/12AX7/?plan=1&best_grades=2").content.decode()
     assert "Income 100" in page
@@ -101,8 +108,12 @@ def test_demand_is_written_down_planned_and_the_sets_made(logged_in: Callable[..
 def test_a_set_without_a_tolerance_is_refused_and_the_rest_is_kept(logged_in: Callable[..., Client]) -> None:
     make_type()
     sent = {
-        "demands-TOTAL_FORMS": "1", "demands-INITIAL_FORMS": "0", "demands-0-size": "4",
-        "demands-0-within_percent": "0", "demands-0-price": "81", "demands-0-wanted": "3",
-    }  # fmt: skip
+        "demands-TOTAL_FORMS": "1",
+        "demands-INITIAL_FORMS": "0",
+        "demands-0-size": "4",
+        "demands-0-within_percent": "0",
+        "demands-0-price": "81",
+        "demands-0-wanted": "3",
+    }
     page = logged_in(Role.SALES).post("/demand/12AX7/edit/", sent).content.decode()
     assert "within how many per cent" in page and 'value="81"' in page

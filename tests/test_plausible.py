@@ -112,8 +112,14 @@ def test_a_short_somewhere_is_enough(text: str) -> None:
 
 @pytest.mark.parametrize(
     ("text", "between"),
-    [("hk", "heater and cathode"), ("H-K", "heater and cathode"), ("g1-g2", "grid 1 and screen"),
-     ("ga", "grid and anode"), ("a/k", "anode and cathode"), ("when tapped", "when tapped")],
-)  # fmt: skip
+    [
+        ("hk", "heater and cathode"),
+        ("H-K", "heater and cathode"),
+        ("g1-g2", "grid 1 and screen"),
+        ("ga", "grid and anode"),
+        ("a/k", "anode and cathode"),
+        ("when tapped", "when tapped"),
+    ],
+)
 def test_a_short_names_its_electrodes(text: str, between: str) -> None:
     assert read_short(text) == Short(True, between)

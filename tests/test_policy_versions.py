@@ -25,9 +25,13 @@ def valve() -> Valve:
 
 def form(page: Any, **changes: str) -> dict[str, str]:
     """The new-version form as the browser would send it, with some boxes changed."""
-    data = {"title": "Stricter", "level-TOTAL_FORMS": str(len(page.context["levels"].forms)),
-            "level-INITIAL_FORMS": "3",
-            "level-MIN_NUM_FORMS": "0", "level-MAX_NUM_FORMS": "10"}  # fmt: skip
+    data = {
+        "title": "Stricter",
+        "level-TOTAL_FORMS": str(len(page.context["levels"].forms)),
+        "level-INITIAL_FORMS": "3",
+        "level-MIN_NUM_FORMS": "0",
+        "level-MAX_NUM_FORMS": "10",
+    }
     for part in (page.context["form"], *page.context["levels"].forms):
         for bound in part:
             value = bound.value()

@@ -27,9 +27,11 @@ SHEET, OWN = "Va 250 V, Vg1 −2 V", "Va 180 V, Vg1 −1 V"
 def at_its_own(**fields: object) -> TesterCondition:
     """From two hours ago on the bench sets section 1 of a 12AX7 up in its own way."""
     row = TesterCondition(
-        tester=described(), test_point=point(), since=timezone.now() - timedelta(hours=2),
+        tester=described(),
+        test_point=point(),
+        since=timezone.now() - timedelta(hours=2),
         **{"anode_voltage_v": 180, "grid_voltage_v": -1, "judged_by": "converted", **fields},
-    )  # fmt: skip
+    )
     return conditions.set_conditions([row], owner())[0]
 
 

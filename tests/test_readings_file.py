@@ -43,15 +43,22 @@ def test_one_row_a_section() -> None:
 
 
 @pytest.mark.parametrize(
-    "heading", ["Ia1;gm1;Ia2;gm2", "section 1 Ia;section 1 gm;section 2 Ia;section 2 gm", "Ia_1;gm_1;Ia_2;gm_2",
-                "Ia section 1;gm section 1;Ia section 2;gm section 2", "1 Ia;1 gm;2 Ia;2 gm"]
-)  # fmt: skip
+    "heading",
+    [
+        "Ia1;gm1;Ia2;gm2",
+        "section 1 Ia;section 1 gm;section 2 Ia;section 2 gm",
+        "Ia_1;gm_1;Ia_2;gm_2",
+        "Ia section 1;gm section 1;Ia section 2;gm section 2",
+        "1 Ia;1 gm;2 Ia;2 gm",
+    ],
+)
 def test_one_row_a_valve(heading: str) -> None:
     parsed = read(f"serial;{heading}\n{ONE};1,2;1,6;1,1;1,5\n")
     assert parsed.problems == ()
     assert [(row.row, row.section, row.anode_current_ma, row.gm_ma_per_v) for row in parsed.rows] == [
-        (2, 1, 1.2, 1.6), (2, 2, 1.1, 1.5),
-    ]  # fmt: skip
+        (2, 1, 1.2, 1.6),
+        (2, 2, 1.1, 1.5),
+    ]
 
 
 def test_a_valve_with_one_section_leaves_the_others_columns_empty() -> None:
@@ -109,20 +116,30 @@ def test_gm_without_a_unit_is_assumed_and_said_so() -> None:
 @pytest.mark.parametrize(
     ("title", "field", "section", "unit"),
     [
-        ("Serial No.", Field.SERIAL, None, None), ("S/N", Field.SERIAL, None, None),
+        ("Serial No.", Field.SERIAL, None, None),
+        ("S/N", Field.SERIAL, None, None),
         ("Section", Field.SECTION, None, None),
-        ("Ia", Field.ANODE_CURRENT, None, None), ("Plate current, mA", Field.ANODE_CURRENT, None, "mA"),
-        ("Anode current / mA", Field.ANODE_CURRENT, None, "mA"), ("anode_current_ma", Field.ANODE_CURRENT, None, "mA"),
-        ("gm_ma_per_v", Field.GM, None, "mA/V"), ("S mA/V", Field.GM, None, "mA/V"),
+        ("Ia", Field.ANODE_CURRENT, None, None),
+        ("Plate current, mA", Field.ANODE_CURRENT, None, "mA"),
+        ("Anode current / mA", Field.ANODE_CURRENT, None, "mA"),
+        ("anode_current_ma", Field.ANODE_CURRENT, None, "mA"),
+        ("gm_ma_per_v", Field.GM, None, "mA/V"),
+        ("S mA/V", Field.GM, None, "mA/V"),
         ("S [mA/V]", Field.GM, None, "mA/V"),
-        ("S2 (mA/V)", Field.GM, 2, "mA/V"), ("Gm (Micromhos)", Field.GM, None, "µmho"),
-        ("gm in μmho", Field.GM, None, "µmho"), ("Transconductance (µS)", Field.GM, None, "µmho"),
-        ("h-k leakage (uA)", Field.LEAKAGE, None, "µA"), ("heater_cathode_leakage_ua", Field.LEAKAGE, None, "µA"),
-        ("Ig1 (µA)", Field.GRID_CURRENT, None, "µA"), ("Grid current 2", Field.GRID_CURRENT, 2, None),
-        ("Ia (section 2) [mA]", Field.ANODE_CURRENT, 2, "mA"), ("half B Ia", Field.ANODE_CURRENT, 2, None),
-        ("Notes", Field.REMARK, None, None), ("Noise 2", Field.NOISE, 2, None),
+        ("S2 (mA/V)", Field.GM, 2, "mA/V"),
+        ("Gm (Micromhos)", Field.GM, None, "µmho"),
+        ("gm in μmho", Field.GM, None, "µmho"),
+        ("Transconductance (µS)", Field.GM, None, "µmho"),
+        ("h-k leakage (uA)", Field.LEAKAGE, None, "µA"),
+        ("heater_cathode_leakage_ua", Field.LEAKAGE, None, "µA"),
+        ("Ig1 (µA)", Field.GRID_CURRENT, None, "µA"),
+        ("Grid current 2", Field.GRID_CURRENT, 2, None),
+        ("Ia (section 2) [mA]", Field.ANODE_CURRENT, 2, "mA"),
+        ("half B Ia", Field.ANODE_CURRENT, 2, None),
+        ("Notes", Field.REMARK, None, None),
+        ("Noise 2", Field.NOISE, 2, None),
     ],
-)  # fmt: skip
+)
 def test_headings_have_many_spellings(title: str, field: Field, section: int | None, unit: str | None) -> None:
     heading = read_heading(title)
     assert heading is not None
@@ -203,8 +220,9 @@ def test_the_second_sections_row_may_leave_the_serial_to_the_row_above() -> None
 def test_a_bad_serial_is_not_lent_to_the_row_below() -> None:
     parsed = read(f"serial;section;Ia\n{ONE};1;1,2\nwhat;1;1,2\n;2;1,1\n")
     assert [str(problem).split(":")[0] for problem in parsed.problems] == [
-        "row 3, column serial", "row 4, column serial",
-    ]  # fmt: skip
+        "row 3, column serial",
+        "row 4, column serial",
+    ]
 
 
 def test_a_section_read_twice_is_refused() -> None:
@@ -285,16 +303,23 @@ def test_three_decimals_after_points_between_commas_need_no_asking() -> None:
 @pytest.mark.parametrize(
     ("data", "what"),
     [
-        (b"PK\x03\x04" + b"\0" * 40, "workbook"), (b"\x89PNG\r\n\x1a\n", "picture"), (b"%PDF-1.7", "PDF"),
-        (b"\xd0\xcf\x11\xe0\xa1\xb1", "old spreadsheet"), (b"\xff\xd8\xff\xe0", "picture"),
+        (b"PK\x03\x04" + b"\0" * 40, "workbook"),
+        (b"\x89PNG\r\n\x1a\n", "picture"),
+        (b"%PDF-1.7", "PDF"),
+        (b"\xd0\xcf\x11\xe0\xa1\xb1", "old spreadsheet"),
+        (b"\xff\xd8\xff\xe0", "picture"),
         (b"\x1f\x8b\x08", "compressed"),
-        (b"", "empty"), (b" \r\n\r\n", "empty"), (b"\xef\xbb\xbf", "empty"), (b"\x00\x01\x02\x03", "not text"),
-        (b"hello\nworld\n", "No heading"), (b"serial;remark;\xff\n", "no readings beneath"),
+        (b"", "empty"),
+        (b" \r\n\r\n", "empty"),
+        (b"\xef\xbb\xbf", "empty"),
+        (b"\x00\x01\x02\x03", "not text"),
+        (b"hello\nworld\n", "No heading"),
+        (b"serial;remark;\xff\n", "no readings beneath"),
         (b"<html><body>serial</body></html>", "No heading"),
         (b"serial;Ia\n" + b"x" * 1_000_001, "1.0 MB"),
         (b"serial;Ia\n" + b"10000012;1\n" * 5_001, "5001 rows"),
     ],
-)  # fmt: skip
+)
 def test_other_files_are_refused_by_what_they_are(data: bytes, what: str) -> None:
     with pytest.raises(NotReadings, match=what):
         parse(data)

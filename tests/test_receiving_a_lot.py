@@ -28,19 +28,37 @@ pytestmark = pytest.mark.django_db
 
 def lot_data(**changes: Any) -> dict[str, Any]:
     return {
-        "supplier": "Brackenfield Surplus", "received_on": "2026-03-02", "note": "two cartons",
-        "goods-amount": "300", "goods-currency": "usd", "goods-rate": "0.8",
-        "freight-amount": "41.37", "freight-currency": "USD", "freight-rate": "0.8",
-        "duty-amount": "12.5", "duty-currency": "GBP", "duty-rate": "",
-        "other-amount": "", "other-currency": "GBP", "other-rate": "1", **changes,
-    }  # fmt: skip
+        "supplier": "Brackenfield Surplus",
+        "received_on": "2026-03-02",
+        "note": "two cartons",
+        "goods-amount": "300",
+        "goods-currency": "usd",
+        "goods-rate": "0.8",
+        "freight-amount": "41.37",
+        "freight-currency": "USD",
+        "freight-rate": "0.8",
+        "duty-amount": "12.5",
+        "duty-currency": "GBP",
+        "duty-rate": "",
+        "other-amount": "",
+        "other-currency": "GBP",
+        "other-rate": "1",
+        **changes,
+    }
 
 
 def line_data(**changes: Any) -> dict[str, Any]:
     return {
-        "type": "12AX7", "maker": "", "condition": "nos-boxed", "expected": "240", "counted": "",
-        "weight": "1", "place": "", "note": "", **changes,
-    }  # fmt: skip
+        "type": "12AX7",
+        "maker": "",
+        "condition": "nos-boxed",
+        "expected": "240",
+        "counted": "",
+        "weight": "1",
+        "place": "",
+        "note": "",
+        **changes,
+    }
 
 
 def a_charge(amount: str, kind: str = "goods", currency: str = "GBP", rate: str = "1") -> Charge:
@@ -158,8 +176,18 @@ def test_after_an_error_the_cursor_is_on_the_field_to_put_right(receiver: Client
 def test_changing_a_lot_writes_what_changed_and_shares_anew(receiver: Client) -> None:
     lot = a_lot(a_charge("100.00"), a_charge("5", kind="other"))
     receiving.add_lines(lot, [a_line(3)], None)
-    receiver.post(reverse("lot-edit", args=[lot]), lot_data(**{"goods-amount": "120", "goods-currency": "GBP",
-                  "goods-rate": "1", "freight-amount": "", "duty-amount": ""}))  # fmt: skip
+    receiver.post(
+        reverse("lot-edit", args=[lot]),
+        lot_data(
+            **{
+                "goods-amount": "120",
+                "goods-currency": "GBP",
+                "goods-rate": "1",
+                "freight-amount": "",
+                "duty-amount": "",
+            }
+        ),
+    )
     assert lot.lines.get().cost == Decimal("120.00")
     text = lot.entries.get(action="lot-changed").text
     assert "goods GBP\xa0100.00 → goods GBP\xa0120.00" in text
@@ -353,8 +381,9 @@ amounts = st.decimals(min_value=0, max_value=100_000, places=2)
 rates = st.decimals(min_value="0.000001", max_value=2000, places=6)
 lines = st.lists(
     st.tuples(st.integers(1, 40), st.none() | st.integers(0, 40), st.decimals(min_value=0, max_value=999, places=3)),
-    min_size=1, max_size=6,
-)  # fmt: skip
+    min_size=1,
+    max_size=6,
+)
 
 
 @settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])

@@ -320,7 +320,7 @@ def test_a_fault_in_a_type_is_refused_in_words_that_say_where(
         ('name = "7AC"', 'name = "6Q"', ["name", "twice"]),
         ('source = "memory"', 'source = "x"', ["6Q", "source", "x"]),
     ],
-)  # fmt: skip
+)
 def test_a_fault_in_a_basing_is_refused_in_words_that_say_where(
     read: Written, old: str, new: str, words: list[str]
 ) -> None:
@@ -382,9 +382,15 @@ def test_our_files_hold_the_types_that_matter_to_the_trade() -> None:
     assert len(OURS.types) >= 120
     assert len(triodes) >= 60
     assert {valve.kind for valve in OURS.types.values()} >= {
-        "double triode", "triode", "diode-triode", "power pentode", "beam tetrode", "signal pentode", "rectifier",
+        "double triode",
+        "triode",
+        "diode-triode",
+        "power pentode",
+        "beam tetrode",
+        "signal pentode",
+        "rectifier",
         "voltage stabiliser",
-    }  # fmt: skip
+    }
     assert sum(valve.tradition == "eastern" for valve in OURS.types.values()) >= 15
     assert sum(valve.special_quality for valve in OURS.types.values()) >= 10
     assert sum(valve.cathode == "direct" for valve in OURS.types.values()) >= 10

@@ -21,9 +21,12 @@ def keyboard(served: Any, browser: Any, person: Callable[..., User]) -> Iterator
     person(Role.OWNER, name="owner")
     make_policy()
     line = make_line(
-        make_type(), 50, condition=Line.Condition.SEALED, lot=make_lot(received_on=date(2024, 5, 2)),
+        make_type(),
+        50,
+        condition=Line.Condition.SEALED,
+        lot=make_lot(received_on=date(2024, 5, 2)),
         place=Place.objects.create(code="S2"),
-    )  # fmt: skip
+    )
     sealed.describe(line, Packing(carton_size=10, pack_date="5312"), None)
     Customer.objects.create(name="Ada Quill")
     with at_the_keyboard(browser, served.url) as somebody:

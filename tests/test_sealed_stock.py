@@ -347,8 +347,11 @@ def test_testing_every_piece_counts_the_others_beside_the_sample() -> None:
 
 
 def test_a_return_takes_the_bulk_out_of_the_house_and_shares_the_cost_anew(by: User) -> None:
-    lot = receiving.book_in(Lot(supplier=make_lot().supplier), [Charge(
-        kind="goods", amount=Decimal("100.00"), currency="GBP", rate=Decimal(1))], None)  # fmt: skip
+    lot = receiving.book_in(
+        Lot(supplier=make_lot().supplier),
+        [Charge(kind="goods", amount=Decimal("100.00"), currency="GBP", rate=Decimal(1))],
+        None,
+    )
     lines = [Line(type=make_type(), condition=claimed, expected=50, counted=50) for claimed in ("used", SEALED)]
     kept, gone = receiving.add_lines(lot, lines, by)
     sealed.describe(gone, Packing(carton_size=10), by)
@@ -579,9 +582,19 @@ def test_a_plan_counts_once_however_often_it_is_decided_on() -> None:
 # The pages and papers
 
 
-PLAN = {"method": "iso", "level": "II", "aql": "4.0", "severity": "", "override_reason": "", "worst_grade": "",
-        "acceptable_percent": "2", "rejectable_percent": "15", "producers_risk_percent": "5",
-        "consumers_risk_percent": "10", "returnable_until": ""}  # fmt: skip
+PLAN = {
+    "method": "iso",
+    "level": "II",
+    "aql": "4.0",
+    "severity": "",
+    "override_reason": "",
+    "worst_grade": "",
+    "acceptable_percent": "2",
+    "rejectable_percent": "15",
+    "producers_risk_percent": "5",
+    "consumers_risk_percent": "10",
+    "returnable_until": "",
+}
 
 
 def at(name: str, line: Line) -> str:
@@ -668,9 +681,14 @@ def test_from_draw_to_decision_on_the_page(logged_in: Callable[..., Client]) -> 
 
 @pytest.mark.parametrize(
     ("name", "role"),
-    [("sealed-open", Role.SALES), ("sealed-decide", Role.BENCH), ("sealed-plan", Role.BENCH),
-     ("sealed-listing-new", Role.RECEIVING), ("sealed-packs", Role.SALES)],
-)  # fmt: skip
+    [
+        ("sealed-open", Role.SALES),
+        ("sealed-decide", Role.BENCH),
+        ("sealed-plan", Role.BENCH),
+        ("sealed-listing-new", Role.RECEIVING),
+        ("sealed-packs", Role.SALES),
+    ],
+)
 def test_each_step_needs_its_role(logged_in: Callable[..., Client], name: str, role: Role) -> None:
     line = sealed_line(50)
     an_iso_plan(line)
@@ -695,8 +713,13 @@ def test_the_public_reads_plan_and_result_in_place_of_readings(
     client = logged_in(Role.SALES)
     page = client.get(at("sealed-listing-new", accepted.line)).content.decode()
     assert "sealed and sample-tested, not tested" in page
-    data = {"count": "2", "title": sealed_listing.title(accepted, 2), "text": sealed_listing.describe(accepted),
-            "price": "20", "currency": "GBP"}  # fmt: skip
+    data = {
+        "count": "2",
+        "title": sealed_listing.title(accepted, 2),
+        "text": sealed_listing.describe(accepted),
+        "price": "20",
+        "currency": "GBP",
+    }
     refused = client.post(at("sealed-listing-new", accepted.line), {**data, "title": "12AX7, tested, as new"})
     assert "must say" in refused.content.decode() and "as new" in refused.content.decode()
     assert client.post(at("sealed-listing-new", accepted.line), data).status_code == 302

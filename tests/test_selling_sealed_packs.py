@@ -223,8 +223,11 @@ def test_a_choice_that_is_not_there_is_refused(by: User, key: str) -> None:
 
 
 def test_price_and_cost_of_a_sealed_pack_go_the_way_of_every_other_valve(by: User) -> None:
-    lot = receiving.book_in(Lot(supplier=make_supplier()), [Charge(
-        kind="goods", amount=Decimal("100.00"), currency="GBP", rate=Decimal(1))], None)  # fmt: skip
+    lot = receiving.book_in(
+        Lot(supplier=make_supplier()),
+        [Charge(kind="goods", amount=Decimal("100.00"), currency="GBP", rate=Decimal(1))],
+        None,
+    )
     accepted_lot(by, lot=lot)
     receiving.share_cost(lot, None)
     order = fill(ask(2, unit_price=Decimal("7.25")), by)
@@ -769,8 +772,15 @@ def test_from_the_line_to_the_parcel_by_keyboard_and_scanner(by: User, logged_in
     plan = accepted_lot(by, place=Place.objects.create(code="S2"))
     order = Order.objects.create(number="R0001", customer=Customer.objects.create(name="Ada Quill"))
     client = logged_in(Role.SALES)
-    asked = {"type": "12AX7", "set_size": "1", "quantity": "2", "sealed": "sealed", "best_grades": "2",
-             "max_spread_percent": "5", "unit_price": "12.00"}  # fmt: skip
+    asked = {
+        "type": "12AX7",
+        "set_size": "1",
+        "quantity": "2",
+        "sealed": "sealed",
+        "best_grades": "2",
+        "max_spread_percent": "5",
+        "unit_price": "12.00",
+    }
     assert client.post(order.get_absolute_url(), asked).status_code == 302
     line = order.lines.get()
     assert line.sealed and line.max_spread_percent is None

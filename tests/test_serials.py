@@ -59,9 +59,15 @@ def test_a_scan_is_read_with_what_is_around_it(text: str) -> None:
 
 @pytest.mark.parametrize(
     ("text", "why"),
-    [("", "Nothing was scanned"), ("A-03", "is not a serial"), ("1000001", "has 7 digits"),
-     ("100000122", "has 9 digits"), ("10000013", "check digit"), ("١٠٠٠٠٠١٢", "is not a serial")],
-)  # fmt: skip
+    [
+        ("", "Nothing was scanned"),
+        ("A-03", "is not a serial"),
+        ("1000001", "has 7 digits"),
+        ("100000122", "has 9 digits"),
+        ("10000013", "check digit"),
+        ("١٠٠٠٠٠١٢", "is not a serial"),
+    ],
+)
 def test_what_is_no_serial_is_refused_with_the_reason(text: str, why: str) -> None:
     with pytest.raises(BadSerial, match=why):
         read_serial(text)

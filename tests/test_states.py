@@ -98,8 +98,10 @@ class ByHand:
     def valve(self, valve: Valve) -> str:
         if valve.written_off:
             return "written off"
-        if any(row.valve_id == valve.pk and row.live and row.order_line.order.state == "despatched"
-               for row in self.allocations):  # fmt: skip
+        if any(
+            row.valve_id == valve.pk and row.live and row.order_line.order.state == "despatched"
+            for row in self.allocations
+        ):
             return "despatched"
         if any(row.valve_id == valve.pk and row.live and row.listing.ended_at is None for row in self.listed):
             return "listed"
@@ -115,9 +117,11 @@ class ByHand:
         return {
             row.section
             for row in self.readings
-            if row.valve_id == valve.pk and row.pk not in self.corrected and says_something(row)
+            if row.valve_id == valve.pk
+            and row.pk not in self.corrected
+            and says_something(row)
             and (back is None or row.taken_at > back)
-        }  # fmt: skip
+        }
 
     def lot(self, lot: Lot) -> str:
         pieces: list[str] = []
@@ -135,18 +139,27 @@ class ByHand:
 def says_something(reading: Reading) -> bool:
     """A correction that reads nothing takes the reading back."""
     values = (
-        reading.anode_current_ma, reading.gm_ma_per_v, reading.emission_scale, reading.heater_cathode_leakage_ua,
+        reading.anode_current_ma,
+        reading.gm_ma_per_v,
+        reading.emission_scale,
+        reading.heater_cathode_leakage_ua,
         reading.grid_current_ua,
-    )  # fmt: skip
+    )
     return (
-        reading.supersedes_id is None or reading.shorted or bool(reading.noise)
+        reading.supersedes_id is None
+        or reading.shorted
+        or bool(reading.noise)
         or any(value is not None for value in values)
-    )  # fmt: skip
+    )
 
 
 REFUSALS = (
-    receiving.ReceivingError, bench.BenchError, sets.CannotMatch, listing.CannotList, pulling.CannotPull,
-)  # fmt: skip
+    receiving.ReceivingError,
+    bench.BenchError,
+    sets.CannotMatch,
+    listing.CannotList,
+    pulling.CannotPull,
+)
 
 
 def taken(valve: Valve, strength: float) -> dict[int, bench.Taken]:
@@ -239,11 +252,12 @@ class AtWork(RuleBasedStateMachine):
 
     def _rows(self) -> list[Any]:
         return [
-            sorted(Valve.objects.values_list("serial", "state")), sorted(Lot.objects.values_list("number", "state")),
+            sorted(Valve.objects.values_list("serial", "state")),
+            sorted(Lot.objects.values_list("number", "state")),
             sorted(Order.objects.values_list("number", "state")),
             *(model.objects.count() for model in (Entry, Reading, MatchedSet, Listing)),
             *(model.objects.filter(live=True).count() for model in (Member, Allocation, ListedValve)),
-        ]  # fmt: skip
+        ]
 
     # Receiving
 
@@ -425,10 +439,14 @@ def test_stored_states_follow_from_the_records_whatever_people_do(db: None) -> N
     run_state_machine_as_test(
         AtWork,
         settings=settings(
-            max_examples=30, stateful_step_count=30, deadline=None, derandomize=True, database=None,
+            max_examples=30,
+            stateful_step_count=30,
+            deadline=None,
+            derandomize=True,
+            database=None,
             suppress_health_check=list(HealthCheck),
         ),
-    )  # fmt: skip
+    )
     assert SEEN["make_set"] and SEEN["publish"] and SEEN["despatch"] and SEEN["take_back"]  # the far end was reached
 
 

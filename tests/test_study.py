@@ -268,9 +268,13 @@ def ada(client: Client) -> User:
 
 def plan_form(valves: list[Valve], operators: list[User], **more: Any) -> dict[str, Any]:
     return {
-        "quantity": IA.value, "section": "1", "repeats": "2", "serials": "\n".join(v.serial for v in valves),
-        "operators": [person.pk for person in operators], **more,
-    }  # fmt: skip
+        "quantity": IA.value,
+        "section": "1",
+        "repeats": "2",
+        "serials": "\n".join(v.serial for v in valves),
+        "operators": [person.pk for person in operators],
+        **more,
+    }
 
 
 def test_the_bench_plans_a_study_by_scanning_the_valves(client: Client, ada: User) -> None:

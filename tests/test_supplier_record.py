@@ -45,8 +45,9 @@ def test_the_share_is_of_the_known_pieces_and_the_rest_is_not_tested_yet() -> No
     assert (record.usable, record.known, record.not_tested, record.received) == (3, 4, 6, 10)
     assert record.usable_share == yields.usable_yield(3, 4)
     assert [(grade.name, grade.share.usable, grade.saleable) for grade in record.by_grade] == [
-        ("Excellent", 3, True), ("Unfit", 1, False),
-    ]  # fmt: skip
+        ("Excellent", 3, True),
+        ("Unfit", 1, False),
+    ]
 
 
 def test_a_piece_written_off_unread_is_known_and_not_usable(by: User) -> None:

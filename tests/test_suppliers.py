@@ -45,9 +45,14 @@ def test_a_supplier_with_a_bad_currency_is_refused_and_kept(receiver: Client) ->
     assert not Supplier.objects.exists()
 
 
-@pytest.mark.parametrize(("model", "name", "url"), [
-    (Supplier, "Brackenfield Surplus", "supplier-new"), (Maker, "Tärnwell", "maker-new"), (Place, "A-3", "place-new"),
-])  # fmt: skip
+@pytest.mark.parametrize(
+    ("model", "name", "url"),
+    [
+        (Supplier, "Brackenfield Surplus", "supplier-new"),
+        (Maker, "Tärnwell", "maker-new"),
+        (Place, "A-3", "place-new"),
+    ],
+)
 def test_the_same_name_in_other_capitals_is_not_added_again(receiver: Client, model, name: str, url: str) -> None:
     field = "code" if model is Place else "name"
     model.objects.create(**{field: name})

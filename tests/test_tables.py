@@ -81,10 +81,13 @@ def test_decimal_commas_do_not_pass_for_delimiters() -> None:
 @pytest.mark.parametrize(
     ("encoding", "name"),
     [
-        ("utf-8", "UTF-8"), ("utf-8-sig", "UTF-8"), ("utf-16", "UTF-16"), ("utf-16-le", "UTF-16"),
+        ("utf-8", "UTF-8"),
+        ("utf-8-sig", "UTF-8"),
+        ("utf-16", "UTF-16"),
+        ("utf-16-le", "UTF-16"),
         ("cp1252", "Windows-1252"),
     ],
-)  # fmt: skip
+)
 def test_every_encoding_is_read_and_the_byte_order_mark_is_no_text(encoding: str, name: str) -> None:
     table = csv_table("Röhre;Stück\nEL84;5\n", encoding)
     assert cells(table)[0] == ["Röhre", "Stück"] and table.how.startswith(name)
@@ -127,8 +130,12 @@ def test_what_is_written_as_csv_is_read_back_with_a_told_delimiter(rows: list[li
 def test_a_workbooks_cells_keep_their_kind() -> None:
     data = workbook(["Type", "n", "each", "day", "new"], [6550, 3, 0.1 + 0.2, datetime(1953, 3, 1), True])
     assert read_tables(data, "list.xlsx")[0].rows[1].cells == (
-        Decimal(6550), Decimal(3), Decimal("0.3"), date(1953, 3, 1), "yes",
-    )  # fmt: skip
+        Decimal(6550),
+        Decimal(3),
+        Decimal("0.3"),
+        date(1953, 3, 1),
+        "yes",
+    )
 
 
 def test_merged_titles_blank_rows_and_several_sheets_are_read() -> None:
@@ -143,8 +150,9 @@ def test_merged_titles_blank_rows_and_several_sheets_are_read() -> None:
     sheets = read_tables(workbook(["Stock of an invented shop"], [], [None, "Type", "Qty"], change=change), "list.xlsx")
     assert [sheet.name for sheet in sheets] == ["Sheet", "More"]
     assert [(row.number, row.cells) for row in sheets[0].rows] == [
-        (1, ("Stock of an invented shop",)), (3, ("", "Type", "Qty")),
-    ]  # fmt: skip
+        (1, ("Stock of an invented shop",)),
+        (3, ("", "Type", "Qty")),
+    ]
 
 
 def test_a_formula_counts_by_its_stored_value_and_without_one_is_a_fault() -> None:
@@ -215,7 +223,7 @@ def test_merged_cells_without_end_or_over_each_other_cost_nothing() -> None:
         ((b'r="B2"', b'r="ZZZZZZZ2"'), "damaged"),
         ((b'<row r="2"', b'<row r="two"'), "damaged"),
     ],
-)  # fmt: skip
+)
 def test_a_sheet_that_claims_to_be_endless_is_refused(change: tuple[bytes, bytes], reason: str) -> None:
     with pytest.raises(NotATable, match=reason):
         read_tables(sheet_of(change), "list.xlsx")
@@ -224,12 +232,12 @@ def test_a_sheet_that_claims_to_be_endless_is_refused(change: tuple[bytes, bytes
 @pytest.mark.parametrize(
     "doctype",
     [
-        b'<!ENTITY a "aaaaaaaaaa">' + b"".join(
-            b'<!ENTITY %c "%s">' % (98 + n, b"&%c;" % (97 + n) * 10) for n in range(10)
-        ) + b'<!ENTITY x "&k;">',
+        b'<!ENTITY a "aaaaaaaaaa">'
+        + b"".join(b'<!ENTITY %c "%s">' % (98 + n, b"&%c;" % (97 + n) * 10) for n in range(10))
+        + b'<!ENTITY x "&k;">',
         b'<!ENTITY x SYSTEM "file:///etc/hostname">',
     ],
-)  # fmt: skip
+)
 def test_entities_are_neither_multiplied_nor_fetched(doctype: bytes) -> None:
     head = b'<?xml version="1.0"?><!DOCTYPE l [' + doctype + b"]>"
     data = sheet_of((b"<worksheet", head + b"<worksheet"), (b"<v>5</v>", b"<v>&x;</v>"))
@@ -290,7 +298,7 @@ def zipped(**members: bytes) -> bytes:
         ("list.xlsx", rezipped(PLAIN, xl_in_worksheets_in_sheet1_dot_xml=b"<worksheet"), "damaged"),
         ("list.xlsx", rezipped(PLAIN, bomb=b"\0" * (tables.MAX_UNPACKED_BYTES + 1)), "unpacks to more than"),
     ],
-)  # fmt: skip
+)
 def test_what_is_no_plain_table_is_refused_with_the_reason(name: str, data: bytes, reason: str) -> None:
     with pytest.raises(NotATable, match=reason):
         read_tables(data, name)
@@ -345,12 +353,26 @@ def test_rows_of_data_alone_have_no_heading() -> None:
 @pytest.mark.parametrize(
     ("text", "number"),
     [
-        ("5", "5"), ("4,50", "4.50"), ("4.50", "4.50"), ("1.234,5", "1234.5"), ("1,234.5", "1234.5"),
-        ("1 234,50", "1234.50"), ("1'234.50", "1234.50"), ("1.234.567", "1234567"), ("€ 3,20", "3.20"),
-        ("3.20 EUR", "3.20"), ("£0.85", "0.85"), ("-1", "-1"), ("\N{MINUS SIGN}1", "-1"), ("12 pcs", "12"),
-        ("12 Stück", "12"), ("0,125", "0.125"), ("1234,567", "1234.567"), (",5", "0.5"),
+        ("5", "5"),
+        ("4,50", "4.50"),
+        ("4.50", "4.50"),
+        ("1.234,5", "1234.5"),
+        ("1,234.5", "1234.5"),
+        ("1 234,50", "1234.50"),
+        ("1'234.50", "1234.50"),
+        ("1.234.567", "1234567"),
+        ("€ 3,20", "3.20"),
+        ("3.20 EUR", "3.20"),
+        ("£0.85", "0.85"),
+        ("-1", "-1"),
+        ("\N{MINUS SIGN}1", "-1"),
+        ("12 pcs", "12"),
+        ("12 Stück", "12"),
+        ("0,125", "0.125"),
+        ("1234,567", "1234.567"),
+        (",5", "0.5"),
     ],
-)  # fmt: skip
+)
 def test_a_number_is_read_as_people_write_it(text: str, number: str) -> None:
     assert read_number(text) == Decimal(number)
 

@@ -14,19 +14,54 @@ from grading.units import MA_PER_V, MICROAMPERES, MICROMHOS, MILLIAMPERES, Mark,
 
 @pytest.mark.parametrize(
     "typed",
-    ["1.6", "1,6", " 1.60 ", "1,6 mA/V", "1.6mA/V", "1.6 mS", "1600 µmho", "1600 μmho", "1600 umho", "1600 micromhos",
-     "1600 Micromhos", "1600 µS", "1 600 µmho", "1'600 µmho", "1\N{NO-BREAK SPACE}600 µA/V", "1,600.0 umho",
-     "1.600,0 umho", "0.0016 A/V", "0,0016 S", "0.0016 mho", "1.6e-3 A/V", "1.600", "+1.6", "1.6 mA per V"],
-)  # fmt: skip
+    [
+        "1.6",
+        "1,6",
+        " 1.60 ",
+        "1,6 mA/V",
+        "1.6mA/V",
+        "1.6 mS",
+        "1600 µmho",
+        "1600 μmho",
+        "1600 umho",
+        "1600 micromhos",
+        "1600 Micromhos",
+        "1600 µS",
+        "1 600 µmho",
+        "1'600 µmho",
+        "1\N{NO-BREAK SPACE}600 µA/V",
+        "1,600.0 umho",
+        "1.600,0 umho",
+        "0.0016 A/V",
+        "0,0016 S",
+        "0.0016 mho",
+        "1.6e-3 A/V",
+        "1.600",
+        "+1.6",
+        "1.6 mA per V",
+    ],
+)
 def test_one_value_has_many_spellings(typed: str) -> None:
     assert units.read_typed(typed, MA_PER_V).value == 1.6
 
 
 @pytest.mark.parametrize(
     ("typed", "milliamperes"),
-    [("1.2", 1.2), ("1200 µA", 1.2), ("1200 uA", 1.2), ("1200 microamps", 1.2), ("0.0012 A", 1.2), ("0", 0.0),
-     ("47 MA", 47.0), ("−1.2", -1.2), ("-1,2", -1.2), (".5", 0.5), (",5", 0.5), ("5.", 5.0)],
-)  # fmt: skip
+    [
+        ("1.2", 1.2),
+        ("1200 µA", 1.2),
+        ("1200 uA", 1.2),
+        ("1200 microamps", 1.2),
+        ("0.0012 A", 1.2),
+        ("0", 0.0),
+        ("47 MA", 47.0),
+        ("−1.2", -1.2),
+        ("-1,2", -1.2),
+        (".5", 0.5),
+        (",5", 0.5),
+        ("5.", 5.0),
+    ],
+)
 def test_an_anode_current_may_carry_its_unit(typed: str, milliamperes: float) -> None:
     assert units.read_typed(typed, MILLIAMPERES).value == milliamperes
 
@@ -92,8 +127,14 @@ def test_a_nought_is_a_measurement() -> None:
 
 
 amounts = st.decimals(min_value=0, max_value=99_999, places=4)
-every_unit = st.sampled_from([(MA_PER_V, Quantity.GM), (MICROMHOS, Quantity.GM), (MILLIAMPERES, Quantity.ANODE_CURRENT),
-                              (MICROAMPERES, Quantity.SMALL_CURRENT)])  # fmt: skip
+every_unit = st.sampled_from(
+    [
+        (MA_PER_V, Quantity.GM),
+        (MICROMHOS, Quantity.GM),
+        (MILLIAMPERES, Quantity.ANODE_CURRENT),
+        (MICROAMPERES, Quantity.SMALL_CURRENT),
+    ]
+)
 
 
 @given(amounts, every_unit, st.sampled_from(Mark), st.sampled_from(["", " ", "\N{NO-BREAK SPACE}"]))

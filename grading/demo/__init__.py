@@ -82,14 +82,23 @@ def add_valves(count: int, day: date) -> Lot:
     people = {role.value: User.objects.filter(groups__name=role)[0] for role in (Role.RECEIVING, Role.BENCH)}
     cost = {"kind": "goods", "amount": Decimal(plan["price_each"]) * count, "currency": plan["currency"]}
     lot_plan = {
-        "supplier": plan["supplier"], "received": days + 4, "note": plan["note"],
-        "charges": [{**cost, "rate": plan["rate"]}], "begun": {plan["tester"]: days + 2},
+        "supplier": plan["supplier"],
+        "received": days + 4,
+        "note": plan["note"],
+        "charges": [{**cost, "rate": plan["rate"]}],
+        "begun": {plan["tester"]: days + 2},
         "line": [
-            {**line, "expected": line["pieces"], "counted": line["pieces"], "serials": line["pieces"],
-             "tested": {plan["tester"]: line["pieces"]}, "place": plan["place"]}
+            {
+                **line,
+                "expected": line["pieces"],
+                "counted": line["pieces"],
+                "serials": line["pieces"],
+                "tested": {plan["tester"]: line["pieces"]},
+                "place": plan["place"],
+            }
             for line in lines
         ],
-    }  # fmt: skip
+    }
     lot = goods.receive(lot_plan, people, day)
     valves = shifts.valves_of(lot, lot_plan, Random(f"{SEED} {lot}"))
     waiting = shifts.sessions(valves, lot_plan, a_shift)

@@ -42,13 +42,36 @@ from stockroom.models import (
 
 # What happened when is told by these; `at` sets them back. What is read tells its time when it is written.
 TIMES: dict[type[models.Model], str] = {
-    Allocation: "made_at", Attachment: "added_at", Baseline: "set_at", Claim: "made_at", ClaimStep: "at",
-    Cleaning: "at", Condition: "at", Credit: "at", DateReading: "at", Despatch: "at", Entry: "at", Fault: "at",
-    Grade: "given_at", HouseNominal: "learnt_at", KnownConstruction: "at", Listing: "listed_at", Lot: "created_at",
-    MarkWarning: "raised_at", MatchedSet: "made_at", Movement: "at", Order: "placed_at", Photograph: "first_sent_at",
-    Return: "at", SeenFeature: "at", Shift: "started_at", Stop: "opened_at", Study: "started_at",
-    TesterCondition: "since", Valve: "created_at",
-}  # fmt: skip
+    Allocation: "made_at",
+    Attachment: "added_at",
+    Baseline: "set_at",
+    Claim: "made_at",
+    ClaimStep: "at",
+    Cleaning: "at",
+    Condition: "at",
+    Credit: "at",
+    DateReading: "at",
+    Despatch: "at",
+    Entry: "at",
+    Fault: "at",
+    Grade: "given_at",
+    HouseNominal: "learnt_at",
+    KnownConstruction: "at",
+    Listing: "listed_at",
+    Lot: "created_at",
+    MarkWarning: "raised_at",
+    MatchedSet: "made_at",
+    Movement: "at",
+    Order: "placed_at",
+    Photograph: "first_sent_at",
+    Return: "at",
+    SeenFeature: "at",
+    Shift: "started_at",
+    Stop: "opened_at",
+    Study: "started_at",
+    TesterCondition: "since",
+    Valve: "created_at",
+}
 
 
 def moment(day: date, working_days_ago: int, hour: int, minute: int = 0) -> datetime:

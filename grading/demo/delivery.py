@@ -34,9 +34,11 @@ def deliver(people: dict[str, User], day: date) -> Lot:
         for row in plan["fault"]:
             found = row.get("found_type")
             fault = Fault(
-                kind=row["kind"], pieces=row["pieces"], note=row["note"],
+                kind=row["kind"],
+                pieces=row["pieces"],
+                note=row["note"],
                 found_type=ValveType.objects.get(designation=found) if found else None,
-            )  # fmt: skip
+            )
             claims.note_fault(lines[row["line"]], fault, by)
         for row in plan["photograph"]:
             drawn = drawings.jpeg(row["row"], row["words"], row.get("broken", []))

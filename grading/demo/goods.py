@@ -28,8 +28,12 @@ def settle_in(plan: dict[str, Any], notice: str, password: str) -> dict[str, Use
         user = User.objects.create_user(person["role"], password=password, **names)
         user.groups.set(Group.objects.filter(name=person["role"]))
         people[person["role"]] = user
-    for model, rows in ((Supplier, plan["supplier"]), (Maker, plan["maker"]), (Place, plan["place"]),
-                        (Customer, plan["customer"])):  # fmt: skip
+    for model, rows in (
+        (Supplier, plan["supplier"]),
+        (Maker, plan["maker"]),
+        (Place, plan["place"]),
+        (Customer, plan["customer"]),
+    ):
         for row in rows:
             model._default_manager.create(**row)
     return people
@@ -61,9 +65,12 @@ def _line(row: dict[str, Any]) -> Line:
     return Line(
         type=ValveType.objects.get(designation=row["type"]),
         maker=Maker.objects.get(name=maker) if maker else None,
-        condition=row["condition"], expected=row["expected"], weight=Decimal(row.get("weight", "1")),
-        place=Place.objects.get(code=row["place"]), note=row.get("note", ""),
-    )  # fmt: skip
+        condition=row["condition"],
+        expected=row["expected"],
+        weight=Decimal(row.get("weight", "1")),
+        place=Place.objects.get(code=row["place"]),
+        note=row.get("note", ""),
+    )
 
 
 def _read_the_glass(line: Line, codes: Sequence[str], by: User) -> None:

@@ -67,9 +67,14 @@ def _read(valve: Valve, row: dict[str, Any], by: User) -> None:
     ranked = identity.rank_code(row["code"], valve.type, received, others, Register())
     chosen = [one.reading.key for one in ranked if one.reading.words == row.get("reading")]
     sheet = Sheet(
-        type=valve.type, maker=valve.maker, code=row["code"], chosen=chosen[0] if "reading" in row else "",
-        features=row.get("features", {}), condition=row.get("condition", {}), note=row.get("note", ""),
-    )  # fmt: skip
+        type=valve.type,
+        maker=valve.maker,
+        code=row["code"],
+        chosen=chosen[0] if "reading" in row else "",
+        features=row.get("features", {}),
+        condition=row.get("condition", {}),
+        note=row.get("note", ""),
+    )
     handling.identify(valve, sheet, by)
     if "photograph" in row:
         photograph(valve, row["photograph"]["name"], drawings.jpeg(1, row["photograph"]["words"]), by)

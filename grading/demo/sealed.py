@@ -87,17 +87,22 @@ def _receive(mine: dict[str, Any], by: User, day: date) -> Line:
         ]
         receiving.book_in(lot, charges, by)
         line = Line(
-            type=ValveType.objects.get(designation=row["type"]), maker=Maker.objects.get(name=row["maker"]),
-            condition=Line.Condition.SEALED, expected=row["pieces"], place=Place.objects.get(code=row["place"]),
-        )  # fmt: skip
+            type=ValveType.objects.get(designation=row["type"]),
+            maker=Maker.objects.get(name=row["maker"]),
+            condition=Line.Condition.SEALED,
+            expected=row["pieces"],
+            place=Place.objects.get(code=row["place"]),
+        )
         (line,) = receiving.add_lines(lot, [line], by)
     counted = moment(day, lot_row["received"], 15)
     with at(counted):
         receiving.count_lines(lot, {line.pk: row["pieces"]}, by)
         packing = Packing(
-            seal=Packing.Seal.PACK, carton_size=row["carton_size"], contract_marks=row["contract_marks"],
+            seal=Packing.Seal.PACK,
+            carton_size=row["carton_size"],
+            contract_marks=row["contract_marks"],
             pack_date=row["pack_date"],
-        )  # fmt: skip
+        )
         packing = sealed.describe(line, packing, by)
         likeliest, *_ = pack_dates.readings_of(packing)
         pack_dates.choose(packing, likeliest.reading.key, by)

@@ -102,9 +102,15 @@ def study(
     rng = Random(f"{seed} study {tester} {quantity}")
     with at(begun):
         planned = studies.plan(
-            tester, quantity, next(iter(chosen.values())).points[0], [known.valve for known in chosen.values()],
-            list(operators.values()), row["repeats"], people["owner"], row.get("note", ""),
-        )  # fmt: skip
+            tester,
+            quantity,
+            next(iter(chosen.values())).points[0],
+            [known.valve for known in chosen.values()],
+            list(operators.values()),
+            row["repeats"],
+            people["owner"],
+            row.get("note", ""),
+        )
     Study.objects.filter(pk=planned.pk).update(seed=seed)  # the order is drawn anew each time, save here
     planned.seed = seed
     read_at = begun
@@ -157,9 +163,15 @@ def work(
 
 
 def one_more(
-    tester: Tester, session: Sequence[Known], begins: str, plan: dict[str, Any], ago: int, day: date,
-    people: dict[str, User], seed: int,
-) -> None:  # fmt: skip
+    tester: Tester,
+    session: Sequence[Known],
+    begins: str,
+    plan: dict[str, Any],
+    ago: int,
+    day: date,
+    people: dict[str, User],
+    seed: int,
+) -> None:
     """A shift beside those of `work`, from `begins` on, without a check."""
     _Shift(tester, plan, ago, day, people, seed, begins).run([], session)
 
@@ -225,10 +237,11 @@ class _Shift:
     def _learn(self, valves: Sequence[Valve]) -> None:
         """The next morning the owner has house nominals learnt that the valves want, and those that waited graded."""
         wanted = [
-            row.test_point for row in conditions.standing_conditions(self.tester)
+            row.test_point
+            for row in conditions.standing_conditions(self.tester)
             if row.judged_by == TesterCondition.JudgedBy.HOUSE
             and row.test_point.section.type_id in {valve.type_id for valve in valves}
-        ]  # fmt: skip
+        ]
         if not wanted:
             return
         owner = self.people["owner"]

@@ -34,26 +34,35 @@ def write_down(plan: dict[str, Any], people: dict[str, User], day: date) -> None
         for row in plan["condition"]:
             found = [
                 TesterCondition(
-                    tester=Tester.objects.get(name=row["tester"]), test_point=point, judged_by=row["judged_by"],
-                    note=row["note"], **{name: row.get(name) for name in CONDITION_FIELDS},
+                    tester=Tester.objects.get(name=row["tester"]),
+                    test_point=point,
+                    judged_by=row["judged_by"],
+                    note=row["note"],
+                    **{name: row.get(name) for name in CONDITION_FIELDS},
                 )
                 for point in points_of(row["type"])
-            ]  # fmt: skip
+            ]
             conditions.set_conditions(found, owner)
         for row in plan["reference"]:
             kept = ReferenceValve(
-                tester=Tester.objects.get(name=row["tester"]), name=row["name"], note=row["note"],
-                test_point=points_of(row["type"])[0], quantity=row["quantity"],
-            )  # fmt: skip
+                tester=Tester.objects.get(name=row["tester"]),
+                name=row["name"],
+                note=row["note"],
+                test_point=points_of(row["type"])[0],
+                quantity=row["quantity"],
+            )
             reference_checks.keep_aside(kept, owner)
 
 
 def _calibrated(tester: Tester, row: dict[str, Any], owner: User, day: date) -> None:
     done = day - timedelta(days=row["days_ago"])
     calibration = Calibration(
-        tester=tester, done_on=done, due_on=done + timedelta(days=row["good_for_days"]), by=row["by"],
+        tester=tester,
+        done_on=done,
+        due_on=done + timedelta(days=row["good_for_days"]),
+        by=row["by"],
         certificate_number=row["certificate_number"],
-    )  # fmt: skip
+    )
     values = {Quantity(key): (percent, degrees) for key, (percent, degrees) in row["values"].items()}
     instruments.calibrate(calibration, values, owner)
 

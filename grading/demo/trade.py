@@ -107,9 +107,14 @@ def ask(
     sealed: bool = False,
 ) -> OrderLine:
     line = OrderLine.objects.create(
-        order=order, type=ValveType.objects.get(designation=designation), set_size=size, quantity=quantity,
-        sealed=sealed, max_spread_percent=within, unit_price=Decimal(price),
-    )  # fmt: skip
+        order=order,
+        type=ValveType.objects.get(designation=designation),
+        set_size=size,
+        quantity=quantity,
+        sealed=sealed,
+        max_spread_percent=within,
+        unit_price=Decimal(price),
+    )
     Entry.write(by, "order-line", f"{order}: {line.asked}", order=order)
     return line
 

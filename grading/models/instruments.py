@@ -370,10 +370,11 @@ class StudyReading(Observation):
         constraints = [
             *Observation.Meta.constraints,
             models.UniqueConstraint(
-                fields=["study", "valve", "operator", "repeat"], condition=Q(supersedes=None),
+                fields=["study", "valve", "operator", "repeat"],
+                condition=Q(supersedes=None),
                 name="one_study_reading_per_cell",
             ),
-        ]  # fmt: skip
+        ]
 
 
 # Whether it still reads what it did
@@ -383,9 +384,13 @@ class ReferenceValve(models.Model):
     """A valve kept aside, read at the start of each shift. Known by its serial, or by a name where it has none."""
 
     tester = models.ForeignKey(
-        Tester, on_delete=models.PROTECT, null=True, blank=True, related_name="reference_valves",
+        Tester,
+        on_delete=models.PROTECT,
+        null=True,
+        blank=True,
+        related_name="reference_valves",
         help_text="Empty: read on every tester that measures the quantity.",
-    )  # fmt: skip
+    )
     valve = models.ForeignKey(Valve, on_delete=models.PROTECT, null=True, blank=True, related_name="as_reference")
     name = models.CharField(max_length=80, blank=True)
     test_point = models.ForeignKey(TestPoint, on_delete=models.PROTECT, related_name="reference_valves")

@@ -85,9 +85,15 @@ class ReadingQuerySet(RefusesChange, models.QuerySet["Reading"]):
         """
         came_back_later = Return.objects.filter(valve=OuterRef("valve"), at__gte=OuterRef("taken_at"))
         withdrawn = Q(
-            supersedes__isnull=False, anode_current_ma=None, gm_ma_per_v=None, emission_scale=None, shorted=False,
-            heater_cathode_leakage_ua=None, grid_current_ua=None, noise="",
-        )  # fmt: skip
+            supersedes__isnull=False,
+            anode_current_ma=None,
+            gm_ma_per_v=None,
+            emission_scale=None,
+            shorted=False,
+            heater_cathode_leakage_ua=None,
+            grid_current_ua=None,
+            noise="",
+        )
         return self.filter(superseded_by=None).exclude(withdrawn).exclude(Exists(came_back_later))
 
     def latest_first(self) -> ReadingQuerySet:

@@ -74,9 +74,12 @@ def build(
         tall = (HEIGHT_MM - FOOT_MM - top_mm) * mm
         return Frame(EDGE_MM * mm, FOOT_MM * mm, ROOM_MM * mm, tall, 0, 0, 0, 0, id=name)
 
-    document.addPageTemplates([
-        PageTemplate("first", frame("first", head_mm), onPage=lambda canvas, _: head(canvas),
-                     autoNextPageTemplate="later"),
-        PageTemplate("later", frame("later", 22), onPage=lambda canvas, _: running_head(canvas, running)),
-    ])  # fmt: skip
+    document.addPageTemplates(
+        [
+            PageTemplate(
+                "first", frame("first", head_mm), onPage=lambda canvas, _: head(canvas), autoNextPageTemplate="later"
+            ),
+            PageTemplate("later", frame("later", 22), onPage=lambda canvas, _: running_head(canvas, running)),
+        ]
+    )
     document.build(list(story), canvasmaker=NumberedCanvas.maker(foot, on))

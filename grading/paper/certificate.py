@@ -161,14 +161,20 @@ QUANTITIES = {"Ia": "Anode current Ia", "gm": "Mutual conductance gm"}
 def certificate_pdf(data: CertificateData) -> bytes:
     file = BytesIO()
     document = open_document(
-        file, title=f"Certificate {data.number}: {data.name} {data.type}", author=data.shop,
+        file,
+        title=f"Certificate {data.number}: {data.name} {data.type}",
+        author=data.shop,
         subject="Readings of a matched set of electron valves",
-    )  # fmt: skip
+    )
     build(
-        document, _story(data), head=lambda canvas: _head(canvas, data), head_mm=34,
+        document,
+        _story(data),
+        head=lambda canvas: _head(canvas, data),
+        head_mm=34,
         running=f"Certificate {data.number}, {data.name} {data.type}",
-        foot=f"{data.shop} · {data.number} · issued {day(data.issued_on)}", on=data.issued_on,
-    )  # fmt: skip
+        foot=f"{data.shop} · {data.number} · issued {day(data.issued_on)}",
+        on=data.issued_on,
+    )
     return file.getvalue()
 
 
@@ -226,25 +232,33 @@ def _not_claimed(data: CertificateData) -> str:
 
 def _boxed(content: Sequence[Flowable], colour: Any) -> Table:
     return Table(
-        [[list(content)]], colWidths=[ROOM_MM * mm],
+        [[list(content)]],
+        colWidths=[ROOM_MM * mm],
         style=[
-            ALL_SANS, ("BOX", (0, 0), (-1, -1), 1, colour), ("BACKGROUND", (0, 0), (-1, -1), WARN_PAPER),
-            ("TOPPADDING", (0, 0), (-1, -1), 2.5), ("BOTTOMPADDING", (0, 0), (-1, -1), 4),
+            ALL_SANS,
+            ("BOX", (0, 0), (-1, -1), 1, colour),
+            ("BACKGROUND", (0, 0), (-1, -1), WARN_PAPER),
+            ("TOPPADDING", (0, 0), (-1, -1), 2.5),
+            ("BOTTOMPADDING", (0, 0), (-1, -1), 4),
         ],
-    )  # fmt: skip
+    )
 
 
 def _columns(*texts: tuple[str, str]) -> Table:
     """Headed texts side by side."""
     cells = [[Paragraph(head, HEAD), Paragraph(text, BODY)] for head, text in texts]
     return Table(
-        [cells], colWidths=[ROOM_MM / len(texts) * mm] * len(texts),
+        [cells],
+        colWidths=[ROOM_MM / len(texts) * mm] * len(texts),
         style=[
-            ALL_SANS, ("VALIGN", (0, 0), (-1, -1), "TOP"), ("LEFTPADDING", (0, 0), (-1, -1), 0),
-            ("RIGHTPADDING", (0, 0), (-1, -1), 12), ("TOPPADDING", (0, 0), (-1, -1), 5),
+            ALL_SANS,
+            ("VALIGN", (0, 0), (-1, -1), "TOP"),
+            ("LEFTPADDING", (0, 0), (-1, -1), 0),
+            ("RIGHTPADDING", (0, 0), (-1, -1), 12),
+            ("TOPPADDING", (0, 0), (-1, -1), 5),
             ("BOTTOMPADDING", (0, 0), (-1, -1), 0),
         ],
-    )  # fmt: skip
+    )
 
 
 def _facts(data: CertificateData) -> Table:
@@ -261,32 +275,43 @@ def _facts(data: CertificateData) -> Table:
     cells = [[Paragraph(label, LABEL), Paragraph(escape(value), FACT)] for label, value in facts]
     last = [Paragraph("Read on tester", LABEL), Paragraph(escape(measured), FACT)]
     return Table(
-        [cells, [last, "", "", ""]], colWidths=[ROOM_MM / 4 * mm] * 4,
+        [cells, [last, "", "", ""]],
+        colWidths=[ROOM_MM / 4 * mm] * 4,
         style=[
-            ALL_SANS, ("SPAN", (0, 1), (-1, 1)), ("VALIGN", (0, 0), (-1, -1), "TOP"),
-            ("BACKGROUND", (0, 0), (-1, -1), SHADE), ("TOPPADDING", (0, 0), (-1, -1), 2),
+            ALL_SANS,
+            ("SPAN", (0, 1), (-1, 1)),
+            ("VALIGN", (0, 0), (-1, -1), "TOP"),
+            ("BACKGROUND", (0, 0), (-1, -1), SHADE),
+            ("TOPPADDING", (0, 0), (-1, -1), 2),
             ("BOTTOMPADDING", (0, 0), (-1, -1), 3),
         ],
-    )  # fmt: skip
+    )
 
 
-def _table(heads: Sequence[str], rows: Sequence[Sequence[Any]], widths: Sequence[float], style: list[Any],
-           left: Sequence[int]) -> Table:  # fmt: skip
+def _table(
+    heads: Sequence[str], rows: Sequence[Sequence[Any]], widths: Sequence[float], style: list[Any], left: Sequence[int]
+) -> Table:
     """A ruled table whose heads repeat on a new page; columns not named in `left` align on the decimal point."""
     top = [Paragraph(head, HEADING_LEFT if column in left else HEADING_RIGHT) for column, head in enumerate(heads)]
     numeric = [column for column in range(len(heads)) if column not in left]
     return Table(
-        [top, *rows], colWidths=[width * mm for width in widths], repeatRows=1,
+        [top, *rows],
+        colWidths=[width * mm for width in widths],
+        repeatRows=1,
         style=[
-            ALL_SANS, ("TEXTCOLOR", (0, 0), (-1, -1), INK),
-            ("VALIGN", (0, 0), (-1, 0), "BOTTOM"), ("VALIGN", (0, 1), (-1, -1), "MIDDLE"),
-            ("LINEBELOW", (0, 0), (-1, 0), 0.9, INK), ("LINEBELOW", (0, -1), (-1, -1), 0.6, INK),
-            ("TOPPADDING", (0, 0), (-1, -1), 1.2), ("BOTTOMPADDING", (0, 0), (-1, -1), 2.2),
+            ALL_SANS,
+            ("TEXTCOLOR", (0, 0), (-1, -1), INK),
+            ("VALIGN", (0, 0), (-1, 0), "BOTTOM"),
+            ("VALIGN", (0, 1), (-1, -1), "MIDDLE"),
+            ("LINEBELOW", (0, 0), (-1, 0), 0.9, INK),
+            ("LINEBELOW", (0, -1), (-1, -1), 0.6, INK),
+            ("TOPPADDING", (0, 0), (-1, -1), 1.2),
+            ("BOTTOMPADDING", (0, 0), (-1, -1), 2.2),
             *[("ALIGN", (column, 1), (column, -1), "DECIMAL") for column in numeric],
             *[("RIGHTPADDING", (column, 1), (column, -1), 22) for column in numeric],
             *style,
         ],
-    )  # fmt: skip
+    )
 
 
 def _share(value: float | None, nominal: float | None) -> str:
@@ -316,8 +341,9 @@ def _readings(data: CertificateData) -> list[Flowable]:
                 f"{member.serial[:4]} {member.serial[4:]}" if index == 0 else "",
                 member.grade if index == 0 else "",
                 str(result.section),
-                _with_u(result.anode_current_ma, result.anode_current_expanded), _share(result.anode_current_ma, ia),
-            ]  # fmt: skip
+                _with_u(result.anode_current_ma, result.anode_current_expanded),
+                _share(result.anode_current_ma, ia),
+            ]
             gm_cells = [_with_u(result.gm_ma_per_v, result.gm_expanded), _share(result.gm_ma_per_v, gm)]
             rows.append(row + (gm_cells if has_gm else []))
         style.append(("LINEBELOW", (0, len(rows)), (-1, len(rows)), 0.3, RULE))
@@ -353,11 +379,17 @@ def _spreads(data: CertificateData) -> list[Flowable]:
     asked = data.tolerance_percent / 100
     for row in data.spreads:
         verdict = "within" if row.spread <= asked + 1e-9 else "BEYOND"
-        rows.append([
-            f"{QUANTITIES.get(row.quantity, row.quantity)}, {row.unit}", str(row.section), number(row.nominal),
-            number(row.lowest), number(row.highest), _spread_with_u(row),
-            f"{verdict} {number(data.tolerance_percent)} %{_probability(row)}",
-        ])  # fmt: skip
+        rows.append(
+            [
+                f"{QUANTITIES.get(row.quantity, row.quantity)}, {row.unit}",
+                str(row.section),
+                number(row.nominal),
+                number(row.lowest),
+                number(row.highest),
+                _spread_with_u(row),
+                f"{verdict} {number(data.tolerance_percent)} %{_probability(row)}",
+            ]
+        )
     heads = ["Quantity", "Section", "Nominal", "Lowest", "Highest", "Spread", "Asked"]
     style = [("FONT", (5, 1), (6, -1), BOLD, 8.4), ("RIGHTPADDING", (5, 1), (5, -1), 62)]
     table = _table(heads, rows, [42, 14, 18, 18, 18, 34, 36], style, left=(0, 1, 6))

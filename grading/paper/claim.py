@@ -72,24 +72,35 @@ def claim_pdf(data: ClaimData) -> bytes:
     if data.text:
         story += [Spacer(0, 2 * mm), *[Paragraph(escape(line), BODY) for line in data.text.splitlines()]]
     rows = [
-        (row.line, row.what, f"{row.kind}{f': {row.note}' if row.note else ''}", f"{row.expected}", row.counted,
-         f"{row.pieces}", row.amount)
+        (
+            row.line,
+            row.what,
+            f"{row.kind}{f': {row.note}' if row.note else ''}",
+            f"{row.expected}",
+            row.counted,
+            f"{row.pieces}",
+            row.amount,
+        )
         for row in data.rows
-    ]  # fmt: skip
+    ]
     story += [
         Paragraph("What we ask for", HEAD),
         table(
             ("Line", "Goods", "What", "Expected", "Counted", "Pieces", "Amount"),
             [*rows, ("", "Together", "", "", "", "", data.total)],
-            (12, 50, 44, 18, 17, 14, 25), right=(3, 4, 5, 6),
-            style=[("LINEBELOW", (0, 1), (-1, -3), 0.3, RULE), ("LINEABOVE", (0, -1), (-1, -1), 0.9, INK),
-                   ("FONT", (0, -1), (-1, -1), BOLD, 8.6)],
+            (12, 50, 44, 18, 17, 14, 25),
+            right=(3, 4, 5, 6),
+            style=[
+                ("LINEBELOW", (0, 1), (-1, -3), 0.3, RULE),
+                ("LINEABOVE", (0, -1), (-1, -1), 0.9, INK),
+                ("FONT", (0, -1), (-1, -1), BOLD, 8.6),
+            ],
         ),
         Spacer(0, 2 * mm),
         Paragraph(HOW, BODY),
         Paragraph("Photographs", HEAD),
         *_photographs(data.photographs),
-    ]  # fmt: skip
+    ]
     return sheet_pdf(data.head, story)
 
 
@@ -104,12 +115,20 @@ def _photographs(photographs: Sequence[Pictured]) -> list[Flowable]:
         cells = [[_fitted(jpeg), Paragraph(escape(caption), CELL)] for caption, jpeg in printed]
         rows = [cells[at : at + ACROSS] for at in range(0, len(cells), ACROSS)]
         rows[-1] += [[] for _ in range(ACROSS - len(rows[-1]))]
-        story.append(Table(
-            rows, colWidths=[ROOM_MM / ACROSS * mm] * ACROSS, hAlign="LEFT",
-            style=[("VALIGN", (0, 0), (-1, -1), "BOTTOM"), ("LEFTPADDING", (0, 0), (-1, -1), 0),
-                   ("RIGHTPADDING", (0, 0), (-1, -1), GAP_MM * mm), ("TOPPADDING", (0, 0), (-1, -1), 2),
-                   ("BOTTOMPADDING", (0, 0), (-1, -1), 5)],
-        ))  # fmt: skip
+        story.append(
+            Table(
+                rows,
+                colWidths=[ROOM_MM / ACROSS * mm] * ACROSS,
+                hAlign="LEFT",
+                style=[
+                    ("VALIGN", (0, 0), (-1, -1), "BOTTOM"),
+                    ("LEFTPADDING", (0, 0), (-1, -1), 0),
+                    ("RIGHTPADDING", (0, 0), (-1, -1), GAP_MM * mm),
+                    ("TOPPADDING", (0, 0), (-1, -1), 2),
+                    ("BOTTOMPADDING", (0, 0), (-1, -1), 5),
+                ],
+            )
+        )
     shown = {caption for caption, _ in printed}
     left = [caption for caption, _ in numbered if caption not in shown]
     if left:

@@ -148,10 +148,14 @@ def labels_pdf(
         raise ValueError("There are no labels to print.")
     file = BytesIO()
     canvas = open_canvas(
-        file, stock.page_width_mm, stock.page_height_mm,
+        file,
+        stock.page_width_mm,
+        stock.page_height_mm,
         title=f"Labels {labels[0].serial} to {labels[-1].serial}" if len(labels) > 1 else f"Label {labels[0].serial}",
-        author=shop, subject=f"{len(labels)} labels, {stock.name}", on=on,
-    )  # fmt: skip
+        author=shop,
+        subject=f"{len(labels)} labels, {stock.name}",
+        on=on,
+    )
     canvas.setViewerPreference("PrintScaling", "None")
     position = start
     for label in labels:
@@ -193,6 +197,12 @@ def _draw(canvas: Canvas, label: Label, stock: Stock, shop: str, kind: Kind, dot
     digits = f"{label.serial[:4]} {label.serial[4:]}"
     used = draw_text(canvas, left, stock.margin_mm, digits, width_mm=room, size=_digits_pt(stock))
     draw_text(
-        canvas, right, stock.margin_mm, shop, width_mm=right - left - used - 1.5, size=0.7 * _digits_pt(stock),
-        least=3.6, align="right",
-    )  # fmt: skip
+        canvas,
+        right,
+        stock.margin_mm,
+        shop,
+        width_mm=right - left - used - 1.5,
+        size=0.7 * _digits_pt(stock),
+        least=3.6,
+        align="right",
+    )

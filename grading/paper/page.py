@@ -66,9 +66,17 @@ def _date(canvas: Canvas, on: date) -> None:
 def open_document(file: BinaryIO, *, title: str, author: str, subject: str) -> BaseDocTemplate:
     """The same for an A4 paper of several pages; build it with `NumberedCanvas.maker`."""
     return BaseDocTemplate(
-        file, pagesize=A4, invariant=1, pageCompression=1, lang="en-GB", initialFontName=SANS,
-        title=title, author=author, subject=subject, creator=author,
-    )  # fmt: skip
+        file,
+        pagesize=A4,
+        invariant=1,
+        pageCompression=1,
+        lang="en-GB",
+        initialFontName=SANS,
+        title=title,
+        author=author,
+        subject=subject,
+        creator=author,
+    )
 
 
 class NumberedCanvas(Canvas):

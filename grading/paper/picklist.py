@@ -120,24 +120,33 @@ def _plural(count: int, noun: str) -> str:
 def _table(rows: Sequence[Row]) -> Table:
     cells: list[list[Any]] = [list(HEADS)]
     style: list[Any] = [
-        ("FONT", (0, 0), (-1, 0), BOLD, 8.5), ("FONT", (0, 1), (-1, -1), SANS, 10.5),
-        ("FONT", (1, 1), (1, -1), BOLD, 11), ("TEXTCOLOR", (0, 0), (-1, -1), INK),
-        ("VALIGN", (0, 0), (-1, -1), "MIDDLE"), ("LINEBELOW", (0, 0), (-1, 0), 0.9, INK),
-        ("LINEBELOW", (0, 1), (-1, -1), 0.3, RULE), ("TOPPADDING", (0, 0), (-1, -1), 3.5),
-        ("BOTTOMPADDING", (0, 0), (-1, -1), 4.5), ("ALIGN", (-1, 0), (-1, -1), "CENTRE"),
-    ]  # fmt: skip
+        ("FONT", (0, 0), (-1, 0), BOLD, 8.5),
+        ("FONT", (0, 1), (-1, -1), SANS, 10.5),
+        ("FONT", (1, 1), (1, -1), BOLD, 11),
+        ("TEXTCOLOR", (0, 0), (-1, -1), INK),
+        ("VALIGN", (0, 0), (-1, -1), "MIDDLE"),
+        ("LINEBELOW", (0, 0), (-1, 0), 0.9, INK),
+        ("LINEBELOW", (0, 1), (-1, -1), 0.3, RULE),
+        ("TOPPADDING", (0, 0), (-1, -1), 3.5),
+        ("BOTTOMPADDING", (0, 0), (-1, -1), 4.5),
+        ("ALIGN", (-1, 0), (-1, -1), "CENTRE"),
+    ]
     before: str | None = None
     shaded = True
     for at, row in enumerate(rows, start=1):
         if row.place != before:
             shaded = not shaded
         place = escape(row.place or "no place")
-        cells.append([
-            Paragraph(f"<b>{place}</b>", PLACE) if row.place != before else Paragraph(place, SAME_PLACE),
-            f"{row.serial[:4]} {row.serial[4:]}",
-            Paragraph(escape(row.type), BODY), Paragraph(escape(row.set_number), CELL),
-            Paragraph(escape(row.item), CELL), _Box(row.pulled),
-        ])  # fmt: skip
+        cells.append(
+            [
+                Paragraph(f"<b>{place}</b>", PLACE) if row.place != before else Paragraph(place, SAME_PLACE),
+                f"{row.serial[:4]} {row.serial[4:]}",
+                Paragraph(escape(row.type), BODY),
+                Paragraph(escape(row.set_number), CELL),
+                Paragraph(escape(row.item), CELL),
+                _Box(row.pulled),
+            ]
+        )
         if shaded:
             style.append(("BACKGROUND", (0, at), (-1, at), SHADE))
         before = row.place
@@ -164,5 +173,9 @@ class _Box(Flowable):
         self.canv.rect(0, 0, side, side, stroke=1, fill=0)
         if self.ticked:
             self.canv.setLineWidth(1.4)
-            self.canv.lines([(0.2 * side, 0.5 * side, 0.42 * side, 0.25 * side),
-                             (0.42 * side, 0.25 * side, 0.82 * side, 0.8 * side)])  # fmt: skip
+            self.canv.lines(
+                [
+                    (0.2 * side, 0.5 * side, 0.42 * side, 0.25 * side),
+                    (0.42 * side, 0.25 * side, 0.82 * side, 0.8 * side),
+                ]
+            )

@@ -57,15 +57,15 @@ def draw_list_pdf(data: DrawListData) -> bytes:
         Paragraph("Packs to open", HEAD),
         table(
             ("Where", "Pack", "Drawn as", "Serial", "So far", "Opened", "Remark"),
-            [
-                (row.where, f"{row.number}", f"{row.order}", row.serial, row.verdict, "", "")
-                for row in rows
+            [(row.where, f"{row.number}", f"{row.order}", row.serial, row.verdict, "", "") for row in rows],
+            (46, 16, 20, 26, 30, 16, 26),
+            right=(1, 2),
+            style=[
+                ("LINEBELOW", (0, 1), (-1, -1), 0.3, RULE),
+                *[("BACKGROUND", (0, at), (-1, at), SHADE) for at in range(2, len(rows) + 1, 2)],
             ],
-            (46, 16, 20, 26, 30, 16, 26), right=(1, 2),
-            style=[("LINEBELOW", (0, 1), (-1, -1), 0.3, RULE),
-                   *[("BACKGROUND", (0, at), (-1, at), SHADE) for at in range(2, len(rows) + 1, 2)]],
         ),
-    ]  # fmt: skip
+    ]
     return sheet_pdf(data.head, story)
 
 
@@ -96,17 +96,22 @@ def statement_pdf(data: StatementData) -> bytes:
     if data.by_grade:
         story += [
             Spacer(0, 1.5 * mm),
-            table(("Grade of the opened packs", "Pieces"), [(name, f"{count}") for name, count in data.by_grade],
-                  (60, 25), right=(1,)),
-        ]  # fmt: skip
+            table(
+                ("Grade of the opened packs", "Pieces"),
+                [(name, f"{count}") for name, count in data.by_grade],
+                (60, 25),
+                right=(1,),
+            ),
+        ]
     story += [
         Paragraph("What such a plan lets through", HEAD),
         table(
             ("Bad pieces in the lot", "Share", "Such a lot is accepted"),
             [(f"{bad}", f"{100 * share:.1f} %", f"{100 * chance:.1f} %") for bad, share, chance in data.curve],
-            (45, 30, 45), right=(0, 1, 2),
+            (45, 30, 45),
+            right=(0, 1, 2),
         ),
-    ]  # fmt: skip
+    ]
     if data.serials:
         story += [Paragraph("The packs this goes with", HEAD), Paragraph(escape(", ".join(data.serials)), BODY)]
     story += [

@@ -35,7 +35,7 @@ from .page import (
     day,
     draw_text,
     open_document,
-)  # fmt: skip
+)
 
 OVER = text_style("over", 7.8, bold=True, lead=1.5, textColor=DEEP)
 TITLE = text_style("title", 17, bold=True, lead=1.2)
@@ -70,10 +70,14 @@ def sheet_pdf(head: Head, story: Sequence[Flowable]) -> bytes:
     if head.notice:
         top.append(boxed(escape(head.notice)))
     build(
-        document, [*top, *story], head=lambda canvas: _letterhead(canvas, head), head_mm=30,
+        document,
+        [*top, *story],
+        head=lambda canvas: _letterhead(canvas, head),
+        head_mm=30,
         running=f"{head.title}, {head.number}",
-        foot=f"{head.shop} · {head.number} · printed {day(head.on)}", on=head.on,
-    )  # fmt: skip
+        foot=f"{head.shop} · {head.number} · printed {day(head.on)}",
+        on=head.on,
+    )
     return file.getvalue()
 
 
@@ -100,19 +104,25 @@ def facts(rows: Sequence[Sequence[tuple[str, str]]]) -> Table:
         for row in rows
     ]
     return Table(
-        cells, colWidths=[ROOM_MM / across * mm] * across,
+        cells,
+        colWidths=[ROOM_MM / across * mm] * across,
         style=[
-            ("FONT", (0, 0), (-1, -1), SANS, 8), ("VALIGN", (0, 0), (-1, -1), "TOP"),
+            ("FONT", (0, 0), (-1, -1), SANS, 8),
+            ("VALIGN", (0, 0), (-1, -1), "TOP"),
             ("BACKGROUND", (0, 0), (-1, -1), SHADE),
-            ("TOPPADDING", (0, 0), (-1, -1), 2), ("BOTTOMPADDING", (0, 0), (-1, -1), 3),
+            ("TOPPADDING", (0, 0), (-1, -1), 2),
+            ("BOTTOMPADDING", (0, 0), (-1, -1), 3),
         ],
-    )  # fmt: skip
+    )
 
 
 def table(
-    heads: Sequence[str], rows: Sequence[Sequence[str | Flowable]], widths: Sequence[float],
-    right: Sequence[int] = (), style: Sequence[Any] = (),
-) -> Table:  # fmt: skip
+    heads: Sequence[str],
+    rows: Sequence[Sequence[str | Flowable]],
+    widths: Sequence[float],
+    right: Sequence[int] = (),
+    style: Sequence[Any] = (),
+) -> Table:
     """Texts are escaped and wrapped in their column; the columns named in `right` hold numbers."""
     top = [Paragraph(escape(head), HEADING_RIGHT if at in right else HEADING) for at, head in enumerate(heads)]
     body = [
@@ -123,22 +133,34 @@ def table(
         for row in rows
     ]
     return Table(
-        [top, *body], colWidths=[width * mm for width in widths], repeatRows=1, hAlign="LEFT",
+        [top, *body],
+        colWidths=[width * mm for width in widths],
+        repeatRows=1,
+        hAlign="LEFT",
         style=[
-            ("FONT", (0, 0), (-1, -1), SANS, 8.6), ("VALIGN", (0, 0), (-1, 0), "BOTTOM"),
-            ("VALIGN", (0, 1), (-1, -1), "TOP"), ("LINEBELOW", (0, 0), (-1, 0), 0.9, INK),
-            ("LINEBELOW", (0, -1), (-1, -1), 0.6, INK), ("TOPPADDING", (0, 0), (-1, -1), 2),
-            ("BOTTOMPADDING", (0, 0), (-1, -1), 3), *style,
+            ("FONT", (0, 0), (-1, -1), SANS, 8.6),
+            ("VALIGN", (0, 0), (-1, 0), "BOTTOM"),
+            ("VALIGN", (0, 1), (-1, -1), "TOP"),
+            ("LINEBELOW", (0, 0), (-1, 0), 0.9, INK),
+            ("LINEBELOW", (0, -1), (-1, -1), 0.6, INK),
+            ("TOPPADDING", (0, 0), (-1, -1), 2),
+            ("BOTTOMPADDING", (0, 0), (-1, -1), 3),
+            *style,
         ],
-    )  # fmt: skip
+    )
 
 
 def boxed(text: str) -> Table:
     """A text that is marked up already, in a frame."""
     return Table(
-        [[Paragraph(text, BODY)]], colWidths=[ROOM_MM * mm], spaceBefore=4, spaceAfter=4,
+        [[Paragraph(text, BODY)]],
+        colWidths=[ROOM_MM * mm],
+        spaceBefore=4,
+        spaceAfter=4,
         style=[
-            ("BOX", (0, 0), (-1, -1), 1, WARN), ("BACKGROUND", (0, 0), (-1, -1), WARN_PAPER),
-            ("TOPPADDING", (0, 0), (-1, -1), 2.5), ("BOTTOMPADDING", (0, 0), (-1, -1), 4),
+            ("BOX", (0, 0), (-1, -1), 1, WARN),
+            ("BACKGROUND", (0, 0), (-1, -1), WARN_PAPER),
+            ("TOPPADDING", (0, 0), (-1, -1), 2.5),
+            ("BOTTOMPADDING", (0, 0), (-1, -1), 4),
         ],
-    )  # fmt: skip
+    )

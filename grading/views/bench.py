@@ -209,9 +209,10 @@ def _bench_with(serial: str, **more: str) -> str:
 class CorrectionForm(forms.Form):
     reason = forms.CharField(label="What was wrong with it", max_length=200)
     withdraw = forms.BooleanField(
-        label="It was read on another valve", required=False,
+        label="It was read on another valve",
+        required=False,
         help_text="Takes the reading away from this valve and puts nothing in its place.",
-    )  # fmt: skip
+    )
 
 
 @for_roles(Role.BENCH)
@@ -229,9 +230,15 @@ def correct(request: StaffRequest, reading: int) -> HttpResponse:
     everything = replace(choices, ask=tuple(ASKABLE))
     data = request.POST or None
     sheet = Sheet(
-        [section], everything, wrong.shift.tester,
-        point_name=point_name, data=data, initial=initial, last_sends=False, at=wrong.taken_at,
-    )  # fmt: skip
+        [section],
+        everything,
+        wrong.shift.tester,
+        point_name=point_name,
+        data=data,
+        initial=initial,
+        last_sends=False,
+        at=wrong.taken_at,
+    )
     form = CorrectionForm(request.POST or None)
     from_bench = (request.POST or request.GET).get("from") == "bench"
     if request.method == "POST" and _correct(request, wrong, sheet, form):

@@ -77,8 +77,11 @@ class Choices:
 
     def keep(self, request: HttpRequest) -> None:
         request.session["bench"] = {
-            "gm_unit": self.gm_unit, "ask": list(self.ask), "points": dict(self.points), "interval_s": self.interval_s,
-        }  # fmt: skip
+            "gm_unit": self.gm_unit,
+            "ask": list(self.ask),
+            "points": dict(self.points),
+            "interval_s": self.interval_s,
+        }
 
     @property
     def unit(self) -> Unit:
@@ -88,14 +91,21 @@ class Choices:
 class ChoicesForm(forms.Form):
     gm_unit = forms.ChoiceField(label="gm is read in", choices=[(name, name) for name in GM_UNITS])
     ask = forms.MultipleChoiceField(
-        label="Besides anode current and gm, ask for", choices=list(ASKABLE.items()), required=False,
-        widget=forms.CheckboxSelectMultiple, help_text="The other fields stay at hand below, reached with Tab.",
-    )  # fmt: skip
+        label="Besides anode current and gm, ask for",
+        choices=list(ASKABLE.items()),
+        required=False,
+        widget=forms.CheckboxSelectMultiple,
+        help_text="The other fields stay at hand below, reached with Tab.",
+    )
 
     interval_s = forms.FloatField(
-        label="Seconds between the readings of a series", min_value=0.1, max_value=3600, initial=10, required=False,
+        label="Seconds between the readings of a series",
+        min_value=0.1,
+        max_value=3600,
+        initial=10,
+        required=False,
         help_text="A valve read while it warms up: type 1.15/1.18/1.20/1.20 and the settled value is used.",
-    )  # fmt: skip
+    )
 
     def choices(self) -> Choices:
         data = self.cleaned_data
@@ -250,10 +260,15 @@ class SectionForm(forms.Form):
         if series:
             series["interval_s"] = self.interval_s
         return Taken(
-            self.point, emission_scale=clean.get("scale"), series=series, shorted=clean["shorts"].shorted,
+            self.point,
+            emission_scale=clean.get("scale"),
+            series=series,
+            shorted=clean["shorts"].shorted,
             short_between=clean["shorts"].between,
-            noise=clean["noise"], remark=clean["remark"], **measured,
-        )  # fmt: skip
+            noise=clean["noise"],
+            remark=clean["remark"],
+            **measured,
+        )
 
     @property
     def asked_fields(self) -> list[forms.BoundField]:
@@ -317,12 +332,18 @@ class Sheet:
             prefetch_related_objects([tester], "conditions")
         self.forms = [
             SectionForm(
-                data, section=section, point=point, choices=choices, reads=reads, sure=self.sure,
+                data,
+                section=section,
+                point=point,
+                choices=choices,
+                reads=reads,
+                sure=self.sure,
                 setting=conditions_for(tester, point, at) if tester else None,
-                may_be_empty=section.number in already_read, initial=(initial or {}).get(section.number),
+                may_be_empty=section.number in already_read,
+                initial=(initial or {}).get(section.number),
             )
             for section, point in zip(sections, points, strict=True)
-        ]  # fmt: skip
+        ]
         self.cursor_on_box = False
         if last_sends:
             last = self.forms[-1]

@@ -81,11 +81,18 @@ def demand(request: HttpRequest, name: str) -> HttpResponse:
             planned = pool_plans.plan_for(found, best)
         except ValueError as problem:
             trouble = str(problem)
-    return render(request, "grading/demand.html", {
-        "type": found, "rows": Demand.objects.filter(type=found), "planned": planned, "trouble": trouble,
-        "best_grades": best,
-        "new_sets": sum(len(one.valves) > 1 for one in planned.made) if planned else 0,
-    })  # fmt: skip
+    return render(
+        request,
+        "grading/demand.html",
+        {
+            "type": found,
+            "rows": Demand.objects.filter(type=found),
+            "planned": planned,
+            "trouble": trouble,
+            "best_grades": best,
+            "new_sets": sum(len(one.valves) > 1 for one in planned.made) if planned else 0,
+        },
+    )
 
 
 @for_roles(Role.SALES)

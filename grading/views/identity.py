@@ -99,11 +99,16 @@ def _sheet_page(request: StaffRequest, form: SheetForm, title: str, back: str) -
     asked = request.method == "POST" and not form.errors
     form.put_cursor(on_reading=asked and bool(form.ranked))
     context = {
-        "form": form, "title": title, "back": back, "valve": form.valve, "line": form.line,
-        "cautions": form.line.type.caution_sentences, "asked": asked,
+        "form": form,
+        "title": title,
+        "back": back,
+        "valve": form.valve,
+        "line": form.line,
+        "cautions": form.line.type.caution_sentences,
+        "asked": asked,
         "show_readings": form.ranked and (form.is_bound or form.kept),
         "unread": form.is_bound and form["code"].value() and not form.ranked,
-    }  # fmt: skip
+    }
     return render(request, "grading/sheet.html", context)
 
 
@@ -127,16 +132,24 @@ def _line(number: str, line: int) -> Line:
 def line_marks(request: StaffRequest, number: str, line: int) -> HttpResponse:
     """Everything that is recorded of the marks of a line's valves, on one page."""
     of = _line(number, line)
-    valves = Valve.objects.for_rows().filter(line=of).select_related("condition").prefetch_related(
-        "features",
-        Prefetch("date_readings", DateReading.objects.filter(standing=True), to_attr="standing_readings"),
-        Prefetch("warnings", MarkWarning.objects.open(), to_attr="open_warnings"),
-    )  # fmt: skip
+    valves = (
+        Valve.objects.for_rows()
+        .filter(line=of)
+        .select_related("condition")
+        .prefetch_related(
+            "features",
+            Prefetch("date_readings", DateReading.objects.filter(standing=True), to_attr="standing_readings"),
+            Prefetch("warnings", MarkWarning.objects.open(), to_attr="open_warnings"),
+        )
+    )
     page = page_of(request, valves.order_by("position"))
     context = {
-        "line": of, "page": page, "rows": [(valve, _reasons(valve.open_warnings)) for valve in page],
-        "warned": identity.warnings_by_line([of.pk]).get(of.pk, 0), "not_a_verdict": NOT_A_VERDICT,
-    }  # fmt: skip
+        "line": of,
+        "page": page,
+        "rows": [(valve, _reasons(valve.open_warnings)) for valve in page],
+        "warned": identity.warnings_by_line([of.pk]).get(of.pk, 0),
+        "not_a_verdict": NOT_A_VERDICT,
+    }
     return render(request, "grading/line_marks.html", context)
 
 
@@ -147,18 +160,22 @@ def _reasons(warnings: list[MarkWarning]) -> str:
 
 class WarningFilter(django_filters.FilterSet):
     standing = django_filters.ChoiceFilter(
-        label="Which", method="by_standing", empty_label="open",
+        label="Which",
+        method="by_standing",
+        empty_label="open",
         choices=[("dismissed", "dismissed"), ("cleared", "cleared"), ("all", "all")],
-    )  # fmt: skip
+    )
     subject = django_filters.ChoiceFilter(label="What", choices=[(one.value, one.value) for one in Subject])
     type = django_filters.ModelChoiceFilter(
-        label="Type", field_name="valve__type",
+        label="Type",
+        field_name="valve__type",
         queryset=ValveType.objects.filter(valves__warnings__isnull=False).distinct(),
-    )  # fmt: skip
+    )
     lot = django_filters.ModelChoiceFilter(
-        label="Lot", field_name="valve__line__lot",
+        label="Lot",
+        field_name="valve__line__lot",
         queryset=Lot.objects.filter(lines__valves__warnings__isnull=False).distinct(),
-    )  # fmt: skip
+    )
 
     class Meta:
         model = MarkWarning

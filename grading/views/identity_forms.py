@@ -174,11 +174,15 @@ class SheetForm(forms.Form):
     def sheet(self) -> Sheet:
         told = self.cleaned_data
         return Sheet(
-            type=told.get("type"), maker=told["maker"], code=told["code"], chosen=self.chosen if told["code"] else "",
+            type=told.get("type"),
+            maker=told["maker"],
+            code=told["code"],
+            chosen=self.chosen if told["code"] else "",
             features={name: told[f"feature {name}"] for name in FEATURES},
             condition={name: told[f"condition {name}"] for name in CONDITION},
-            pack_marks=told["pack_marks"], note=told["note"],
-        )  # fmt: skip
+            pack_marks=told["pack_marks"],
+            note=told["note"],
+        )
 
     @property
     def spread_to(self) -> str:
@@ -190,11 +194,14 @@ def _as_recorded(valve: Valve | None, line: Line) -> dict[str, Any]:
         return {"maker": line.maker_id}
     condition = Condition.objects.filter(valve=valve).first()
     return {
-        "type": valve.type, "maker": valve.maker_id, "code": valve.date_code,
-        "pack_marks": condition.pack_marks if condition else "", "note": condition.note if condition else "",
+        "type": valve.type,
+        "maker": valve.maker_id,
+        "code": valve.date_code,
+        "pack_marks": condition.pack_marks if condition else "",
+        "note": condition.note if condition else "",
         **{f"feature {one.feature}": one.word for one in valve.features.all()},
         **{f"condition {name}": getattr(condition, name) for name in CONDITION if condition},
-    }  # fmt: skip
+    }
 
 
 class CleaningForm(forms.ModelForm):

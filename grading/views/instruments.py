@@ -116,7 +116,7 @@ class ConditionForm(forms.Form):
     type = TypeField(label="Type")
     section = forms.IntegerField(
         label="Section", required=False, min_value=1, help_text="Empty: every section of the type."
-    )  # fmt: skip
+    )
     anode_voltage_v = forms.FloatField(label="Anode voltage, V", min_value=0)
     screen_voltage_v = forms.FloatField(label="Screen voltage, V", required=False, min_value=0)
     grid_voltage_v = forms.FloatField(label="Grid voltage, V", required=False, help_text="Or a cathode resistor.")
@@ -198,27 +198,33 @@ def tester(request: HttpRequest, pk: int) -> HttpResponse:
     """Everything written down of one tester."""
     found = get_object_or_404(Tester.objects.prefetch_related("capabilities", "calibrations__values"), pk=pk)
     record = instruments.record_of(found)
-    return render(request, "grading/tester.html", {
-        "tester": found,
-        "measures": list(_measured(record)),
-        "calibration": record.calibration,
-        "calibration_state": instruments.calibration_state(found),
-        "conditions": [(row, _shown_basis(row)) for row in conditions.standing_conditions(found)],
-        "house_nominals": found.house_nominals.select_related("test_point__section__type", "condition")[:20],
-        "studies": found.studies.select_related("test_point__section__type", "by")[:20],
-        "charts": [reference_checks.chart_of(reference, found) for reference in reference_checks.for_tester(found)],
-        "stop": reference_checks.standing_stop(found),
-        "stops": found.stops.select_related("cleared_by")[:20],
-    })  # fmt: skip
+    return render(
+        request,
+        "grading/tester.html",
+        {
+            "tester": found,
+            "measures": list(_measured(record)),
+            "calibration": record.calibration,
+            "calibration_state": instruments.calibration_state(found),
+            "conditions": [(row, _shown_basis(row)) for row in conditions.standing_conditions(found)],
+            "house_nominals": found.house_nominals.select_related("test_point__section__type", "condition")[:20],
+            "studies": found.studies.select_related("test_point__section__type", "by")[:20],
+            "charts": [reference_checks.chart_of(reference, found) for reference in reference_checks.for_tester(found)],
+            "stop": reference_checks.standing_stop(found),
+            "stops": found.stops.select_related("cleared_by")[:20],
+        },
+    )
 
 
 def _measured(record: instruments.Record) -> Iterator[Measured]:
     for quantity, capability in record.capabilities.items():
         calibrated = record.calibration_values.get(quantity)
         yield Measured(
-            capability, calibrated.standard_uncertainty_percent if calibrated else None,
-            record.repeatability.get(quantity), record.known(Quantity(quantity), 1.0).wanting,
-        )  # fmt: skip
+            capability,
+            calibrated.standard_uncertainty_percent if calibrated else None,
+            record.repeatability.get(quantity),
+            record.known(Quantity(quantity), 1.0).wanting,
+        )
 
 
 def _shown_basis(condition: TesterCondition) -> list[str]:
@@ -321,10 +327,20 @@ def house_learn(request: StaffRequest, pk: int) -> HttpResponse:
         waits = waiting.waiting_for(found, point)
     if not (waits and waits.ready):
         form.fields["type"].widget.attrs["autofocus"] = True
-    return render(request, "grading/house_learn.html", {
-        "tester": found, "form": form, "good": good, "setting": setting, "waiting": waits, "fewest": house.FEWEST,
-        "leakage": house.LEAKAGE_AT_MOST_UA, "grid": house.GRID_CURRENT_AT_MOST_UA,
-    })  # fmt: skip
+    return render(
+        request,
+        "grading/house_learn.html",
+        {
+            "tester": found,
+            "form": form,
+            "good": good,
+            "setting": setting,
+            "waiting": waits,
+            "fewest": house.FEWEST,
+            "leakage": house.LEAKAGE_AT_MOST_UA,
+            "grid": house.GRID_CURRENT_AT_MOST_UA,
+        },
+    )
 
 
 @for_roles(Role.OWNER)
@@ -353,10 +369,16 @@ def house_nominal(request: HttpRequest, pk: int) -> HttpResponse:
     )
     latest = house.nominal_for(found.tester, found.test_point, found.of, found.condition)
     readings = found.readings.select_related("valve__line__lot").order_by("valve__serial")
-    return render(request, "grading/house_nominal.html", {
-        "nominal": found, "latest": latest, "readings": readings,
-        "rows": [(reading, getattr(reading, found.quantity)) for reading in readings],
-    })  # fmt: skip
+    return render(
+        request,
+        "grading/house_nominal.html",
+        {
+            "nominal": found,
+            "latest": latest,
+            "readings": readings,
+            "rows": [(reading, getattr(reading, found.quantity)) for reading in readings],
+        },
+    )
 
 
 urlpatterns = [

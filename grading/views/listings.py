@@ -47,9 +47,10 @@ class ListingFilter(django_filters.FilterSet):
 
 class SaleFilter(django_filters.FilterSet):
     type = django_filters.ModelChoiceFilter(
-        label="Type", method="by_type",
+        label="Type",
+        method="by_type",
         queryset=ValveType.objects.filter(valves__listings__live=True).distinct(),
-    )  # fmt: skip
+    )
 
     class Meta:
         model = Listing
@@ -172,12 +173,24 @@ def item(request: HttpRequest, number: str) -> HttpResponse:
     available = Listing.objects.for_public_display().filter(pk=found.pk).exists()
     overturned = sealed is not None and sealed_standing.why_not_accepted(sealed.plan, sealed.results) != ""
     available = available and not overturned
-    return render(request, "grading/item.html", {
-        "listing": found, "valves": valves, "grades": grades, "set": matched, "available": available,
-        "sealed": sealed, "overturned": overturned, "rows": shown, "readings": [row.reading for row in shown],
-        "how_read": _how_read(shown), "on_a_scale": any(row.reading.emission_scale is not None for row in shown),
-        "spreads": sets.spread_of(members),
-    })  # fmt: skip
+    return render(
+        request,
+        "grading/item.html",
+        {
+            "listing": found,
+            "valves": valves,
+            "grades": grades,
+            "set": matched,
+            "available": available,
+            "sealed": sealed,
+            "overturned": overturned,
+            "rows": shown,
+            "readings": [row.reading for row in shown],
+            "how_read": _how_read(shown),
+            "on_a_scale": any(row.reading.emission_scale is not None for row in shown),
+            "spreads": sets.spread_of(members),
+        },
+    )
 
 
 urlpatterns = [

@@ -61,10 +61,12 @@ class OrderForm(forms.ModelForm):
 class OrderLineForm(forms.ModelForm):
     type = TypeField(label="Type")
     sealed = forms.TypedChoiceField(
-        label="How", required=False, coerce=bool,
+        label="How",
+        required=False,
+        coerce=bool,
         choices=[("", "tested, by grade"), ("sealed", "in sealed packs, not tested")],
         help_text="Of sealed packs neither grades nor a tolerance can be asked for.",
-    )  # fmt: skip
+    )
 
     class Meta:
         model = OrderLine
@@ -89,9 +91,11 @@ class OrderLineForm(forms.ModelForm):
 
 class ListingForm(forms.Form):
     number = forms.CharField(
-        label="Listing", max_length=12, help_text="Such as A00012: what is listed, at its price.",
+        label="Listing",
+        max_length=12,
+        help_text="Such as A00012: what is listed, at its price.",
         widget=forms.TextInput(attrs={"class": "serial", "autocomplete": "off", "spellcheck": "false"}),
-    )  # fmt: skip
+    )
 
     def clean_number(self) -> Listing:
         number = self.cleaned_data["number"].strip().upper()
@@ -110,9 +114,11 @@ class BackForm(forms.Form):
     serial = forms.CharField(label="Serial")
     reason = forms.CharField(label="Why it came back", max_length=300)
     seal = forms.ChoiceField(
-        label="If it was sold sealed", required=False, choices=[("", "–"), *Return.Seal.choices],
+        label="If it was sold sealed",
+        required=False,
+        choices=[("", "–"), *Return.Seal.choices],
         help_text="A carton whose seal is intact comes back whole, with one scan.",
-    )  # fmt: skip
+    )
 
     def __init__(self, *args: Any, sealed: bool, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
@@ -179,28 +185,32 @@ def _order_page(
     for allocation in live.prefetch_related("valve__memberships__set"):
         held[allocation.order_line_id][allocation.item].append(allocation)
     has_sealed = any(line.sealed for line in lines)
-    return render(request, "grading/order.html", {
-        "order": found,
-        "lines": [
-            {
-                "line": line,
-                "items": sorted(held[line.pk].items()),
-                "missing": line.quantity - len(held[line.pk]),
-                "options": _options(line) if found.is_changeable and len(held[line.pk]) < line.quantity else None,
-            }
-            for line in lines
-        ],
-        "anything_held": bool(held),
-        "statements": sealed_orders.statements(found) if has_sealed else [],
-        "line_form": line_form or OrderLineForm(),
-        "listing_form": listing_form or ListingForm(),
-        "despatch_form": DespatchForm(),
-        "back_form": back_form or BackForm(sealed=has_sealed),
-        "grade_names": Policy.current().parsed.names,
-        "total": sum(line.unit_price * line.quantity for line in lines if line.unit_price is not None),
-        "returns": found.returns.select_related("valve"),
-        "entries": found.entries.select_related("by", "valve")[:60],
-    })  # fmt: skip
+    return render(
+        request,
+        "grading/order.html",
+        {
+            "order": found,
+            "lines": [
+                {
+                    "line": line,
+                    "items": sorted(held[line.pk].items()),
+                    "missing": line.quantity - len(held[line.pk]),
+                    "options": _options(line) if found.is_changeable and len(held[line.pk]) < line.quantity else None,
+                }
+                for line in lines
+            ],
+            "anything_held": bool(held),
+            "statements": sealed_orders.statements(found) if has_sealed else [],
+            "line_form": line_form or OrderLineForm(),
+            "listing_form": listing_form or ListingForm(),
+            "despatch_form": DespatchForm(),
+            "back_form": back_form or BackForm(sealed=has_sealed),
+            "grade_names": Policy.current().parsed.names,
+            "total": sum(line.unit_price * line.quantity for line in lines if line.unit_price is not None),
+            "returns": found.returns.select_related("valve"),
+            "entries": found.entries.select_related("by", "valve")[:60],
+        },
+    )
 
 
 def _options(line: OrderLine) -> Sequence[pulling.Option | sealed_orders.Option]:
@@ -309,10 +319,17 @@ def order_pull(request: StaffRequest, number: str) -> HttpResponse:
     rows = rows.prefetch_related("valve__memberships__set").order_by("valve__place__code", "valve__serial")
     for row in rows:
         row.pack = sealed_orders.pack_in_words(row)  # type: ignore[attr-defined]
-    return render(request, "grading/order_pull.html", {
-        "order": found, "rows": rows, "problem": problem, "typed": request.POST.get("serial", ""),
-        "has_sealed": any(row.order_line.sealed for row in rows),
-    })  # fmt: skip
+    return render(
+        request,
+        "grading/order_pull.html",
+        {
+            "order": found,
+            "rows": rows,
+            "problem": problem,
+            "typed": request.POST.get("serial", ""),
+            "has_sealed": any(row.order_line.sealed for row in rows),
+        },
+    )
 
 
 @require_POST

@@ -30,9 +30,10 @@ class WhichForm(forms.Form):
     """The valves, by any of what they are known by; more than one field adds up."""
 
     serials = forms.CharField(
-        required=False, widget=forms.Textarea(attrs={"rows": 3, "class": "serial", "spellcheck": "false"}),
+        required=False,
+        widget=forms.Textarea(attrs={"rows": 3, "class": "serial", "spellcheck": "false"}),
         help_text="Scan or type them one after the other; a range is written 10000012-10005003.",
-    )  # fmt: skip
+    )
     line = forms.CharField(label="Line of a lot", required=False, help_text="Such as L0001/2.")
     lot = forms.CharField(label="Whole lot", required=False)
     set = forms.CharField(label="Matched set", required=False)
@@ -76,18 +77,21 @@ class PaperForm(forms.Form):
 
     stock = forms.ChoiceField(label="Label stock", choices=[(key, stock.name) for key, stock in STOCKS.items()])
     start = forms.IntegerField(
-        label="First free label on the sheet", initial=1, min_value=1,
+        label="First free label on the sheet",
+        initial=1,
+        min_value=1,
         help_text="Counted along the rows; more than 1 for a part-used sheet.",
-    )  # fmt: skip
+    )
     copies = forms.IntegerField(label="Labels for each valve", initial=1, min_value=1, max_value=5)
     square = forms.ChoiceField(
         label="Square symbol",
         choices=[(Kind.QR.value, "QR code"), (Kind.DATA_MATRIX.value, "Data Matrix")],
-    )  # fmt: skip
+    )
     dots = forms.ChoiceField(
-        label="Thermal printer", choices=[(dots, f"{dots} dots to the inch") for dots in DOTS],
+        label="Thermal printer",
+        choices=[(dots, f"{dots} dots to the inch") for dots in DOTS],
         help_text="Only for single labels. The bars come out sharpest at the printer's own resolution.",
-    )  # fmt: skip
+    )
 
     def clean(self) -> dict[str, Any]:
         given = self.cleaned_data
@@ -121,10 +125,14 @@ def _labels_pdf(valves: list[Valve], asked: dict[str, Any]) -> HttpResponse:
     stock, shop = STOCKS[asked["stock"]], Shop.own()
     made = labelling.labels_for(valves, shop)
     pdf = labels_pdf(
-        [label for label in made for _ in range(asked["copies"])], stock, shop=shop.name, on=timezone.localdate(),
-        square_kind=Kind(asked["square"]), start=1 if stock.is_thermal else asked["start"],
+        [label for label in made for _ in range(asked["copies"])],
+        stock,
+        shop=shop.name,
+        on=timezone.localdate(),
+        square_kind=Kind(asked["square"]),
+        start=1 if stock.is_thermal else asked["start"],
         dots_per_mm=PaperForm.DOTS[asked["dots"]] if stock.is_thermal else DOTS_300,
-    )  # fmt: skip
+    )
     return _pdf(pdf, f"labels-{made[0].serial}")
 
 
@@ -170,10 +178,16 @@ def pick_list(request: HttpRequest, number: str) -> HttpResponse:
         return redirect(order)
     shop = Shop.own()
     data = PickListData(
-        shop=shop.name, notice=shop.notice, order=number, customer=order.customer.name, note=order.note, rows=rows,
+        shop=shop.name,
+        notice=shop.notice,
+        order=number,
+        customer=order.customer.name,
+        note=order.note,
+        rows=rows,
         sealed=tuple(said.sentence for said in sealed_orders.statements(order)),
-        placed_on=timezone.localdate(order.placed_at), printed_on=timezone.localdate(),
-    )  # fmt: skip
+        placed_on=timezone.localdate(order.placed_at),
+        printed_on=timezone.localdate(),
+    )
     return _pdf(pick_list_pdf(data), f"pick-list-{number}")
 
 

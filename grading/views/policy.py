@@ -67,12 +67,13 @@ class PolicyForm(forms.Form):
     otherwise = forms.CharField(label="Name of what no level takes", max_length=40)
     scale_pass = forms.CharField(label="Name of what an emission scale passed", max_length=40)
     rule = forms.ChoiceField(
-        label="A limit is met when", choices=[
+        label="A limit is met when",
+        choices=[
             ("simple", "the reading meets it"),
             ("guarded", "the reading meets it by a guard band of so many expanded uncertainties"),
             ("maximum false acceptance", "it is wrongly accepted with at most this probability"),
         ],
-    )  # fmt: skip
+    )
     guard_factor = forms.FloatField(
         label="Guard band, expanded uncertainties", required=False, min_value=0.01, max_value=3
     )
@@ -80,9 +81,11 @@ class PolicyForm(forms.Form):
         label="Probability of false acceptance", required=False, min_value=0.001, max_value=0.5
     )
     match_probability = forms.FloatField(
-        label="How probable a set's tolerance must be", min_value=0.5, max_value=0.999,
+        label="How probable a set's tolerance must be",
+        min_value=0.5,
+        max_value=0.999,
         help_text="0.5 takes the readings as they stand.",
-    )  # fmt: skip
+    )
 
     def clean(self) -> dict[str, Any]:
         data = super().clean() or {}
@@ -118,10 +121,15 @@ def policy_new(request: StaffRequest) -> HttpResponse:
     """A new version, starting from the one in force. The old versions stay as they are."""
     current = Policy.current()
     parsed = current.parsed
-    form = PolicyForm(request.POST or None, initial={
-        "otherwise": parsed.otherwise, "scale_pass": parsed.scale_pass, "match_probability": parsed.match_probability,
-        **current.rules.get("acceptance", {"rule": "simple"}),
-    })  # fmt: skip
+    form = PolicyForm(
+        request.POST or None,
+        initial={
+            "otherwise": parsed.otherwise,
+            "scale_pass": parsed.scale_pass,
+            "match_probability": parsed.match_probability,
+            **current.rules.get("acceptance", {"rule": "simple"}),
+        },
+    )
     start = [{field.name: getattr(level, field.name) for field in fields(Level)} for level in parsed.levels]
     levels = LevelFormSet(request.POST or None, initial=start, prefix="level")
     if request.method == "POST" and form.is_valid() and levels.is_valid():
@@ -135,9 +143,11 @@ def policy_new(request: StaffRequest) -> HttpResponse:
             with transaction.atomic():
                 latest = Policy.objects.select_for_update().order_by("-version").first()
                 made = Policy.objects.create(
-                    version=latest.version + 1 if latest else 1, title=form.cleaned_data["title"], rules=rules,
+                    version=latest.version + 1 if latest else 1,
+                    title=form.cleaned_data["title"],
+                    rules=rules,
                     made_by=request.user,
-                )  # fmt: skip
+                )
                 Entry.write(request.user, "policy-written", f"Wrote {made}")
             messages.success(request, f"Version {made.version} is written, not in force yet: see what it would change.")
             return redirect("policy-effect", made.version)
@@ -163,10 +173,17 @@ def policy_effect(request: StaffRequest, version: int) -> HttpResponse:
         return redirect("policies")
     changes = judging.changes(found, stock)
     moves = Counter((change.before.name if change.before else "not graded", change.after.name) for change in changes)
-    return render(request, "grading/policy_effect.html", {
-        "policy": found, "changes": changes[:200], "count": len(changes), "stock": len(stock),
-        "moves": sorted(moves.items()),
-    })  # fmt: skip
+    return render(
+        request,
+        "grading/policy_effect.html",
+        {
+            "policy": found,
+            "changes": changes[:200],
+            "count": len(changes),
+            "stock": len(stock),
+            "moves": sorted(moves.items()),
+        },
+    )
 
 
 urlpatterns = [

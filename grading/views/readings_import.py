@@ -57,9 +57,10 @@ class ImportForm(forms.Form):
     tester = forms.ModelChoiceField(Tester.objects.filter(in_use=True), label="Read at", empty_label=None)
     read_on = forms.DateField(label="Read on", widget=forms.DateInput({"type": "date"}, "%Y-%m-%d"))
     mark = forms.ChoiceField(
-        label="Decimal mark", required=False,
+        label="Decimal mark",
+        required=False,
         choices=[("", "as the file shows"), (Mark.POINT.value, "point"), (Mark.COMMA.value, "comma")],
-    )  # fmt: skip
+    )
     gm_unit = forms.ChoiceField(
         label="gm, where the file does not say, in", choices=[(name, name) for name in GM_UNITS]
     )
@@ -133,9 +134,13 @@ def readings_take_in(request: StaffRequest) -> HttpResponse:
     clean = form.cleaned_data
     try:
         batch, grades = importing.take_in(
-            preview, file_name=clean["upload"].file_name, tester=clean["tester"], by=request.user,
-            read_at=_moment(clean["read_on"]), sure=request.POST.get("sure") == preview.sha256,
-        )  # fmt: skip
+            preview,
+            file_name=clean["upload"].file_name,
+            tester=clean["tester"],
+            by=request.user,
+            read_at=_moment(clean["read_on"]),
+            sure=request.POST.get("sure") == preview.sha256,
+        )
     except BenchError as error:
         form.add_error(None, str(error))
         return _preview_page(request, form, preview)

@@ -45,9 +45,13 @@ class CheckForm(SureForm):
             if lines:
                 usual, far = lines.centre, FAR_SIGMAS * lines.standard_deviation
             self.fields[name] = ValueField(
-                reference.of, usual=usual, far=far, required=False, label=f"{reference}, {reference.unit}",
+                reference.of,
+                usual=usual,
+                far=far,
+                required=False,
+                label=f"{reference}, {reference.unit}",
                 help_text=settings + (f". {reference.note}" if reference.note else ""),
-            )  # fmt: skip
+            )
         first_due = next((name for name, chart in self.charts.items() if chart.reference.pk in due), None)
         if first_due:  # the cursor starts at what is still asked for
             self.order_fields([first_due])
@@ -65,9 +69,10 @@ class CheckForm(SureForm):
 
 class ReferenceForm(SectionForm):
     known_by = forms.CharField(
-        label="Serial, or a name for a valve without one", max_length=80,
+        label="Serial, or a name for a valve without one",
+        max_length=80,
         widget=forms.TextInput(attrs={"autofocus": True, "autocomplete": "off"}),
-    )  # fmt: skip
+    )
     tester = forms.ModelChoiceField(
         Tester.objects.filter(in_use=True), required=False, empty_label="every tester that measures it"
     )
@@ -109,9 +114,11 @@ class CheckField(forms.ModelChoiceField):
 class BaselineForm(forms.Form):
     start = CheckField(label="From the check of", queryset=ReferenceCheck.objects.none(), empty_label=None)
     size = forms.IntegerField(
-        label="So many checks", min_value=at_checks.SHORTEST_BASELINE, initial=at_checks.BASELINE,
+        label="So many checks",
+        min_value=at_checks.SHORTEST_BASELINE,
+        initial=at_checks.BASELINE,
         help_text="More checks draw truer limits; take a stretch in which nothing was changed.",
-    )  # fmt: skip
+    )
     why = forms.CharField(label="Why these", max_length=200)
 
     def __init__(self, checks: QuerySet[ReferenceCheck], *args: Any, **kwargs: Any) -> None:
@@ -124,13 +131,15 @@ class BaselineForm(forms.Form):
 
 class ClearForm(forms.Form):
     action = forms.CharField(
-        label="What was done", widget=forms.Textarea(attrs={"rows": 3}),
+        label="What was done",
+        widget=forms.Textarea(attrs={"rows": 3}),
         help_text="What was found, what was put right, and what becomes of the readings below.",
-    )  # fmt: skip
+    )
     new_baseline = forms.BooleanField(
-        label="Learn the charts of this tester anew", required=False,
+        label="Learn the charts of this tester anew",
+        required=False,
         help_text="When it was adjusted or repaired and rightly reads otherwise now. Until then nothing is stopped.",
-    )  # fmt: skip
+    )
 
 
 def _when(check: ReferenceCheck) -> str:
@@ -157,9 +166,17 @@ def checks(request: StaffRequest) -> HttpResponse:
             stop = outcomes[-1].stop
             return redirect(stop) if stop else redirect("checks" if at_checks.due(shift) else "bench")
     form.place_cursor()
-    return render(request, "grading/checks.html", {
-        "shift": shift, "form": form, "charts": charts, "due": due, "stop": at_checks.standing_stop(shift.tester),
-    })  # fmt: skip
+    return render(
+        request,
+        "grading/checks.html",
+        {
+            "shift": shift,
+            "form": form,
+            "charts": charts,
+            "due": due,
+            "stop": at_checks.standing_stop(shift.tester),
+        },
+    )
 
 
 def _tell(request: StaffRequest, outcomes: list[at_checks.Outcome]) -> None:
@@ -193,17 +210,29 @@ def reference_new(request: StaffRequest) -> HttpResponse:
         valve = clean["known_by"] if isinstance(clean["known_by"], Valve) else None
         reference = at_checks.keep_aside(
             ReferenceValve(
-                tester=clean["tester"], valve=valve, name="" if valve else clean["known_by"],
-                test_point=clean["test_point"], quantity=clean["quantity"], note=clean["note"],
+                tester=clean["tester"],
+                valve=valve,
+                name="" if valve else clean["known_by"],
+                test_point=clean["test_point"],
+                quantity=clean["quantity"],
+                note=clean["note"],
             ),
             request.user,
-        )  # fmt: skip
+        )
         messages.success(request, f"{reference} is a reference valve now. Keep it apart from the stock.")
         return redirect("reference-valves")
-    return render(request, "stockroom/form.html", {
-        "form": form, "title": "A new reference valve", "back": reverse("reference-valves"),
-        "intro": "A good, well-aged valve kept aside and read at the start of every shift shows when a tester drifts.",
-    })  # fmt: skip
+    return render(
+        request,
+        "stockroom/form.html",
+        {
+            "form": form,
+            "title": "A new reference valve",
+            "back": reverse("reference-valves"),
+            "intro": (
+                "A good, well-aged valve kept aside and read at the start of every shift shows when a tester drifts."
+            ),
+        },
+    )
 
 
 @for_roles(Role.OWNER)
@@ -221,10 +250,18 @@ def chart(request: HttpRequest, pk: int, tester: int) -> HttpResponse:
     reference = get_object_or_404(ReferenceValve.objects.select_related("valve", "test_point__section__type"), pk=pk)
     found = at_checks.chart_of(reference, get_object_or_404(Tester, pk=tester))
     signals = [(rule, found.checks[first:last]) for rule, first, last in found.broken]
-    return render(request, "grading/reference_chart.html", {
-        "chart": found, "plots": _plots(found), "signals": signals, "rules": at_checks.RULES,
-        "latest": list(reversed(found.checks))[:SHOWN], "stop": at_checks.standing_stop(found.tester),
-    })  # fmt: skip
+    return render(
+        request,
+        "grading/reference_chart.html",
+        {
+            "chart": found,
+            "plots": _plots(found),
+            "signals": signals,
+            "rules": at_checks.RULES,
+            "latest": list(reversed(found.checks))[:SHOWN],
+            "stop": at_checks.standing_stop(found.tester),
+        },
+    )
 
 
 def _plots(chart: Chart) -> list[plots.Plot]:
@@ -263,10 +300,15 @@ def baseline(request: StaffRequest, pk: int, tester: int) -> HttpResponse:
         at_checks.choose_baseline(reference, on, clean["start"].taken_at, clean["size"], clean["why"], request.user)
         messages.success(request, "The chart is drawn from these checks now.")
         return redirect("reference-chart", pk, tester)
-    return render(request, "stockroom/form.html", {
-        "form": form, "title": f"Baseline of {reference} on {on}",
-        "back": reverse("reference-chart", args=[pk, tester]),
-    })  # fmt: skip
+    return render(
+        request,
+        "stockroom/form.html",
+        {
+            "form": form,
+            "title": f"Baseline of {reference} on {on}",
+            "back": reverse("reference-chart", args=[pk, tester]),
+        },
+    )
 
 
 @for_roles(Role.BENCH)
@@ -283,11 +325,18 @@ def check_correct(request: StaffRequest, pk: int) -> HttpResponse:
             _tell(request, [outcome])
             return redirect("reference-chart", wrong.reference_id, wrong.shift.tester_id)
     form.place_cursor()
-    return render(request, "stockroom/form.html", {
-        "form": form, "title": f"Correct a check of {wrong.reference}",
-        "back": reverse("reference-chart", args=[wrong.reference_id, wrong.shift.tester_id]),
-        "intro": f"{wrong.by} read {wrong.reference.of.shown(wrong.value)} on {wrong.shift.tester}, {_when(wrong)}.",
-    })  # fmt: skip
+    return render(
+        request,
+        "stockroom/form.html",
+        {
+            "form": form,
+            "title": f"Correct a check of {wrong.reference}",
+            "back": reverse("reference-chart", args=[wrong.reference_id, wrong.shift.tester_id]),
+            "intro": (
+                f"{wrong.by} read {wrong.reference.of.shown(wrong.value)} on {wrong.shift.tester}, {_when(wrong)}."
+            ),
+        },
+    )
 
 
 def stop(request: HttpRequest, pk: int) -> HttpResponse:
@@ -296,10 +345,18 @@ def stop(request: HttpRequest, pk: int) -> HttpResponse:
     readings = at_checks.under_review(found)
     page = page_of(request, readings)
     gone = Valve.objects.filter(readings__in=readings, state=State.DESPATCHED).distinct()
-    return render(request, "grading/stop.html", {
-        "stop": found, "page": page, "form": ClearForm(), "gone": gone[:50], "count": page.paginator.count,
-        "charts": [at_checks.chart_of(reference, found.tester) for reference in at_checks.for_tester(found.tester)],
-    })  # fmt: skip
+    return render(
+        request,
+        "grading/stop.html",
+        {
+            "stop": found,
+            "page": page,
+            "form": ClearForm(),
+            "gone": gone[:50],
+            "count": page.paginator.count,
+            "charts": [at_checks.chart_of(reference, found.tester) for reference in at_checks.for_tester(found.tester)],
+        },
+    )
 
 
 @for_roles(Role.OWNER)
@@ -315,10 +372,17 @@ def stop_clear(request: StaffRequest, pk: int) -> HttpResponse:
             messages.success(request, f"{found.tester} may grade again. Check its reference valves before you do.")
         return redirect(found)
     form.fields["action"].widget.attrs["autofocus"] = True
-    return render(request, "stockroom/form.html", {
-        "form": form, "title": f"Clear the stop of {found.tester}", "action": "Clear the stop",
-        "back": found.get_absolute_url(), "intro": found.why,
-    })  # fmt: skip
+    return render(
+        request,
+        "stockroom/form.html",
+        {
+            "form": form,
+            "title": f"Clear the stop of {found.tester}",
+            "action": "Clear the stop",
+            "back": found.get_absolute_url(),
+            "intro": found.why,
+        },
+    )
 
 
 urlpatterns = [

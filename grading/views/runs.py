@@ -42,13 +42,19 @@ class RunForm(forms.Form):
     same_grade = forms.BooleanField(label="Same grade", required=False)
     same_construction = forms.BooleanField(label="Built alike", required=False)
     weeks_apart = forms.IntegerField(
-        label="Made within … weeks", min_value=0, max_value=520, required=False,
+        label="Made within … weeks",
+        min_value=0,
+        max_value=520,
+        required=False,
         help_text="0 is the same week. A code that gives only a month counts as all its weeks: ask for 5.",
-    )  # fmt: skip
+    )
     section_balance_percent = forms.FloatField(
-        label="Sections of a valve within %", min_value=0.1, max_value=200, required=False,
+        label="Sections of a valve within %",
+        min_value=0.1,
+        max_value=200,
+        required=False,
         help_text="Leave it empty to take valves as they are.",
-    )  # fmt: skip
+    )
     time_limit_s = forms.FloatField(
         label="Work for at most, seconds", initial=60, min_value=1, max_value=work.MOST_TIME_S
     )
@@ -80,11 +86,16 @@ class RunForm(forms.Form):
     def ask(self) -> Ask:
         data = self.cleaned_data
         return Ask(
-            size=data["size"], tiers=data["tiers"], best_grades=data["best_grades"], same_maker=data["same_maker"],
-            same_grade=data["same_grade"], same_construction=data["same_construction"],
-            weeks_apart=data["weeks_apart"], section_balance_percent=data["section_balance_percent"],
+            size=data["size"],
+            tiers=data["tiers"],
+            best_grades=data["best_grades"],
+            same_maker=data["same_maker"],
+            same_grade=data["same_grade"],
+            same_construction=data["same_construction"],
+            weeks_apart=data["weeks_apart"],
+            section_balance_percent=data["section_balance_percent"],
             time_limit_s=data["time_limit_s"],
-        )  # fmt: skip
+        )
 
 
 class SwapForm(forms.Form):
@@ -109,9 +120,15 @@ def run_new(request: StaffRequest) -> HttpResponse:
     if form.is_valid():
         return redirect(work.start(form.cleaned_data["type"], form.ask(), request.user))
     names = Policy.current().parsed.names
-    return render(request, "grading/run_new.html", {
-        "form": form, "grade_names": names, "currency": Shop.own().currency,
-    })  # fmt: skip
+    return render(
+        request,
+        "grading/run_new.html",
+        {
+            "form": form,
+            "grade_names": names,
+            "currency": Shop.own().currency,
+        },
+    )
 
 
 def run(request: HttpRequest, pk: int) -> HttpResponse:
@@ -122,11 +139,20 @@ def run(request: HttpRequest, pk: int) -> HttpResponse:
     valves = Valve.objects.in_bulk([key for _, one in page for key in one.valve_ids])
     rows = [(place, one, [valves[key] for key in one.valve_ids]) for place, one in page]
     by_tier = [(name, price, sum(one.tier == name for one in sets)) for name, _, price in ask.tiers]
-    return render(request, "grading/run.html", {
-        "run": found, "ask": ask, "rows": rows, "page": page, "by_tier": by_tier, "set_name": set_name(ask.size),
-        "waiting": sum(not one.taken for one in sets),
-        "plot": _plot(found, ask, sets) if found.is_over else None,
-    })  # fmt: skip
+    return render(
+        request,
+        "grading/run.html",
+        {
+            "run": found,
+            "ask": ask,
+            "rows": rows,
+            "page": page,
+            "by_tier": by_tier,
+            "set_name": set_name(ask.size),
+            "waiting": sum(not one.taken for one in sets),
+            "plot": _plot(found, ask, sets) if found.is_over else None,
+        },
+    )
 
 
 def _plot(found: MatchRun, ask: Ask, sets: list[Found]) -> PoolPlot | None:
@@ -206,14 +232,24 @@ def run_swap(request: StaffRequest, pk: int, place: int) -> HttpResponse:
             form.add_error("in_" if in_ else "out", str(problem))
     if not change and not offered:
         form.fields["out"].widget.attrs["autofocus"] = True
-    return render(request, "grading/run_swap.html", {
-        "run": found, "place": place, "set": table.found[place], "form": form, "change": change, "offered": offered,
-        "currency": Shop.own().currency, "members": table.members(place),
-        "columns": [
-            f"{short_name(section, Quantity(quantity))}, {Quantity(quantity).unit}"
-            for section, quantity in table.stock.columns
-        ],
-    })  # fmt: skip
+    return render(
+        request,
+        "grading/run_swap.html",
+        {
+            "run": found,
+            "place": place,
+            "set": table.found[place],
+            "form": form,
+            "change": change,
+            "offered": offered,
+            "currency": Shop.own().currency,
+            "members": table.members(place),
+            "columns": [
+                f"{short_name(section, Quantity(quantity))}, {Quantity(quantity).unit}"
+                for section, quantity in table.stock.columns
+            ],
+        },
+    )
 
 
 urlpatterns = [

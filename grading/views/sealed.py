@@ -41,8 +41,10 @@ Action = SealedDecision.Action
 def _line(number: str, line: int) -> Line:
     return get_object_or_404(
         Line.objects.select_related("lot__supplier", "type", "maker", "place", "packing"),
-        lot__number=number, number=line, condition=Line.Condition.SEALED,
-    )  # fmt: skip
+        lot__number=number,
+        number=line,
+        condition=Line.Condition.SEALED,
+    )
 
 
 def _plan(line: Line) -> SamplingPlan:
@@ -81,10 +83,14 @@ def _sealed_page(
 ) -> HttpResponse:
     plan = sealed.standing_plan(line)
     context: dict[str, Any] = {
-        "line": line, "lot": line.lot, "packing": _packing(line), "plan": plan,
-        "in_bulk": line.pieces - line.valves.count(), "cautions": line.type.caution_sentences,
+        "line": line,
+        "lot": line.lot,
+        "packing": _packing(line),
+        "plan": plan,
+        "in_bulk": line.pieces - line.valves.count(),
+        "cautions": line.type.caution_sentences,
         **_date(_packing(line)),
-    }  # fmt: skip
+    }
     if plan is not None:
         plan.line = line
         context |= _of_plan(request, plan, open_form, decide_form)
@@ -98,10 +104,13 @@ def _date(packing: Packing | None) -> dict[str, Any]:
     ranked, kept = pack_dates.readings_of(packing), pack_dates.standing(packing)
     marked = kept.reading.key if kept and kept.reading else ""
     return {
-        "date_readings": ranked[:LIKELIEST], "date_less_likely": ranked[LIKELIEST:], "date_count": len(ranked),
-        "date_kept": kept, "date_of": pack_dates.as_printed(packing),
+        "date_readings": ranked[:LIKELIEST],
+        "date_less_likely": ranked[LIKELIEST:],
+        "date_count": len(ranked),
+        "date_kept": kept,
+        "date_of": pack_dates.as_printed(packing),
         "date_marked": marked if kept else identity.leader(ranked),
-    }  # fmt: skip
+    }
 
 
 def _of_plan(
@@ -146,9 +155,11 @@ def _opening(plan: SamplingPlan) -> sealed.Opening:
 
 def _turned(found: Results, last: SealedDecision | None) -> bool:
     """The lot was accepted, and its results no longer accept it: a reading was corrected, or a grade changed."""
-    return last is not None and last.action == Action.ACCEPT and (
-        found.decision.outcome not in (sampling.Outcome.ACCEPT, sampling.Outcome.ALL_TESTED)
-    )  # fmt: skip
+    return (
+        last is not None
+        and last.action == Action.ACCEPT
+        and (found.decision.outcome not in (sampling.Outcome.ACCEPT, sampling.Outcome.ALL_TESTED))
+    )
 
 
 def _decide_form(last: SealedDecision | None, proposed: Action | None, data: Any = None) -> DecideForm:
@@ -171,10 +182,16 @@ def packs(request: StaffRequest, number: str, line: int) -> HttpResponse:
         else:
             messages.success(request, f"Line {line}: {packing}.")
             return redirect("sealed", number, line)
-    return render(request, "stockroom/form.html", {
-        "form": form, "title": f"Packs of line {of}", "back": reverse("sealed", args=[number, line]),
-        "intro": "Read the packs as they are, without opening any.",
-    })  # fmt: skip
+    return render(
+        request,
+        "stockroom/form.html",
+        {
+            "form": form,
+            "title": f"Packs of line {of}",
+            "back": reverse("sealed", args=[number, line]),
+            "intro": "Read the packs as they are, without opening any.",
+        },
+    )
 
 
 @for_roles(Role.RECEIVING)
@@ -218,18 +235,25 @@ def plan_new(request: StaffRequest, number: str, line: int) -> HttpResponse:
         except (SealedError, sampling.SamplingError) as problem:
             form.add_error(None, str(problem))
     context: dict[str, Any] = {
-        "line": of, "lot": of.lot, "packing": packing, "form": form, "lot_size": lot_size, "earlier": earlier,
+        "line": of,
+        "lot": of.lot,
+        "packing": packing,
+        "form": form,
+        "lot_size": lot_size,
+        "earlier": earlier,
         "proposals": _proposals(of.lot.supplier, form),
-    }  # fmt: skip
+    }
     if plan is not None:
         currency = Shop.own().currency
         context |= {
-            "plan": plan, "plot": sealed_results.oc_plot(plan), "limiting": sampling.limiting_quality(plan),
+            "plan": plan,
+            "plot": sealed_results.oc_plot(plan),
+            "limiting": sampling.limiting_quality(plan),
             "curve": sampling.operating_characteristic(plan, 9),
             "opening": sealed.opening(plan, packing.seal, packing.carton_size),
             "cost": sum(of.cost_of(of.pieces - 1 - k, currency) for k in range(plan.sample_size)),
             "cleanly": sampling.unopened(lot_size, plan.sample_size, plan.acceptance_number),
-        }  # fmt: skip
+        }
     return render(request, "grading/sealed_plan.html", context)
 
 
@@ -304,8 +328,10 @@ def sealed_listing_new(request: StaffRequest, number: str, line: int) -> HttpRes
     shop = Shop.own()
     units = sealed.units_for_sale(plan)
     start = {
-        "title": sealed_listing.title(plan), "text": sealed_listing.describe(plan), "currency": shop.currency,
-    }  # fmt: skip
+        "title": sealed_listing.title(plan),
+        "text": sealed_listing.describe(plan),
+        "currency": shop.currency,
+    }
     form = SealedListingForm(request.POST or None, initial=start)
     what = f"sealed cartons of {plan.carton_size}" if plan.seal == Packing.Seal.CARTON else "sealed packs"
     form.fields["count"].label = f"How many {what} in this listing"

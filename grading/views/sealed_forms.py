@@ -18,9 +18,14 @@ from stockroom.sealed import Exact, Iso, Terms
 Method = SamplingPlan.Method
 AQLS = [(f"{aql}", f"{aql}") for aql in sampling.AQLS_FOR_ITEMS]
 LEVEL_WORDS = {
-    Level.S1: "S-1, opens the fewest", Level.S2: "S-2", Level.S3: "S-3", Level.S4: "S-4", Level.I: "I",
-    Level.II: "II, unless there is a reason", Level.III: "III, opens the most",
-}  # fmt: skip
+    Level.S1: "S-1, opens the fewest",
+    Level.S2: "S-2",
+    Level.S3: "S-3",
+    Level.S4: "S-4",
+    Level.I: "I",
+    Level.II: "II, unless there is a reason",
+    Level.III: "III, opens the most",
+}
 REASON_HELP = "Only when it is not the severity proposed above."
 
 
@@ -69,27 +74,42 @@ class PlanForm(forms.Form):
         label="Rejectable quality, % bad", required=False, min_value=0, max_value=100, decimal_places=2
     )
     producers_risk_percent = forms.DecimalField(
-        label="Producer's risk, %", required=False, min_value=0, max_value=100, decimal_places=2,
+        label="Producer's risk, %",
+        required=False,
+        min_value=0,
+        max_value=100,
+        decimal_places=2,
         help_text="Of refusing a lot of acceptable quality.",
-    )  # fmt: skip
+    )
     consumers_risk_percent = forms.DecimalField(
-        label="Consumer's risk, %", required=False, min_value=0, max_value=100, decimal_places=2,
+        label="Consumer's risk, %",
+        required=False,
+        min_value=0,
+        max_value=100,
+        decimal_places=2,
         help_text="Of accepting a lot of rejectable quality.",
-    )  # fmt: skip
+    )
     worst_grade = forms.ChoiceField(label="A piece is usable when it is", required=False)
     returnable_until = forms.DateField(
-        label="Can go back to the supplier until", required=False,
-        widget=forms.DateInput({"type": "date"}, format="%Y-%m-%d"), help_text="Empty when it cannot.",
-    )  # fmt: skip
+        label="Can go back to the supplier until",
+        required=False,
+        widget=forms.DateInput({"type": "date"}, format="%Y-%m-%d"),
+        help_text="Empty when it cannot.",
+    )
     replaced_because = forms.CharField(label="Why the plan there is is replaced", max_length=200)
 
     ISO_FIELDS = ("level", "aql", "severity", "override_reason", "offered_again")
     EXACT_FIELDS = ("acceptable_percent", "rejectable_percent", "producers_risk_percent", "consumers_risk_percent")
     OTHER_FIELDS = ("worst_grade", "returnable_until", "replaced_because")
     START: Mapping[str, str] = {
-        "method": "iso", "level": "II", "aql": "4.0", "acceptable_percent": "2", "rejectable_percent": "15",
-        "producers_risk_percent": "5", "consumers_risk_percent": "10",
-    }  # fmt: skip
+        "method": "iso",
+        "level": "II",
+        "aql": "4.0",
+        "acceptable_percent": "2",
+        "rejectable_percent": "15",
+        "producers_risk_percent": "5",
+        "consumers_risk_percent": "10",
+    }
 
     def __init__(self, data: Mapping[str, Any] | None, replaces: bool) -> None:
         super().__init__(data or self.START)
@@ -125,10 +145,12 @@ class PlanForm(forms.Form):
         if values["method"] == Method.EXACT:
             return Exact(*(values[name] for name in self.EXACT_FIELDS))
         return Iso(
-            Level(values["level"]), Decimal(values["aql"]),
+            Level(values["level"]),
+            Decimal(values["aql"]),
             Severity(values["severity"]) if values["severity"] else None,
-            values["override_reason"], values["offered_again"],
-        )  # fmt: skip
+            values["override_reason"],
+            values["offered_again"],
+        )
 
     @property
     def terms(self) -> Terms:
@@ -164,9 +186,10 @@ class DecideForm(forms.Form):
     action = forms.ChoiceField(label="What is done", choices=SealedDecision.Action.choices)
     note = forms.CharField(label="Why, if it is not what the plan proposes", required=False, max_length=200)
     keep_opened = forms.BooleanField(
-        label="If it goes back: keep the pieces that were opened", required=False,
+        label="If it goes back: keep the pieces that were opened",
+        required=False,
         help_text="Otherwise they go back with it, as far as they are in the house.",
-    )  # fmt: skip
+    )
 
 
 class SealedListingForm(forms.ModelForm):

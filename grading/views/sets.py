@@ -66,9 +66,10 @@ class AskForm(forms.Form):
 
 class ByHandForm(forms.Form):
     serials = forms.CharField(
-        label="Serials", widget=forms.Textarea(attrs={"autofocus": True, "rows": 6, "class": "serial"}),
+        label="Serials",
+        widget=forms.Textarea(attrs={"autofocus": True, "rows": 6, "class": "serial"}),
         help_text="Scan the valves one after the other; one on each line.",
-    )  # fmt: skip
+    )
     tolerance_percent = forms.FloatField(label="Within %", initial=5, min_value=0.1, max_value=100)
 
     def clean_serials(self) -> list[Valve]:
@@ -103,12 +104,20 @@ def set_(request: HttpRequest, number: str) -> HttpResponse:
             "grade__readings__test_point"
         )
     )
-    return render(request, "grading/set.html", {
-        "set": matched, "members": members,
-        "readings": [reading for member in members for reading in member.grade.readings.all()],
-        "spreads": matched_sets.spread_of(members), "break_form": BreakForm(),
-        "entries": Entry.objects.filter(valve__in=[m.valve_id for m in members], text__contains=matched.number)[:20],
-    })  # fmt: skip
+    return render(
+        request,
+        "grading/set.html",
+        {
+            "set": matched,
+            "members": members,
+            "readings": [reading for member in members for reading in member.grade.readings.all()],
+            "spreads": matched_sets.spread_of(members),
+            "break_form": BreakForm(),
+            "entries": Entry.objects.filter(valve__in=[m.valve_id for m in members], text__contains=matched.number)[
+                :20
+            ],
+        },
+    )
 
 
 @for_roles(Role.BENCH, Role.SALES)
@@ -121,13 +130,23 @@ def sets_make(request: StaffRequest) -> HttpResponse:
         if request.method == "POST":
             return _make_ticked(request, ask["tolerance_percent"])
         proposals = matched_sets.propose(
-            ask["type"], ask["size"], ask["tolerance_percent"], ask["best_grades"],
-            same_maker=ask["same_maker"], same_grade=ask["same_grade"],
-        )  # fmt: skip
-    return render(request, "grading/sets_make.html", {
-        "form": form, "proposals": proposals and proposals[:SHOWN], "found": len(proposals or ()),
-        "grade_names": Policy.current().parsed.names,
-    })  # fmt: skip
+            ask["type"],
+            ask["size"],
+            ask["tolerance_percent"],
+            ask["best_grades"],
+            same_maker=ask["same_maker"],
+            same_grade=ask["same_grade"],
+        )
+    return render(
+        request,
+        "grading/sets_make.html",
+        {
+            "form": form,
+            "proposals": proposals and proposals[:SHOWN],
+            "found": len(proposals or ()),
+            "grade_names": Policy.current().parsed.names,
+        },
+    )
 
 
 def _make_ticked(request: StaffRequest, tolerance_percent: float) -> HttpResponse:
@@ -158,9 +177,15 @@ def set_by_hand(request: StaffRequest) -> HttpResponse:
         else:
             messages.success(request, f"Made {matched}.")
             return redirect(matched)
-    return render(request, "stockroom/form.html", {
-        "form": form, "title": "Make a set by hand", "action": "Make the set",
-    })  # fmt: skip
+    return render(
+        request,
+        "stockroom/form.html",
+        {
+            "form": form,
+            "title": "Make a set by hand",
+            "action": "Make the set",
+        },
+    )
 
 
 @require_POST

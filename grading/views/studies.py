@@ -27,9 +27,10 @@ from stockroom.web import page_of
 class PlanForm(forms.Form):
     quantity = forms.ChoiceField(label="Quantity")
     serials = forms.CharField(
-        label="Valves", widget=forms.Textarea(attrs={"rows": 6, "class": "serial"}),
+        label="Valves",
+        widget=forms.Textarea(attrs={"rows": 6, "class": "serial"}),
         help_text="Scan them, one on each line: some ten of one type, as different as those you sort.",
-    )  # fmt: skip
+    )
     section = forms.IntegerField(label="Section", initial=1, min_value=1)
     operators = forms.ModelMultipleChoiceField(
         label="Operators", queryset=User.objects.none(), widget=forms.CheckboxSelectMultiple
@@ -146,9 +147,15 @@ def study_new(request: StaffRequest, pk: int) -> HttpResponse:
         clean = form.cleaned_data
         try:
             made = studies.plan(
-                tester, Quantity(clean["quantity"]), clean["test_point"], clean["serials"], list(clean["operators"]),
-                clean["repeats"], request.user, clean["note"],
-            )  # fmt: skip
+                tester,
+                Quantity(clean["quantity"]),
+                clean["test_point"],
+                clean["serials"],
+                list(clean["operators"]),
+                clean["repeats"],
+                request.user,
+                clean["note"],
+            )
         except PlanProblem as problem:
             form.add_error(None, str(problem))
         else:
@@ -182,9 +189,19 @@ def study_read(request: StaffRequest, pk: int) -> HttpResponse:
     form.place_cursor()
     mine = next(share for share in studies.progress_of(found) if share.operator == request.user)
     last = found.readings.standing().filter(operator=request.user).order_by("-recorded_at", "-pk").first()
-    return render(request, "grading/study_read.html", {
-        "study": found, "cell": cell, "asked": asked, "valve": valve, "form": form, "mine": mine, "last": last,
-    })  # fmt: skip
+    return render(
+        request,
+        "grading/study_read.html",
+        {
+            "study": found,
+            "cell": cell,
+            "asked": asked,
+            "valve": valve,
+            "form": form,
+            "mine": mine,
+            "last": last,
+        },
+    )
 
 
 @for_roles(Role.BENCH)
@@ -201,10 +218,16 @@ def study_correct(request: StaffRequest, pk: int) -> HttpResponse:
             mine = wrong.study.open and studies.next_cell(wrong.study, request.user)
             return redirect("study-read" if mine else "study", wrong.study_id)
     form.place_cursor()
-    return render(request, "stockroom/form.html", {
-        "form": form, "title": f"Correct a reading of {wrong.valve}", "back": wrong.study.get_absolute_url(),
-        "intro": f"{wrong.study}: {wrong.operator} read {wrong.study.of.shown(wrong.value)}, time {wrong.repeat}.",
-    })  # fmt: skip
+    return render(
+        request,
+        "stockroom/form.html",
+        {
+            "form": form,
+            "title": f"Correct a reading of {wrong.valve}",
+            "back": wrong.study.get_absolute_url(),
+            "intro": f"{wrong.study}: {wrong.operator} read {wrong.study.of.shown(wrong.value)}, time {wrong.repeat}.",
+        },
+    )
 
 
 @for_roles(Role.BENCH)

@@ -24,9 +24,11 @@ def supplier_record(request: StaffRequest, pk: int) -> HttpResponse:
     lines = Line.objects.filter(lot__supplier=supplier).select_related("lot", "type", "maker").annotate(noted=noted)
     page = page_of(request, lines.order_by("-lot__received_on", "-lot__number", "number"))
     context = {
-        "supplier": supplier, "page": page, "rows": work.records_of(list(page)),
+        "supplier": supplier,
+        "page": page,
+        "rows": work.records_of(list(page)),
         "whole": work.by_supplier([supplier])[0],
-    }  # fmt: skip
+    }
     return render(request, "grading/supplier_record.html", context)
 
 

@@ -47,11 +47,15 @@ def home(request: StaffRequest) -> HttpResponse:
     jobs = {Role.RECEIVING: _receiving(), Role.BENCH: _bench(), Role.SALES: _sales(), Role.OWNER: _owner()}
     waits = [Waits(role, may(request.user, role), list(found)) for role, found in jobs.items()]
     waits = [row for row in waits if row.jobs]
-    return render(request, "grading/today.html", {
-        "stock": [(state, counts.get(state, 0)) for state in LADDER],
-        "mine": [row for row in waits if row.mine],
-        "others": [row for row in waits if not row.mine],
-    })  # fmt: skip
+    return render(
+        request,
+        "grading/today.html",
+        {
+            "stock": [(state, counts.get(state, 0)) for state in LADDER],
+            "mine": [row for row in waits if row.mine],
+            "others": [row for row in waits if not row.mine],
+        },
+    )
 
 
 def _job(verb: str, thing: Placed, rest: str = "", name: str = "") -> Job:

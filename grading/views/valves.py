@@ -67,23 +67,27 @@ def valve(request: HttpRequest, serial: str) -> HttpResponse:
         .prefetch_related("shift__tester__conditions")
         .latest_first()
     )
-    return render(request, "grading/valve.html", {
-        "valve": found,
-        "cost": found.line.cost_of(found.position, Shop.own().currency),
-        "marks": identity.marks_of(found),
-        "readings": readings,
-        "why_ungraded": judging.why_ungraded(found) if found.state == State.TESTED else "",
-        "rows": [(reading, conditions.read_at(reading)) for reading in readings],
-        "on_a_scale": any(reading.emission_scale is not None for reading in readings),
-        "grades": found.grades.select_related("policy", "given_by"),
-        "memberships": found.memberships.select_related("set"),
-        "allocations": found.allocations.select_related("order_line__order__customer"),
-        "listings": found.listings.select_related("listing"),
-        "returns": found.returns.select_related("order", "by"),
-        "movements": found.movements.select_related("from_place", "to_place", "by"),
-        "entries": Entry.objects.for_valve(found).select_related("by")[:100],
-        "write_off_form": WriteOffForm(),
-    })  # fmt: skip
+    return render(
+        request,
+        "grading/valve.html",
+        {
+            "valve": found,
+            "cost": found.line.cost_of(found.position, Shop.own().currency),
+            "marks": identity.marks_of(found),
+            "readings": readings,
+            "why_ungraded": judging.why_ungraded(found) if found.state == State.TESTED else "",
+            "rows": [(reading, conditions.read_at(reading)) for reading in readings],
+            "on_a_scale": any(reading.emission_scale is not None for reading in readings),
+            "grades": found.grades.select_related("policy", "given_by"),
+            "memberships": found.memberships.select_related("set"),
+            "allocations": found.allocations.select_related("order_line__order__customer"),
+            "listings": found.listings.select_related("listing"),
+            "returns": found.returns.select_related("order", "by"),
+            "movements": found.movements.select_related("from_place", "to_place", "by"),
+            "entries": Entry.objects.for_valve(found).select_related("by")[:100],
+            "write_off_form": WriteOffForm(),
+        },
+    )
 
 
 @for_roles(Role.RECEIVING, Role.BENCH)

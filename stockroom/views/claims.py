@@ -212,9 +212,15 @@ def fault_withdraw(request: StaffRequest, pk: int) -> HttpResponse:
         else:
             messages.success(request, f"{fault} on line {fault.line.number} is withdrawn.")
             return redirect("discrepancies", fault.line.lot.number)
-    return render(request, "stockroom/form.html", {
-        "form": form, "title": f"Withdraw “{fault}” of line {fault.line}", "action": "Withdraw it",
-    })  # fmt: skip
+    return render(
+        request,
+        "stockroom/form.html",
+        {
+            "form": form,
+            "title": f"Withdraw “{fault}” of line {fault.line}",
+            "action": "Withdraw it",
+        },
+    )
 
 
 @for_roles(Role.RECEIVING)
@@ -232,9 +238,13 @@ def claim_new(request: StaffRequest, number: str) -> HttpResponse:
     asked, no_amounts = _to_claim(lot)
     goods = lot.charges.filter(kind="goods").first()
     context = {
-        "lot": lot, "form": form, "asked": asked, "problem": no_amounts,
-        "total": sum((row.amount for row in asked), Decimal(0)), "currency": goods.currency if goods else "",
-    }  # fmt: skip
+        "lot": lot,
+        "form": form,
+        "asked": asked,
+        "problem": no_amounts,
+        "total": sum((row.amount for row in asked), Decimal(0)),
+        "currency": goods.currency if goods else "",
+    }
     return render(request, "stockroom/claim_new.html", context)
 
 
@@ -321,10 +331,16 @@ def credit_strike_out(request: StaffRequest, pk: int) -> HttpResponse:
         else:
             messages.success(request, "The credit is struck out and the lot's cost shared anew.")
             return redirect(credit.claim)
-    return render(request, "stockroom/form.html", {
-        "form": form, "title": f"Strike out a credit of claim {credit.claim}", "action": "Strike it out",
-        "back": credit.claim.get_absolute_url(),
-    })  # fmt: skip
+    return render(
+        request,
+        "stockroom/form.html",
+        {
+            "form": form,
+            "title": f"Strike out a credit of claim {credit.claim}",
+            "action": "Strike it out",
+            "back": credit.claim.get_absolute_url(),
+        },
+    )
 
 
 urlpatterns = [

@@ -42,9 +42,10 @@ class ColumnsForm(forms.Form):
     sheet = forms.ChoiceField(label="Sheet", required=False)
     heading = forms.IntegerField(label="Row with the headings", min_value=0, help_text="0 when there are none.")
     mark = forms.ChoiceField(
-        label="Decimal mark", required=False,
+        label="Decimal mark",
+        required=False,
         choices=[("", "as the file shows"), (Mark.POINT.value, "point"), (Mark.COMMA.value, "comma")],
-    )  # fmt: skip
+    )
     condition = forms.ChoiceField(
         label="Condition where the file gives none", required=False, choices=[("", "–"), *Line.Condition.choices]
     )
@@ -99,8 +100,10 @@ class ColumnsForm(forms.Form):
         return replace(
             self.layout.choices,
             columns={name: int(told[f"column {name}"]) for name in FIELDS if told[f"column {name}"]},
-            mark=told["mark"], condition=told["condition"], leave_out=told["leave_out"],
-        )  # fmt: skip
+            mark=told["mark"],
+            condition=told["condition"],
+            leave_out=told["leave_out"],
+        )
 
 
 class WordsForm(forms.Form):
@@ -202,10 +205,15 @@ def columns(request: StaffRequest, number: str, pk: int) -> HttpResponse:
     sample = [(row.number, [written(cell) for cell in row.cells]) for row in layout.body[:SAMPLE]]
     above = [row for row in layout.table.rows if row.number < layout.choices.heading]
     context = {
-        "file": file, "lot": file.lot, "form": form, "layout": layout, "sample": sample,
+        "file": file,
+        "lot": file.lot,
+        "form": form,
+        "layout": layout,
+        "sample": sample,
         "above": [(row.number, [written(cell) for cell in row.cells]) for row in above[:SAMPLE]],
-        "before": _before(file), "remembered": layout.mapping,
-    }  # fmt: skip
+        "before": _before(file),
+        "remembered": layout.mapping,
+    }
     return render(request, "stockroom/lot_import_columns.html", context)
 
 
@@ -256,13 +264,17 @@ def _before(file: LotFile) -> str:
 def _preview_page(request: StaffRequest, file: LotFile, shown: Preview, form: WordsForm) -> HttpResponse:
     words = [len(some) - SHOWN_WORDS for some in (shown.types, shown.conditions, shown.makers)]
     context = {
-        "file": file, "lot": file.lot, "preview": shown, "form": form, "before": _before(file),
+        "file": file,
+        "lot": file.lot,
+        "preview": shown,
+        "form": form,
+        "before": _before(file),
         "problems": shown.problems[:SHOWN_PROBLEMS],
         "more_problems": max(0, len(shown.problems) - SHOWN_PROBLEMS),
         "more_words": sum(more for more in words if more > 0),
         "page": Paginator(shown.planned, SHOWN_LINES).get_page(request.GET.get("page")),
         "back": reverse("lot-import-columns", args=[file.lot.number, file.pk]),
-    }  # fmt: skip
+    }
     return render(request, "stockroom/lot_import_preview.html", context)
 
 

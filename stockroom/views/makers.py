@@ -74,11 +74,14 @@ class KnownForm(forms.Form):
     type = TypeField(label="Type", required=False, max_length=40, help_text="Empty for every type.")
     seen = forms.ChoiceField(
         label="Built with",
-        choices=[("", "–"), *(
-            (choice.label, [(f"{name}|{word}", f"{choice.label}: {word}") for word in choice.words])
-            for name, choice in FEATURES.items()
-        )],
-    )  # fmt: skip
+        choices=[
+            ("", "–"),
+            *(
+                (choice.label, [(f"{name}|{word}", f"{choice.label}: {word}") for word in choice.words])
+                for name, choice in FEATURES.items()
+            ),
+        ],
+    )
     note = forms.CharField(label="Known from", required=False, max_length=200)
 
 
@@ -105,12 +108,14 @@ def _maker_page(request: StaffRequest, shown: Maker, form: KnownForm) -> HttpRes
     page = page_of(request, shown.lines.select_related("lot__supplier", "type").order_by("-lot__number", "number"))
     tallies = tally_lines([line.pk for line in page])
     context = {
-        "maker": shown, "page": page, "rows": [(line, tallies[line.pk]) for line in page],
+        "maker": shown,
+        "page": page,
+        "rows": [(line, tallies[line.pk]) for line in page],
         "source_codes": shown.source_codes.all(),
         "known": shown.known_construction.select_related("type", "by"),
         "features_seen": SeenFeature.objects.filter(valve__maker=shown).values("valve").distinct().count(),
         "form": form,
-    }  # fmt: skip
+    }
     return render(request, "stockroom/maker.html", context)
 
 

@@ -143,16 +143,23 @@ def person(request: StaffRequest, pk: int | None = None) -> HttpResponse:
             )
             messages.success(request, f"{saved.username} is recorded.")
             return redirect("people")
-    return render(request, "stockroom/form.html", {
-        "form": form, "title": f"Change {found.username}" if found else "New login", "back": reverse("people"),
-    })  # fmt: skip
+    return render(
+        request,
+        "stockroom/form.html",
+        {
+            "form": form,
+            "title": f"Change {found.username}" if found else "New login",
+            "back": reverse("people"),
+        },
+    )
 
 
 class ShopForm(forms.ModelForm):
     web_address = forms.URLField(
-        assume_scheme="https", required=False,
+        assume_scheme="https",
+        required=False,
         help_text="When it is given, the square symbol on labels opens the item's page.",
-    )  # fmt: skip
+    )
 
     class Meta:
         model = Shop
@@ -180,7 +187,11 @@ urlpatterns = [
     path("shop/", shop, name="shop"),
     path("log-in/", auth_views.LoginView.as_view(), name="login"),
     path("log-out/", auth_views.LogoutView.as_view(), name="logout"),
-    path("password/", auth_views.PasswordChangeView.as_view(
-        template_name="stockroom/form.html", success_url="/office/", extra_context={"title": "Change your password"}
-    ), name="password"),
-]  # fmt: skip
+    path(
+        "password/",
+        auth_views.PasswordChangeView.as_view(
+            template_name="stockroom/form.html", success_url="/office/", extra_context={"title": "Change your password"}
+        ),
+        name="password",
+    ),
+]

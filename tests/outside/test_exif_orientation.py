@@ -43,9 +43,11 @@ def colour_at(image: Image.Image, side: str) -> str:
     width, height = image.size
     inset = max(width, height) // 40
     x, y = {
-        "top": (width // 2, inset), "bottom": (width // 2, height - 1 - inset),
-        "left": (inset, height // 2), "right": (width - 1 - inset, height // 2),
-    }[side]  # fmt: skip
+        "top": (width // 2, inset),
+        "bottom": (width // 2, height - 1 - inset),
+        "left": (inset, height // 2),
+        "right": (width - 1 - inset, height // 2),
+    }[side]
     pixel = image.getpixel((x, y))
     assert isinstance(pixel, tuple)
     nearest = min((RED, BLUE, GREY), key=lambda known: sum(abs(a - b) for a, b in zip(known, pixel, strict=True)))

@@ -37,16 +37,20 @@ SHEETS = [
     Sheet("6AQ8EH", "TUBEEH-75984", "6AQ8", NOVAL | {9: "s"}),
     # "Pentode cathode, screen, beam-forming screen" on pin 2: the cathode is what we look for there.
     Sheet(
-        "6BM8EH", "TUBEEH-75985", "ECL82",
+        "6BM8EH",
+        "TUBEEH-75985",
+        "ECL82",
         {1: "1:g1", 2: "2:k", 3: "2:g1", 4: "h", 5: "h", 6: "2:a", 7: "2:g2", 8: "1:k", 9: "1:a"},
     ),
     Sheet("6V6GT/6V6EH", "TUBEEH-62413", "6V6GT", {2: "h", 3: "1:a", 4: "1:g2", 5: "1:g1", 7: "h", 8: "1:k"}),
     Sheet(
-        "EL34EH, EL34WXT", "TUBEEH-60146", "EL34",
+        "EL34EH, EL34WXT",
+        "TUBEEH-60146",
+        "EL34",
         {1: "1:g3", 2: "h", 3: "1:a", 4: "1:g2", 5: "1:g1", 7: "h", 8: "1:k"},
     ),
     Sheet("300BEH", "TUBEEH-60258", "300B", {1: "h", 2: "1:a", 3: "1:g1", 4: "h"}),  # "1, 4 cathode"
-]  # fmt: skip
+]
 
 
 class Limits(NamedTuple):

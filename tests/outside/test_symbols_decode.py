@@ -53,9 +53,12 @@ def some_labels(count: int, address: str) -> Iterator[Label]:
             for section in range(1, 1 + index % 3)
         )
         yield Label(
-            serial=number, type=TYPES[index % len(TYPES)], grade="Excellent" if sections and index % 2 else "",
-            sections=sections, square_text=f"{address}/valves/{number}/" if address else number,
-        )  # fmt: skip
+            serial=number,
+            type=TYPES[index % len(TYPES)],
+            grade="Excellent" if sections and index % 2 else "",
+            sections=sections,
+            square_text=f"{address}/valves/{number}/" if address else number,
+        )
 
 
 @pytest.mark.parametrize("dpi", DPI)
@@ -63,9 +66,12 @@ def some_labels(count: int, address: str) -> Iterator[Label]:
 @pytest.mark.parametrize("kind", list(Kind))
 @pytest.mark.parametrize(
     ("stock", "dots"),
-    [pytest.param(stock, dots, id=f"{key}-{dots:.0f}") for key, stock in STOCKS.items()
-     for dots in ((DOTS_203, DOTS_300) if stock.is_thermal else (DOTS_300,))],
-)  # fmt: skip
+    [
+        pytest.param(stock, dots, id=f"{key}-{dots:.0f}")
+        for key, stock in STOCKS.items()
+        for dots in ((DOTS_203, DOTS_300) if stock.is_thermal else (DOTS_300,))
+    ],
+)
 def test_all_symbols_of_a_full_sheet_of_labels_decode(
     stock: Stock, dots: float, kind: Kind, address: str, dpi: int
 ) -> None:
