@@ -1,4 +1,4 @@
-"""Ask catalog.socket about the types in the database.
+"""Ask catalog.physics.socket about the types in the database.
 
 - `in_socket(type)`: a stored type as the comparison wants it
 - `others_for_socket(type)`: every other type on the same base, nearest fit first, without those that cannot
@@ -9,7 +9,7 @@ from __future__ import annotations
 from typing import NamedTuple
 
 from catalog.models import Ratings, Section, TestPoint, ValveType
-from catalog.socket import SAFETY, Fit, HeaterOption, InSection, InSocket, Level, WorkingPoint, compare
+from catalog.physics.socket import SAFETY, Fit, HeaterOption, InSection, InSocket, Level, WorkingPoint, compare
 
 
 class Answer(NamedTuple):

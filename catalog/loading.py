@@ -20,8 +20,8 @@ from typing import Any, NamedTuple, TypeVar
 from django.db import models, transaction
 from django.dispatch import Signal
 
-from catalog import reference as files
 from catalog.models import Alias, Basing, Heater, Kin, Pin, Ratings, Section, Source, TestPoint, ValveType
+from catalog.reference import files
 
 Row = TypeVar("Row", bound=models.Model)
 

@@ -11,7 +11,7 @@ from typing import Any, Protocol
 from django.db import models
 from django.urls import reverse
 
-from catalog.reference import BASES, ELECTRODES, normal
+from catalog.reference.files import BASES, ELECTRODES, normal
 
 
 def electrodes_in_words(electrodes: str) -> str:

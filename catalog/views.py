@@ -13,7 +13,7 @@ from django.urls import path
 
 from catalog.fitting import others_for_socket
 from catalog.models import Heater, ValveType
-from catalog.reference import BASES, normal
+from catalog.reference.files import BASES, normal
 
 
 def _kinds() -> list[tuple[str, str]]:

@@ -2,7 +2,7 @@
 
 - `conditions_for(tester, test_point, at)`: what it sets for a test point at a time, as a `Setting`
 - `read_at(reading)`: the setting that a reading was really taken at
-- `conversion(condition, quantity)`: how a reading is carried to the sheet's conditions, by `catalog.electrics`
+- `conversion(condition, quantity)`: how a reading is carried to the sheet's conditions, by `catalog.physics.electrics`
 - `set_conditions`, `back_to_sheet`: from now on it is so
 - `standing_conditions(tester)`: every difference there is now
 
@@ -19,9 +19,9 @@ from django.contrib.auth.models import User
 from django.db import transaction
 from django.utils import timezone
 
-from catalog import electrics
 from catalog.models import TestPoint, ValveType
-from catalog.reference import normal
+from catalog.physics import electrics
+from catalog.reference.files import normal
 from grading.models import Quantity, Reading, Tester, TesterCondition
 from grading.models.instruments import CLAIMING
 from stockroom.changes import fitted

@@ -26,8 +26,8 @@ from django.contrib.auth.models import User
 from django.db import transaction
 from django.utils import timezone
 
-from catalog.electrics import ConversionRefused
 from catalog.models import TestPoint
+from catalog.physics.electrics import ConversionRefused
 from grading import house, studies
 from grading.conditions import conditions_for, conversion
 from grading.models import Calibration, CalibrationValue, Capability, Quantity, Tester, TesterCondition

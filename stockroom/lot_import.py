@@ -27,7 +27,7 @@ from django.db import transaction
 from django.utils import timezone
 
 from catalog.models import Alias, ValveType
-from catalog.reference import normal
+from catalog.reference.files import normal
 from stockroom import identity
 from stockroom.changes import fitted
 from stockroom.lot_layout import FIELDS, Layout, remember

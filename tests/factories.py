@@ -21,7 +21,7 @@ from django.contrib.auth.models import Group, User
 from django.utils import timezone
 
 from catalog.models import Basing, Heater, Section, Source, TestPoint, ValveType
-from catalog.reference import normal
+from catalog.reference.files import normal
 from grading import judging, progress
 from grading.models import Grade, Policy, Reading, Shift, Tester
 from stockroom.models import Counter, Line, Lot, Place, Supplier, Valve

@@ -11,7 +11,7 @@ from django.test import Client
 from django.urls import reverse
 
 from catalog.models import CAUTION_SENTENCES
-from catalog.reference import CAUTIONS
+from catalog.reference.files import CAUTIONS
 from grading import listing
 from stockroom import identity
 from stockroom.construction import CONDITION

@@ -7,8 +7,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.optimize import brentq
 
-from catalog import electrics
-from catalog.electrics import PENTODES, TRIODES, Conditions, ConversionRefused
+from catalog.physics import electrics
+from catalog.physics.electrics import PENTODES, TRIODES, Conditions, ConversionRefused
 
 TWIN = TRIODES["12AU7"]
 TYPICAL = Conditions(250, -8.5)

@@ -16,10 +16,10 @@ from django.contrib.auth.models import User
 from django.test import Client
 from django.urls import reverse
 
-from catalog import reference
 from catalog.datecodes import Form
 from catalog.loading import first_years_changed, load
 from catalog.models import Source, ValveType
+from catalog.reference import files as reference
 from grading import handling
 from stockroom import identity
 from stockroom.construction import FEATURES, UnknownWord

@@ -16,7 +16,7 @@ from django.urls import reverse
 from django.utils import timezone
 
 from catalog.models import Alias, ValveType
-from catalog.reference import normal
+from catalog.reference.files import normal
 from stockroom import lot_import
 from stockroom.lot_import import ImportedBefore, NotReady, look, take_in
 from stockroom.lot_layout import Choices, Layout, first_choices, read_rows, receive

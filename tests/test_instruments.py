@@ -12,7 +12,7 @@ from django.db import IntegrityError, transaction
 from django.test import Client
 from django.utils import timezone
 
-from catalog import electrics
+from catalog.physics import electrics
 from grading import conditions, instruments, uncertainty
 from grading.bench import Taken, UnfitTester, take
 from grading.instruments import CalibrationState, Described, Kind, Unmeasured

@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from catalog.reference import (
+from catalog.reference.files import (
     BASES,
     ELECTRODES,
     Electrode,

@@ -11,8 +11,7 @@ import pytest
 from hypothesis import assume, given
 from hypothesis import strategies as st
 
-from catalog.reference import BASES, Basing, Reference, TypeRow, read_reference
-from catalog.socket import (
+from catalog.physics.socket import (
     RATINGS,
     SAFETY,
     VERDICTS,
@@ -24,6 +23,7 @@ from catalog.socket import (
     WorkingPoint,
     compare,
 )
+from catalog.reference.files import BASES, Basing, Reference, TypeRow, read_reference
 
 
 @cache

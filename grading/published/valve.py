@@ -2,7 +2,7 @@
 
 from functools import cache
 
-from catalog import electrics
+from catalog.physics import electrics
 from grading.published.case import READ, rounds_to
 
 _VALVE = "Valve model"

@@ -14,8 +14,8 @@ from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import path, reverse
 from django.views.decorators.http import require_POST
 
-from catalog.electrics import ConversionRefused
 from catalog.models import Section, TestPoint
+from catalog.physics.electrics import ConversionRefused
 from grading import conditions, house, instruments, reference_checks, waiting
 from grading.instruments import CalibrationState, Described
 from grading.models import Calibration, Capability, HouseNominal, Quantity, Stop, Tester, TesterCondition

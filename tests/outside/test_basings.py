@@ -18,7 +18,7 @@ from typing import NamedTuple
 
 import pytest
 
-from catalog.reference import Basing, Pin, Reference, read_reference
+from catalog.reference.files import Basing, Pin, Reference, read_reference
 from tests.schematic_symbols import Pins, find_library, read_symbols
 
 FIXTURES = Path(__file__).parents[2] / "fixtures"

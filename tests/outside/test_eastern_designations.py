@@ -13,7 +13,7 @@ from pathlib import Path
 
 import pytest
 
-from catalog.reference import TypeRow, read_reference
+from catalog.reference.files import TypeRow, read_reference
 
 REFERENCE = read_reference(Path(__file__).parents[2] / "fixtures")
 EASTERN = [valve for valve in REFERENCE.types.values() if valve.tradition == "eastern"]

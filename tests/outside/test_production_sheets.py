@@ -14,7 +14,7 @@ from typing import NamedTuple
 
 import pytest
 
-from catalog.reference import TestPointRow, read_reference
+from catalog.reference.files import TestPointRow, read_reference
 
 REFERENCE = read_reference(Path(__file__).parents[2] / "fixtures")
 

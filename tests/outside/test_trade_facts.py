@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from catalog.reference import Reference, TestPointRow, TypeRow, normal, read_reference
+from catalog.reference.files import Reference, TestPointRow, TypeRow, normal, read_reference
 
 
 @cache

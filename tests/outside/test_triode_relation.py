@@ -17,7 +17,7 @@ from typing import NamedTuple
 
 import pytest
 
-from catalog.reference import TestPointRow, read_reference
+from catalog.reference.files import TestPointRow, read_reference
 
 FIXTURES = Path(__file__).parents[2] / "fixtures"
 

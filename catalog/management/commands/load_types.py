@@ -6,7 +6,7 @@ from django.conf import settings
 from django.core.management.base import BaseCommand, CommandError
 
 from catalog.loading import load
-from catalog.reference import ReferenceProblem, read_reference
+from catalog.reference.files import ReferenceProblem, read_reference
 
 
 class Command(BaseCommand):

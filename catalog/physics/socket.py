@@ -20,7 +20,7 @@ from enum import IntEnum
 from itertools import permutations
 from typing import NamedTuple
 
-from catalog.reference import BASES, ELECTRODES
+from catalog.reference.files import BASES, ELECTRODES
 
 SAFETY = (
     "This compares published data and has not seen your set. Lethal voltages remain in a set that is switched off "
@@ -107,7 +107,7 @@ class InSection:
 @dataclass(frozen=True)
 class InSocket:
     name: str
-    base: str  # a key of catalog.reference.BASES
+    base: str  # a key of catalog.reference.files.BASES
     pins: tuple[str, ...]  # pin 1 first, written as in the basing files: "1:k+1:g3", "h", "nc", "-" for no pin
     heaters: tuple[HeaterOption, ...]
     sections: tuple[InSection, ...]
