@@ -10,7 +10,7 @@ from grading.paper.claim import ClaimData, ClaimedRow, Pictured
 from grading.paper.page import day
 from grading.sealed_paper import letterhead
 from stockroom.models import Attachment, Claim, ClaimStep, Line, Photograph
-from stockroom.money import shown
+from stockroom.pure.money import shown
 
 
 def claim_sheet_data(claim: Claim, on: date) -> ClaimData:

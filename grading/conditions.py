@@ -24,8 +24,8 @@ from catalog.physics import electrics
 from catalog.reference.files import normal
 from grading.models import Quantity, Reading, Tester, TesterCondition
 from grading.models.instruments import CLAIMING
-from stockroom.changes import fitted
 from stockroom.models import Entry
+from stockroom.site.changes import fitted
 
 CONDITION_FIELDS = ("anode_voltage_v", "screen_voltage_v", "grid_voltage_v", "cathode_resistor_ohm")
 

@@ -26,8 +26,8 @@ from django.utils import timezone
 from catalog.models import TestPoint
 from grading.conditions import conditions_for
 from grading.models import HouseNominal, Quantity, Reading, Stop, Tester, TesterCondition
-from stockroom.changes import fitted
 from stockroom.models import Entry, Line
+from stockroom.site.changes import fitted
 
 FEWEST = 10
 LEAKAGE_AT_MOST_UA = 20.0

@@ -34,8 +34,8 @@ from grading.models import Calibration, CalibrationValue, Capability, Quantity, 
 from grading.models.instruments import CLAIMING
 from grading.studies import Repeatability
 from grading.uncertainty import ReadingTerms
-from stockroom.changes import differences, fitted
 from stockroom.models import Entry
+from stockroom.site.changes import differences, fitted
 
 # How long before it is due a calibration is called due soon (common practice, no source).
 SOON = timedelta(days=30)

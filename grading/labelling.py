@@ -16,7 +16,7 @@ from grading.judging import Evidence
 from grading.models import Grade, MatchedSet, Quantity
 from grading.paper.labels import Label, Section
 from stockroom.models import Line, Lot, Shop, Valve
-from stockroom.serials import BadSerial, read_serial
+from stockroom.pure.serials import BadSerial, read_serial
 
 RANGE = re.compile(r"(\d{8})\s*[-–]\s*(\d{8})")
 

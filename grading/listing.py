@@ -16,10 +16,10 @@ from django.utils import timezone
 
 from grading import progress
 from grading.models import Grade
-from stockroom.changes import fitted
 from stockroom.construction import in_public
 from stockroom.models import Condition, Counter, Entry, ListedValve, Listing, Valve
 from stockroom.models.orders import set_name
+from stockroom.site.changes import fitted
 from stockroom.states import State
 
 

@@ -14,7 +14,7 @@ from math import ceil, floor, log10
 from typing import NamedTuple
 
 from grading.control import EwmaPoint, IndividualsChart, moving_ranges
-from stockroom.written import decimals
+from stockroom.pure.written import decimals
 
 WIDTH, HEIGHT = 640.0, 240.0
 LEFT, RIGHT, TOP, BOTTOM = 64.0, 96.0, 12.0, 34.0

@@ -26,9 +26,9 @@ from grading import judging, listing, progress, sealed_standing, sets
 from grading.models import Grade, MatchedSet
 from grading.pool_plans import WIDEST_PERCENT, least_loss
 from stockroom import seals
-from stockroom.changes import fitted
 from stockroom.models import Allocation, Despatch, Entry, Listing, Order, OrderLine, Pack, Return, Valve
 from stockroom.models.orders import SEALED_WORDS, set_name
+from stockroom.site.changes import fitted
 from stockroom.states import State
 
 PUT_BACK = "Put it back on the order’s page and set another aside, or leave it out."

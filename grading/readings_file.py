@@ -36,7 +36,7 @@ from grading.units import (
     split_unit,
     unit,
 )
-from stockroom.serials import BadSerial, read_serial
+from stockroom.pure.serials import BadSerial, read_serial
 
 MAX_BYTES = 1_000_000
 MAX_ROWS = 5_000

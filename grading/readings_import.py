@@ -27,9 +27,9 @@ from grading.readings_file import VALUES, Problem, Row, parse
 from grading.readings_header import Field
 from grading.units import MA_PER_V, Mark, Unit
 from stockroom import seals
-from stockroom.changes import fitted
 from stockroom.lots import chunked
 from stockroom.models import Entry, Valve
+from stockroom.site.changes import fitted
 
 
 class ImportedBefore(BenchError):

@@ -34,8 +34,8 @@ from django.utils import timezone
 from grading import control
 from grading.control import Assessment, IndividualsChart, Rule
 from grading.models import Baseline, Capability, Reading, ReferenceCheck, ReferenceValve, Shift, Stop, Tester
-from stockroom.changes import fitted
 from stockroom.models import Entry
+from stockroom.site.changes import fitted
 
 RULES = (*control.ZONE_RULES, control.RANGE_OUT, control.EWMA_OUT)
 BASELINE = 20

@@ -23,10 +23,10 @@ from grading import pulling, sealed_listing, sealed_results, sealed_standing
 from grading.models import Grade
 from grading.pulling import CannotPull
 from stockroom import receiving, sealed, seals
-from stockroom.changes import fitted
 from stockroom.models import Allocation, Entry, Listing, Order, OrderLine, Pack, Packing, SamplingPlan, Valve
 from stockroom.models.orders import SEALED_WORDS
 from stockroom.sampling import Outcome
+from stockroom.site.changes import fitted
 
 
 class Option(NamedTuple):

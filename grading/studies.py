@@ -30,8 +30,8 @@ from grading.models.instruments import CLAIMING
 from grading.repeatability import CrossedStudy, crossed_study
 from grading.uncertainty import ReadingTerms
 from stockroom import seals
-from stockroom.changes import fitted
 from stockroom.models import Entry, Valve
+from stockroom.site.changes import fitted
 
 # Fewer distinct categories than this are commonly called too few (common practice, no source).
 ENOUGH_CATEGORIES = 5

@@ -7,7 +7,7 @@
 
 A valve is usable when its grade may be sold. The shares are of the pieces that are known: graded, or written off
 without a grade (broken or lost, hence not usable). The others are not tested yet and say nothing; the interval
-(`stockroom.yields`, Wilson) is the wider the fewer are known. Grades are those that stand now.
+(`stockroom.pure.yields`, Wilson) is the wider the fewer are known. Grades are those that stand now.
 """
 
 from __future__ import annotations
@@ -21,11 +21,11 @@ from typing import NamedTuple
 from django.db.models import Count, QuerySet
 
 from grading.models import Grade
-from stockroom import yields
 from stockroom.models import Line, Shop, Supplier, Valve
-from stockroom.money import minor_places
+from stockroom.pure import yields
+from stockroom.pure.money import minor_places
+from stockroom.pure.yields import UnitCost, Yield
 from stockroom.states import State
-from stockroom.yields import UnitCost, Yield
 
 
 class GradeCount(NamedTuple):

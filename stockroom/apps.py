@@ -8,7 +8,7 @@ def make_roles(sender: AppConfig, using: str, **kwargs: object) -> None:
     """The roles exist wherever the tables do."""
     from django.contrib.auth.models import Group
 
-    from stockroom.people import Role
+    from stockroom.site.people import Role
 
     for role in Role:
         Group.objects.using(using).get_or_create(name=role.value)

@@ -24,10 +24,10 @@ from django.db.models import QuerySet, Sum
 from django.utils import timezone
 
 from stockroom import costing, receiving
-from stockroom.changes import fitted
 from stockroom.models import Charge, Claim, ClaimRow, ClaimStep, Counter, Credit, Entry, Fault, Line, Lot, Shop
 from stockroom.models.claims import Kind
-from stockroom.money import minor_places, shown, to_minor
+from stockroom.pure.money import minor_places, shown, to_minor
+from stockroom.site.changes import fitted
 
 
 class ClaimError(ValueError):

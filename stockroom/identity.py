@@ -29,7 +29,6 @@ from django.utils import timezone
 
 from catalog.datecodes import Reading, Window, find_dates, readings
 from catalog.models import ValveType
-from stockroom.changes import fitted
 from stockroom.construction import CONDITION, FEATURES, check
 from stockroom.identification import (
     Assessment,
@@ -59,6 +58,7 @@ from stockroom.models import (
     Valve,
 )
 from stockroom.models.identity import CodeReading
+from stockroom.site.changes import fitted
 
 FIRST_YEAR = 1920  # valves in quantity from about then; from memory
 DOUBT_YEARS = 2  # a type's first year may be out by so much when nobody had a publication open; our policy

@@ -15,10 +15,10 @@ from typing import TypeVar
 from django.contrib.auth.models import User
 from django.db import transaction
 
-from stockroom.changes import differences, fitted
 from stockroom.lots import chunked
 from stockroom.models import Entry, Maker, Movement, Place, Supplier, Valve
-from stockroom.serials import BadSerial, read_serial
+from stockroom.pure.serials import BadSerial, read_serial
+from stockroom.site.changes import differences, fitted
 from stockroom.states import State
 
 Kept = TypeVar("Kept", Supplier, Maker, Place)

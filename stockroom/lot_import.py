@@ -29,11 +29,11 @@ from django.utils import timezone
 from catalog.models import Alias, ValveType
 from catalog.reference.files import normal
 from stockroom import identity
-from stockroom.changes import fitted
 from stockroom.lot_layout import FIELDS, Layout, remember
 from stockroom.models import Entry, Line, Lot, LotFile, Maker, Place, Valve
-from stockroom.names import LONGEST, refuse_serial
 from stockroom.receiving import MOST_PIECES, add_lines, allot_whole
+from stockroom.site.changes import fitted
+from stockroom.site.names import LONGEST, refuse_serial
 from stockroom.tables import (
     Cell,
     Fault,

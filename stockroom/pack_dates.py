@@ -15,10 +15,10 @@ from django.db import transaction
 
 from catalog.datecodes import Reading, find_dates, readings
 from stockroom import identity, receiving
-from stockroom.changes import fitted
 from stockroom.identification import Ranked, rank
 from stockroom.identity import Register
 from stockroom.models import Entry, Line, PackDateReading, Packing, Valve
+from stockroom.site.changes import fitted
 
 
 class NotAReading(ValueError):

@@ -33,10 +33,10 @@ from django.urls import reverse
 from django.utils import timezone
 
 from stockroom import pictures
-from stockroom.changes import fitted
 from stockroom.models import Attachment, Entry, Line, Lot, Photograph, Valve
 from stockroom.models.photographs import Subject, store
-from stockroom.serials import BadSerial, read_serial
+from stockroom.pure.serials import BadSerial, read_serial
+from stockroom.site.changes import fitted
 
 log = logging.getLogger(__name__)
 

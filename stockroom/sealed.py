@@ -29,7 +29,6 @@ from django.db import transaction
 from django.db.models import Q
 
 from stockroom import pack_dates, receiving, sampling, switching
-from stockroom.changes import differences, fitted
 from stockroom.models import (
     DrawnPack,
     Entry,
@@ -43,6 +42,7 @@ from stockroom.models import (
     SupplyNote,
 )
 from stockroom.sampling import Decision, Level, Severity
+from stockroom.site.changes import differences, fitted
 from stockroom.states import State
 from stockroom.switching import LotResult, Standing
 

@@ -15,8 +15,8 @@ from django.db import transaction
 from django.db.models import QuerySet
 
 from stockroom import receiving, sampling
-from stockroom.changes import fitted
 from stockroom.models import Allocation, BrokenSeal, Entry, ListedValve, Pack, Packing, Valve
+from stockroom.site.changes import fitted
 
 WITH_PACK = "pack__broken_seal"  # for `select_related` of valves
 

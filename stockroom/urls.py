@@ -1,9 +1,16 @@
-"""The whole site, one include an app."""
+"""The addresses of goods and people; each list stands at the foot of its views."""
 
-from django.urls import include, path
+from stockroom.site import views
+from stockroom.views import claims, customers, export, keeping, lot_import, makers, photographs, receiving
 
 urlpatterns = [
-    path("", include("grading.urls")),
-    path("", include("stockroom.pages")),
-    path("", include("catalog.urls")),
+    *views.urlpatterns,
+    *receiving.urlpatterns,
+    *lot_import.urlpatterns,
+    *claims.urlpatterns,
+    *keeping.urlpatterns,
+    *makers.urlpatterns,
+    *photographs.urlpatterns,
+    *customers.urlpatterns,
+    *export.urlpatterns,
 ]

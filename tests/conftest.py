@@ -16,7 +16,7 @@ from django.test import Client
 from pytest_django.plugin import blocking_manager_key
 
 from grading.models import Policy
-from stockroom.people import Role
+from stockroom.site.people import Role
 
 os.environ.setdefault("DJANGO_ALLOW_ASYNC_UNSAFE", "1")  # Playwright keeps a loop; our ORM calls are not in it
 

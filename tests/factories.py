@@ -25,8 +25,8 @@ from catalog.reference.files import normal
 from grading import judging, progress
 from grading.models import Grade, Policy, Reading, Shift, Tester
 from stockroom.models import Counter, Line, Lot, Place, Supplier, Valve
-from stockroom.people import Role
-from stockroom.serials import serial
+from stockroom.pure.serials import serial
+from stockroom.site.people import Role
 
 MEMORY = {"title": "Memory", "kind": "memory"}
 

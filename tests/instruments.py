@@ -19,7 +19,7 @@ from grading import instruments, reference_checks, studies
 from grading.instruments import Described
 from grading.models import Quantity, ReferenceValve, Shift, Study, Tester
 from grading.reference_checks import Outcome
-from stockroom.people import Role
+from stockroom.site.people import Role
 from tests.factories import make_shift, make_tester, make_type, make_user, make_valves
 
 IA, GM, SCALE = Quantity.ANODE_CURRENT, Quantity.GM, Quantity.EMISSION

@@ -29,7 +29,7 @@ from grading.models import (
 )
 from grading.runs import Ask
 from stockroom.models import Customer, Listing, Maker, Order, Place, Supplier, Valve
-from stockroom.people import Role
+from stockroom.site.people import Role
 from tests.factories import graded, make_line, make_policy, make_tester, make_type, make_valves
 
 ANYONE, LOOK = "anyone", "look"

@@ -17,8 +17,8 @@ from catalog.models import TestPoint
 from grading import bench
 from grading.models import Grade, Reading, Shift
 from stockroom.models import Customer, Entry, Order, Return, Valve
-from stockroom.people import Role
-from stockroom.serials import serial
+from stockroom.pure.serials import serial
+from stockroom.site.people import Role
 from stockroom.states import State
 from tests.factories import (
     graded,

@@ -23,7 +23,7 @@ from grading.paper.claim import MOST_PICTURES, Pictured, claim_pdf
 from stockroom import claims, photographs, receiving
 from stockroom.costing import share
 from stockroom.models import Charge, Claim, ClaimStep, Credit, Entry, Fault, Line, Lot
-from stockroom.people import Role
+from stockroom.site.people import Role
 from tests.cameras import photograph
 from tests.factories import make_supplier, make_type, make_user
 from tests.papers import read_pdf

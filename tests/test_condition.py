@@ -17,7 +17,7 @@ from stockroom import identity
 from stockroom.construction import CONDITION
 from stockroom.identity import Sheet
 from stockroom.models import Cleaning, Condition, Entry, Valve
-from stockroom.people import Role
+from stockroom.site.people import Role
 from tests.factories import graded, make_line, make_type, make_user, make_valve, make_valves
 
 pytestmark = pytest.mark.django_db

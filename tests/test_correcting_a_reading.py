@@ -14,7 +14,7 @@ from grading import bench
 from grading.bench import Taken
 from grading.models import Grade, Reading
 from stockroom.models import Entry, Valve
-from stockroom.people import Role
+from stockroom.site.people import Role
 from stockroom.states import State
 from tests.factories import graded, make_policy, make_tester, make_type, make_user, make_valve, read
 

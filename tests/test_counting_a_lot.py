@@ -10,7 +10,7 @@ from django.urls import reverse
 
 from stockroom import receiving
 from stockroom.models import Line, Lot
-from stockroom.people import Role
+from stockroom.site.people import Role
 from stockroom.states import State
 from tests.factories import make_line, make_lot, make_type, make_user, make_valves
 from tests.test_receiving_a_lot import a_charge, a_line, a_lot

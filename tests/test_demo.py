@@ -63,7 +63,7 @@ from stockroom.models import (
     SourceCode,
     Valve,
 )
-from stockroom.people import Role
+from stockroom.site.people import Role
 from stockroom.states import State
 from tests.papers import read_pdf
 

@@ -26,7 +26,7 @@ from stockroom.export import NULL, export, exported_models
 from stockroom.identity import Sheet
 from stockroom.lot_layout import receive
 from stockroom.models import Customer, Entry, Line, LotFile, Photograph, Shop, Supplier, Valve
-from stockroom.people import Role
+from stockroom.site.people import Role
 from tests.factories import graded, make_line, make_policy, make_supplier, make_type, make_user, make_valve
 
 pytestmark = pytest.mark.django_db

@@ -12,7 +12,7 @@ from django.test import Client
 from grading import pulling, sets
 from grading.models import MatchedSet
 from stockroom.models import Allocation, Customer, Order, OrderLine, Place, Valve
-from stockroom.people import Role
+from stockroom.site.people import Role
 from stockroom.states import State
 from tests.factories import graded, make_policy, make_type, make_user, make_valve, make_valves, read
 

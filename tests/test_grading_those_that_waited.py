@@ -11,7 +11,7 @@ from django.utils import timezone
 from grading import conditions, house, waiting
 from grading.models import Grade, Shift, Stop, Tester, TesterCondition
 from stockroom.models import Entry, Valve
-from stockroom.people import Role
+from stockroom.site.people import Role
 from stockroom.states import State
 from tests.factories import graded, make_line, make_policy, make_type, make_user, make_valves, read
 from tests.instruments import checked, described, kept_aside, owner, point, shift_at

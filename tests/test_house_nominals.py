@@ -17,7 +17,7 @@ from grading import bench, conditions, house, instruments
 from grading.instruments import Kind
 from grading.models import HouseNominal, Shift, Stop, Tester, TesterCondition
 from stockroom.models import Line, Valve
-from stockroom.people import Role
+from stockroom.site.people import Role
 from tests.factories import make_line, make_type, make_user, make_valves, read
 from tests.instruments import GM, IA, checked, described, kept_aside, owner, point, shift_at
 

@@ -26,7 +26,7 @@ from stockroom.construction import FEATURES, UnknownWord
 from stockroom.identity import NotAReading, Register, SettledAlready, Sheet
 from stockroom.models import DateReading, Entry, Line, Maker, MarkWarning, SeenFeature, SourceCode, Valve
 from stockroom.models.identity import read_alternative
-from stockroom.people import Role
+from stockroom.site.people import Role
 from tests.factories import graded, make_line, make_type, make_user, make_valve, make_valves
 from tests.keyboard import Keyboard
 

@@ -33,7 +33,7 @@ from stockroom.models import (
     SupplierMapping,
     Valve,
 )
-from stockroom.people import Role
+from stockroom.site.people import Role
 from tests.factories import make_lot, make_supplier, make_type, make_user, source
 from tests.keyboard import Keyboard
 from tests.test_tables import workbook

@@ -19,8 +19,8 @@ from grading import bench, readings_import
 from grading.models import Grade, ImportBatch, Reading, Shift
 from grading.units import Mark
 from stockroom.models import Entry, Valve
-from stockroom.people import Role
-from stockroom.serials import serial
+from stockroom.pure.serials import serial
+from stockroom.site.people import Role
 from stockroom.states import State
 from tests.factories import (
     make_policy,

@@ -18,7 +18,7 @@ from grading.bench import Taken, UnfitTester, take
 from grading.instruments import CalibrationState, Described, Kind, Unmeasured
 from grading.models import Calibration, Capability, Quantity, Reading, Tester, TesterCondition
 from stockroom.models import Entry
-from stockroom.people import Role
+from stockroom.site.people import Role
 from tests.factories import make_tester, make_type, make_user, make_valve
 from tests.instruments import GM, IA, SCALE, described, owner, point, scale, shift_at, studied
 

@@ -22,7 +22,7 @@ from grading.paper.page import fitted
 from grading.paper.stock import STOCKS, Stock
 from grading.paper.symbols import DOTS_203, Kind, code128, module_sizes, square
 from stockroom.models import Shop, Valve
-from stockroom.serials import serial
+from stockroom.pure.serials import serial
 from tests.factories import (
     graded,
     make_line,

@@ -11,7 +11,7 @@ from django.test import Client
 
 from grading import listing, sets
 from stockroom.models import Allocation, Customer, Listing, Order, Valve
-from stockroom.people import Role
+from stockroom.site.people import Role
 from stockroom.states import State
 from tests.factories import graded, make_type, make_user, make_valve, make_valves
 

@@ -30,9 +30,9 @@ from stockroom.models import (
     Supplier,
     Valve,
 )
-from stockroom.people import Role
+from stockroom.site.people import Role
+from stockroom.site.web import ROWS
 from stockroom.states import State
-from stockroom.web import ROWS
 from tests import factories
 
 pytestmark = pytest.mark.django_db

@@ -13,7 +13,7 @@ from django.core.management import call_command
 
 from grading.models import MatchedSet, Tester
 from stockroom.models import Lot, Order, Valve
-from stockroom.people import Role
+from stockroom.site.people import Role
 from stockroom.states import State
 from tests.keyboard import Keyboard, at_the_keyboard
 

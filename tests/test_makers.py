@@ -11,7 +11,7 @@ from django.urls import reverse
 from stockroom import identity
 from stockroom.identity import Register, Sheet
 from stockroom.models import Entry, KnownConstruction, Maker, SourceCode, Valve
-from stockroom.people import Role
+from stockroom.site.people import Role
 from tests.factories import make_line, make_type, make_valve
 
 pytestmark = pytest.mark.django_db

@@ -18,7 +18,7 @@ from grading import runs, swaps
 from grading.models import MatchedSet, MatchRun
 from grading.runs import Ask
 from stockroom.models import DateReading, SeenFeature, Valve
-from stockroom.people import Role
+from stockroom.site.people import Role
 from tests.factories import graded, make_policy, make_type, make_user, make_valves
 from tests.keyboard import Keyboard, at_the_keyboard
 

@@ -16,7 +16,7 @@ from grading.instruments import Described
 from grading.measured import Value, claim, spread_of
 from grading.models import Grade, Policy, Quantity, Shift, Tester
 from stockroom.models import Valve
-from stockroom.people import Role
+from stockroom.site.people import Role
 from tests.factories import make_policy, make_shift, make_tester, make_type, make_user, make_valves
 from tests.instruments import GM, IA, READINGS, described, filled, owner, planned, scale
 

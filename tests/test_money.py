@@ -13,7 +13,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from stockroom.money import is_currency, minor_places, shown, to_minor
+from stockroom.pure.money import is_currency, minor_places, shown, to_minor
 
 NONE = "BIF CLP DJF GNF ISK JPY KMF KRW PYG RWF UGX UYI VND VUV XAF XOF XPF"
 TWO = (

@@ -9,8 +9,8 @@ from django.test import Client
 
 from stockroom import keeping
 from stockroom.models import Entry, Movement, Valve
-from stockroom.people import Role
-from stockroom.serials import serial
+from stockroom.pure.serials import serial
+from stockroom.site.people import Role
 from stockroom.states import State
 from tests.factories import make_line, make_place, make_user, make_valve, make_valves
 

@@ -9,7 +9,7 @@ from django.contrib.auth.models import User
 from django.test import Client
 
 from stockroom.models import Entry, Line, Lot, Place, Shop
-from stockroom.people import Role
+from stockroom.site.people import Role
 from tests.factories import make_line, make_type, make_valve
 
 pytestmark = pytest.mark.django_db

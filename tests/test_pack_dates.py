@@ -17,7 +17,7 @@ from stockroom import identity, pack_dates, sealed
 from stockroom.identification import Subject
 from stockroom.identity import Sheet
 from stockroom.models import Entry, Line, PackDateReading, Packing, Valve
-from stockroom.people import Role
+from stockroom.site.people import Role
 from tests.factories import make_line, make_lot, make_type, make_user, make_valves
 
 pytestmark = pytest.mark.django_db

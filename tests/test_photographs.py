@@ -26,7 +26,6 @@ from PIL import Image
 from stockroom import photographs, pictures
 from stockroom.models import Attachment, Entry, Photograph, Valve
 from stockroom.models.photographs import CLAIM_LASTS, Subject
-from stockroom.people import Role
 from stockroom.photographs import (
     MOST_AT_ONCE,
     MOST_ATTEMPTS,
@@ -42,6 +41,7 @@ from stockroom.photographs import (
     set_public,
     work_forever,
 )
+from stockroom.site.people import Role
 from tests.cameras import SECRETS, photograph, with_everything
 from tests.factories import make_line, make_user, make_valve, make_valves
 

@@ -10,7 +10,7 @@ from django.test import Client
 from grading import pool_plans, pulling
 from grading.models import Demand, MatchedSet
 from stockroom.models import Customer, Order, OrderLine, Valve
-from stockroom.people import Role
+from stockroom.site.people import Role
 from tests.factories import graded, make_policy, make_type, make_valves
 
 pytestmark = pytest.mark.django_db

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from grading.plausible import doubt, stray_serial
 from grading.shorts import Short, read_short
 from grading.units import MA_PER_V, MICROMHOS, MILLIAMPERES
-from stockroom.serials import serial
+from stockroom.pure.serials import serial
 
 
 def message(*args, **kwargs) -> str:

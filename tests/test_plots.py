@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from grading import plots
 from grading.control import individuals_chart
 from grading.plots import Plot, Series
-from stockroom.written import decimals
+from stockroom.pure.written import decimals
 from tests.instruments import STEADY
 
 A_CHARACTER = 6.5  # px, of a date in 12 px as chromium draws it

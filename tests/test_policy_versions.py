@@ -10,7 +10,7 @@ from django.test import Client
 
 from grading.models import Grade, Policy
 from stockroom.models import Valve
-from stockroom.people import Role
+from stockroom.site.people import Role
 from tests.factories import graded, make_policy, make_type, make_valve
 
 pytestmark = pytest.mark.django_db

@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from grading.readings_file import NotReadings, Parsed, Row, parse
 from grading.readings_header import Field, read_heading, read_section
 from grading.units import MICROMHOS, Mark, UnknownUnit
-from stockroom.serials import serial
+from stockroom.pure.serials import serial
 
 ONE, TWO, THREE = serial(1), serial(2), serial(3)
 

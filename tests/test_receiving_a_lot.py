@@ -19,7 +19,7 @@ from catalog.models import Alias
 from stockroom import receiving
 from stockroom.lots import tally_lots
 from stockroom.models import Charge, Counter, Entry, Line, Lot, Maker, Place, Shop, Supplier
-from stockroom.people import Role
+from stockroom.site.people import Role
 from stockroom.states import State
 from tests.factories import make_line, make_lot, make_place, make_supplier, make_type, make_user, make_valves, source
 

@@ -19,7 +19,7 @@ from grading.models import Baseline, Reading, ReferenceCheck, ReferenceValve, Sh
 from grading.models.append_only import AppendOnlyError
 from grading.reference_checks import BASELINE, CheckProblem
 from stockroom.models import Entry, Valve
-from stockroom.people import Role
+from stockroom.site.people import Role
 from stockroom.states import State
 from tests.factories import make_policy, make_type, make_user, make_valve, make_valves, read
 from tests.instruments import GM, STEADY, checked, described, kept_aside, owner, point, scale, shift_at

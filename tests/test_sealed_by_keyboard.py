@@ -11,7 +11,7 @@ from django.contrib.auth.models import User
 
 from stockroom import sealed
 from stockroom.models import Customer, Line, Order, Packing, Place, Return, SamplingPlan, Valve
-from stockroom.people import Role
+from stockroom.site.people import Role
 from tests.factories import graded, make_line, make_lot, make_policy, make_type
 from tests.keyboard import Keyboard, at_the_keyboard
 

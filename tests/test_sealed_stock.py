@@ -39,9 +39,9 @@ from stockroom.models import (
     SupplyNote,
     Valve,
 )
-from stockroom.people import Role
 from stockroom.sampling import Level, Outcome, Severity
 from stockroom.sealed import Exact, Iso, Terms
+from stockroom.site.people import Role
 from stockroom.states import State
 from tests.factories import graded, make_line, make_lot, make_policy, make_supplier, make_type, make_user
 from tests.papers import read_pdf

@@ -50,9 +50,9 @@ from stockroom.models import (
     SealedDecision,
     Valve,
 )
-from stockroom.people import Role
 from stockroom.sampling import Level, Outcome
 from stockroom.sealed import Iso, Terms
+from stockroom.site.people import Role
 from stockroom.states import State
 from tests.factories import (
     graded,

@@ -13,8 +13,8 @@ from hypothesis import strategies as st
 from stockroom import receiving
 from stockroom.lots import tally_lines
 from stockroom.models import Entry, Line, Maker, Valve
-from stockroom.people import Role
-from stockroom.serials import BadSerial, read_serial, serial
+from stockroom.pure.serials import BadSerial, read_serial, serial
+from stockroom.site.people import Role
 from tests.factories import make_line, make_place, make_type, make_user
 
 numbers = st.integers(1, 8_999_999)

@@ -35,7 +35,7 @@ from grading.management.commands.check_states import disagreements
 from grading.models import Grade, MatchedSet, Member, Reading
 from stockroom import receiving
 from stockroom.models import Allocation, Customer, Entry, Line, ListedValve, Listing, Lot, Order, Return, Valve
-from stockroom.people import Role
+from stockroom.site.people import Role
 from stockroom.states import LADDER, Facts, State, lot_state, valve_state
 from tests import factories
 

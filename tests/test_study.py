@@ -17,7 +17,7 @@ from grading.published import data
 from grading.studies import PlanProblem, StudyProblem
 from grading.uncertainty import ReadingTerms
 from stockroom.models import Entry, Valve
-from stockroom.people import Role
+from stockroom.site.people import Role
 from tests.factories import make_type, make_user, make_valves
 from tests.instruments import IA, READINGS, described, filled, owner, people, planned, point, studied
 from tests.keyboard import Keyboard

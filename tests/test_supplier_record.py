@@ -14,9 +14,10 @@ from django.utils import timezone
 
 from grading import handling, supplier_record
 from grading.supplier_record import Record
-from stockroom import receiving, yields
+from stockroom import receiving
 from stockroom.models import Fault, Line
-from stockroom.people import Role
+from stockroom.pure import yields
+from stockroom.site.people import Role
 from tests.factories import graded, make_line, make_lot, make_supplier, make_type, make_user, make_valves
 
 pytestmark = pytest.mark.django_db

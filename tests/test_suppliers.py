@@ -7,7 +7,7 @@ from django.test import Client
 from django.urls import reverse
 
 from stockroom.models import Entry, Maker, Place, Supplier
-from stockroom.people import Role
+from stockroom.site.people import Role
 from stockroom.states import State
 from tests.factories import make_line, make_lot, make_place, make_supplier, make_valve, make_valves
 from tests.test_receiving_a_lot import queries_for

@@ -13,7 +13,7 @@ from django.utils import timezone
 
 from grading import instruments, studies
 from grading.models import Calibration, Quantity, Stop, Tester
-from stockroom.people import Role
+from stockroom.site.people import Role
 from tests.factories import make_user
 from tests.instruments import READINGS, checked, described, filled, kept_aside, owner, people, planned, shift_at
 

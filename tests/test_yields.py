@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 from scipy import stats
 from statsmodels.stats.proportion import proportion_confint
 
-from stockroom.yields import YieldError, by_grade, cost_per_usable, usable_yield, wilson
+from stockroom.pure.yields import YieldError, by_grade, cost_per_usable, usable_yield, wilson
 
 counts = st.integers(1, 5000).flatmap(lambda of: st.tuples(st.integers(0, of), st.just(of)))
 

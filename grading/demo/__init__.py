@@ -29,7 +29,7 @@ from grading.demo import delivery, goods, marks, sealed, shifts, testers
 from grading.demo.trade import trade
 from grading.models import Reading
 from stockroom.models import Customer, Lot, Order, Shop, Supplier
-from stockroom.people import Role
+from stockroom.site.people import Role
 
 NOTICE = "Demonstration: everything here is invented."
 PASSWORD = "warm-cathode-1950"  # for a demonstration only, and printed by the command

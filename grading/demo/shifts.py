@@ -24,8 +24,8 @@ from grading.demo.readings import Meter, Strength, mistype, read_meters, strengt
 from grading.demo.testers import meter
 from grading.models import Grade, Policy, Quantity, Reading, ReferenceValve, Shift, Study, Tester, TesterCondition
 from grading.waiting import grade_them, waiting_for
-from stockroom.changes import fitted
 from stockroom.models import Entry, Lot, Valve
+from stockroom.site.changes import fitted
 
 A_SHIFT = 45  # valves
 A_VALVE = timedelta(minutes=3)

@@ -25,8 +25,8 @@ from grading.views.bench_forms import ASKABLE, Choices, ChoicesForm, Sheet, Shif
 from grading.warmup import settled
 from stockroom import receiving
 from stockroom.models import Line, Valve
-from stockroom.people import Role, StaffRequest, for_roles
-from stockroom.serials import BadSerial, read_serial
+from stockroom.pure.serials import BadSerial, read_serial
+from stockroom.site.people import Role, StaffRequest, for_roles
 
 LINE = re.compile(r"\s*(L[0-9]+)\s*/\s*([0-9]+)\s*", re.IGNORECASE)
 SHOWN_LINES = 8

@@ -17,9 +17,9 @@ from catalog.models import ValveType
 from grading import pool_plans, sets
 from grading.models import Demand
 from stockroom.models import Entry, Shop, Valve
-from stockroom.money import to_minor
-from stockroom.people import Role, StaffRequest, for_roles
-from stockroom.web import TypeField, page_of
+from stockroom.pure.money import to_minor
+from stockroom.site.people import Role, StaffRequest, for_roles
+from stockroom.site.web import TypeField, page_of
 
 BEST_GRADES = 2
 

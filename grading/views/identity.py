@@ -19,9 +19,9 @@ from grading.views.identity_forms import ALONE, OVER, CleaningForm, DismissForm,
 from stockroom import identity
 from stockroom.identification import NOT_A_VERDICT, Subject
 from stockroom.models import DateReading, Entry, Line, Lot, Maker, MarkWarning, Valve
-from stockroom.people import Role, StaffRequest, for_roles
-from stockroom.serials import BadSerial, read_serial
-from stockroom.web import page_of
+from stockroom.pure.serials import BadSerial, read_serial
+from stockroom.site.people import Role, StaffRequest, for_roles
+from stockroom.site.web import page_of
 
 LATELY = 12
 

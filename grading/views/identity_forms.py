@@ -15,8 +15,8 @@ from stockroom.construction import CONDITION, FEATURES, Choice
 from stockroom.identification import Ranked
 from stockroom.identity import Register, Sheet
 from stockroom.models import Cleaning, Condition, Line, Maker, Valve
-from stockroom.names import NameField
-from stockroom.web import TypeField
+from stockroom.site.names import NameField
+from stockroom.site.web import TypeField
 
 LIKELIEST = 6  # shown at once; the others unfold
 

@@ -19,8 +19,8 @@ from catalog.physics.electrics import ConversionRefused
 from grading import conditions, house, instruments, reference_checks, waiting
 from grading.instruments import CalibrationState, Described
 from grading.models import Calibration, Capability, HouseNominal, Quantity, Stop, Tester, TesterCondition
-from stockroom.people import Role, StaffRequest, for_roles
-from stockroom.web import TypeField, page_of
+from stockroom.site.people import Role, StaffRequest, for_roles
+from stockroom.site.web import TypeField, page_of
 
 DATE = forms.DateInput(attrs={"type": "date"}, format="%Y-%m-%d")
 
@@ -182,7 +182,7 @@ def _edit(request: StaffRequest, known: Tester, title: str, back: str) -> HttpRe
         messages.success(request, f"{kept} is kept.")
         return redirect(kept)
     form.fields["name"].widget.attrs["autofocus"] = True
-    return render(request, "stockroom/form.html", {"form": form, "title": title, "back": back})
+    return render(request, "site/form.html", {"form": form, "title": title, "back": back})
 
 
 class Measured(NamedTuple):

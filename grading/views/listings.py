@@ -22,8 +22,8 @@ from grading import listing as listing_work
 from grading.measured import Value
 from grading.models import Grade, MatchedSet, Quantity, Reading
 from stockroom.models import Listing, Shop, Valve
-from stockroom.people import Role, StaffRequest, for_roles
-from stockroom.web import page_of
+from stockroom.site.people import Role, StaffRequest, for_roles
+from stockroom.site.web import page_of
 
 
 class ListingFilter(django_filters.FilterSet):

@@ -20,9 +20,9 @@ from django.views.decorators.http import require_POST
 from grading import pulling, sealed_orders
 from grading.models import Policy
 from stockroom.models import Allocation, Counter, Customer, Entry, Listing, Order, OrderLine, Return, Shop, Valve
-from stockroom.people import Role, StaffRequest, for_roles, may
-from stockroom.serials import BadSerial, read_serial
-from stockroom.web import TypeField, page_of, valve_typed
+from stockroom.pure.serials import BadSerial, read_serial
+from stockroom.site.people import Role, StaffRequest, for_roles, may
+from stockroom.site.web import TypeField, page_of, valve_typed
 
 SET_ASIDE_SEALED = "Set aside, sealed. Label the packs before they are pulled, without opening them."
 
@@ -152,7 +152,7 @@ def order_new(request: StaffRequest) -> HttpResponse:
             order.save()
             Entry.write(request.user, "order-taken", f"Took {order} from {customer}", order=order)
         return redirect(order)
-    return render(request, "stockroom/form.html", {"form": form, "title": "New order", "action": "Go on to the lines"})
+    return render(request, "site/form.html", {"form": form, "title": "New order", "action": "Go on to the lines"})
 
 
 def order(request: StaffRequest, number: str) -> HttpResponse:

@@ -17,7 +17,7 @@ from grading import judging
 from grading.models import Policy
 from grading.rules import NOISE, Level, PolicyProblem, read_policy
 from stockroom.models import Entry, Valve
-from stockroom.people import Role, StaffRequest, for_roles
+from stockroom.site.people import Role, StaffRequest, for_roles
 
 RULE_LABELS = {
     "saleable": "May be sold",

@@ -28,7 +28,7 @@ from grading.readings_file import MAX_BYTES, MAX_ROWS, NotReadings
 from grading.readings_import import Preview
 from grading.units import Mark
 from grading.views.bench_forms import GM_UNITS, Choices
-from stockroom.people import Role, StaffRequest, for_roles
+from stockroom.site.people import Role, StaffRequest, for_roles
 
 SALT = "grading.readings_import"
 SHOWN_PROBLEMS = 100

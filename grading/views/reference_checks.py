@@ -22,10 +22,10 @@ from grading.views.instruments import SectionForm
 from grading.views.studies import CorrectForm
 from grading.views.value_field import SureForm, ValueField
 from stockroom.models import Valve
-from stockroom.people import Role, StaffRequest, for_roles
-from stockroom.serials import BadSerial, read_serial
+from stockroom.pure.serials import BadSerial, read_serial
+from stockroom.site.people import Role, StaffRequest, for_roles
+from stockroom.site.web import page_of
 from stockroom.states import State
-from stockroom.web import page_of
 
 SHOWN = 60  # checks on a plot
 FAR_SIGMAS = 10  # a check so far off is first taken for a slip of the hand
@@ -223,7 +223,7 @@ def reference_new(request: StaffRequest) -> HttpResponse:
         return redirect("reference-valves")
     return render(
         request,
-        "stockroom/form.html",
+        "site/form.html",
         {
             "form": form,
             "title": "A new reference valve",
@@ -302,7 +302,7 @@ def baseline(request: StaffRequest, pk: int, tester: int) -> HttpResponse:
         return redirect("reference-chart", pk, tester)
     return render(
         request,
-        "stockroom/form.html",
+        "site/form.html",
         {
             "form": form,
             "title": f"Baseline of {reference} on {on}",
@@ -327,7 +327,7 @@ def check_correct(request: StaffRequest, pk: int) -> HttpResponse:
     form.place_cursor()
     return render(
         request,
-        "stockroom/form.html",
+        "site/form.html",
         {
             "form": form,
             "title": f"Correct a check of {wrong.reference}",
@@ -374,7 +374,7 @@ def stop_clear(request: StaffRequest, pk: int) -> HttpResponse:
     form.fields["action"].widget.attrs["autofocus"] = True
     return render(
         request,
-        "stockroom/form.html",
+        "site/form.html",
         {
             "form": form,
             "title": f"Clear the stop of {found.tester}",

@@ -20,8 +20,8 @@ from grading.runs import Ask, Found
 from grading.sets import numbers_of
 from stockroom.models import Shop, Valve
 from stockroom.models.orders import set_name
-from stockroom.people import Role, StaffRequest, for_roles
-from stockroom.web import TypeField, page_of, valve_typed
+from stockroom.site.people import Role, StaffRequest, for_roles
+from stockroom.site.web import TypeField, page_of, valve_typed
 
 TIERS = 3
 

@@ -30,10 +30,10 @@ from grading.views.sealed_forms import (
 from stockroom import identity, pack_dates, sampling, sealed
 from stockroom.models import Line, Listing, Order, Packing, SamplingPlan, SealedDecision, Shop, Supplier
 from stockroom.models.goods import pieces_of_line
-from stockroom.people import Role, StaffRequest, for_roles
 from stockroom.receiving import ReceivingError
 from stockroom.sealed import SealedError
-from stockroom.web import ROWS, page_of
+from stockroom.site.people import Role, StaffRequest, for_roles
+from stockroom.site.web import ROWS, page_of
 
 Action = SealedDecision.Action
 
@@ -184,7 +184,7 @@ def packs(request: StaffRequest, number: str, line: int) -> HttpResponse:
             return redirect("sealed", number, line)
     return render(
         request,
-        "stockroom/form.html",
+        "site/form.html",
         {
             "form": form,
             "title": f"Packs of line {of}",

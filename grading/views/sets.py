@@ -18,9 +18,9 @@ from grading import sets as matched_sets
 from grading.models import MatchedSet, Policy
 from stockroom.models import Entry, Valve
 from stockroom.models.orders import set_name
-from stockroom.people import Role, StaffRequest, for_roles
-from stockroom.serials import BadSerial, read_serial
-from stockroom.web import TypeField, page_of
+from stockroom.pure.serials import BadSerial, read_serial
+from stockroom.site.people import Role, StaffRequest, for_roles
+from stockroom.site.web import TypeField, page_of
 
 SHOWN = 100  # proposals on one page
 
@@ -179,7 +179,7 @@ def set_by_hand(request: StaffRequest) -> HttpResponse:
             return redirect(matched)
     return render(
         request,
-        "stockroom/form.html",
+        "site/form.html",
         {
             "form": form,
             "title": "Make a set by hand",

@@ -19,9 +19,9 @@ from grading.models.instruments import CLAIMING
 from grading.studies import Analysis, PlanProblem, StudyProblem
 from grading.views.value_field import SureForm, ValueField
 from stockroom.models import Valve
-from stockroom.people import Role, StaffRequest, for_roles
-from stockroom.serials import BadSerial, read_serial
-from stockroom.web import page_of
+from stockroom.pure.serials import BadSerial, read_serial
+from stockroom.site.people import Role, StaffRequest, for_roles
+from stockroom.site.web import page_of
 
 
 class PlanForm(forms.Form):
@@ -220,7 +220,7 @@ def study_correct(request: StaffRequest, pk: int) -> HttpResponse:
     form.place_cursor()
     return render(
         request,
-        "stockroom/form.html",
+        "site/form.html",
         {
             "form": form,
             "title": f"Correct a reading of {wrong.valve}",

@@ -9,8 +9,8 @@ from django.urls import path
 
 from grading import supplier_record as work
 from stockroom.models import Line, Supplier
-from stockroom.people import StaffRequest
-from stockroom.web import page_of
+from stockroom.site.people import StaffRequest
+from stockroom.site.web import page_of
 
 
 def supplier_records(request: StaffRequest) -> HttpResponse:

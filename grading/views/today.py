@@ -17,7 +17,7 @@ from grading import instruments
 from grading.instruments import CalibrationState
 from grading.models import Stop, Study, StudyReading, Tester
 from stockroom.models import Lot, Order, Valve
-from stockroom.people import Role, StaffRequest, may
+from stockroom.site.people import Role, StaffRequest, may
 from stockroom.states import LADDER
 
 A_FEW = 10  # of each kind

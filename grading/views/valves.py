@@ -16,9 +16,9 @@ from grading import conditions, handling, judging
 from grading.models import Grade, Policy, Reading
 from stockroom import identity
 from stockroom.models import Entry, Lot, Maker, Place, Shop, Valve
-from stockroom.people import Role, StaffRequest, for_roles
+from stockroom.site.people import Role, StaffRequest, for_roles
+from stockroom.site.web import page_of
 from stockroom.states import State
-from stockroom.web import page_of
 
 
 class ValveFilter(django_filters.FilterSet):

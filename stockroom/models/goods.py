@@ -16,7 +16,7 @@ from django.utils import timezone
 from catalog.models import ValveType
 from stockroom.costing import piece_cost
 from stockroom.models.shop import CurrencyField, MoneyField
-from stockroom.money import minor_places
+from stockroom.pure.money import minor_places
 from stockroom.states import State
 
 

@@ -6,7 +6,7 @@ from django.core.exceptions import ValidationError
 from django.db import models, transaction
 from django.db.models import F
 
-from stockroom.money import is_currency
+from stockroom.pure.money import is_currency
 
 
 def check_currency(code: str) -> None:
@@ -26,7 +26,7 @@ class CurrencyField(models.CharField):
 
 class MoneyField(models.DecimalField):
     """An amount in some currency's units. Three places hold every minor unit of ISO 4217 in use by shops;
-    code quantises to the currency's own (`stockroom.money`)."""
+    code quantises to the currency's own (`stockroom.pure.money`)."""
 
     def __init__(self, *args, **kwargs) -> None:
         kwargs.setdefault("max_digits", 14)

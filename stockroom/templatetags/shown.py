@@ -9,8 +9,8 @@ from typing import Any
 from django import template
 
 from catalog.models import Alias, ValveType
-from stockroom import money as money_module
-from stockroom.written import decimals
+from stockroom.pure import money as money_module
+from stockroom.pure.written import decimals
 
 register = template.Library()
 

@@ -18,11 +18,11 @@ from stockroom import claims as work
 from stockroom.claims import ClaimError
 from stockroom.models import Claim, ClaimStep, Credit, Fault, Line, Lot, Shop, Supplier
 from stockroom.models.shop import check_currency
-from stockroom.money import minor_places
-from stockroom.people import Role, StaffRequest, for_roles
+from stockroom.pure.money import minor_places
 from stockroom.receiving import ReceivingError, in_home
+from stockroom.site.people import Role, StaffRequest, for_roles
+from stockroom.site.web import TypeField, page_of
 from stockroom.views.receiving_forms import last_rates, put_cursor
-from stockroom.web import TypeField, page_of
 
 
 def check_minor(amount: Decimal, currency: str) -> None:
@@ -214,7 +214,7 @@ def fault_withdraw(request: StaffRequest, pk: int) -> HttpResponse:
             return redirect("discrepancies", fault.line.lot.number)
     return render(
         request,
-        "stockroom/form.html",
+        "site/form.html",
         {
             "form": form,
             "title": f"Withdraw “{fault}” of line {fault.line}",
@@ -333,7 +333,7 @@ def credit_strike_out(request: StaffRequest, pk: int) -> HttpResponse:
             return redirect(credit.claim)
     return render(
         request,
-        "stockroom/form.html",
+        "site/form.html",
         {
             "form": form,
             "title": f"Strike out a credit of claim {credit.claim}",

@@ -10,8 +10,8 @@ from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import path
 
 from stockroom.models import Customer
-from stockroom.people import Role, StaffRequest, for_roles
-from stockroom.web import page_of
+from stockroom.site.people import Role, StaffRequest, for_roles
+from stockroom.site.web import page_of
 
 
 class CustomerFilter(django_filters.FilterSet):
@@ -48,9 +48,7 @@ def customer_edit(request: StaffRequest, pk: int | None = None) -> HttpResponse:
         saved = form.save()
         messages.success(request, f"{saved} is recorded.")
         return redirect(saved)
-    return render(
-        request, "stockroom/form.html", {"form": form, "title": f"Change {found}" if found else "New customer"}
-    )
+    return render(request, "site/form.html", {"form": form, "title": f"Change {found}" if found else "New customer"})
 
 
 urlpatterns = [

@@ -12,7 +12,7 @@ from django.utils import timezone
 from stockroom.export import export as write
 from stockroom.export import exported_models
 from stockroom.models import Entry, Photograph
-from stockroom.people import Role, StaffRequest, for_roles
+from stockroom.site.people import Role, StaffRequest, for_roles
 
 
 @for_roles(Role.OWNER)

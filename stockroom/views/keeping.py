@@ -19,10 +19,10 @@ from stockroom.keeping import BadScans, UnknownPlace
 from stockroom.lots import tally_lines
 from stockroom.models import Line, Movement, Place, Shop, Supplier, Valve
 from stockroom.models.shop import check_currency
-from stockroom.names import known_name, name_of_field, refuse_serial
-from stockroom.people import Role, StaffRequest, for_roles
+from stockroom.site.names import known_name, name_of_field, refuse_serial
+from stockroom.site.people import Role, StaffRequest, for_roles
+from stockroom.site.web import page_of
 from stockroom.views.receiving import listed_lots, lot_rows
-from stockroom.web import page_of
 
 RECENT = 10
 
@@ -87,7 +87,7 @@ def _edit(request: StaffRequest, form_class: type[KeepingForm], thing: Any, titl
         kept = keeping.keep(form.save(commit=False), request.user)
         messages.success(request, f"{kept} is saved.")
         return redirect(reverse(kept._meta.model_name, args=[kept.pk]))
-    return render(request, "stockroom/form.html", {"form": form, "title": title, "back": back})
+    return render(request, "site/form.html", {"form": form, "title": title, "back": back})
 
 
 class SupplierFilter(django_filters.FilterSet):

@@ -17,11 +17,11 @@ from stockroom import lot_import as importing
 from stockroom.lot_import import ImportProblem, Preview, Word
 from stockroom.lot_layout import FIELDS, Choices, Layout, first_choices, read_rows, receive
 from stockroom.models import Line, Lot, LotFile, Maker
-from stockroom.names import NameField
-from stockroom.people import Role, StaffRequest, for_roles
 from stockroom.receiving import ReceivingError
+from stockroom.site.names import NameField
+from stockroom.site.people import Role, StaffRequest, for_roles
+from stockroom.site.web import TypeField
 from stockroom.tables import MAX_BYTES, MAX_ROWS, Mark, NotATable, written
-from stockroom.web import TypeField
 
 SAMPLE = 8
 SHOWN_PROBLEMS, SHOWN_WORDS, SHOWN_LINES = 100, 100, 100

@@ -19,9 +19,9 @@ from stockroom import identity, keeping
 from stockroom.construction import FEATURES
 from stockroom.lots import tally_lines
 from stockroom.models import KnownConstruction, Line, Maker, SeenFeature, Valve
-from stockroom.people import Role, StaffRequest, for_roles
+from stockroom.site.people import Role, StaffRequest, for_roles
+from stockroom.site.web import TypeField, page_of
 from stockroom.views.keeping import KeepingForm, how_many
-from stockroom.web import TypeField, page_of
 
 
 class MakerForm(KeepingForm):
@@ -140,7 +140,7 @@ def _edit(request: StaffRequest, shown: Maker | None, title: str, back: str) -> 
             identity.register_changed(kept, request.user, lost)
         messages.success(request, f"{kept} is saved.")
         return redirect("maker", kept.pk)
-    return render(request, "stockroom/form.html", {"form": form, "title": title, "back": back})
+    return render(request, "site/form.html", {"form": form, "title": title, "back": back})
 
 
 @for_roles(Role.RECEIVING, Role.BENCH)

@@ -16,10 +16,10 @@ from django.views.decorators.http import require_POST
 from stockroom import photographs as work
 from stockroom.models import Attachment, Photograph, Valve
 from stockroom.models.photographs import Subject
-from stockroom.people import Role, StaffRequest, for_roles
 from stockroom.photographs import PhotographError, Received, UnknownSubject
 from stockroom.pictures import KINDS, MAX_BYTES
-from stockroom.web import page_of
+from stockroom.site.people import Role, StaffRequest, for_roles
+from stockroom.site.web import page_of
 
 log = logging.getLogger(__name__)
 

@@ -20,9 +20,10 @@ from stockroom import receiving
 from stockroom.identity import warnings_by_line
 from stockroom.lots import Tally, tally_lines, tally_lots
 from stockroom.models import Credit, Line, Lot, Shop, Supplier
-from stockroom.money import to_minor
-from stockroom.people import Role, StaffRequest, for_roles
+from stockroom.pure.money import to_minor
 from stockroom.receiving import ReceivingError, difference_in_words, in_home
+from stockroom.site.people import Role, StaffRequest, for_roles
+from stockroom.site.web import TypeField, page_of
 from stockroom.states import LADDER
 from stockroom.views.receiving_forms import (
     CountForm,
@@ -32,7 +33,6 @@ from stockroom.views.receiving_forms import (
     last_rates,
     put_cursor_on_error,
 )
-from stockroom.web import TypeField, page_of
 
 LATEST = 30
 

@@ -12,10 +12,10 @@ from django.utils import timezone
 
 from stockroom.models import Charge, Line, Lot, Maker, Place, Supplier
 from stockroom.models.shop import check_currency
-from stockroom.money import minor_places
-from stockroom.names import NameField
+from stockroom.pure.money import minor_places
 from stockroom.receiving import MOST_PIECES, FewerThanSerials, check_pieces
-from stockroom.web import TypeField
+from stockroom.site.names import NameField
+from stockroom.site.web import TypeField
 
 
 def put_cursor(form: forms.BaseForm, name: str) -> None:

@@ -25,7 +25,7 @@ from grading.paper.labels import Label, Section, labels_pdf
 from grading.paper.picklist import pick_list_pdf
 from grading.paper.stock import STOCKS, Stock
 from grading.paper.symbols import DOTS_203, DOTS_300, CannotEncode, Kind, code128, square
-from stockroom.serials import serial
+from stockroom.pure.serials import serial
 from tests.papers import CERTIFICATE, PICK_LIST
 
 DPI = (203, 300)

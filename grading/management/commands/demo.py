@@ -22,7 +22,7 @@ from django.utils import timezone
 
 from grading import demo
 from stockroom.models import Lot, Shop
-from stockroom.people import Role
+from stockroom.site.people import Role
 
 LARGEST = 1_000_000
 
@@ -90,7 +90,7 @@ class Command(BaseCommand):
         self.stdout.write(f"{Shop.own()}. {demo.NOTICE}\nLogins: {roles}. Password of each: {demo.PASSWORD}")
 
     def _serve(self, host: str, port: int) -> None:
-        from stockroom.serving import serve
+        from stockroom.site.serving import serve
 
         self.stdout.write(f"The shop is at http://{host}:{port}/ (stop it with Ctrl-C)")
         self.stdout.flush()

@@ -9,7 +9,7 @@ from django.core.exceptions import ValidationError
 from django.core.management import call_command
 from django.core.management.base import BaseCommand, CommandError, CommandParser
 
-from stockroom.people import Role
+from stockroom.site.people import Role
 
 
 class Command(BaseCommand):

@@ -4,7 +4,7 @@ from typing import Any
 
 from django.core.management.base import BaseCommand, CommandParser
 
-from stockroom.serving import serve
+from stockroom.site.serving import serve
 
 
 class Command(BaseCommand):

@@ -11,7 +11,7 @@ from typing import Any
 from django import forms
 
 from stockroom.models import Maker, Place, Supplier
-from stockroom.serials import BadSerial, read_serial
+from stockroom.pure.serials import BadSerial, read_serial
 
 Named = Supplier | Maker | Place
 LONGEST: dict[type[Named], int] = {Supplier: 120, Maker: 80, Place: 20}
@@ -34,7 +34,7 @@ def known_name(model: type[Named], text: str) -> Any:
 class NameInput(forms.TextInput):
     """A text box in which the browser offers the names there are."""
 
-    template_name = "stockroom/widgets/name_input.html"
+    template_name = "site/widgets/name_input.html"
 
     def __init__(self, model: type[Named]) -> None:
         super().__init__({"list": f"{model._meta.model_name}-names", "autocomplete": "off", "spellcheck": "false"})

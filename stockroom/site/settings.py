@@ -13,7 +13,7 @@ from pathlib import Path
 
 import dj_database_url
 
-BASE_DIR = Path(__file__).resolve().parent.parent
+BASE_DIR = Path(__file__).resolve().parents[2]
 VAR_DIR = BASE_DIR / "var"
 VAR_DIR.mkdir(exist_ok=True)
 
@@ -59,19 +59,20 @@ MIDDLEWARE = [
     "django.middleware.clickjacking.XFrameOptionsMiddleware",
 ]
 
-ROOT_URLCONF = "stockroom.urls"
-WSGI_APPLICATION = "stockroom.wsgi.application"
+ROOT_URLCONF = "stockroom.site.urls"
+WSGI_APPLICATION = "stockroom.site.wsgi.application"
 
 TEMPLATES = [
     {
         "BACKEND": "django.template.backends.django.DjangoTemplates",
+        "DIRS": sorted(BASE_DIR.glob("*/*/templates")),  # each room has its own
         "APP_DIRS": True,
         "OPTIONS": {
             "context_processors": [
                 "django.template.context_processors.request",
                 "django.contrib.auth.context_processors.auth",
                 "django.contrib.messages.context_processors.messages",
-                "stockroom.people.shop_and_roles",
+                "stockroom.site.people.shop_and_roles",
             ],
             "builtins": ["stockroom.templatetags.shown"],
         },

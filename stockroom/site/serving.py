@@ -14,7 +14,7 @@ import waitress
 from django.conf import settings
 from django.utils.module_loading import import_string
 
-from stockroom.wsgi import application
+from stockroom.site.wsgi import application
 
 THREADS = 8
 

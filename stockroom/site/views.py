@@ -17,9 +17,9 @@ from django.urls import path, reverse
 
 from catalog.models import ValveType
 from stockroom.models import Entry, Line, Place, Shop, Valve
-from stockroom.people import Role, StaffRequest, for_roles
-from stockroom.serials import BadSerial, read_serial
-from stockroom.web import page_of
+from stockroom.pure.serials import BadSerial, read_serial
+from stockroom.site.people import Role, StaffRequest, for_roles
+from stockroom.site.web import page_of
 
 # What a number with this first letter is the number of. Our numbers have four figures or more: L63 is a valve type.
 PAGES_BY_LETTER = {"L": "lot", "R": "order", "S": "set", "A": "item", "C": "claim"}
@@ -54,7 +54,7 @@ def find(request: HttpRequest) -> HttpResponse:
 
 
 def office(request: HttpRequest) -> HttpResponse:
-    return render(request, "stockroom/office.html")
+    return render(request, "site/office.html")
 
 
 class EntryFilter(django_filters.FilterSet):
@@ -71,7 +71,7 @@ class EntryFilter(django_filters.FilterSet):
 
 def daybook(request: HttpRequest) -> HttpResponse:
     found = EntryFilter(request.GET, queryset=Entry.objects.select_related("by", "lot", "valve", "order"))
-    return render(request, "stockroom/daybook.html", {"filter": found, "page": page_of(request, found.qs)})
+    return render(request, "site/daybook.html", {"filter": found, "page": page_of(request, found.qs)})
 
 
 class PersonForm(forms.ModelForm):
@@ -120,7 +120,7 @@ class PersonForm(forms.ModelForm):
 def people(request: StaffRequest) -> HttpResponse:
     return render(
         request,
-        "stockroom/people.html",
+        "site/people.html",
         {"page": page_of(request, User.objects.order_by("username").prefetch_related("groups"))},
     )
 
@@ -145,7 +145,7 @@ def person(request: StaffRequest, pk: int | None = None) -> HttpResponse:
             return redirect("people")
     return render(
         request,
-        "stockroom/form.html",
+        "site/form.html",
         {
             "form": form,
             "title": f"Change {found.username}" if found else "New login",
@@ -174,7 +174,7 @@ def shop(request: StaffRequest) -> HttpResponse:
         Entry.write(request.user, "shop", f"Changed the shop's data: {', '.join(form.changed_data) or 'nothing'}")
         messages.success(request, "The shop's data are recorded.")
         return redirect("office")
-    return render(request, "stockroom/form.html", {"form": form, "title": "The shop", "back": reverse("office")})
+    return render(request, "site/form.html", {"form": form, "title": "The shop", "back": reverse("office")})
 
 
 urlpatterns = [
@@ -190,7 +190,7 @@ urlpatterns = [
     path(
         "password/",
         auth_views.PasswordChangeView.as_view(
-            template_name="stockroom/form.html", success_url="/office/", extra_context={"title": "Change your password"}
+            template_name="site/form.html", success_url="/office/", extra_context={"title": "Change your password"}
         ),
         name="password",
     ),

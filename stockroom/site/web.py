@@ -12,7 +12,7 @@ from django.http import HttpRequest
 
 from catalog.models import ValveType
 from stockroom.models import Valve
-from stockroom.serials import BadSerial, read_serial
+from stockroom.pure.serials import BadSerial, read_serial
 
 ROWS = 50
 
