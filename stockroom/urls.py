@@ -1,10 +1,10 @@
 """The addresses of goods and people; each list stands at the foot of its views."""
 
-from stockroom.site import views
+from stockroom.site import views as office
 from stockroom.views import claims, customers, export, keeping, lot_import, makers, photographs, receiving
 
 urlpatterns = [
-    *views.urlpatterns,
+    *office.urlpatterns,
     *receiving.urlpatterns,
     *lot_import.urlpatterns,
     *claims.urlpatterns,
