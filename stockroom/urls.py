@@ -1,7 +1,8 @@
 """The addresses of goods and people; each list stands at the foot of its views."""
 
+from stockroom.export import views as export
 from stockroom.site import views as office
-from stockroom.views import claims, customers, export, keeping, lot_import, makers, photographs, receiving
+from stockroom.views import claims, customers, keeping, lot_import, makers, photographs, receiving
 
 urlpatterns = [
     *office.urlpatterns,

@@ -22,7 +22,7 @@ from django.urls import reverse
 
 from grading.models import Grade, Reading
 from stockroom import identity
-from stockroom.export import NULL, export, exported_models
+from stockroom.export.writing import NULL, export, exported_models
 from stockroom.identity import Sheet
 from stockroom.lot_layout import receive
 from stockroom.models import Customer, Entry, Line, LotFile, Photograph, Shop, Supplier, Valve
@@ -213,7 +213,7 @@ def test_it_is_written_in_a_transaction_of_its_own_that_only_reads() -> None:
 
 
 def test_every_kind_of_field_has_a_type_of_its_own() -> None:
-    from stockroom.export import _datatype
+    from stockroom.export.writing import _datatype
 
     kinds = {_datatype(field) for model in exported_models() for field in model._meta.concrete_fields}
     assert {"integer", "double", "decimal", "boolean", "dateTimeStamp", "date", "json", "string"} == kinds

@@ -8,7 +8,7 @@ from typing import Any
 from django.core.management.base import BaseCommand, CommandError, CommandParser
 from django.utils import timezone
 
-from stockroom.export import export
+from stockroom.export.writing import export
 
 
 class Command(BaseCommand):

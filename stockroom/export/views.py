@@ -9,8 +9,8 @@ from django.shortcuts import render
 from django.urls import path
 from django.utils import timezone
 
-from stockroom.export import export as write
-from stockroom.export import exported_models
+from stockroom.export.writing import export as write
+from stockroom.export.writing import exported_models
 from stockroom.models import Entry, Photograph
 from stockroom.site.people import Role, StaffRequest, for_roles
 
@@ -19,7 +19,7 @@ from stockroom.site.people import Role, StaffRequest, for_roles
 def export(request: StaffRequest) -> HttpResponse | FileResponse:
     if request.method != "POST":
         context = {"tables": len(exported_models()), "photographs": Photograph.objects.count()}
-        return render(request, "stockroom/export.html", context)
+        return render(request, "export/export.html", context)
     file = tempfile.TemporaryFile()  # noqa: SIM115 -- the response closes it
     summary = write(file)
     Entry.write(request.user, "exported", f"Everything exported: {summary.tables} tables, {summary.rows} rows.")
