@@ -29,12 +29,7 @@ from django.utils import timezone
 from catalog.models import Alias, ValveType
 from catalog.reference.files import normal
 from stockroom import identity
-from stockroom.lot_layout import FIELDS, Layout, remember
-from stockroom.models import Entry, Line, Lot, LotFile, Maker, Place, Valve
-from stockroom.receiving import MOST_PIECES, add_lines, allot_whole
-from stockroom.site.changes import fitted
-from stockroom.site.names import LONGEST, refuse_serial
-from stockroom.tables import (
+from stockroom.files.tables import (
     Cell,
     Fault,
     Mark,
@@ -47,6 +42,11 @@ from stockroom.tables import (
     settle_mark,
     written,
 )
+from stockroom.lot_layout import FIELDS, Layout, remember
+from stockroom.models import Entry, Line, Lot, LotFile, Maker, Place, Valve
+from stockroom.receiving import MOST_PIECES, add_lines, allot_whole
+from stockroom.site.changes import fitted
+from stockroom.site.names import LONGEST, refuse_serial
 
 NEAREST = 4
 SHOWN_MARKS = 12

@@ -21,8 +21,8 @@ from django.contrib.auth.models import User
 from django.db import transaction
 from django.utils import timezone
 
+from stockroom.files.tables import Row, Table, find_heading, is_blank, plain, read_tables, written
 from stockroom.models import Lot, LotFile, SupplierMapping
-from stockroom.tables import Row, Table, find_heading, is_blank, plain, read_tables, written
 
 KEPT_FOR = timedelta(days=7)  # a file that nobody imported
 

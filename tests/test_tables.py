@@ -16,8 +16,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from stockroom import tables
-from stockroom.tables import (
+from stockroom.files import tables
+from stockroom.files.tables import (
     Fault,
     Mark,
     NotATable,

@@ -7,7 +7,7 @@ CSV is RFC 4180's in UTF-8. `manifest.json` is metadata in the vocabulary of the
 Vocabulary for Tabular Data" (17 December 2015): the type of each column, keys, and which column refers to which table.
 
 An empty cell is an empty text; `\\N` is no value at all. A text that a spreadsheet would run as a formula gets a
-backslash in front, and so does one that begins with a backslash (`stockroom.cells`). JSON stays as it is.
+backslash in front, and so does one that begins with a backslash (`stockroom.files.cells`). JSON stays as it is.
 Uploaded files lie in `files/`, and their cell holds the path. Photographs go in on request: they can be many gigabytes.
 """
 
@@ -31,7 +31,7 @@ from django.contrib.auth.models import Group, User
 from django.db import connection, models, transaction
 from django.utils import timezone
 
-from stockroom.cells import defused
+from stockroom.files.cells import defused
 from stockroom.models import Photograph, Shop
 
 NULL = "\\N"

@@ -14,6 +14,7 @@ from django.urls import path, reverse
 from django.views.decorators.http import require_POST
 
 from stockroom import lot_import as importing
+from stockroom.files.tables import MAX_BYTES, MAX_ROWS, Mark, NotATable, written
 from stockroom.lot_import import ImportProblem, Preview, Word
 from stockroom.lot_layout import FIELDS, Choices, Layout, first_choices, read_rows, receive
 from stockroom.models import Line, Lot, LotFile, Maker
@@ -21,7 +22,6 @@ from stockroom.receiving import ReceivingError
 from stockroom.site.names import NameField
 from stockroom.site.people import Role, StaffRequest, for_roles
 from stockroom.site.web import TypeField
-from stockroom.tables import MAX_BYTES, MAX_ROWS, Mark, NotATable, written
 
 SAMPLE = 8
 SHOWN_PROBLEMS, SHOWN_WORDS, SHOWN_LINES = 100, 100, 100

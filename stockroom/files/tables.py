@@ -9,7 +9,8 @@
     plain           text for comparing: one space between words, small letters
 
 CSV is RFC 4180's, widened: semicolons, tabs or bars; a byte-order mark; UTF-8, UTF-16 or Windows-1252; and our own
-export's marks (`stockroom.cells`). XLSX is read for its values alone: a formula counts by the value stored with it,
+export's marks (`stockroom.files.cells`). XLSX is read for its values alone: a formula counts by the value stored with
+it,
 never by being worked out. What a merged cell holds stands in its topmost row; `Table.merged` says which rows it covers.
 
 Refused, each with its reason: files too large or with too much in them, workbooks with macros, encrypted files, old
@@ -35,7 +36,7 @@ import openpyxl
 from openpyxl.utils import column_index_from_string
 from openpyxl.utils.exceptions import InvalidFileException
 
-from stockroom.cells import restored
+from stockroom.files.cells import restored
 
 MAX_BYTES = 8_000_000
 MAX_UNPACKED_BYTES = 120_000_000
