@@ -10,8 +10,8 @@ from django.contrib.auth.models import User
 from django.db import transaction
 
 from grading import judging, progress, sealed_standing
-from stockroom import identity
-from stockroom.identity import Sheet
+from stockroom.marks import identity
+from stockroom.marks.identity import Sheet
 from stockroom.models import Entry, Valve
 
 

@@ -16,7 +16,7 @@ from django.utils import timezone
 
 from grading import progress
 from grading.models import Grade
-from stockroom.construction import in_public
+from stockroom.marks.pure.construction import in_public
 from stockroom.models import Condition, Counter, Entry, ListedValve, Listing, Valve
 from stockroom.models.orders import set_name
 from stockroom.site.changes import fitted

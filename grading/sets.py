@@ -25,7 +25,7 @@ from grading.matching.words import LARGEST_SET, SMALLEST_SET
 from grading.measured import Spread, Value, claim
 from grading.measured import spread_of as spread_of_values
 from grading.models import Grade, MatchedSet, Member, Policy
-from stockroom.likeness import how_built, weeks_made
+from stockroom.marks.likeness import how_built, weeks_made
 from stockroom.models import Counter, Entry, Valve
 from stockroom.states import State
 

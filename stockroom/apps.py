@@ -15,7 +15,7 @@ def make_roles(sender: AppConfig, using: str, **kwargs: object) -> None:
 
 
 def assess_dates_again(sender: object, types: Collection[int], **kwargs: object) -> None:
-    from stockroom.identity import years_changed
+    from stockroom.marks.identity import years_changed
 
     years_changed(types)
 

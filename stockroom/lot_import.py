@@ -28,7 +28,6 @@ from django.utils import timezone
 
 from catalog.models import Alias, ValveType
 from catalog.reference.files import normal
-from stockroom import identity
 from stockroom.files.tables import (
     Cell,
     Fault,
@@ -43,6 +42,7 @@ from stockroom.files.tables import (
     written,
 )
 from stockroom.lot_layout import FIELDS, Layout, remember
+from stockroom.marks import identity
 from stockroom.models import Entry, Line, Lot, LotFile, Maker, Place, Valve
 from stockroom.receiving import MOST_PIECES, add_lines, allot_whole
 from stockroom.site.changes import fitted

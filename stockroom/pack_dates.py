@@ -13,10 +13,11 @@ from __future__ import annotations
 from django.contrib.auth.models import User
 from django.db import transaction
 
-from catalog.datecodes import Reading, find_dates, readings
-from stockroom import identity, receiving
-from stockroom.identification import Ranked, rank
-from stockroom.identity import Register
+from stockroom import receiving
+from stockroom.marks import identity
+from stockroom.marks.identity import Register
+from stockroom.marks.pure.datecodes import Reading, find_dates, readings
+from stockroom.marks.pure.identification import Ranked, rank
 from stockroom.models import Entry, Line, PackDateReading, Packing, Valve
 from stockroom.site.changes import fitted
 

@@ -1,8 +1,9 @@
 """The addresses of goods and people; each list stands at the foot of its views."""
 
 from stockroom.export import views as export
+from stockroom.marks import maker_views
 from stockroom.site import views as office
-from stockroom.views import claims, customers, keeping, lot_import, makers, photographs, receiving
+from stockroom.views import claims, customers, keeping, lot_import, photographs, receiving
 
 urlpatterns = [
     *office.urlpatterns,
@@ -10,7 +11,7 @@ urlpatterns = [
     *lot_import.urlpatterns,
     *claims.urlpatterns,
     *keeping.urlpatterns,
-    *makers.urlpatterns,
+    *maker_views.urlpatterns,
     *photographs.urlpatterns,
     *customers.urlpatterns,
     *export.urlpatterns,

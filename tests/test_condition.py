@@ -13,9 +13,9 @@ from django.urls import reverse
 from catalog.models import CAUTION_SENTENCES
 from catalog.reference.files import CAUTIONS
 from grading import listing
-from stockroom import identity
-from stockroom.construction import CONDITION
-from stockroom.identity import Sheet
+from stockroom.marks import identity
+from stockroom.marks.identity import Sheet
+from stockroom.marks.pure.construction import CONDITION
 from stockroom.models import Cleaning, Condition, Entry, Valve
 from stockroom.site.people import Role
 from tests.factories import graded, make_line, make_type, make_user, make_valve, make_valves

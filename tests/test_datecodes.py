@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from catalog.datecodes import (
+from stockroom.marks.pure.datecodes import (
     EIA_FIRST_YEAR,
     PUBLISHED_FORMS,
     DateCodeError,

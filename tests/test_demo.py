@@ -42,7 +42,8 @@ from grading.models import (
 from grading.paper.certificate import certificate_pdf
 from grading.paper.claim import claim_pdf
 from grading.sets import figures
-from stockroom import identity, pack_dates, receiving, sampling
+from stockroom import pack_dates, receiving, sampling
+from stockroom.marks import identity
 from stockroom.models import (
     Allocation,
     Attachment,

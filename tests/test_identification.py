@@ -6,16 +6,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from catalog.datecodes import Form, Window, readings
-from stockroom.identification import (
-    Assessment,
-    MakerFacts,
-    Marks,
-    Subject,
-    TypeFacts,
-    assess,
-    rank,
-)
+from stockroom.marks.pure.datecodes import Form, Window, readings
+from stockroom.marks.pure.identification import Assessment, MakerFacts, Marks, Subject, TypeFacts, assess, rank
 
 WINDOW = Window(1930, 1999)
 RECEIVED = date(2026, 3, 2)

@@ -16,14 +16,14 @@ from django.contrib.auth.models import User
 from django.test import Client
 from django.urls import reverse
 
-from catalog.datecodes import Form
 from catalog.loading import first_years_changed, load
 from catalog.models import Source, ValveType
 from catalog.reference import files as reference
 from grading import handling
-from stockroom import identity
-from stockroom.construction import FEATURES, UnknownWord
-from stockroom.identity import NotAReading, Register, SettledAlready, Sheet
+from stockroom.marks import identity
+from stockroom.marks.identity import NotAReading, Register, SettledAlready, Sheet
+from stockroom.marks.pure.construction import FEATURES, UnknownWord
+from stockroom.marks.pure.datecodes import Form
 from stockroom.models import DateReading, Entry, Line, Maker, MarkWarning, SeenFeature, SourceCode, Valve
 from stockroom.models.identity import read_alternative
 from stockroom.site.people import Role

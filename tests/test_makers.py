@@ -8,8 +8,8 @@ import pytest
 from django.test import Client
 from django.urls import reverse
 
-from stockroom import identity
-from stockroom.identity import Register, Sheet
+from stockroom.marks import identity
+from stockroom.marks.identity import Register, Sheet
 from stockroom.models import Entry, KnownConstruction, Maker, SourceCode, Valve
 from stockroom.site.people import Role
 from tests.factories import make_line, make_type, make_valve

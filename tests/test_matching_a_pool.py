@@ -13,10 +13,10 @@ from django.contrib.auth.models import User
 from django.core.management import call_command
 from django.test import Client
 
-from catalog.datecodes import Form, week_span
 from grading import runs, swaps
 from grading.models import MatchedSet, MatchRun
 from grading.runs import Ask
+from stockroom.marks.pure.datecodes import Form, week_span
 from stockroom.models import DateReading, SeenFeature, Valve
 from stockroom.site.people import Role
 from tests.factories import graded, make_policy, make_type, make_user, make_valves

@@ -11,11 +11,12 @@ from django.contrib.auth.models import User
 from django.test import Client
 from django.urls import reverse
 
-from catalog import datecodes
-from catalog.datecodes import Window
-from stockroom import identity, pack_dates, sealed
-from stockroom.identification import Subject
-from stockroom.identity import Sheet
+from stockroom import pack_dates, sealed
+from stockroom.marks import identity
+from stockroom.marks.identity import Sheet
+from stockroom.marks.pure import datecodes
+from stockroom.marks.pure.datecodes import Window
+from stockroom.marks.pure.identification import Subject
 from stockroom.models import Entry, Line, PackDateReading, Packing, Valve
 from stockroom.site.people import Role
 from tests.factories import make_line, make_lot, make_type, make_user, make_valves

@@ -19,8 +19,8 @@ from grading import handling
 from grading.demo import drawings
 from grading.demo.clock import at, moment
 from grading.demo.delivery import photograph
-from stockroom import identity
-from stockroom.identity import Register, Sheet
+from stockroom.marks import identity
+from stockroom.marks.identity import Register, Sheet
 from stockroom.models import Line, Listing, Lot, Maker, MarkWarning, Valve
 from stockroom.photographs import set_public
 from stockroom.states import State

@@ -16,8 +16,8 @@ from django.views.decorators.http import require_POST
 from catalog.models import ValveType
 from grading import handling
 from grading.views.identity_forms import ALONE, OVER, CleaningForm, DismissForm, SheetForm
-from stockroom import identity
-from stockroom.identification import NOT_A_VERDICT, Subject
+from stockroom.marks import identity
+from stockroom.marks.pure.identification import NOT_A_VERDICT, Subject
 from stockroom.models import DateReading, Entry, Line, Lot, Maker, MarkWarning, Valve
 from stockroom.pure.serials import BadSerial, read_serial
 from stockroom.site.people import Role, StaffRequest, for_roles

@@ -8,12 +8,12 @@ from typing import Any
 
 from django import forms
 
-from catalog.datecodes import Reading
 from catalog.models import ValveType
-from stockroom import identity
-from stockroom.construction import CONDITION, FEATURES, Choice
-from stockroom.identification import Ranked
-from stockroom.identity import Register, Sheet
+from stockroom.marks import identity
+from stockroom.marks.identity import Register, Sheet
+from stockroom.marks.pure.construction import CONDITION, FEATURES, Choice
+from stockroom.marks.pure.datecodes import Reading
+from stockroom.marks.pure.identification import Ranked
 from stockroom.models import Cleaning, Condition, Line, Maker, Valve
 from stockroom.site.names import NameField
 from stockroom.site.web import TypeField

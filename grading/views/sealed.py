@@ -27,7 +27,8 @@ from grading.views.sealed_forms import (
     SealedListingForm,
     SupplyForm,
 )
-from stockroom import identity, pack_dates, sampling, sealed
+from stockroom import pack_dates, sampling, sealed
+from stockroom.marks import identity
 from stockroom.models import Line, Listing, Order, Packing, SamplingPlan, SealedDecision, Shop, Supplier
 from stockroom.models.goods import pieces_of_line
 from stockroom.receiving import ReceivingError

@@ -14,7 +14,7 @@ from django.views.decorators.http import require_POST
 from catalog.models import ValveType
 from grading import conditions, handling, judging
 from grading.models import Grade, Policy, Reading
-from stockroom import identity
+from stockroom.marks import identity
 from stockroom.models import Entry, Lot, Maker, Place, Shop, Valve
 from stockroom.site.people import Role, StaffRequest, for_roles
 from stockroom.site.web import page_of

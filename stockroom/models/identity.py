@@ -15,10 +15,10 @@ from django.core.validators import RegexValidator
 from django.db import models
 from django.utils import timezone
 
-from catalog.datecodes import Form, Reading
 from catalog.models import ValveType
-from stockroom.construction import CONDITION, FEATURES, Choice
-from stockroom.identification import Subject
+from stockroom.marks.pure.construction import CONDITION, FEATURES, Choice
+from stockroom.marks.pure.datecodes import Form, Reading
+from stockroom.marks.pure.identification import Subject
 from stockroom.models.goods import Maker, Valve
 
 
@@ -94,8 +94,8 @@ class SeenFeature(By):
 class CodeReading(By):
     """How a code was read: the reading chosen and all the others it might have had.
 
-    `form` to `latest` are those of `catalog.datecodes.Reading`; `form` is empty while none is chosen.
-    `alternatives` holds all of them in the order they were ranked, as `stockroom.identity` writes them.
+    `form` to `latest` are those of `stockroom.marks.pure.datecodes.Reading`; `form` is empty while none is chosen.
+    `alternatives` holds all of them in the order they were ranked, as `stockroom.marks.identity` writes them.
     """
 
     code = models.CharField("code as stamped", max_length=40)

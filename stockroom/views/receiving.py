@@ -17,8 +17,8 @@ from django.utils.html import format_html
 
 from catalog.models import ValveType
 from stockroom import receiving
-from stockroom.identity import warnings_by_line
 from stockroom.lots import Tally, tally_lines, tally_lots
+from stockroom.marks.identity import warnings_by_line
 from stockroom.models import Credit, Line, Lot, Shop, Supplier
 from stockroom.pure.money import to_minor
 from stockroom.receiving import ReceivingError, difference_in_words, in_home

@@ -8,7 +8,7 @@ from datetime import date
 
 import pytest
 
-from catalog.datecodes import Form, Window, iso_week, readings, sunday_week, week_span
+from stockroom.marks.pure.datecodes import Form, Window, iso_week, readings, sunday_week, week_span
 
 ISO_EXAMPLES = [
     # "ISO week date", table of dates around New Year's Day (the encyclopaedia article, as kept at

@@ -1,6 +1,6 @@
 """Identification and condition: what is seen on a valve is written down, and what does not agree is said.
 
-- `Register()`: the shop's makers as `stockroom.identification` takes them, asked of the database once
+- `Register()`: the shop's makers as `stockroom.marks.pure.identification` takes them, asked of the database once
 - `rank_code(code, type, received, others, register)`: every reading of a code, likeliest first
 - `others_of_line(line, besides)`: how the codes of the line's other valves are read
 - `Sheet`, `record(valve, sheet, by)`, `spread(valves, sheet, by)`: one valve as it is; many valves alike
@@ -27,10 +27,12 @@ from django.db import transaction
 from django.db.models import Count, Q
 from django.utils import timezone
 
-from catalog.datecodes import Reading, Window, find_dates, readings
 from catalog.models import ValveType
-from stockroom.construction import CONDITION, FEATURES, check
-from stockroom.identification import (
+from stockroom.keeping import keep
+from stockroom.lots import CHUNK, chunked
+from stockroom.marks.pure.construction import CONDITION, FEATURES, check
+from stockroom.marks.pure.datecodes import Reading, Window, find_dates, readings
+from stockroom.marks.pure.identification import (
     Assessment,
     Disagreement,
     MakerFacts,
@@ -41,8 +43,6 @@ from stockroom.identification import (
     assess,
     rank,
 )
-from stockroom.keeping import keep
-from stockroom.lots import CHUNK, chunked
 from stockroom.models import (
     Cleaning,
     Condition,
@@ -238,7 +238,7 @@ class Sheet:
     """What somebody saw. An empty text is nothing seen; `type` None leaves the type alone.
 
     `chosen` is the key of the code's reading, empty while it is not decided. `features` and `condition` are by
-    the names of `stockroom.construction`.
+    the names of `stockroom.marks.pure.construction`.
     """
 
     type: ValveType | None = None

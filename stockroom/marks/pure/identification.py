@@ -16,7 +16,7 @@ from dataclasses import dataclass, field
 from datetime import date
 from enum import StrEnum
 
-from catalog.datecodes import PUBLISHED_FORMS, Reading
+from stockroom.marks.pure.datecodes import PUBLISHED_FORMS, Reading
 
 NOT_A_VERDICT = (
     "Makers bought from each other and marked the goods as their own, so this says where to look, not that anything "

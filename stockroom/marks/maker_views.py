@@ -15,9 +15,10 @@ from django.urls import path, reverse
 from django.utils import timezone
 from django.views.decorators.http import require_POST
 
-from stockroom import identity, keeping
-from stockroom.construction import FEATURES
+from stockroom import keeping
 from stockroom.lots import tally_lines
+from stockroom.marks import identity
+from stockroom.marks.pure.construction import FEATURES
 from stockroom.models import KnownConstruction, Line, Maker, SeenFeature, Valve
 from stockroom.site.people import Role, StaffRequest, for_roles
 from stockroom.site.web import TypeField, page_of
@@ -97,7 +98,7 @@ class MakerFilter(django_filters.FilterSet):
 def makers(request: StaffRequest) -> HttpResponse:
     rows = Maker.objects.annotate(line_count=how_many(Line, "maker"), valve_count=how_many(Valve, "maker"))
     filter = MakerFilter(request.GET, queryset=rows.prefetch_related("source_codes"))
-    return render(request, "stockroom/makers.html", {"filter": filter, "page": page_of(request, filter.qs)})
+    return render(request, "marks/makers.html", {"filter": filter, "page": page_of(request, filter.qs)})
 
 
 def maker(request: StaffRequest, pk: int) -> HttpResponse:
@@ -116,7 +117,7 @@ def _maker_page(request: StaffRequest, shown: Maker, form: KnownForm) -> HttpRes
         "features_seen": SeenFeature.objects.filter(valve__maker=shown).values("valve").distinct().count(),
         "form": form,
     }
-    return render(request, "stockroom/maker.html", context)
+    return render(request, "marks/maker.html", context)
 
 
 @for_roles(Role.RECEIVING)

@@ -9,7 +9,7 @@
 
 A short code seldom has one meaning: a year digit comes round every ten years, "5312" is week 12 of 1953 or
 December 1953 turned round, and "A5" is a month or half a month. Nothing is chosen here; ranking is the
-business of stockroom/identification.py.
+business of stockroom/marks/pure/identification.py.
 
 Rules and their sources:
 

@@ -12,13 +12,14 @@ from collections import defaultdict
 from datetime import date
 
 from catalog.models import ValveType
-from stockroom.construction import FEATURES
+from stockroom.marks.pure.construction import FEATURES
 from stockroom.models import DateReading, SeenFeature
 
 #: Print and flash differ between valves of one batch, so they are no part of how a valve is built.
 BUILT = tuple(feature for feature in FEATURES if feature not in ("print colour", "top flash"))
 
-#: A code that names a week spans up to this many days in the three ways of counting weeks (`catalog.datecodes`).
+#: A code that names a week spans up to this many days in the three ways of counting weeks
+# (`stockroom.marks.pure.datecodes`).
 ONE_WEEK_DAYS = 13
 
 
