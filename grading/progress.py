@@ -1,7 +1,7 @@
 """Keep the stored state of valves and lots in step with their records.
 
 - `true_states(valves)`: the state that each valve's records give it, in a fixed number of queries
-- `refresh(valve_ids)`: store those states, and the states of the lots concerned (`stockroom.lots`)
+- `refresh(valve_ids)`: store those states, and the states of the lots concerned (`stockroom.receiving.tally`)
 
 Whatever changes a record calls `refresh` in the same transaction. `manage.py check_states` proves it.
 """
@@ -13,10 +13,10 @@ from collections.abc import Collection
 
 from catalog.models import Section
 from grading.models import Grade, Member, Reading
-from stockroom.lots import CHUNK as CHUNK
-from stockroom.lots import chunked, settle_lots
 from stockroom.models import Allocation, ListedValve, Lot, Valve
 from stockroom.models.orders import Order
+from stockroom.receiving.tally import CHUNK as CHUNK
+from stockroom.receiving.tally import chunked, settle_lots
 from stockroom.states import Facts, State, valve_state
 
 

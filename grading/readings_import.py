@@ -27,8 +27,8 @@ from grading.readings_file import VALUES, Problem, Row, parse
 from grading.readings_header import Field
 from grading.units import MA_PER_V, Mark, Unit
 from stockroom import seals
-from stockroom.lots import chunked
 from stockroom.models import Entry, Valve
+from stockroom.receiving.tally import chunked
 from stockroom.site.changes import fitted
 
 

@@ -13,8 +13,9 @@ from django.contrib.auth.models import User
 from django.db import transaction
 
 from grading import handling, sealed_results, sealed_standing
-from stockroom import receiving, sealed
+from stockroom import sealed
 from stockroom.models import Entry, Listing, SamplingPlan, SealedDecision, Valve
+from stockroom.receiving import booking
 
 Action = SealedDecision.Action
 WENT_BACK = "sent back to the supplier with its lot"
@@ -39,7 +40,7 @@ def decide(
         sealed.SealedError: it does not go with the result, with what was decided before or with an order.
         receiving.ReceivingError, handling.CannotWriteOff: the pieces cannot go.
     """
-    receiving.locked(plan.line.lot_id)
+    booking.locked(plan.line.lot_id)
     now = sealed_results.results(plan)
     ended: list[Listing] = []
     if action != Action.ACCEPT:
@@ -65,5 +66,5 @@ def _send_back(plan: SamplingPlan, why: str, by: User | None, keep_opened: bool)
     going = list(here.order_by("serial"))
     for valve in going:
         handling.write_off(valve, WENT_BACK, by)
-    receiving.send_back_serials(plan.line, [valve.position for valve in going], why, by)
+    booking.send_back_serials(plan.line, [valve.position for valve in going], why, by)
     return going

@@ -16,9 +16,10 @@ from django.db import transaction
 
 from grading import sealed_results
 from grading.listing import CannotList, put_up
-from stockroom import pack_dates, receiving, sealed
+from stockroom import pack_dates, sealed
 from stockroom.models import Listing, Pack, Packing, SamplingPlan, Valve
 from stockroom.models.orders import SEALED_WORDS
+from stockroom.receiving import booking
 from stockroom.sampling import Outcome
 
 
@@ -72,7 +73,7 @@ def publish(plan: SamplingPlan, count: int, title: str, text: str, price: Decima
         CannotList: the lot is not accepted, or its results now say otherwise; so many are not there; or the title
         or the text does not say that they are sealed and sample-tested, not tested.
     """
-    receiving.locked(plan.line.lot_id)
+    booking.locked(plan.line.lot_id)
     for words, where in ((title, "title"), (text, "description")):
         if SEALED_WORDS not in words.casefold():
             raise CannotList(f"The {where} must say “{SEALED_WORDS}”: nobody has tested what is in these packs.")

@@ -22,9 +22,10 @@ from django.db.models import Count
 from grading import pulling, sealed_listing, sealed_results, sealed_standing
 from grading.models import Grade
 from grading.pulling import CannotPull
-from stockroom import receiving, sealed, seals
+from stockroom import sealed, seals
 from stockroom.models import Allocation, Entry, Listing, Order, OrderLine, Pack, Packing, SamplingPlan, Valve
 from stockroom.models.orders import SEALED_WORDS
+from stockroom.receiving import booking
 from stockroom.sampling import Outcome
 from stockroom.site.changes import fitted
 
@@ -101,7 +102,7 @@ def _of_listing(line: OrderLine, number: str) -> list[Valve]:
     pack = Pack.objects.filter(valve__listings__listing=found).select_related("plan__line__lot").first()
     if found is None or pack is None:
         raise CannotPull(f"{number} is not for sale any more. Look again.")
-    receiving.locked(pack.plan.line.lot_id)
+    booking.locked(pack.plan.line.lot_id)
     _check_accepted(pack.plan)
     valves = list(Valve.objects.filter(listings__listing=found).select_related("line__lot").order_by("serial"))
     if len(valves) != line.set_size or any(valve.type_id != line.type_id for valve in valves):
@@ -115,7 +116,7 @@ def _of_bulk(plan: SamplingPlan, pieces: int, by: User) -> list[Valve]:
     _check_accepted(plan)
     try:
         packs = sealed.take_pieces(plan, pieces, by)
-    except (sealed.SealedError, receiving.ReceivingError) as problem:
+    except (sealed.SealedError, booking.ReceivingError) as problem:
         raise CannotPull(str(problem)) from problem
     keys = [pack.valve_id for pack in packs]
     return list(Valve.objects.filter(pk__in=keys).select_related("line__lot").order_by("serial"))

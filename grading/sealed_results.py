@@ -27,8 +27,8 @@ from django.db.models import Min, Q
 from grading import plots
 from grading.models import Grade
 from stockroom import sampling, sealed
-from stockroom.lots import chunked
 from stockroom.models import Line, Pack, Packing, Return, SamplingPlan, SealedDecision, Valve
+from stockroom.receiving.tally import chunked
 from stockroom.sampling import Decision, Unopened
 from stockroom.states import State
 

@@ -17,8 +17,8 @@ from django.db.models import OuterRef, QuerySet, Subquery
 
 from catalog.models import ValveType
 from grading import listing, sealed_results
-from stockroom.lots import chunked
 from stockroom.models import Entry, Listing, SamplingPlan, SealedDecision
+from stockroom.receiving.tally import chunked
 from stockroom.sampling import Outcome
 from stockroom.site.changes import fitted
 

@@ -7,8 +7,8 @@
 - `enter_credit(claim, credit, by)`, `strike_out(credit, why, by)`: money that came back lowers the lot's cost
 
 Short, over and sent back follow from the line's own numbers, so that they cannot contradict the count. An amount
-is the piece's part of the goods charge, shared over the pieces that were expected (`stockroom.costing`): what
-was charged for them. Pieces over were not charged for, so they carry none.
+is the piece's part of the goods charge, shared over the pieces that were expected
+(`stockroom.receiving.pure.costing`): what was charged for them. Pieces over were not charged for, so they carry none.
 """
 
 from __future__ import annotations
@@ -23,10 +23,11 @@ from django.db import transaction
 from django.db.models import QuerySet, Sum
 from django.utils import timezone
 
-from stockroom import costing, receiving
 from stockroom.models import Charge, Claim, ClaimRow, ClaimStep, Counter, Credit, Entry, Fault, Line, Lot, Shop
 from stockroom.models.claims import Kind
 from stockroom.pure.money import minor_places, shown, to_minor
+from stockroom.receiving import booking
+from stockroom.receiving.pure import costing
 from stockroom.site.changes import fitted
 
 
@@ -68,7 +69,7 @@ def note_fault(line: Line, fault: Fault, by: User | None) -> Fault:
         TooMany: there are not so many pieces.
     """
     with transaction.atomic():
-        lot = receiving.locked(line.lot_id)
+        lot = booking.locked(line.lot_id)
         line = Line.objects.get(pk=line.pk)
         noted = line.faults.filter(withdrawn_at=None).aggregate(pieces=Sum("pieces"))["pieces"] or 0
         if noted + fault.pieces > line.received:
@@ -90,7 +91,7 @@ def withdraw_fault(fault: Fault, why: str, by: User | None) -> None:
         NotNow: it is withdrawn, or a claim stands on it.
     """
     with transaction.atomic():
-        lot = receiving.locked(fault.line.lot_id)
+        lot = booking.locked(fault.line.lot_id)
         fault = Fault.objects.select_related("line").get(pk=fault.pk)
         if fault.withdrawn_at:
             raise NotNow("This is withdrawn already.")
@@ -186,7 +187,7 @@ def make_claim(lot: Lot, reference: str, words: str, by: User | None) -> Claim:
         NothingToClaim, NoGoodsCharge.
     """
     with transaction.atomic():
-        lot = receiving.locked(lot.pk)
+        lot = booking.locked(lot.pk)
         asked = to_claim(lot)
         if not asked:
             raise NothingToClaim(f"Lot {lot}: the counts agree with what was expected, or everything is claimed.")
@@ -228,7 +229,7 @@ def take_step(claim: Claim, step: ClaimStep, by: User | None) -> ClaimStep:
         NotNow: it is withdrawn; credits stand on what would be withdrawn; or agreed without an amount.
     """
     with transaction.atomic():
-        lot = receiving.locked(claim.lot_id)
+        lot = booking.locked(claim.lot_id)
         _check_live(claim)
         if step.kind == ClaimStep.Kind.WITHDRAWN and claim.credits.filter(struck_at=None).exists():
             raise NotNow("Credits stand on this claim, so it cannot be withdrawn. Strike them out first.")
@@ -252,15 +253,15 @@ def enter_credit(claim: Claim, credit: Credit, by: User | None) -> Credit:
         receiving.ReceivingError: it is more than the lot cost, or no piece would carry what is left.
     """
     with transaction.atomic():
-        lot = receiving.locked(claim.lot_id)
+        lot = booking.locked(claim.lot_id)
         _check_live(claim)
         credit.claim, credit.lot, credit.by = claim, lot, by
         credit.save()
         home = Shop.own().currency
-        at_home = "" if credit.currency == home else f", {shown(receiving.in_home(credit, home), home)} at home"
+        at_home = "" if credit.currency == home else f", {shown(booking.in_home(credit, home), home)} at home"
         text = f"Claim {claim}: credit of {shown(credit.amount, credit.currency)}{at_home}"
         Entry.write(by, "credit-entered", fitted(f"{text}{f': {credit.note}' if credit.note else ''}."), lot=lot)
-        receiving.settle(lot, by)
+        booking.settle(lot, by)
     return credit
 
 
@@ -271,7 +272,7 @@ def strike_out(credit: Credit, why: str, by: User | None) -> None:
         NotNow: it is struck out already.
     """
     with transaction.atomic():
-        lot = receiving.locked(credit.lot_id)
+        lot = booking.locked(credit.lot_id)
         credit = Credit.objects.select_related("claim").get(pk=credit.pk)
         if not credit.stands:
             raise NotNow("This credit is struck out already.")
@@ -279,7 +280,7 @@ def strike_out(credit: Credit, why: str, by: User | None) -> None:
         credit.save(update_fields=["struck_at", "struck_because"])
         text = f"Claim {credit.claim}: credit of {shown(credit.amount, credit.currency)} struck out: {why}."
         Entry.write(by, "credit-struck-out", fitted(text), lot=lot)
-        receiving.settle(lot, by)
+        booking.settle(lot, by)
 
 
 def _check_live(claim: Claim) -> None:

@@ -15,9 +15,9 @@ from typing import TypeVar
 from django.contrib.auth.models import User
 from django.db import transaction
 
-from stockroom.lots import chunked
 from stockroom.models import Entry, Maker, Movement, Place, Supplier, Valve
 from stockroom.pure.serials import BadSerial, read_serial
+from stockroom.receiving.tally import chunked
 from stockroom.site.changes import differences, fitted
 from stockroom.states import State
 

@@ -13,12 +13,12 @@ from __future__ import annotations
 from django.contrib.auth.models import User
 from django.db import transaction
 
-from stockroom import receiving
 from stockroom.marks import identity
 from stockroom.marks.identity import Register
 from stockroom.marks.pure.datecodes import Reading, find_dates, readings
 from stockroom.marks.pure.identification import Ranked, rank
 from stockroom.models import Entry, Line, PackDateReading, Packing, Valve
+from stockroom.receiving import booking
 from stockroom.site.changes import fitted
 
 
@@ -69,7 +69,7 @@ def choose(packing: Packing, key: str, by: User | None) -> PackDateReading:
         NotAReading.
     """
     with transaction.atomic():
-        lot = receiving.locked(packing.line.lot_id)
+        lot = booking.locked(packing.line.lot_id)
         ranked = readings_of(packing)
         chosen = {one.reading.key: one.reading for one in ranked}.get(key)
         if key and chosen is None:

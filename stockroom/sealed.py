@@ -28,7 +28,7 @@ from django.contrib.auth.models import User
 from django.db import transaction
 from django.db.models import Q
 
-from stockroom import pack_dates, receiving, sampling, switching
+from stockroom import pack_dates, sampling, switching
 from stockroom.models import (
     DrawnPack,
     Entry,
@@ -41,6 +41,7 @@ from stockroom.models import (
     Supplier,
     SupplyNote,
 )
+from stockroom.receiving import booking
 from stockroom.sampling import Decision, Level, Severity
 from stockroom.site.changes import differences, fitted
 from stockroom.states import State
@@ -83,7 +84,7 @@ def describe(line: Line, packing: Packing, by: User | None) -> Packing:
         NotSealed, AlreadyOpened.
     """
     with transaction.atomic():
-        lot = receiving.locked(line.lot_id)
+        lot = booking.locked(line.lot_id)
         if line.condition != Line.Condition.SEALED:
             raise NotSealed(f"Line {line.number} is {line.get_condition_display()}, so it has no sealed packs.")
         before = Packing.objects.filter(line=line).first()
@@ -213,7 +214,7 @@ def make_plan(line: Line, wish: Iso | Exact, terms: Terms, by: User | None, seed
         NotSealed, AlreadyOpened, SealedError, sampling.SamplingError.
     """
     with transaction.atomic():
-        lot = receiving.locked(line.lot_id)
+        lot = booking.locked(line.lot_id)
         line = Line.objects.select_related("type").get(pk=line.pk)
         packing = Packing.objects.filter(line=line).first()
         if line.condition != Line.Condition.SEALED or packing is None:
@@ -303,7 +304,7 @@ def open_packs(plan: SamplingPlan, count: int, by: User | None) -> list[Pack]:
         receiving.NotInBulk: the line has not so many pieces left.
     """
     with transaction.atomic():
-        lot = receiving.locked(plan.line.lot_id)
+        lot = booking.locked(plan.line.lot_id)
         _check_stands(plan)
         shut = plan.drawn.exclude(number__in=plan.packs.values("number")).order_by("number")
         numbers = list(shut.values_list("number", flat=True))
@@ -328,7 +329,7 @@ def open_packs(plan: SamplingPlan, count: int, by: User | None) -> list[Pack]:
 
 
 def _with_serials(plan: SamplingPlan, numbers: Sequence[int], opened: bool, by: User | None) -> list[Pack]:
-    valves = receiving.allot_serials(plan.line, len(numbers), by)
+    valves = booking.allot_serials(plan.line, len(numbers), by)
     return Pack.objects.bulk_create(
         [
             Pack(plan=plan, number=number, valve=valve, opened=opened, by=by)
@@ -384,7 +385,7 @@ def record_decision(plan: SamplingPlan, decided: Decided, by: User | None) -> Se
         SealedError: it is not what the plan proposes, and no reason is given.
     """
     with transaction.atomic():
-        lot = receiving.locked(plan.line.lot_id)
+        lot = booking.locked(plan.line.lot_id)
         _check_stands(plan)
         before = plan.decisions.last()
         action = decided.action
@@ -415,7 +416,7 @@ def record_decision(plan: SamplingPlan, decided: Decided, by: User | None) -> Se
         Entry.write(by, "sealed-decided", fitted(text), lot=lot, line=plan.line)
         in_bulk = Line.objects.get(pk=plan.line_id).pieces - plan.line.valves.count()
         if action == Action.RETURN and in_bulk:
-            receiving.send_back(plan.line, in_bulk, decided.note or decided.proposal.reason, by)
+            booking.send_back(plan.line, in_bulk, decided.note or decided.proposal.reason, by)
     return row
 
 
@@ -508,7 +509,7 @@ def take_pieces(plan: SamplingPlan, pieces: int, by: User | None) -> list[Pack]:
 
 def _accepted_units(plan: SamplingPlan) -> list[list[int]]:
     """What may be sold, while nobody else changes the lot."""
-    receiving.locked(plan.line.lot_id)
+    booking.locked(plan.line.lot_id)
     last = plan.decisions.last()
     if last is None or last.action != Action.ACCEPT:
         raise AlreadyDecided("Only a lot that was accepted on its sample is sold sealed.")
@@ -520,7 +521,7 @@ def _taken(plan: SamplingPlan, numbers: Sequence[int], by: User | None) -> list[
     fresh = [number for number in numbers if number not in with_serials]
     try:
         new = _with_serials(plan, fresh, opened=False, by=by) if fresh else []
-    except receiving.NotInBulk as problem:
+    except booking.NotInBulk as problem:
         raise NotForSale(f"{problem} Were pieces taken up outside the draw?") from problem
     with_serials |= {pack.number: pack for pack in new}
     return [with_serials[number] for number in numbers]

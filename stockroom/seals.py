@@ -14,8 +14,9 @@ from django.contrib.auth.models import User
 from django.db import transaction
 from django.db.models import QuerySet
 
-from stockroom import receiving, sampling
+from stockroom import sampling
 from stockroom.models import Allocation, BrokenSeal, Entry, ListedValve, Pack, Packing, Valve
+from stockroom.receiving import booking
 from stockroom.site.changes import fitted
 
 WITH_PACK = "pack__broken_seal"  # for `select_related` of valves
@@ -76,7 +77,7 @@ def open_pack(valve: Valve, because: str, by: User | None) -> None:
     if not lies_sealed(valve):
         return
     with transaction.atomic():
-        receiving.locked(valve.line.lot_id)  # so that nobody promises it meanwhile
+        booking.locked(valve.line.lot_id)  # so that nobody promises it meanwhile
         pack = Pack.objects.under_seal().filter(valve=valve).select_related("plan__line__lot", "valve").first()
         if pack is None:
             return

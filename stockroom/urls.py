@@ -2,13 +2,15 @@
 
 from stockroom.export import views as export
 from stockroom.marks import maker_views
+from stockroom.receiving import import_views
+from stockroom.receiving import views as receiving
 from stockroom.site import views as office
-from stockroom.views import claims, customers, keeping, lot_import, photographs, receiving
+from stockroom.views import claims, customers, keeping, photographs
 
 urlpatterns = [
     *office.urlpatterns,
     *receiving.urlpatterns,
-    *lot_import.urlpatterns,
+    *import_views.urlpatterns,
     *claims.urlpatterns,
     *keeping.urlpatterns,
     *maker_views.urlpatterns,

@@ -20,9 +20,10 @@ from hypothesis import strategies as st
 
 from grading.claim_sheet import claim_sheet_data
 from grading.paper.claim import MOST_PICTURES, Pictured, claim_pdf
-from stockroom import claims, photographs, receiving
-from stockroom.costing import share
+from stockroom import claims, photographs
 from stockroom.models import Charge, Claim, ClaimStep, Credit, Entry, Fault, Line, Lot
+from stockroom.receiving import booking
+from stockroom.receiving.pure.costing import share
 from stockroom.site.people import Role
 from tests.cameras import photograph
 from tests.factories import make_supplier, make_type, make_user
@@ -47,7 +48,7 @@ def a_lot(
 ) -> Lot:
     """A lot with a line for each (expected, counted)."""
     charge = Charge(kind="goods", amount=Decimal(goods), currency=currency, rate=Decimal(rate))
-    lot = receiving.book_in(Lot(supplier=make_supplier()), [charge], None)
+    lot = booking.book_in(Lot(supplier=make_supplier()), [charge], None)
     lines = [
         Line(
             type=make_type(),
@@ -58,7 +59,7 @@ def a_lot(
         )
         for index, (expected, counted) in enumerate(pieces)
     ]
-    receiving.add_lines(lot, lines, None)
+    booking.add_lines(lot, lines, None)
     return lot
 
 
@@ -128,7 +129,7 @@ def test_what_is_claimed_is_not_claimed_twice_until_the_claim_is_withdrawn(by: U
     assert claims.to_claim(lot) == []
     with pytest.raises(claims.NothingToClaim):
         claims.make_claim(lot, "", "", by)
-    receiving.count_lines(lot, {line_of(lot).pk: 94}, by)
+    booking.count_lines(lot, {line_of(lot).pk: 94}, by)
     assert asked(lot) == [(1, "short", 1, "2.40")]
     with pytest.raises(claims.NotNow, match="Withdraw the claim first"):
         claims.withdraw_fault(fault, "not broken", by)
@@ -138,17 +139,17 @@ def test_what_is_claimed_is_not_claimed_twice_until_the_claim_is_withdrawn(by: U
 
 def test_pieces_that_went_back_are_claimed(by: User) -> None:
     lot = a_lot((100, 100), (50, 50))
-    receiving.send_back(line_of(lot), 80, "refused by its sample", by)
+    booking.send_back(line_of(lot), 80, "refused by its sample", by)
     assert asked(lot) == [(1, "sent back", 80, "128.00")]
 
 
 def test_no_amount_is_made_up_without_a_goods_charge(by: User) -> None:
-    lot = receiving.book_in(Lot(supplier=make_supplier()), [], None)
-    receiving.add_lines(lot, [Line(type=make_type(), condition="used", expected=5, counted=4)], None)
+    lot = booking.book_in(Lot(supplier=make_supplier()), [], None)
+    booking.add_lines(lot, [Line(type=make_type(), condition="used", expected=5, counted=4)], None)
     with pytest.raises(claims.NoGoodsCharge, match="Enter what the goods cost"):
         claims.make_claim(lot, "", "", by)
-    whole = receiving.book_in(Lot(supplier=make_supplier()), [], None)
-    receiving.add_lines(whole, [Line(type=make_type(), condition="used", expected=5, counted=5)], None)
+    whole = booking.book_in(Lot(supplier=make_supplier()), [], None)
+    booking.add_lines(whole, [Line(type=make_type(), condition="used", expected=5, counted=5)], None)
     assert claims.to_claim(whole) == []
 
 
@@ -223,7 +224,7 @@ def test_a_credit_lowers_the_cost_of_every_line_with_a_visible_entry(by: User) -
     claim = claims.make_claim(lot, "", "", by)
     assert [line.cost for line in lot.lines.order_by("number")] == [Decimal("90.00"), Decimal("10.00")]
     claims.enter_credit(claim, a_credit("11.50", "USD", "0.8"), by)
-    assert receiving.cost_of(Lot.objects.get(pk=lot.pk), "GBP") == Decimal("90.80")
+    assert booking.cost_of(Lot.objects.get(pk=lot.pk), "GBP") == Decimal("90.80")
     assert [line.cost for line in lot.lines.order_by("number")] == [Decimal("81.72"), Decimal("9.08")]
     entry = Entry.objects.filter(action="cost-shared").order_by("-pk")[0]
     assert "line 1 90.00 → 81.72" in entry.text and entry.by == by
@@ -248,12 +249,12 @@ def test_credits_never_come_to_more_than_the_lot_cost(by: User) -> None:
     lot = a_lot((100, 90), goods="100.00")
     claim = claims.make_claim(lot, "", "", by)
     claims.enter_credit(claim, a_credit("60.00"), by)
-    with pytest.raises(receiving.CreditedMoreThanCost):
+    with pytest.raises(booking.CreditedMoreThanCost):
         claims.enter_credit(claim, a_credit("40.01"), by)
     assert Credit.objects.count() == 1
     cheaper = [Charge(kind="goods", amount=Decimal("59.99"), currency="GBP", rate=Decimal(1))]
-    with pytest.raises(receiving.CreditedMoreThanCost):
-        receiving.change_lot(Lot.objects.get(pk=lot.pk), cheaper, by)
+    with pytest.raises(booking.CreditedMoreThanCost):
+        booking.change_lot(Lot.objects.get(pk=lot.pk), cheaper, by)
     claims.enter_credit(claim, a_credit("40.00"), by)
     assert line_of(lot).cost == 0
 
@@ -273,28 +274,28 @@ def test_pieces_still_add_up_to_the_cost_whatever_is_credited_and_sent_back(
     for amount, rate in credits:
         try:
             claims.enter_credit(claim, Credit(amount=amount, currency="USD", rate=rate), None)
-        except receiving.CreditedMoreThanCost:
+        except booking.CreditedMoreThanCost:
             continue
     line = data.draw(st.sampled_from(list(lot.lines.order_by("number"))))
     others = sum(one.pieces for one in lot.lines.exclude(pk=line.pk))
     most = line.pieces if others else line.pieces - 1
     if most > 0:
-        receiving.send_back(line, data.draw(st.integers(1, most)), "on trial", None)
+        booking.send_back(line, data.draw(st.integers(1, most)), "on trial", None)
     lot = Lot.objects.get(pk=lot.pk)
-    total = receiving.cost_of(lot, "GBP")
+    total = booking.cost_of(lot, "GBP")
     pieces = [line.cost_of(k, "GBP") for line in lot.lines.all() for k in range(line.pieces)]
     assert sum(pieces, Decimal(0)) == sum((line.cost for line in lot.lines.all()), Decimal(0)) == total
-    credited = sum((receiving.in_home(credit, "GBP") for credit in lot.credits.all()), Decimal(0))
+    credited = sum((booking.in_home(credit, "GBP") for credit in lot.credits.all()), Decimal(0))
     assert total == cost - credited and total >= 0
 
 
 def test_the_last_piece_of_a_lot_with_a_cost_is_not_sent_back(by: User) -> None:
     lot = a_lot((10, 10))
-    with pytest.raises(receiving.NothingCarriesTheCost):
-        receiving.send_back(line_of(lot), 10, "all bad", by)
+    with pytest.raises(booking.NothingCarriesTheCost):
+        booking.send_back(line_of(lot), 10, "all bad", by)
     assert line_of(lot).sent_back == 0
-    with pytest.raises(receiving.NotInBulk, match="10 in bulk, so 11"):
-        receiving.send_back(line_of(lot), 11, "all bad", by)
+    with pytest.raises(booking.NotInBulk, match="10 in bulk, so 11"):
+        booking.send_back(line_of(lot), 11, "all bad", by)
 
 
 @pytest.mark.parametrize(

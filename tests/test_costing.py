@@ -8,7 +8,14 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from stockroom.costing import BadWeight, CostingError, NothingToShareAmong, NotMinorUnits, piece_cost, share
+from stockroom.receiving.pure.costing import (
+    BadWeight,
+    CostingError,
+    NothingToShareAmong,
+    NotMinorUnits,
+    piece_cost,
+    share,
+)
 
 exponents = st.integers(min_value=0, max_value=4)
 units = st.integers(min_value=-(10**12), max_value=10**12)

@@ -8,8 +8,8 @@ import pytest
 from django.test import Client
 from django.urls import reverse
 
-from stockroom import receiving
 from stockroom.models import Line, Lot
+from stockroom.receiving import booking
 from stockroom.site.people import Role
 from stockroom.states import State
 from tests.factories import make_line, make_lot, make_type, make_user, make_valves
@@ -27,7 +27,7 @@ def receiver(logged_in) -> Client:
 def lot() -> Lot:
     """Three lines of 10, 20 and 30, not counted, and GBP 60.00 to share."""
     lot = a_lot(a_charge("60.00"))
-    receiving.add_lines(lot, [a_line(10), a_line(20), a_line(30)], None)
+    booking.add_lines(lot, [a_line(10), a_line(20), a_line(30)], None)
     return lot
 
 
@@ -45,7 +45,7 @@ def post(client: Client, lot: Lot, *counts: Any) -> Any:
     [(10, None, "not yet counted"), (10, 7, "short 3"), (10, 12, "over 2"), (10, 10, "as expected"), (1, 0, "short 1")],
 )
 def test_the_difference_is_said_in_words(expected: int, counted: int | None, words: str) -> None:
-    assert receiving.difference_in_words(expected, counted) == words
+    assert booking.difference_in_words(expected, counted) == words
 
 
 def test_all_lines_are_counted_on_one_page(receiver: Client, lot: Lot) -> None:
@@ -73,7 +73,7 @@ def test_the_cursor_starts_on_the_first_line_not_yet_counted(receiver: Client, l
 def test_each_changed_count_is_written_and_the_cost_shared_anew(lot: Lot) -> None:
     by = make_user("rosa", Role.RECEIVING)
     first, second, third = lot.lines.order_by("number")
-    changed = receiving.count_lines(lot, {first.pk: 10, second.pk: 10, third.pk: None}, by)
+    changed = booking.count_lines(lot, {first.pk: 10, second.pk: 10, third.pk: None}, by)
     assert [line.number for line in changed] == [1, 2]
     entries = lot.entries.filter(action="counted").order_by("line__number")
     assert [entry.text for entry in entries] == [
@@ -102,7 +102,7 @@ def test_a_count_can_be_taken_back(receiver: Client, lot: Lot) -> None:
 
 
 def test_a_count_below_the_serials_is_refused_and_every_count_kept(receiver: Client, lot: Lot) -> None:
-    receiving.allot_serials(lot.lines.get(number=2), 15, None)
+    booking.allot_serials(lot.lines.get(number=2), 15, None)
     page = post(receiver, lot, "10", "14", "31").content.decode()
     assert "15 valves have serials already, so there cannot be only 14." in page
     assert all(f'value="{value}"' in page for value in (10, 14, 31))
@@ -130,10 +130,10 @@ def test_pieces_found_later_bring_a_listed_lot_back_to_received() -> None:
     lot = make_lot()
     line = make_line(count=2, lot=lot)
     make_valves(line=line, count=2, state=State.LISTED)
-    receiving.count_lines(lot, {}, None)
+    booking.count_lines(lot, {}, None)
     lot.refresh_from_db()
     assert lot.state == State.LISTED
-    receiving.count_lines(lot, {line.pk: 3}, None)
+    booking.count_lines(lot, {line.pk: 3}, None)
     lot.refresh_from_db()
     assert lot.state == State.RECEIVED
 
@@ -141,9 +141,9 @@ def test_pieces_found_later_bring_a_listed_lot_back_to_received() -> None:
 def test_five_hundred_lines_are_counted_in_a_fixed_number_of_queries(django_assert_max_num_queries) -> None:
     lot = a_lot(a_charge("60.00"))
     type = make_type()
-    lines = receiving.add_lines(lot, [Line(type=type, condition="used", expected=4) for _ in range(500)], None)
+    lines = booking.add_lines(lot, [Line(type=type, condition="used", expected=4) for _ in range(500)], None)
     with django_assert_max_num_queries(60):
-        receiving.count_lines(lot, {line.pk: 3 for line in lines}, None)
+        booking.count_lines(lot, {line.pk: 3 for line in lines}, None)
     assert set(counted(lot)) == {3}
 
 

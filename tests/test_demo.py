@@ -42,7 +42,7 @@ from grading.models import (
 from grading.paper.certificate import certificate_pdf
 from grading.paper.claim import claim_pdf
 from grading.sets import figures
-from stockroom import pack_dates, receiving, sampling
+from stockroom import pack_dates, sampling
 from stockroom.marks import identity
 from stockroom.models import (
     Allocation,
@@ -64,6 +64,7 @@ from stockroom.models import (
     SourceCode,
     Valve,
 )
+from stockroom.receiving import booking
 from stockroom.site.people import Role
 from stockroom.states import State
 from tests.papers import read_pdf
@@ -143,7 +144,7 @@ def test_the_counts_differ_a_little_from_what_was_expected(shop: Made, db: None)
 
 
 def test_the_cost_of_each_lot_is_shared_to_the_penny(shop: Made, db: None) -> None:
-    from stockroom.receiving import cost_of
+    from stockroom.receiving.booking import cost_of
 
     for lot in Lot.objects.all():
         cost = cost_of(lot, "GBP")
@@ -433,9 +434,9 @@ def test_one_delivery_is_short_over_of_a_wrong_type_and_broken_and_its_claim_low
     agreed, credit = claim.steps.get(kind="agreed"), claim.credits.get()
     assert agreed.amount == credit.amount < claim.amount
     shares = [entry.text for entry in Entry.objects.filter(lot=claim.lot, action="cost-shared").order_by("at", "pk")]
-    charged = sum(receiving.in_home(charge, "GBP") for charge in claim.lot.charges.all())
+    charged = sum(booking.in_home(charge, "GBP") for charge in claim.lot.charges.all())
     assert shares[0].startswith(f"Cost GBP\N{NO-BREAK SPACE}{charged} ")
-    assert shares[-1].startswith(f"Cost GBP\N{NO-BREAK SPACE}{charged - receiving.in_home(credit, 'GBP')} ")
+    assert shares[-1].startswith(f"Cost GBP\N{NO-BREAK SPACE}{charged - booking.in_home(credit, 'GBP')} ")
     assert all(claim.made_at < step.at for step in claim.steps.all())
 
 

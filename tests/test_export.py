@@ -22,10 +22,10 @@ from django.urls import reverse
 
 from grading.models import Grade, Reading
 from stockroom.export.writing import NULL, export, exported_models
-from stockroom.lot_layout import receive
 from stockroom.marks import identity
 from stockroom.marks.identity import Sheet
 from stockroom.models import Customer, Entry, Line, LotFile, Photograph, Shop, Supplier, Valve
+from stockroom.receiving.list_layout import receive
 from stockroom.site.people import Role
 from tests.factories import graded, make_line, make_policy, make_supplier, make_type, make_user, make_valve
 

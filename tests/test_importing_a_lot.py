@@ -17,9 +17,6 @@ from django.utils import timezone
 
 from catalog.models import Alias, ValveType
 from catalog.reference.files import normal
-from stockroom import lot_import
-from stockroom.lot_import import ImportedBefore, NotReady, look, take_in
-from stockroom.lot_layout import Choices, Layout, first_choices, read_rows, receive
 from stockroom.models import (
     Charge,
     DateReading,
@@ -33,6 +30,9 @@ from stockroom.models import (
     SupplierMapping,
     Valve,
 )
+from stockroom.receiving import list_import
+from stockroom.receiving.list_import import ImportedBefore, NotReady, look, take_in
+from stockroom.receiving.list_layout import Choices, Layout, first_choices, read_rows, receive
 from stockroom.site.people import Role
 from tests.factories import make_lot, make_supplier, make_type, make_user, source
 from tests.keyboard import Keyboard
@@ -197,7 +197,7 @@ def test_a_failure_half_way_leaves_nothing(lot: Lot, by: User, monkeypatch: pyte
         assert Line.objects.exists()
         raise RuntimeError("the disk is full")
 
-    monkeypatch.setattr(lot_import, "remember", fails)
+    monkeypatch.setattr(list_import, "remember", fails)
     with pytest.raises(RuntimeError):
         take_in(file, by)
     assert not Line.objects.exists() and not Maker.objects.filter(name="Halvory").exists()
@@ -429,7 +429,7 @@ def test_the_valves_of_a_list_are_made_whole_or_not_at_all(lot: Lot, by: User, m
     def fail(*_: Any) -> None:
         raise RuntimeError("half way")
 
-    monkeypatch.setattr(lot_import, "remember", fail)
+    monkeypatch.setattr(list_import, "remember", fail)
     with pytest.raises(RuntimeError):
         take_in(file, by)
     monkeypatch.undo()

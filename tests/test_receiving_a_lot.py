@@ -16,9 +16,9 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from catalog.models import Alias
-from stockroom import receiving
-from stockroom.lots import tally_lots
 from stockroom.models import Charge, Counter, Entry, Line, Lot, Maker, Place, Shop, Supplier
+from stockroom.receiving import booking
+from stockroom.receiving.tally import tally_lots
 from stockroom.site.people import Role
 from stockroom.states import State
 from tests.factories import make_line, make_lot, make_place, make_supplier, make_type, make_user, make_valves, source
@@ -66,7 +66,7 @@ def a_charge(amount: str, kind: str = "goods", currency: str = "GBP", rate: str 
 
 
 def a_lot(*charges: Charge) -> Lot:
-    return receiving.book_in(Lot(supplier=make_supplier()), charges or [a_charge("100.00")], None)
+    return booking.book_in(Lot(supplier=make_supplier()), charges or [a_charge("100.00")], None)
 
 
 def a_line(pieces: int, weight: str = "1", **fields: Any) -> Line:
@@ -94,7 +94,7 @@ def test_a_lot_is_booked_in_with_its_charges_on_one_page(receiver: Client) -> No
         ("duty", Decimal("12.5"), "GBP", Decimal(1)),
     }
     # 240.00 + 33.10 (33.096 rounded) + 12.50
-    assert receiving.cost_of(lot, "GBP") == Decimal("285.60")
+    assert booking.cost_of(lot, "GBP") == Decimal("285.60")
 
 
 def test_lot_numbers_follow_one_another(receiver: Client) -> None:
@@ -175,7 +175,7 @@ def test_after_an_error_the_cursor_is_on_the_field_to_put_right(receiver: Client
 
 def test_changing_a_lot_writes_what_changed_and_shares_anew(receiver: Client) -> None:
     lot = a_lot(a_charge("100.00"), a_charge("5", kind="other"))
-    receiving.add_lines(lot, [a_line(3)], None)
+    booking.add_lines(lot, [a_line(3)], None)
     receiver.post(
         reverse("lot-edit", args=[lot]),
         lot_data(
@@ -198,7 +198,7 @@ def test_changing_a_lot_writes_what_changed_and_shares_anew(receiver: Client) ->
 def test_saving_a_lot_unchanged_writes_nothing(receiver: Client) -> None:
     receiver.post(reverse("lot-new"), lot_data())
     lot = Lot.objects.get()
-    receiving.add_lines(lot, [a_line(3)], None)
+    booking.add_lines(lot, [a_line(3)], None)
     before = lot.entries.count()
     receiver.post(reverse("lot-edit", args=[lot]), lot_data())
     assert lot.entries.count() == before
@@ -217,7 +217,7 @@ def test_lines_are_added_one_after_the_other_and_come_back_for_the_next(receiver
 
 def test_the_next_line_starts_with_the_condition_and_place_of_the_last(receiver: Client) -> None:
     lot = a_lot()
-    receiving.add_lines(lot, [a_line(3, place=make_place("C3"))], None)
+    booking.add_lines(lot, [a_line(3, place=make_place("C3"))], None)
     form = receiver.get(f"/lots/{lot}/?add=1").context["form"]
     assert (form["condition"].value(), form["place"].value()) == ("used", "C3")
 
@@ -266,7 +266,7 @@ def test_a_bad_line_is_named_on_the_lot_page_and_kept(receiver: Client, changes:
 
 def test_a_line_is_changed_with_an_entry_that_says_how(receiver: Client) -> None:
     lot = a_lot()
-    line = receiving.add_lines(lot, [a_line(10)], None)[0]
+    line = booking.add_lines(lot, [a_line(10)], None)[0]
     receiver.post(
         reverse("line-edit", args=[lot, 1]),
         line_data(expected="10", counted="8", weight="2.5", condition="used", place="A4"),
@@ -279,8 +279,8 @@ def test_a_line_is_changed_with_an_entry_that_says_how(receiver: Client) -> None
 
 def test_a_mistaken_type_and_mark_are_corrected_on_the_valves_too(receiver: Client) -> None:
     lot = a_lot()
-    line = receiving.add_lines(lot, [a_line(3)], None)[0]
-    valves = receiving.allot_serials(line, None, None)
+    line = booking.add_lines(lot, [a_line(3)], None)[0]
+    valves = booking.allot_serials(line, None, None)
     other = Maker.objects.create(name="Tarnwell")
     valves[2].maker = other
     valves[2].save()
@@ -296,8 +296,8 @@ def test_the_type_is_settled_once_anything_stands_on_it(receiver: Client) -> Non
     from tests.factories import make_shift
 
     lot = a_lot()
-    line = receiving.add_lines(lot, [a_line(3)], None)[0]
-    valve = receiving.allot_serials(line, None, None)[0]
+    line = booking.add_lines(lot, [a_line(3)], None)[0]
+    valve = booking.allot_serials(line, None, None)[0]
     point = valve.type.test_sections[0].test_point  # of one section: the valve's state is still received
     assert point is not None
     Reading.objects.create(valve=valve, section=1, test_point=point, shift=make_shift(), anode_current_ma=1.2)
@@ -317,13 +317,13 @@ def test_the_type_is_settled_once_anything_stands_on_it(receiver: Client) -> Non
 
 def test_the_cost_is_shared_by_weight_times_pieces() -> None:
     lot = a_lot(a_charge("100.00"))
-    receiving.add_lines(lot, [a_line(10, "1"), a_line(5, "4"), a_line(7, "0")], None)
+    booking.add_lines(lot, [a_line(10, "1"), a_line(5, "4"), a_line(7, "0")], None)
     assert [line.cost for line in lot.lines.all()] == [Decimal("33.33"), Decimal("66.67"), Decimal(0)]
 
 
 def test_the_pieces_of_a_line_differ_by_a_minor_unit_at_most() -> None:
     lot = a_lot(a_charge("100.00"))
-    line = receiving.add_lines(lot, [a_line(3)], None)[0]
+    line = booking.add_lines(lot, [a_line(3)], None)[0]
     line.refresh_from_db()
     assert [line.cost_of(n, "GBP") for n in range(3)] == [Decimal("33.34"), Decimal("33.33"), Decimal("33.33")]
 
@@ -331,8 +331,8 @@ def test_the_pieces_of_a_line_differ_by_a_minor_unit_at_most() -> None:
 def test_old_and_new_shares_are_written_whenever_they_change() -> None:
     lot = a_lot(a_charge("100.00"))
     by = make_user("rosa", Role.RECEIVING)
-    receiving.add_lines(lot, [a_line(10)], by)
-    receiving.add_lines(lot, [a_line(10)], by)
+    booking.add_lines(lot, [a_line(10)], by)
+    booking.add_lines(lot, [a_line(10)], by)
     entry = lot.entries.filter(action="cost-shared")[0]
     assert entry.text == ("Cost GBP\xa0100.00 shared over 20 pieces: line 1 100.00 → 50.00, line 2 0.00 → 50.00.")
     assert entry.by == by
@@ -340,15 +340,15 @@ def test_old_and_new_shares_are_written_whenever_they_change() -> None:
 
 def test_sharing_again_without_a_change_is_silent() -> None:
     lot = a_lot(a_charge("100.00"))
-    receiving.add_lines(lot, [a_line(10)], None)
+    booking.add_lines(lot, [a_line(10)], None)
     before = Entry.objects.count()
-    receiving.share_cost(lot, None)
+    booking.share_cost(lot, None)
     assert Entry.objects.count() == before
 
 
 def test_many_changed_shares_are_all_written_down() -> None:
     lot = a_lot(a_charge("1000.00"))
-    receiving.add_lines(lot, [a_line(10) for _ in range(100)], None)
+    booking.add_lines(lot, [a_line(10) for _ in range(100)], None)
     entries = lot.entries.filter(action="cost-shared")
     assert all(len(entry.text) <= 400 for entry in entries)
     said = " ".join(entry.text for entry in entries)
@@ -357,21 +357,21 @@ def test_many_changed_shares_are_all_written_down() -> None:
 
 def test_a_cost_without_a_piece_to_carry_it_is_refused() -> None:
     lot = a_lot(a_charge("100.00"))
-    with pytest.raises(receiving.NothingCarriesTheCost, match="no piece would be left"):
-        receiving.add_lines(lot, [a_line(10, counted=0)], None)
+    with pytest.raises(booking.NothingCarriesTheCost, match="no piece would be left"):
+        booking.add_lines(lot, [a_line(10, counted=0)], None)
     assert not lot.lines.exists()
 
 
 def test_a_lot_that_cost_nothing_may_be_empty() -> None:
     lot = a_lot(a_charge("0"))
-    receiving.add_lines(lot, [a_line(10, counted=0)], None)
+    booking.add_lines(lot, [a_line(10, counted=0)], None)
     assert lot.lines.get().cost == 0
 
 
 def test_the_lot_page_says_what_is_not_shared_yet(receiver: Client) -> None:
     lot = a_lot(a_charge("100.00"))
     assert "GBP\xa0100.00 of this is on no line yet." in receiver.get(lot.get_absolute_url()).content.decode()
-    receiving.add_lines(lot, [a_line(3)], None)
+    booking.add_lines(lot, [a_line(3)], None)
     page = receiver.get(lot.get_absolute_url()).content.decode()
     assert "on no line yet" not in page
     assert "33.33–33.34" in page
@@ -401,12 +401,12 @@ def test_the_pieces_always_add_up_to_what_the_lot_cost(
         Line(type=make_type(), condition="used", expected=expected, counted=counted, weight=weight)
         for expected, counted, weight in lines
     ]
-    cost = receiving.cost_of(lot, home)
+    cost = booking.cost_of(lot, home)
     if cost and not any(line.pieces * line.weight for line in made):
-        with pytest.raises(receiving.NothingCarriesTheCost):
-            receiving.add_lines(lot, made, None)
+        with pytest.raises(booking.NothingCarriesTheCost):
+            booking.add_lines(lot, made, None)
         return
-    receiving.add_lines(lot, made, None)
+    booking.add_lines(lot, made, None)
     stored = list(lot.lines.all())
     assert sum(line.cost for line in stored) == cost
     for line in stored:

@@ -20,8 +20,7 @@ from hypothesis import strategies as st
 
 from grading import bench, handling, listing, sealed_deciding, sealed_listing, sealed_results
 from grading.sealed_results import Verdict
-from stockroom import receiving, sampling, sealed, switching
-from stockroom.lots import tally_lines
+from stockroom import sampling, sealed, switching
 from stockroom.models import (
     Allocation,
     Charge,
@@ -39,6 +38,8 @@ from stockroom.models import (
     SupplyNote,
     Valve,
 )
+from stockroom.receiving import booking
+from stockroom.receiving.tally import tally_lines
 from stockroom.sampling import Level, Outcome, Severity
 from stockroom.sealed import Exact, Iso, Terms
 from stockroom.site.people import Role
@@ -138,7 +139,7 @@ def test_each_plan_gets_a_seed_of_its_own() -> None:
 
 def test_the_lot_is_what_is_still_in_bulk() -> None:
     line = sealed_line(50)
-    receiving.allot_serials(line, 3, None)
+    booking.allot_serials(line, 3, None)
     plan = an_iso_plan(line)
     assert (plan.lot_size, plan.first_position) == (47, 3)
 
@@ -338,7 +339,7 @@ def test_testing_every_piece_counts_the_others_beside_the_sample() -> None:
     plan = an_iso_plan(line)
     sample(plan, bad=plan.rejection_number)
     decide(plan, Action.TEST_ALL)
-    others = receiving.allot_serials(line, 4, None)
+    others = booking.allot_serials(line, 4, None)
     graded(others[0])
     graded(others[1], gm=0.2)
     found = sealed_results.results(plan)
@@ -347,13 +348,13 @@ def test_testing_every_piece_counts_the_others_beside_the_sample() -> None:
 
 
 def test_a_return_takes_the_bulk_out_of_the_house_and_shares_the_cost_anew(by: User) -> None:
-    lot = receiving.book_in(
+    lot = booking.book_in(
         Lot(supplier=make_lot().supplier),
         [Charge(kind="goods", amount=Decimal("100.00"), currency="GBP", rate=Decimal(1))],
         None,
     )
     lines = [Line(type=make_type(), condition=claimed, expected=50, counted=50) for claimed in ("used", SEALED)]
-    kept, gone = receiving.add_lines(lot, lines, by)
+    kept, gone = booking.add_lines(lot, lines, by)
     sealed.describe(gone, Packing(carton_size=10), by)
     plan = an_iso_plan(gone, terms=Terms(returnable_until=timezone.localdate()))
     sample(plan, bad=plan.rejection_number)
@@ -367,8 +368,8 @@ def test_a_return_takes_the_bulk_out_of_the_house_and_shares_the_cost_anew(by: U
     assert Entry.objects.filter(lot=lot, action="cost-shared").count() == 2
     with pytest.raises(sealed.AlreadyDecided, match="sent back"):
         decide(plan, Action.TEST_ALL, "no")
-    with pytest.raises(receiving.FewerThanSerials, match="were sent back"):
-        receiving.count_lines(lot, {gone.pk: 20}, by)
+    with pytest.raises(booking.FewerThanSerials, match="were sent back"):
+        booking.count_lines(lot, {gone.pk: 20}, by)
 
 
 def test_the_bench_is_not_offered_a_sealed_line_whose_packs_are_drawn() -> None:
@@ -384,7 +385,7 @@ def test_the_bench_is_not_offered_a_sealed_line_whose_packs_are_drawn() -> None:
 def test_serials_given_out_past_the_draw_are_shown() -> None:
     line = sealed_line(50)
     plan = an_iso_plan(line)
-    receiving.take_up(line, None)
+    booking.take_up(line, None)
     assert len(sealed_results.results(plan).outside) == 1
 
 
@@ -700,7 +701,7 @@ def test_the_page_says_when_the_count_or_the_results_have_turned(
     accepted: SamplingPlan, logged_in: Callable[..., Client]
 ) -> None:
     line = accepted.line
-    receiving.count_lines(line.lot, {line.pk: 48}, None)
+    booking.count_lines(line.lot, {line.pk: 48}, None)
     for valve in Valve.objects.filter(pack__opened=True)[: accepted.rejection_number]:
         graded(valve, gm=0.2)
     page = logged_in().get(at("sealed", line)).content.decode()

@@ -30,7 +30,7 @@ from grading.models import Quantity
 from grading.pulling import CannotPull
 from grading.sealed_results import Verdict
 from grading.taken import Taken
-from stockroom import receiving, sealed, seals
+from stockroom import sealed, seals
 from stockroom.models import (
     Allocation,
     BrokenSeal,
@@ -50,6 +50,7 @@ from stockroom.models import (
     SealedDecision,
     Valve,
 )
+from stockroom.receiving import booking
 from stockroom.sampling import Level, Outcome
 from stockroom.sealed import Iso, Terms
 from stockroom.site.people import Role
@@ -189,7 +190,7 @@ def test_more_packs_than_there_are_cannot_be_set_aside(by: User) -> None:
 
 def test_a_piece_taken_up_outside_the_draw_is_not_sold_as_a_pack(by: User) -> None:
     plan = accepted_lot(by)
-    receiving.allot_serials(plan.line, 2, None)
+    booking.allot_serials(plan.line, 2, None)
     assert len(sealed.units_for_sale(plan)) == 50 - plan.sample_size - 2
 
 
@@ -223,13 +224,13 @@ def test_a_choice_that_is_not_there_is_refused(by: User, key: str) -> None:
 
 
 def test_price_and_cost_of_a_sealed_pack_go_the_way_of_every_other_valve(by: User) -> None:
-    lot = receiving.book_in(
+    lot = booking.book_in(
         Lot(supplier=make_supplier()),
         [Charge(kind="goods", amount=Decimal("100.00"), currency="GBP", rate=Decimal(1))],
         None,
     )
     accepted_lot(by, lot=lot)
-    receiving.share_cost(lot, None)
+    booking.share_cost(lot, None)
     order = fill(ask(2, unit_price=Decimal("7.25")), by)
     costs = [valve.line.cost_of(valve.position, "GBP") for valve in held(order)]
     assert costs == [Decimal("2.00"), Decimal("2.00")]
@@ -623,7 +624,7 @@ def test_results_outside_the_draw_never_enter_the_sums(by: User, logged_in: Call
     line = make_line(make_type(), 50, condition=Line.Condition.SEALED)
     sealed.describe(line, Packing(carton_size=10), None)
     plan = sealed.make_plan(line, Iso(Level.II, Decimal("4.0")), Terms(), None, seed="a seed")
-    for valve in receiving.allot_serials(line, 4, None):
+    for valve in booking.allot_serials(line, 4, None):
         graded(valve, gm=0.2)
     assert sealed_results.results(plan).tested == 0
     sample(plan, by)
@@ -642,7 +643,7 @@ def test_good_pieces_outside_the_draw_do_not_make_up_for_the_sample(by: User) ->
     line = make_line(make_type(), 50, condition=Line.Condition.SEALED)
     sealed.describe(line, Packing(), None)
     plan = sealed.make_plan(line, Iso(Level.II, Decimal("4.0")), Terms(), None, seed="a seed")
-    for valve in receiving.allot_serials(line, plan.sample_size, None):
+    for valve in booking.allot_serials(line, plan.sample_size, None):
         graded(valve)
     assert sealed_results.results(plan).decision.outcome == Outcome.GO_ON
     sample(plan, by, bad=plan.rejection_number)
@@ -654,11 +655,11 @@ def test_good_pieces_outside_the_draw_do_not_make_up_for_the_sample(by: User) ->
 
 def lot_going_back(cost: str, *, alone: bool = False) -> tuple[SamplingPlan, Line | None]:
     charges = [Charge(kind="goods", amount=Decimal(cost), currency="GBP", rate=Decimal(1))]
-    lot = receiving.book_in(Lot(supplier=make_lot().supplier), charges, None)
+    lot = booking.book_in(Lot(supplier=make_lot().supplier), charges, None)
     wanted = [Line(type=make_type(), condition=Line.Condition.SEALED, expected=50, counted=50)]
     if not alone:
         wanted.append(Line(type=make_type(), condition=Line.Condition.USED, expected=50, counted=50))
-    gone, *others = receiving.add_lines(lot, wanted, None)
+    gone, *others = booking.add_lines(lot, wanted, None)
     sealed.describe(gone, Packing(carton_size=10), None)
     terms = Terms(returnable_until=timezone.localdate() + timedelta(days=9))
     plan = sealed.make_plan(gone, Iso(Level.II, Decimal("4.0")), terms, None, seed="a seed")
@@ -705,7 +706,7 @@ def test_a_lot_that_goes_back_whole_keeps_its_cost_in_sight(by: User) -> None:
     assert line.cost == Decimal("100.00") and set(costs_of(line)) == {Decimal(0)}
     charge = line.lot.charges.get()
     charge.amount = Decimal("20.00")
-    receiving.change_lot(line.lot, [charge], by)
+    booking.change_lot(line.lot, [charge], by)
     assert "pieces all went back" in Entry.objects.filter(action="cost-shared").order_by("-pk")[0].text
 
 
@@ -724,7 +725,7 @@ def test_what_was_opened_outside_the_draw_goes_back_or_is_kept_like_the_sample(b
     for keep in (False, True):
         plan, _ = lot_going_back("100.00")
         sample(plan, by, bad=plan.rejection_number)
-        outside = receiving.take_up(plan.line, None)
+        outside = booking.take_up(plan.line, None)
         done = sealed_deciding.decide(plan, Action.RETURN, "", by, keep_opened=keep)
         assert (outside in done.went_back) != keep
 
@@ -835,6 +836,6 @@ def test_the_pack_of_every_number_is_one(by: User) -> None:
     """A pack has one serial: the database refuses a second for the same number."""
     plan = accepted_lot(by)
     (valve,) = held(fill(ask(), by))
-    other = receiving.take_up(plan.line, None)
+    other = booking.take_up(plan.line, None)
     with pytest.raises(IntegrityError), transaction.atomic():
         Pack.objects.create(plan=plan, number=valve.pack.number, valve=other, opened=False)

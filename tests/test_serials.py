@@ -10,10 +10,10 @@ from django.urls import reverse
 from hypothesis import given
 from hypothesis import strategies as st
 
-from stockroom import receiving
-from stockroom.lots import tally_lines
 from stockroom.models import Entry, Line, Maker, Valve
 from stockroom.pure.serials import BadSerial, read_serial, serial
+from stockroom.receiving import booking
+from stockroom.receiving.tally import tally_lines
 from stockroom.site.people import Role
 from tests.factories import make_line, make_place, make_type, make_user
 
@@ -86,7 +86,7 @@ def test_there_is_no_serial_outside_the_range(number: int) -> None:
 def test_a_line_gets_all_its_serials_in_one_action() -> None:
     maker = Maker.objects.create(name="Tarnwell")
     line = make_line(count=500, maker=maker, place=make_place("C2"))
-    valves = receiving.allot_serials(line, None, make_user("rosa", Role.RECEIVING))
+    valves = booking.allot_serials(line, None, make_user("rosa", Role.RECEIVING))
     assert [valve.serial for valve in valves] == [serial(number) for number in range(1, 501)]
     stored = Valve.objects.order_by("serial").select_related("type", "maker", "place")
     assert [valve.position for valve in stored] == list(range(500))
@@ -99,7 +99,7 @@ def test_a_line_gets_all_its_serials_in_one_action() -> None:
 def test_one_entry_names_the_first_and_the_last(logged_in) -> None:
     line = make_line(count=3)
     by = make_user("rosa", Role.RECEIVING)
-    receiving.allot_serials(line, None, by)
+    booking.allot_serials(line, None, by)
     entry = Entry.objects.get()
     assert entry.text == f"Line 1: 3 serials allotted, {serial(1)} to {serial(3)}."
     assert (entry.by, entry.lot, entry.line, entry.valve) == (by, line.lot, line, None)
@@ -109,16 +109,16 @@ def test_one_entry_names_the_first_and_the_last(logged_in) -> None:
 def test_five_thousand_take_no_more_than_a_few_queries(django_assert_max_num_queries) -> None:
     line = make_line(count=5000)
     with django_assert_max_num_queries(90):  # the rows go in by the hundred, as SQLite allows
-        receiving.allot_serials(line, None, None)
+        booking.allot_serials(line, None, None)
     assert Valve.objects.count() == 5000
 
 
 @pytest.mark.django_db
 def test_serials_and_positions_go_on_where_they_stopped() -> None:
     line, other = make_line(count=10), make_line(count=5)
-    receiving.allot_serials(line, 4, None)
-    receiving.allot_serials(other, None, None)
-    later = receiving.allot_serials(line, None, None)
+    booking.allot_serials(line, 4, None)
+    booking.allot_serials(other, None, None)
+    later = booking.allot_serials(line, None, None)
     assert [valve.position for valve in later] == [4, 5, 6, 7, 8, 9]
     assert later[0].serial == serial(10)
 
@@ -126,7 +126,7 @@ def test_serials_and_positions_go_on_where_they_stopped() -> None:
 @pytest.mark.django_db
 def test_pieces_in_bulk_are_those_without_a_serial() -> None:
     line = make_line(count=12, counted=10)
-    receiving.allot_serials(line, 4, None)
+    booking.allot_serials(line, 4, None)
     assert tally_lines([line.pk])[line.pk].in_bulk == 6
 
 
@@ -134,31 +134,31 @@ def test_pieces_in_bulk_are_those_without_a_serial() -> None:
 @pytest.mark.parametrize("count", [0, -1, 11])
 def test_no_more_than_the_bulk_can_be_asked_for(count: int) -> None:
     line = make_line(count=10)
-    with pytest.raises(receiving.NotInBulk, match="has 10 in bulk; ask for 1 to 10"):
-        receiving.allot_serials(line, count, None)
+    with pytest.raises(booking.NotInBulk, match="has 10 in bulk; ask for 1 to 10"):
+        booking.allot_serials(line, count, None)
     assert not Valve.objects.exists()
 
 
 @pytest.mark.django_db
 def test_the_bench_takes_up_one_piece_at_a_time() -> None:
     line = make_line(count=2)
-    first, second = receiving.take_up(line, None), receiving.take_up(line, None)
+    first, second = booking.take_up(line, None), booking.take_up(line, None)
     assert (first.position, second.position) == (0, 1)
-    with pytest.raises(receiving.NotInBulk, match="has no pieces in bulk"):
-        receiving.take_up(line, None)
+    with pytest.raises(booking.NotInBulk, match="has no pieces in bulk"):
+        booking.take_up(line, None)
 
 
 @pytest.mark.django_db
 def test_a_line_may_not_shrink_below_its_serials() -> None:
     line = make_line(count=10)
-    receiving.allot_serials(line, 6, None)
+    booking.allot_serials(line, 6, None)
     line.counted = 5
-    with pytest.raises(receiving.FewerThanSerials, match="6 valves have serials already"):
-        receiving.change_line(line, None)
+    with pytest.raises(booking.FewerThanSerials, match="6 valves have serials already"):
+        booking.change_line(line, None)
     assert Line.objects.get().counted == 10
     line.counted, line.expected = None, 5
-    with pytest.raises(receiving.FewerThanSerials):
-        receiving.change_line(line, None)
+    with pytest.raises(booking.FewerThanSerials):
+        booking.change_line(line, None)
 
 
 @pytest.mark.django_db

@@ -33,8 +33,8 @@ from catalog.models import Section
 from grading import bench, judging, listing, pulling, sets
 from grading.management.commands.check_states import disagreements
 from grading.models import Grade, MatchedSet, Member, Reading
-from stockroom import receiving
 from stockroom.models import Allocation, Customer, Entry, Line, ListedValve, Listing, Lot, Order, Return, Valve
+from stockroom.receiving import booking
 from stockroom.site.people import Role
 from stockroom.states import LADDER, Facts, State, lot_state, valve_state
 from tests import factories
@@ -154,7 +154,7 @@ def says_something(reading: Reading) -> bool:
 
 
 REFUSALS = (
-    receiving.ReceivingError,
+    booking.ReceivingError,
     bench.BenchError,
     sets.CannotMatch,
     listing.CannotList,
@@ -192,7 +192,7 @@ class Shop:
         self.lines = [factories.make_line(self.types[0], 3), factories.make_line(self.types[1], 4)]
         self.graded: list[int] = []
         for line in self.lines:
-            for valve in receiving.allot_serials(line, 3, self.by):
+            for valve in booking.allot_serials(line, 3, self.by):
                 bench.take(self.shift, valve, taken(valve, 1.0), self.by)
                 self.graded.append(valve.pk)
         self.orders = [self.order(0, 1, 2), self.order(1, 2, 1)]
@@ -263,23 +263,23 @@ class AtWork(RuleBasedStateMachine):
 
     @rule(target=lines, which=st.integers(0, 1), expected=st.integers(1, 4), counted=st.none() | st.integers(1, 4))
     def receive(self, which: int, expected: int, counted: int | None) -> Line:
-        lot = receiving.book_in(Lot(supplier=factories.make_supplier()), [], self.shop.by)
+        lot = booking.book_in(Lot(supplier=factories.make_supplier()), [], self.shop.by)
         line = Line(type=self.shop.types[which], condition=Line.Condition.BOXED, expected=expected, counted=counted)
         self.done["book_in"] += 1
-        return receiving.add_lines(lot, [line], self.shop.by)[0]
+        return booking.add_lines(lot, [line], self.shop.by)[0]
 
     @rule(target=lines, beside=lines, expected=st.integers(1, 3))
     def receive_one_line_more(self, beside: Line, expected: int) -> Line:
         line = Line(type=beside.type, condition=Line.Condition.USED, expected=expected)
-        return receiving.add_lines(beside.lot, [line], self.shop.by)[0]
+        return booking.add_lines(beside.lot, [line], self.shop.by)[0]
 
     @rule(line=lines, counted=st.none() | st.integers(0, 6))
     def count(self, line: Line, counted: int | None) -> None:
-        self.attempt(receiving.count_lines, line.lot, {line.pk: counted}, self.shop.by)
+        self.attempt(booking.count_lines, line.lot, {line.pk: counted}, self.shop.by)
 
     @rule(target=valves, line=lines, how_many=st.none() | st.integers(1, 3))
     def give_serials(self, line: Line, how_many: int | None) -> Any:
-        given = self.attempt(receiving.allot_serials, line, how_many, self.shop.by)
+        given = self.attempt(booking.allot_serials, line, how_many, self.shop.by)
         return multiple(*[valve.pk for valve in given or []])
 
     # The bench
@@ -457,10 +457,10 @@ def shop(db: None) -> Shop:
 
 def test_the_states_of_a_pair_through_its_whole_life(shop: Shop) -> None:
     by = shop.by
-    lot = receiving.book_in(Lot(supplier=factories.make_supplier()), [], by)
-    line = receiving.add_lines(lot, [Line(type=shop.types[0], condition=Line.Condition.BOXED, expected=3)], by)[0]
-    receiving.count_lines(lot, {line.pk: 2}, by)
-    pair = receiving.allot_serials(line, None, by)
+    lot = booking.book_in(Lot(supplier=factories.make_supplier()), [], by)
+    line = booking.add_lines(lot, [Line(type=shop.types[0], condition=Line.Condition.BOXED, expected=3)], by)[0]
+    booking.count_lines(lot, {line.pk: 2}, by)
+    pair = booking.allot_serials(line, None, by)
 
     def states() -> tuple[str, str]:
         """Of the pair, which are alike all the way, and of the lot."""
@@ -532,7 +532,7 @@ def test_a_wrong_valve_and_a_wrong_lot_are_named_and_the_command_fails(shop: Sho
 
 def test_a_lot_is_judged_by_the_true_states_of_its_valves(shop: Shop) -> None:
     line = factories.make_line(shop.types[0], 2)
-    receiving.allot_serials(line, None, shop.by)
+    booking.allot_serials(line, None, shop.by)
     Valve.objects.filter(line=line).update(state=State.GRADED)
     Lot.objects.filter(pk=line.lot_id).update(state=State.GRADED)
     said = said_by_check()
@@ -560,6 +560,6 @@ def test_a_repair_of_what_agrees_changes_nothing(shop: Shop) -> None:
 def test_the_check_asks_no_more_of_the_database_for_more_valves(shop: Shop, django_assert_max_num_queries) -> None:
     with CaptureQueriesContext(connection) as few:
         said_by_check()
-    receiving.allot_serials(factories.make_line(shop.types[0], 80), None, shop.by)
+    booking.allot_serials(factories.make_line(shop.types[0], 80), None, shop.by)
     with django_assert_max_num_queries(len(few)):
         said_by_check()

@@ -14,9 +14,9 @@ from django.utils import timezone
 
 from grading import handling, supplier_record
 from grading.supplier_record import Record
-from stockroom import receiving
 from stockroom.models import Fault, Line
 from stockroom.pure import yields
+from stockroom.receiving import booking
 from stockroom.site.people import Role
 from tests.factories import graded, make_line, make_lot, make_supplier, make_type, make_user, make_valves
 
@@ -64,7 +64,7 @@ def test_a_piece_written_off_unread_is_known_and_not_usable(by: User) -> None:
 
 def test_what_went_back_is_received_but_neither_tested_nor_to_be(by: User) -> None:
     line = a_line(2, 2, untested=6)
-    receiving.send_back(line, 6, "refused", by)
+    booking.send_back(line, 6, "refused", by)
     record = record_of(Line.objects.get(pk=line.pk))
     assert (record.received, record.sent_back, record.not_tested) == (10, 6, 0)
 

@@ -15,8 +15,8 @@ from django.contrib.auth.models import Group, User
 
 from catalog.models import ValveType
 from grading.demo.clock import at, moment
-from stockroom import receiving
 from stockroom.models import Charge, Customer, Entry, Line, Lot, Maker, Place, Shop, Supplier
+from stockroom.receiving import booking
 
 
 def settle_in(plan: dict[str, Any], notice: str, password: str) -> dict[str, User]:
@@ -48,14 +48,14 @@ def receive(plan: dict[str, Any], people: dict[str, User], day: date) -> Lot:
         charges = [
             Charge(**{**row, "amount": Decimal(row["amount"]), "rate": Decimal(row["rate"])}) for row in plan["charges"]
         ]
-        receiving.book_in(lot, charges, by)
-        lines = receiving.add_lines(lot, [_line(row) for row in plan["line"]], by)
+        booking.book_in(lot, charges, by)
+        lines = booking.add_lines(lot, [_line(row) for row in plan["line"]], by)
     with at(moment(day, plan["received"] - 1, 9, 40)):
         counts: dict[int, int | None] = {line.pk: row["counted"] for line, row in zip(lines, plan["line"], strict=True)}
-        receiving.count_lines(lot, counts, by)
+        booking.count_lines(lot, counts, by)
         for line, row in zip(lines, plan["line"], strict=True):
             if row["serials"]:
-                receiving.allot_serials(line, row["serials"], by)
+                booking.allot_serials(line, row["serials"], by)
             _read_the_glass(line, row.get("date_codes", []), by)
     return lot
 

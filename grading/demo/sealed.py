@@ -24,7 +24,7 @@ from grading import sealed_deciding, sealed_listing, sealed_orders
 from grading.demo import shifts, trade
 from grading.demo.clock import at, moment
 from grading.models import Tester
-from stockroom import pack_dates, receiving, sealed
+from stockroom import pack_dates, sealed
 from stockroom.models import (
     Charge,
     Customer,
@@ -39,6 +39,7 @@ from stockroom.models import (
     Shop,
     Supplier,
 )
+from stockroom.receiving import booking
 from stockroom.sampling import Level
 from stockroom.sealed import Iso, Terms
 
@@ -85,7 +86,7 @@ def _receive(mine: dict[str, Any], by: User, day: date) -> Line:
             Charge(**{**charge, "amount": Decimal(charge["amount"]), "rate": Decimal(charge["rate"])})
             for charge in lot_row["charges"]
         ]
-        receiving.book_in(lot, charges, by)
+        booking.book_in(lot, charges, by)
         line = Line(
             type=ValveType.objects.get(designation=row["type"]),
             maker=Maker.objects.get(name=row["maker"]),
@@ -93,10 +94,10 @@ def _receive(mine: dict[str, Any], by: User, day: date) -> Line:
             expected=row["pieces"],
             place=Place.objects.get(code=row["place"]),
         )
-        (line,) = receiving.add_lines(lot, [line], by)
+        (line,) = booking.add_lines(lot, [line], by)
     counted = moment(day, lot_row["received"], 15)
     with at(counted):
-        receiving.count_lines(lot, {line.pk: row["pieces"]}, by)
+        booking.count_lines(lot, {line.pk: row["pieces"]}, by)
         packing = Packing(
             seal=Packing.Seal.PACK,
             carton_size=row["carton_size"],

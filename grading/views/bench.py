@@ -23,9 +23,9 @@ from grading.models import Reading, Shift, Tester
 from grading.taken import Taken
 from grading.views.bench_forms import ASKABLE, Choices, ChoicesForm, Sheet, ShiftForm, typed
 from grading.warmup import settled
-from stockroom import receiving
 from stockroom.models import Line, Valve
 from stockroom.pure.serials import BadSerial, read_serial
+from stockroom.receiving import booking
 from stockroom.site.people import Role, StaffRequest, for_roles
 
 LINE = re.compile(r"\s*(L[0-9]+)\s*/\s*([0-9]+)\s*", re.IGNORECASE)
@@ -195,8 +195,8 @@ def bench_choices(request: StaffRequest) -> HttpResponse:
 def take_up(request: StaffRequest, line: int) -> HttpResponse:
     """One piece from bulk gets its serial and goes straight to the bench."""
     try:
-        valve = receiving.take_up(get_object_or_404(Line, pk=line), request.user)
-    except receiving.ReceivingError as error:
+        valve = booking.take_up(get_object_or_404(Line, pk=line), request.user)
+    except booking.ReceivingError as error:
         messages.error(request, str(error))
         return redirect("bench")
     return redirect(_bench_with(valve.serial, new="1"))

@@ -31,7 +31,7 @@ from stockroom import pack_dates, sampling, sealed
 from stockroom.marks import identity
 from stockroom.models import Line, Listing, Order, Packing, SamplingPlan, SealedDecision, Shop, Supplier
 from stockroom.models.goods import pieces_of_line
-from stockroom.receiving import ReceivingError
+from stockroom.receiving.booking import ReceivingError
 from stockroom.sealed import SealedError
 from stockroom.site.people import Role, StaffRequest, for_roles
 from stockroom.site.web import ROWS, page_of

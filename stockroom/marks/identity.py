@@ -29,7 +29,6 @@ from django.utils import timezone
 
 from catalog.models import ValveType
 from stockroom.keeping import keep
-from stockroom.lots import CHUNK, chunked
 from stockroom.marks.pure.construction import CONDITION, FEATURES, check
 from stockroom.marks.pure.datecodes import Reading, Window, find_dates, readings
 from stockroom.marks.pure.identification import (
@@ -58,6 +57,7 @@ from stockroom.models import (
     Valve,
 )
 from stockroom.models.identity import CodeReading
+from stockroom.receiving.tally import CHUNK, chunked
 from stockroom.site.changes import fitted
 
 FIRST_YEAR = 1920  # valves in quantity from about then; from memory

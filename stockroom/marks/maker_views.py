@@ -16,10 +16,10 @@ from django.utils import timezone
 from django.views.decorators.http import require_POST
 
 from stockroom import keeping
-from stockroom.lots import tally_lines
 from stockroom.marks import identity
 from stockroom.marks.pure.construction import FEATURES
 from stockroom.models import KnownConstruction, Line, Maker, SeenFeature, Valve
+from stockroom.receiving.tally import tally_lines
 from stockroom.site.people import Role, StaffRequest, for_roles
 from stockroom.site.web import TypeField, page_of
 from stockroom.views.keeping import KeepingForm, how_many

@@ -14,9 +14,9 @@ from django.urls import reverse
 from django.utils import timezone
 
 from catalog.models import ValveType
-from stockroom.costing import piece_cost
 from stockroom.models.shop import CurrencyField, MoneyField
 from stockroom.pure.money import minor_places
+from stockroom.receiving.pure.costing import piece_cost
 from stockroom.states import State
 
 

@@ -31,7 +31,7 @@ class SupplierMapping(models.Model):
 class LotFile(models.Model):
     """A file of lines for a lot: kept from upload to commit, and afterwards as the record of what came.
 
-    `choices` is what was chosen on the mapping page (`stockroom.lot_import.Choices`).
+    `choices` is what was chosen on the mapping page (`stockroom.receiving.list_import.Choices`).
     """
 
     lot = models.ForeignKey(Lot, on_delete=models.PROTECT, related_name="files")

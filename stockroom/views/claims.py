@@ -19,10 +19,10 @@ from stockroom.claims import ClaimError
 from stockroom.models import Claim, ClaimStep, Credit, Fault, Line, Lot, Shop, Supplier
 from stockroom.models.shop import check_currency
 from stockroom.pure.money import minor_places
-from stockroom.receiving import ReceivingError, in_home
+from stockroom.receiving.booking import ReceivingError, in_home
+from stockroom.receiving.forms import last_rates, put_cursor
 from stockroom.site.people import Role, StaffRequest, for_roles
 from stockroom.site.web import TypeField, page_of
-from stockroom.views.receiving_forms import last_rates, put_cursor
 
 
 def check_minor(amount: Decimal, currency: str) -> None:

@@ -16,13 +16,13 @@ from django.urls import path, reverse
 
 from stockroom import keeping
 from stockroom.keeping import BadScans, UnknownPlace
-from stockroom.lots import tally_lines
 from stockroom.models import Line, Movement, Place, Shop, Supplier, Valve
 from stockroom.models.shop import check_currency
+from stockroom.receiving.tally import tally_lines
+from stockroom.receiving.views import listed_lots, lot_rows
 from stockroom.site.names import known_name, name_of_field, refuse_serial
 from stockroom.site.people import Role, StaffRequest, for_roles
 from stockroom.site.web import page_of
-from stockroom.views.receiving import listed_lots, lot_rows
 
 RECENT = 10
 

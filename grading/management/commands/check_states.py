@@ -12,9 +12,9 @@ from django.db.models import Sum
 from django.db.models.functions import Coalesce
 
 from grading.progress import CHUNK, chunked, refresh, true_states
-from stockroom.lots import settle_lots
 from stockroom.models import Entry, Lot, Valve
 from stockroom.models.goods import pieces_of_line
+from stockroom.receiving.tally import settle_lots
 from stockroom.states import State, lot_state
 
 

@@ -24,12 +24,12 @@ from django.contrib.auth.models import User
 from django.db import transaction
 from django.db.models import Count, Max
 
-from stockroom import costing
 from stockroom.keeping import keep
-from stockroom.lots import chunked, settle_lots
 from stockroom.models import Charge, Counter, Credit, Entry, Line, Lot, Movement, Pack, Shop, Valve
 from stockroom.pure.money import minor_places, shown, to_minor
 from stockroom.pure.serials import serial
+from stockroom.receiving.pure import costing
+from stockroom.receiving.tally import chunked, settle_lots
 from stockroom.site.changes import LONGEST, differences, fitted
 
 MOST_PIECES = 1_000_000  # more is a slip of the keyboard, or a serial scanned into a count

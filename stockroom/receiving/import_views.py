@@ -13,12 +13,12 @@ from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import path, reverse
 from django.views.decorators.http import require_POST
 
-from stockroom import lot_import as importing
 from stockroom.files.tables import MAX_BYTES, MAX_ROWS, Mark, NotATable, written
-from stockroom.lot_import import ImportProblem, Preview, Word
-from stockroom.lot_layout import FIELDS, Choices, Layout, first_choices, read_rows, receive
 from stockroom.models import Line, Lot, LotFile, Maker
-from stockroom.receiving import ReceivingError
+from stockroom.receiving import list_import as importing
+from stockroom.receiving.booking import ReceivingError
+from stockroom.receiving.list_import import ImportProblem, Preview, Word
+from stockroom.receiving.list_layout import FIELDS, Choices, Layout, first_choices, read_rows, receive
 from stockroom.site.names import NameField
 from stockroom.site.people import Role, StaffRequest, for_roles
 from stockroom.site.web import TypeField
@@ -182,7 +182,7 @@ def lot_import(request: StaffRequest, number: str) -> HttpResponse:
         else:
             return redirect(file)
     files = lot.files.defer("data").select_related("uploaded_by", "imported_by")
-    return render(request, "stockroom/lot_import.html", {"lot": lot, "form": form, "files": files})
+    return render(request, "receiving/lot_import.html", {"lot": lot, "form": form, "files": files})
 
 
 @for_roles(Role.RECEIVING)
@@ -214,7 +214,7 @@ def columns(request: StaffRequest, number: str, pk: int) -> HttpResponse:
         "before": _before(file),
         "remembered": layout.mapping,
     }
-    return render(request, "stockroom/lot_import_columns.html", context)
+    return render(request, "receiving/lot_import_columns.html", context)
 
 
 @for_roles(Role.RECEIVING)
@@ -275,7 +275,7 @@ def _preview_page(request: StaffRequest, file: LotFile, shown: Preview, form: Wo
         "page": Paginator(shown.planned, SHOWN_LINES).get_page(request.GET.get("page")),
         "back": reverse("lot-import-columns", args=[file.lot.number, file.pk]),
     }
-    return render(request, "stockroom/lot_import_preview.html", context)
+    return render(request, "receiving/lot_import_preview.html", context)
 
 
 urlpatterns = [

@@ -16,23 +16,16 @@ from django.urls import path, reverse
 from django.utils.html import format_html
 
 from catalog.models import ValveType
-from stockroom import receiving
-from stockroom.lots import Tally, tally_lines, tally_lots
 from stockroom.marks.identity import warnings_by_line
 from stockroom.models import Credit, Line, Lot, Shop, Supplier
 from stockroom.pure.money import to_minor
-from stockroom.receiving import ReceivingError, difference_in_words, in_home
+from stockroom.receiving import booking
+from stockroom.receiving.booking import ReceivingError, difference_in_words, in_home
+from stockroom.receiving.forms import CountForm, LineForm, LotSheet, SerialsForm, last_rates, put_cursor_on_error
+from stockroom.receiving.tally import Tally, tally_lines, tally_lots
 from stockroom.site.people import Role, StaffRequest, for_roles
 from stockroom.site.web import TypeField, page_of
 from stockroom.states import LADDER
-from stockroom.views.receiving_forms import (
-    CountForm,
-    LineForm,
-    LotSheet,
-    SerialsForm,
-    last_rates,
-    put_cursor_on_error,
-)
 
 LATEST = 30
 
@@ -68,7 +61,7 @@ def lot_rows(lots: list[Lot]) -> list[LotRow]:
     """What a list says of each lot; a fixed number of queries."""
     currency = Shop.own().currency
     tallies = tally_lots([lot.pk for lot in lots])
-    return [LotRow(lot, tallies[lot.pk], receiving.cost_of(lot, currency)) for lot in lots]
+    return [LotRow(lot, tallies[lot.pk], booking.cost_of(lot, currency)) for lot in lots]
 
 
 def listed_lots() -> QuerySet[Lot]:
@@ -79,7 +72,7 @@ def lots(request: StaffRequest) -> HttpResponse:
     filter = LotFilter(request.GET, queryset=listed_lots())
     page = page_of(request, filter.qs if filter.is_valid() else listed_lots().none())
     context = {"filter": filter, "page": page, "rows": lot_rows(list(page))}
-    return render(request, "stockroom/lots.html", context)
+    return render(request, "receiving/lots.html", context)
 
 
 class LineRow(NamedTuple):
@@ -147,7 +140,7 @@ def _lot_page(request: StaffRequest, lot: Lot, form: LineForm | None) -> HttpRes
     page = page_of(request, lot.lines.select_related("type", "maker", "place", "lot"))
     tallies = tally_lines([line.pk for line in page])
     warned = warnings_by_line([line.pk for line in page])
-    cost = receiving.cost_of(lot, currency)
+    cost = booking.cost_of(lot, currency)
     shared = lot.lines.aggregate(cost=Sum("cost"))["cost"] or Decimal(0)
     context = {
         "lot": lot,
@@ -162,7 +155,7 @@ def _lot_page(request: StaffRequest, lot: Lot, form: LineForm | None) -> HttpRes
         "form": form,
         "entries": lot.entries.select_related("by", "valve")[:LATEST],
     }
-    return render(request, "stockroom/lot.html", context)
+    return render(request, "receiving/lot.html", context)
 
 
 @for_roles(Role.RECEIVING)
@@ -171,7 +164,7 @@ def lot_new(request: StaffRequest) -> HttpResponse:
     if request.method == "POST" and sheet.is_valid():
         lot = sheet.lot
         new = lot.supplier.pk is None
-        receiving.book_in(lot, sheet.charges, request.user)
+        booking.book_in(lot, sheet.charges, request.user)
         messages.success(request, f"Lot {lot} is booked in. Now its lines.")
         _say_what_is_new(request, lot.supplier if new else None)
         return redirect(f"{lot.get_absolute_url()}?add=1")
@@ -186,7 +179,7 @@ def lot_edit(request: StaffRequest, number: str) -> HttpResponse:
         lot = sheet.lot
         new = lot.supplier.pk is None
         try:
-            receiving.change_lot(lot, sheet.charges, request.user)
+            booking.change_lot(lot, sheet.charges, request.user)
         except ReceivingError as problem:
             sheet.lot_form.add_error(None, str(problem))
         else:
@@ -204,7 +197,7 @@ def _lot_form(request: StaffRequest, sheet: LotSheet, title: str, lot: Lot | Non
         "back": lot.get_absolute_url() if lot else reverse("lots"),
         "known": {"home": Shop.own().currency, "suppliers": billed, "rates": last_rates()},
     }
-    return render(request, "stockroom/lot_form.html", context)
+    return render(request, "receiving/lot_form.html", context)
 
 
 def _say_what_is_new(request: StaffRequest, *things: Any) -> None:
@@ -222,7 +215,7 @@ def line_new(request: StaffRequest, number: str) -> HttpResponse:
     if form.is_valid():
         new = _what_is_new(form)
         try:
-            line = receiving.add_lines(lot, [form.save(commit=False)], request.user)[0]
+            line = booking.add_lines(lot, [form.save(commit=False)], request.user)[0]
         except ReceivingError as problem:
             form.add_error(None, str(problem))
         else:
@@ -241,7 +234,7 @@ def line_edit(request: StaffRequest, number: str, line: int) -> HttpResponse:
     if request.method == "POST" and form.is_valid():
         new = _what_is_new(form)
         try:
-            receiving.change_line(form.save(commit=False), request.user)
+            booking.change_line(form.save(commit=False), request.user)
         except ReceivingError as problem:
             form.add_error(None, str(problem))
         else:
@@ -250,7 +243,7 @@ def line_edit(request: StaffRequest, number: str, line: int) -> HttpResponse:
             return redirect(edited.lot)
     put_cursor_on_error(form)
     context = {"form": form, "lot": edited.lot, "number": line}
-    return render(request, "stockroom/line_form.html", context)
+    return render(request, "receiving/line_form.html", context)
 
 
 def _what_is_new(form: LineForm) -> list[Any]:
@@ -266,7 +259,7 @@ def lot_count(request: StaffRequest, number: str) -> HttpResponse:
     form = CountForm(lines, serialised, request.POST if request.method == "POST" else None)
     if request.method == "POST" and form.is_valid():
         try:
-            changed = receiving.count_lines(lot, form.counts, request.user)
+            changed = booking.count_lines(lot, form.counts, request.user)
         except ReceivingError as problem:
             form.add_error(None, str(problem))
         else:
@@ -274,7 +267,7 @@ def lot_count(request: StaffRequest, number: str) -> HttpResponse:
             messages.success(request, f"Counted: {', '.join(said[:12])}." if said else "No count was changed.")
             return redirect(lot)
     cautions = sorted({sentence for line in lines for sentence in line.type.caution_sentences})
-    return render(request, "stockroom/lot_count.html", {"lot": lot, "form": form, "cautions": cautions})
+    return render(request, "receiving/lot_count.html", {"lot": lot, "form": form, "cautions": cautions})
 
 
 @for_roles(Role.RECEIVING)
@@ -284,7 +277,7 @@ def line_serials(request: StaffRequest, number: str, line: int) -> HttpResponse:
     form = SerialsForm(in_bulk, request.POST if request.method == "POST" else None)
     if request.method == "POST" and form.is_valid():
         try:
-            valves = receiving.allot_serials(of, form.cleaned_data["count"], request.user)
+            valves = booking.allot_serials(of, form.cleaned_data["count"], request.user)
         except ReceivingError as problem:
             form.add_error("count", str(problem))
         else:
@@ -295,7 +288,7 @@ def line_serials(request: StaffRequest, number: str, line: int) -> HttpResponse:
             messages.success(request, format_html(text, len(valves), word, line, first, last, labels))
             return redirect(of.lot)
     context = {"form": form, "line": of, "lot": of.lot, "in_bulk": in_bulk, "cautions": of.type.caution_sentences}
-    return render(request, "stockroom/line_serials.html", context)
+    return render(request, "receiving/line_serials.html", context)
 
 
 urlpatterns = [

@@ -13,7 +13,7 @@ from django.utils import timezone
 from stockroom.models import Charge, Line, Lot, Maker, Place, Supplier
 from stockroom.models.shop import check_currency
 from stockroom.pure.money import minor_places
-from stockroom.receiving import MOST_PIECES, FewerThanSerials, check_pieces
+from stockroom.receiving.booking import MOST_PIECES, FewerThanSerials, check_pieces
 from stockroom.site.names import NameField
 from stockroom.site.web import TypeField
 

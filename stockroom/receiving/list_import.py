@@ -4,7 +4,8 @@
 - `take_in(file, by, sure)`: book the lines, once, in one transaction, and remember the supplier's columns and words
 - `imported_before(file)`: the same file, byte by byte, that was imported already
 
-`stockroom.lot_layout` keeps the file and says what its columns hold; here its rows meet the types, makers and places.
+`stockroom.receiving.list_layout` keeps the file and says what its columns hold; here its rows meet the types, makers
+and places.
 
 A row that gives a serial or mark is one valve: rows that say the same of theirs make one line, whose valves get
 serials of ours at once, and the supplier's own goes into each valve's history. A stamped code becomes the code of such
@@ -41,10 +42,10 @@ from stockroom.files.tables import (
     settle_mark,
     written,
 )
-from stockroom.lot_layout import FIELDS, Layout, remember
 from stockroom.marks import identity
 from stockroom.models import Entry, Line, Lot, LotFile, Maker, Place, Valve
-from stockroom.receiving import MOST_PIECES, add_lines, allot_whole
+from stockroom.receiving.booking import MOST_PIECES, add_lines, allot_whole
+from stockroom.receiving.list_layout import FIELDS, Layout, remember
 from stockroom.site.changes import fitted
 from stockroom.site.names import LONGEST, refuse_serial
 
