@@ -2,10 +2,12 @@
 
 from stockroom.export import views as export
 from stockroom.marks import maker_views
+from stockroom.places import customer_views
+from stockroom.places import views as keeping
 from stockroom.receiving import import_views
 from stockroom.receiving import views as receiving
 from stockroom.site import views as office
-from stockroom.views import claims, customers, keeping, photographs
+from stockroom.views import claims, photographs
 
 urlpatterns = [
     *office.urlpatterns,
@@ -15,6 +17,6 @@ urlpatterns = [
     *keeping.urlpatterns,
     *maker_views.urlpatterns,
     *photographs.urlpatterns,
-    *customers.urlpatterns,
+    *customer_views.urlpatterns,
     *export.urlpatterns,
 ]

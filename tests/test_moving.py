@@ -7,8 +7,8 @@ from typing import Any
 import pytest
 from django.test import Client
 
-from stockroom import keeping
 from stockroom.models import Entry, Movement, Valve
+from stockroom.places import moving
 from stockroom.pure.serials import serial
 from stockroom.site.people import Role
 from stockroom.states import State
@@ -43,7 +43,7 @@ def test_scanning_a_place_then_a_valve_moves_it(packer: Client) -> None:
 def test_a_move_is_kept_with_where_from_and_who() -> None:
     valve = make_valve(place=make_place("A1"))
     by = make_user("rosa", Role.BENCH)
-    keeping.move([valve], make_place("B2"), by)
+    moving.move([valve], make_place("B2"), by)
     movement = Movement.objects.get()
     assert (str(movement.from_place), str(movement.to_place), movement.by) == ("A1", "B2", by)
     entry = Entry.objects.get()
@@ -139,8 +139,8 @@ def test_the_queries_do_not_grow_with_the_valves(django_assert_max_num_queries) 
     valves = make_valves(line=make_line(count=400, place=None), count=400, place=make_place("A1"))
     place = make_place("B2")
     with django_assert_max_num_queries(30):  # rows go in by the hundred, as SQLite allows
-        found = keeping.read_valves("\n".join(valve.serial for valve in valves))
-        assert len(keeping.move(found, place, None)) == 400
+        found = moving.read_valves("\n".join(valve.serial for valve in valves))
+        assert len(moving.move(found, place, None)) == 400
 
 
 @pytest.mark.parametrize("role", [Role.RECEIVING, Role.BENCH, Role.SALES])

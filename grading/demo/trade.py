@@ -16,8 +16,8 @@ from catalog.models import ValveType
 from grading import listing, progress, pulling, sets
 from grading.demo.clock import at, moment
 from grading.models import MatchedSet
-from stockroom import keeping
 from stockroom.models import Allocation, Counter, Customer, Entry, Listing, Order, OrderLine, Place, Shop, Valve
+from stockroom.places import moving
 from stockroom.states import State
 
 
@@ -79,7 +79,7 @@ def _match(designation: str, size: int, count: int, within: float, by: User) -> 
 
 def _box(made: Sequence[MatchedSet], by: User) -> None:
     valves = [member.valve for matched in made for member in matched.members.select_related("valve")]
-    keeping.move(valves, Place.objects.get(code="M1"), by)
+    moving.move(valves, Place.objects.get(code="M1"), by)
 
 
 def _write_off(valve: Valve, reason: str, by: User) -> None:

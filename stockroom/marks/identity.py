@@ -28,7 +28,6 @@ from django.db.models import Count, Q
 from django.utils import timezone
 
 from catalog.models import ValveType
-from stockroom.keeping import keep
 from stockroom.marks.pure.construction import CONDITION, FEATURES, check
 from stockroom.marks.pure.datecodes import Reading, Window, find_dates, readings
 from stockroom.marks.pure.identification import (
@@ -57,6 +56,7 @@ from stockroom.models import (
     Valve,
 )
 from stockroom.models.identity import CodeReading
+from stockroom.places.moving import keep
 from stockroom.receiving.tally import CHUNK, chunked
 from stockroom.site.changes import fitted
 

@@ -15,14 +15,14 @@ from django.urls import path, reverse
 from django.utils import timezone
 from django.views.decorators.http import require_POST
 
-from stockroom import keeping
 from stockroom.marks import identity
 from stockroom.marks.pure.construction import FEATURES
 from stockroom.models import KnownConstruction, Line, Maker, SeenFeature, Valve
+from stockroom.places import moving
+from stockroom.places.views import KeepingForm, how_many
 from stockroom.receiving.tally import tally_lines
 from stockroom.site.people import Role, StaffRequest, for_roles
 from stockroom.site.web import TypeField, page_of
-from stockroom.views.keeping import KeepingForm, how_many
 
 
 class MakerForm(KeepingForm):
@@ -135,7 +135,7 @@ def _edit(request: StaffRequest, shown: Maker | None, title: str, back: str) -> 
     form = MakerForm(request.POST or None, instance=shown)
     if request.method == "POST" and form.is_valid():
         with transaction.atomic():
-            kept = keeping.keep(form.save(commit=False), request.user)
+            kept = moving.keep(form.save(commit=False), request.user)
             lost = list(kept.source_codes.values_list("code", flat=True))
             identity.set_source_codes(kept, form.cleaned_data["source_codes"], request.user)
             identity.register_changed(kept, request.user, lost)

@@ -24,8 +24,8 @@ from django.contrib.auth.models import User
 from django.db import transaction
 from django.db.models import Count, Max
 
-from stockroom.keeping import keep
 from stockroom.models import Charge, Counter, Credit, Entry, Line, Lot, Movement, Pack, Shop, Valve
+from stockroom.places.moving import keep
 from stockroom.pure.money import minor_places, shown, to_minor
 from stockroom.pure.serials import serial
 from stockroom.receiving.pure import costing

@@ -14,10 +14,10 @@ from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import path, reverse
 
-from stockroom import keeping
-from stockroom.keeping import BadScans, UnknownPlace
 from stockroom.models import Line, Movement, Place, Shop, Supplier, Valve
 from stockroom.models.shop import check_currency
+from stockroom.places import moving
+from stockroom.places.moving import BadScans, UnknownPlace
 from stockroom.receiving.tally import tally_lines
 from stockroom.receiving.views import listed_lots, lot_rows
 from stockroom.site.names import known_name, name_of_field, refuse_serial
@@ -84,7 +84,7 @@ def how_many(model: type[Line] | type[Valve], field: str, **where: Any) -> Coale
 def _edit(request: StaffRequest, form_class: type[KeepingForm], thing: Any, title: str, back: str) -> HttpResponse:
     form = form_class(request.POST or None, instance=thing)
     if request.method == "POST" and form.is_valid():
-        kept = keeping.keep(form.save(commit=False), request.user)
+        kept = moving.keep(form.save(commit=False), request.user)
         messages.success(request, f"{kept} is saved.")
         return redirect(reverse(kept._meta.model_name, args=[kept.pk]))
     return render(request, "site/form.html", {"form": form, "title": title, "back": back})
@@ -101,14 +101,14 @@ class SupplierFilter(django_filters.FilterSet):
 def suppliers(request: StaffRequest) -> HttpResponse:
     rows = Supplier.objects.annotate(times=Count("lots"), last=Max("lots__received_on")).order_by("name")
     filter = SupplierFilter(request.GET, queryset=rows)
-    return render(request, "stockroom/suppliers.html", {"filter": filter, "page": page_of(request, filter.qs)})
+    return render(request, "places/suppliers.html", {"filter": filter, "page": page_of(request, filter.qs)})
 
 
 def supplier(request: StaffRequest, pk: int) -> HttpResponse:
     shown = get_object_or_404(Supplier, pk=pk)
     page = page_of(request, listed_lots().filter(supplier=shown))
     context = {"supplier": shown, "page": page, "rows": lot_rows(list(page))}
-    return render(request, "stockroom/supplier.html", context)
+    return render(request, "places/supplier.html", context)
 
 
 @for_roles(Role.RECEIVING)
@@ -131,10 +131,10 @@ class PlaceFilter(django_filters.FilterSet):
 
 
 def places(request: StaffRequest) -> HttpResponse:
-    in_house = {"state__in": list(keeping.IN_HOUSE)}
+    in_house = {"state__in": list(moving.IN_HOUSE)}
     rows = Place.objects.annotate(valve_count=how_many(Valve, "place", **in_house))
     filter = PlaceFilter(request.GET, queryset=rows)
-    return render(request, "stockroom/places.html", {"filter": filter, "page": page_of(request, filter.qs)})
+    return render(request, "places/places.html", {"filter": filter, "page": page_of(request, filter.qs)})
 
 
 def place(request: StaffRequest, pk: int) -> HttpResponse:
@@ -147,7 +147,7 @@ def place(request: StaffRequest, pk: int) -> HttpResponse:
         "page": page_of(request, valves),
         "bulk": [(line, tallies[line.pk].in_bulk) for line in lines if tallies[line.pk].in_bulk],
     }
-    return render(request, "stockroom/place.html", context)
+    return render(request, "places/place.html", context)
 
 
 @for_roles(Role.RECEIVING)
@@ -167,22 +167,22 @@ def move(request: StaffRequest) -> HttpResponse:
     place, unknown = None, ""
     if "place" in request.GET:
         try:
-            place = keeping.read_place(request.GET["place"])
+            place = moving.read_place(request.GET["place"])
         except UnknownPlace as problem:
             unknown = str(problem)
     scanned, problems = "", []
     if place and request.method == "POST":
         scanned = request.POST.get("valves", "")
         try:
-            return _to_place(keeping.read_place(scanned))
+            return _to_place(moving.read_place(scanned))
         except UnknownPlace:
             pass
         try:
-            valves = keeping.read_valves(scanned)
+            valves = moving.read_valves(scanned)
         except BadScans as bad:
             problems = bad.problems
         else:
-            _say_what_moved(request, valves, keeping.move(valves, place, request.user), place)
+            _say_what_moved(request, valves, moving.move(valves, place, request.user), place)
             return _to_place(place)
     context = {
         "place": place,
@@ -197,7 +197,7 @@ def move(request: StaffRequest) -> HttpResponse:
         if place
         else [],
     }
-    return render(request, "stockroom/move.html", context)
+    return render(request, "places/move.html", context)
 
 
 def _to_place(place: Place) -> HttpResponse:
