@@ -1,5 +1,6 @@
 """The addresses of goods and people; each list stands at the foot of its views."""
 
+from stockroom.claims import views as claims
 from stockroom.export import views as export
 from stockroom.marks import maker_views
 from stockroom.places import customer_views
@@ -7,7 +8,7 @@ from stockroom.places import views as keeping
 from stockroom.receiving import import_views
 from stockroom.receiving import views as receiving
 from stockroom.site import views as office
-from stockroom.views import claims, photographs
+from stockroom.views import photographs
 
 urlpatterns = [
     *office.urlpatterns,

@@ -20,7 +20,8 @@ from hypothesis import strategies as st
 
 from grading.claim_sheet import claim_sheet_data
 from grading.paper.claim import MOST_PICTURES, Pictured, claim_pdf
-from stockroom import claims, photographs
+from stockroom import photographs
+from stockroom.claims import claiming
 from stockroom.models import Charge, Claim, ClaimStep, Credit, Entry, Fault, Line, Lot
 from stockroom.receiving import booking
 from stockroom.receiving.pure.costing import share
@@ -64,7 +65,7 @@ def a_lot(
 
 
 def asked(lot: Lot) -> list[tuple[int, str, int, str]]:
-    return [(row.line.number, row.kind.value, row.pieces, f"{row.amount}") for row in claims.to_claim(lot)]
+    return [(row.line.number, row.kind.value, row.pieces, f"{row.amount}") for row in claiming.to_claim(lot)]
 
 
 def a_credit(amount: str, currency: str = "GBP", rate: str = "1") -> Credit:
@@ -87,27 +88,27 @@ def test_short_and_over_follow_from_the_count_and_over_is_not_charged_for() -> N
 def test_wrong_and_broken_pieces_are_noted_by_line(by: User) -> None:
     lot = a_lot((100, 98))
     line = line_of(lot)
-    claims.note_fault(line, Fault(kind="broken", pieces=4, note="crushed corner of the carton"), by)
-    claims.note_fault(line, Fault(kind="wrong type", pieces=2, found_type=make_type("6X4")), by)
+    claiming.note_fault(line, Fault(kind="broken", pieces=4, note="crushed corner of the carton"), by)
+    claiming.note_fault(line, Fault(kind="wrong type", pieces=2, found_type=make_type("6X4")), by)
     assert asked(lot) == [(1, "short", 2, "4.80"), (1, "broken", 4, "9.60"), (1, "wrong type", 2, "4.80")]
     assert "4 broken: crushed corner" in Entry.objects.filter(action="fault-noted").last().text  # type: ignore[union-attr]
-    assert [row.note for row in claims.to_claim(lot)][2] == "came as 6X4"
+    assert [row.note for row in claiming.to_claim(lot)][2] == "came as 6X4"
 
 
 def test_no_more_pieces_are_wrong_than_there_are(by: User) -> None:
     line = line_of(a_lot((10, 10)))
-    claims.note_fault(line, Fault(kind="broken", pieces=8), by)
-    with pytest.raises(claims.TooMany, match="8 of them are noted already"):
-        claims.note_fault(line, Fault(kind="wrong type", pieces=3), by)
+    claiming.note_fault(line, Fault(kind="broken", pieces=8), by)
+    with pytest.raises(claiming.TooMany, match="8 of them are noted already"):
+        claiming.note_fault(line, Fault(kind="wrong type", pieces=3), by)
 
 
 def test_a_slip_is_withdrawn_and_stays_on_record(by: User) -> None:
     lot = a_lot((10, 10))
-    fault = claims.note_fault(line_of(lot), Fault(kind="broken", pieces=8), by)
-    claims.withdraw_fault(fault, "counted twice", by)
-    assert claims.to_claim(lot) == [] and Fault.objects.get().withdrawn_because == "counted twice"
-    with pytest.raises(claims.NotNow, match="withdrawn already"):
-        claims.withdraw_fault(fault, "again", by)
+    fault = claiming.note_fault(line_of(lot), Fault(kind="broken", pieces=8), by)
+    claiming.withdraw_fault(fault, "counted twice", by)
+    assert claiming.to_claim(lot) == [] and Fault.objects.get().withdrawn_because == "counted twice"
+    with pytest.raises(claiming.NotNow, match="withdrawn already"):
+        claiming.withdraw_fault(fault, "again", by)
 
 
 # The claim
@@ -115,7 +116,7 @@ def test_a_slip_is_withdrawn_and_stays_on_record(by: User) -> None:
 
 def test_a_claim_is_in_the_currency_of_the_goods(by: User) -> None:
     lot = a_lot((10, 8), goods="3000", currency="JPY", rate="0.0052")
-    claim = claims.make_claim(lot, "invoice 77", "Please credit.", by)
+    claim = claiming.make_claim(lot, "invoice 77", "Please credit.", by)
     row = claim.rows.get()
     assert (claim.currency, row.amount, claim.amount) == ("JPY", Decimal(600), Decimal(600))
     assert claim.number == "C0001" and claim.state == "made"
@@ -124,16 +125,16 @@ def test_a_claim_is_in_the_currency_of_the_goods(by: User) -> None:
 
 def test_what_is_claimed_is_not_claimed_twice_until_the_claim_is_withdrawn(by: User) -> None:
     lot = a_lot((100, 95))
-    fault = claims.note_fault(line_of(lot), Fault(kind="broken", pieces=1), by)
-    claim = claims.make_claim(lot, "", "", by)
-    assert claims.to_claim(lot) == []
-    with pytest.raises(claims.NothingToClaim):
-        claims.make_claim(lot, "", "", by)
+    fault = claiming.note_fault(line_of(lot), Fault(kind="broken", pieces=1), by)
+    claim = claiming.make_claim(lot, "", "", by)
+    assert claiming.to_claim(lot) == []
+    with pytest.raises(claiming.NothingToClaim):
+        claiming.make_claim(lot, "", "", by)
     booking.count_lines(lot, {line_of(lot).pk: 94}, by)
     assert asked(lot) == [(1, "short", 1, "2.40")]
-    with pytest.raises(claims.NotNow, match="Withdraw the claim first"):
-        claims.withdraw_fault(fault, "not broken", by)
-    claims.take_step(claim, ClaimStep(kind=Steps.WITHDRAWN, note="wrong lot"), by)
+    with pytest.raises(claiming.NotNow, match="Withdraw the claim first"):
+        claiming.withdraw_fault(fault, "not broken", by)
+    claiming.take_step(claim, ClaimStep(kind=Steps.WITHDRAWN, note="wrong lot"), by)
     assert asked(lot) == [(1, "short", 6, "14.40"), (1, "broken", 1, "2.40")]
 
 
@@ -146,11 +147,11 @@ def test_pieces_that_went_back_are_claimed(by: User) -> None:
 def test_no_amount_is_made_up_without_a_goods_charge(by: User) -> None:
     lot = booking.book_in(Lot(supplier=make_supplier()), [], None)
     booking.add_lines(lot, [Line(type=make_type(), condition="used", expected=5, counted=4)], None)
-    with pytest.raises(claims.NoGoodsCharge, match="Enter what the goods cost"):
-        claims.make_claim(lot, "", "", by)
+    with pytest.raises(claiming.NoGoodsCharge, match="Enter what the goods cost"):
+        claiming.make_claim(lot, "", "", by)
     whole = booking.book_in(Lot(supplier=make_supplier()), [], None)
     booking.add_lines(whole, [Line(type=make_type(), condition="used", expected=5, counted=5)], None)
-    assert claims.to_claim(whole) == []
+    assert claiming.to_claim(whole) == []
 
 
 def test_a_claim_on_a_lot_whose_lines_weigh_nothing_says_so(by: User) -> None:
@@ -158,8 +159,8 @@ def test_a_claim_on_a_lot_whose_lines_weigh_nothing_says_so(by: User) -> None:
     with transaction.atomic():
         assert asked(lot) == [(1, "short", 1, "0.00")]
     Charge.objects.update(amount=Decimal(9))
-    with pytest.raises(claims.NoGoodsCharge, match="No line has a weight"):
-        claims.make_claim(lot, "", "", by)
+    with pytest.raises(claiming.NoGoodsCharge, match="No line has a weight"):
+        claiming.make_claim(lot, "", "", by)
 
 
 @settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
@@ -180,9 +181,9 @@ def test_claiming_everything_short_asks_for_the_goods_and_no_more(
     shares = share(goods, [expected for expected, _, _ in lines], 2)
     for (expected, counted, broken), whole in zip(lines, shares, strict=True):
         broken = min(broken, counted)
-        rows = [(claims.Kind.SHORT, expected - counted, "", None), (claims.Kind.BROKEN, broken, "", None)]
+        rows = [(claiming.Kind.SHORT, expected - counted, "", None), (claiming.Kind.BROKEN, broken, "", None)]
         rows = [row for row in rows if row[1]]
-        amounts = claims._amounts(whole, expected, 0, rows, 2)
+        amounts = claiming._amounts(whole, expected, 0, rows, 2)
         assert sum(amounts) <= whole and all(amount >= 0 for amount in amounts)
         if counted == 0 or broken == counted:
             assert sum(amounts, Decimal(0)) == whole
@@ -195,35 +196,35 @@ def test_claiming_everything_short_asks_for_the_goods_and_no_more(
 
 def test_a_claim_goes_from_made_to_sent_to_agreed_to_credited(by: User) -> None:
     lot = a_lot((100, 90))
-    claim = claims.make_claim(lot, "", "", by)
-    claims.take_step(claim, ClaimStep(kind=Steps.SENT), by)
+    claim = claiming.make_claim(lot, "", "", by)
+    claiming.take_step(claim, ClaimStep(kind=Steps.SENT), by)
     assert claim.state == "sent"
-    with pytest.raises(claims.NotNow, match="which amount"):
-        claims.take_step(claim, ClaimStep(kind=Steps.AGREED), by)
-    claims.take_step(claim, ClaimStep(kind=Steps.AGREED, amount=Decimal("20.00"), note="by letter"), by)
+    with pytest.raises(claiming.NotNow, match="which amount"):
+        claiming.take_step(claim, ClaimStep(kind=Steps.AGREED), by)
+    claiming.take_step(claim, ClaimStep(kind=Steps.AGREED, amount=Decimal("20.00"), note="by letter"), by)
     assert claim.state == "agreed"
     assert "agreed on GBP\N{NO-BREAK SPACE}20.00: by letter" in Entry.objects.get(action="claim-agreed").text
-    claims.enter_credit(claim, a_credit("20.00"), by)
+    claiming.enter_credit(claim, a_credit("20.00"), by)
     assert claim.state == "credited"
-    with pytest.raises(claims.NotNow, match="Credits stand"):
-        claims.take_step(claim, ClaimStep(kind=Steps.WITHDRAWN), by)
+    with pytest.raises(claiming.NotNow, match="Credits stand"):
+        claiming.take_step(claim, ClaimStep(kind=Steps.WITHDRAWN), by)
 
 
 def test_nothing_more_happens_to_a_withdrawn_claim(by: User) -> None:
-    claim = claims.make_claim(a_lot((100, 90)), "", "", by)
-    claims.take_step(claim, ClaimStep(kind=Steps.WITHDRAWN, note="a slip"), by)
+    claim = claiming.make_claim(a_lot((100, 90)), "", "", by)
+    claiming.take_step(claim, ClaimStep(kind=Steps.WITHDRAWN, note="a slip"), by)
     assert claim.state == "withdrawn" and claim.is_withdrawn
-    with pytest.raises(claims.NotNow):
-        claims.take_step(claim, ClaimStep(kind=Steps.SENT), by)
-    with pytest.raises(claims.NotNow):
-        claims.enter_credit(claim, a_credit("1.00"), by)
+    with pytest.raises(claiming.NotNow):
+        claiming.take_step(claim, ClaimStep(kind=Steps.SENT), by)
+    with pytest.raises(claiming.NotNow):
+        claiming.enter_credit(claim, a_credit("1.00"), by)
 
 
 def test_a_credit_lowers_the_cost_of_every_line_with_a_visible_entry(by: User) -> None:
     lot = a_lot((100, 90), (10, 10), goods="100.00")
-    claim = claims.make_claim(lot, "", "", by)
+    claim = claiming.make_claim(lot, "", "", by)
     assert [line.cost for line in lot.lines.order_by("number")] == [Decimal("90.00"), Decimal("10.00")]
-    claims.enter_credit(claim, a_credit("11.50", "USD", "0.8"), by)
+    claiming.enter_credit(claim, a_credit("11.50", "USD", "0.8"), by)
     assert booking.cost_of(Lot.objects.get(pk=lot.pk), "GBP") == Decimal("90.80")
     assert [line.cost for line in lot.lines.order_by("number")] == [Decimal("81.72"), Decimal("9.08")]
     entry = Entry.objects.filter(action="cost-shared").order_by("-pk")[0]
@@ -236,26 +237,26 @@ def test_a_credit_lowers_the_cost_of_every_line_with_a_visible_entry(by: User) -
 
 def test_a_struck_out_credit_counts_no_longer(by: User) -> None:
     lot = a_lot((100, 90), goods="100.00")
-    claim = claims.make_claim(lot, "", "", by)
-    credit = claims.enter_credit(claim, a_credit("10.00"), by)
-    claims.strike_out(credit, "it was for another lot", by)
+    claim = claiming.make_claim(lot, "", "", by)
+    credit = claiming.enter_credit(claim, a_credit("10.00"), by)
+    claiming.strike_out(credit, "it was for another lot", by)
     assert line_of(lot).cost == Decimal("100.00") and claim.state == "made"
     assert "struck out: it was for another lot" in Entry.objects.get(action="credit-struck-out").text
-    with pytest.raises(claims.NotNow, match="struck out already"):
-        claims.strike_out(credit, "again", by)
+    with pytest.raises(claiming.NotNow, match="struck out already"):
+        claiming.strike_out(credit, "again", by)
 
 
 def test_credits_never_come_to_more_than_the_lot_cost(by: User) -> None:
     lot = a_lot((100, 90), goods="100.00")
-    claim = claims.make_claim(lot, "", "", by)
-    claims.enter_credit(claim, a_credit("60.00"), by)
+    claim = claiming.make_claim(lot, "", "", by)
+    claiming.enter_credit(claim, a_credit("60.00"), by)
     with pytest.raises(booking.CreditedMoreThanCost):
-        claims.enter_credit(claim, a_credit("40.01"), by)
+        claiming.enter_credit(claim, a_credit("40.01"), by)
     assert Credit.objects.count() == 1
     cheaper = [Charge(kind="goods", amount=Decimal("59.99"), currency="GBP", rate=Decimal(1))]
     with pytest.raises(booking.CreditedMoreThanCost):
         booking.change_lot(Lot.objects.get(pk=lot.pk), cheaper, by)
-    claims.enter_credit(claim, a_credit("40.00"), by)
+    claiming.enter_credit(claim, a_credit("40.00"), by)
     assert line_of(lot).cost == 0
 
 
@@ -270,10 +271,10 @@ def test_pieces_still_add_up_to_the_cost_whatever_is_credited_and_sent_back(
     counts: list[int], cost: Decimal, credits: list[tuple[Decimal, Decimal]], data: st.DataObject
 ) -> None:
     lot = a_lot(*((count + 1, count) for count in counts), goods=f"{cost}")
-    claim = claims.make_claim(lot, "", "", None)
+    claim = claiming.make_claim(lot, "", "", None)
     for amount, rate in credits:
         try:
-            claims.enter_credit(claim, Credit(amount=amount, currency="USD", rate=rate), None)
+            claiming.enter_credit(claim, Credit(amount=amount, currency="USD", rate=rate), None)
         except booking.CreditedMoreThanCost:
             continue
     line = data.draw(st.sampled_from(list(lot.lines.order_by("number"))))
@@ -309,7 +310,7 @@ def test_the_last_piece_of_a_lot_with_a_cost_is_not_sent_back(by: User) -> None:
 )
 def test_the_database_refuses_what_cannot_be(by: User, model: Any, fields: dict[str, Any]) -> None:
     lot = a_lot((10, 8))
-    claim = claims.make_claim(lot, "", "", by)
+    claim = claiming.make_claim(lot, "", "", by)
     known: dict[Any, dict[str, Any]] = {
         Credit: {"claim": claim, "lot": lot, "currency": "GBP", "amount": 1, "rate": 1},
         ClaimStep: {"claim": claim, "kind": "sent"},
@@ -323,7 +324,7 @@ def test_to_claim_takes_as_many_questions_for_few_lines_as_for_many(django_asser
     for lines in (2, 30):
         lot = a_lot(*[(10, 9)] * lines)
         with django_assert_max_num_queries(5):
-            assert len(claims.to_claim(lot)) == lines
+            assert len(claiming.to_claim(lot)) == lines
 
 
 # The pages and the paper
@@ -352,7 +353,7 @@ def test_faults_are_noted_and_claimed_on_the_pages(logged_in: Callable[..., Clie
 
 
 def test_a_fault_is_withdrawn_on_its_page(logged_in: Callable[..., Client], by: User) -> None:
-    fault = claims.note_fault(line_of(a_lot((9, 9))), Fault(kind="broken", pieces=1), by)
+    fault = claiming.note_fault(line_of(a_lot((9, 9))), Fault(kind="broken", pieces=1), by)
     client = logged_in(Role.RECEIVING)
     address = reverse("fault-withdraw", args=[fault.pk])
     assert client.post(address, {"why": ""}).status_code == 200
@@ -362,7 +363,7 @@ def test_a_fault_is_withdrawn_on_its_page(logged_in: Callable[..., Client], by: 
 
 def test_steps_and_credits_are_recorded_on_the_claims_page(logged_in: Callable[..., Client], by: User) -> None:
     lot = a_lot((100, 90), goods="100.00", currency="USD", rate="0.8")
-    claim = claims.make_claim(lot, "", "", by)
+    claim = claiming.make_claim(lot, "", "", by)
     client = logged_in(Role.RECEIVING)
     today = timezone.localdate().isoformat()
     step = reverse("claim-step", args=[claim.number])
@@ -390,7 +391,7 @@ def test_steps_and_credits_are_recorded_on_the_claims_page(logged_in: Callable[.
 @pytest.mark.parametrize("name", ["claim-step", "claim-credit", "claim-new", "fault-new"])
 def test_claims_are_the_receivers_work(logged_in: Callable[..., Client], by: User, name: str) -> None:
     lot = a_lot((100, 90))
-    claim = claims.make_claim(lot, "", "", by)
+    claim = claiming.make_claim(lot, "", "", by)
     arguments: dict[str, list[Any]] = {"claim-new": [lot.number], "fault-new": [lot.number, 1]}
     address = reverse(name, args=arguments.get(name, [claim.number]))
     assert logged_in(Role.SALES).post(address, {"kind": "sent"}).status_code == 403
@@ -401,10 +402,10 @@ def test_the_claim_sheet_prints_rows_amounts_and_photographs(
 ) -> None:
     settings.MEDIA_ROOT = tmp_path
     lot = a_lot((100, 96), (10, 12), goods="240.00", currency="USD", rate="0.8")
-    claims.note_fault(line_of(lot), Fault(kind="wrong type", pieces=2, found_type=make_type("6X4")), by)
+    claiming.note_fault(line_of(lot), Fault(kind="wrong type", pieces=2, found_type=make_type("6X4")), by)
     client = logged_in(Role.RECEIVING)
     photographs.receive([SimpleUploadedFile("crushed.jpg", photograph(), "image/jpeg")], line_of(lot), by)
-    claim = claims.make_claim(lot, "invoice 2207/B", "Please credit <this> & that.", by)
+    claim = claiming.make_claim(lot, "invoice 2207/B", "Please credit <this> & that.", by)
     text = " ".join("\n".join(read_pdf(client.get(reverse("claim-pdf", args=[claim.number])).content)).split())
     for words in (
         "Brackenfield Surplus",
@@ -419,7 +420,7 @@ def test_the_claim_sheet_prints_rows_amounts_and_photographs(
         assert words in text, words
     # 240.00 USD over 110 pieces expected: line 1 carries 218.18, of which 4 and 2 of 100 are 8.73 and 4.36
     assert "USD 8.73" in text and "USD 4.36" in text and "USD 13.09" in text
-    claims.take_step(claim, ClaimStep(kind=Steps.WITHDRAWN, note="wrong lot"), by)
+    claiming.take_step(claim, ClaimStep(kind=Steps.WITHDRAWN, note="wrong lot"), by)
     assert "Withdrawn on" in "".join(read_pdf(client.get(reverse("claim-pdf", args=[claim.number])).content))
 
 
@@ -443,7 +444,7 @@ def test_the_claim_sheet_shows_the_photographs_of_what_is_claimed(by: User, sett
             photographs.process_waiting()
         size = (300, 900) if name == "tall.jpg" else (640, 480)
         photographs.receive([SimpleUploadedFile(name, photograph(*size, shade=shade))], subject, by)
-    claim = claims.make_claim(lot, "", "", by)
+    claim = claiming.make_claim(lot, "", "", by)
     data = claim_sheet_data(claim, timezone.localdate())
     assert [(one.caption, bool(one.jpeg)) for one in data.photographs] == [
         ("a.jpg, of line 1", True),
@@ -459,7 +460,7 @@ def test_the_claim_sheet_shows_the_photographs_of_what_is_claimed(by: User, sett
 
 
 def test_many_photographs_take_two_pages_and_the_rest_are_named(by: User) -> None:
-    claim = claims.make_claim(a_lot((100, 96)), "", "", by)
+    claim = claiming.make_claim(a_lot((100, 96)), "", "", by)
     many = tuple(Pictured(f"IMG_{at}.jpg, of line 1", photograph(320, 240, shade=at)) for at in range(40))
     pdf = claim_pdf(replace(claim_sheet_data(claim, timezone.localdate()), photographs=many))
     assert sum(pictures_on(pdf)) == MOST_PICTURES and len(pictures_on(pdf)) <= 3
@@ -470,10 +471,10 @@ def test_the_list_of_claims_asks_as_often_for_many_as_for_few(
     logged_in: Callable[..., Client], by: User, django_assert_max_num_queries: Any
 ) -> None:
     client = logged_in()
-    claims.make_claim(a_lot((10, 9)), "", "", by)
+    claiming.make_claim(a_lot((10, 9)), "", "", by)
     with django_assert_max_num_queries(15) as few:
         client.get(reverse("claims"))
     for _ in range(4):
-        claims.make_claim(a_lot((10, 9)), "", "", by)
+        claiming.make_claim(a_lot((10, 9)), "", "", by)
     with django_assert_max_num_queries(len(few)):
         client.get(reverse("claims"))

@@ -19,7 +19,8 @@ from django.core.files.uploadedfile import SimpleUploadedFile
 from catalog.models import ValveType
 from grading.demo import drawings, goods
 from grading.demo.clock import at, moment
-from stockroom import claims, photographs
+from stockroom import photographs
+from stockroom.claims import claiming
 from stockroom.models import Claim, ClaimStep, Credit, Fault, Lot
 from stockroom.models.photographs import Subject
 
@@ -39,7 +40,7 @@ def deliver(people: dict[str, User], day: date) -> Lot:
                 note=row["note"],
                 found_type=ValveType.objects.get(designation=found) if found else None,
             )
-            claims.note_fault(lines[row["line"]], fault, by)
+            claiming.note_fault(lines[row["line"]], fault, by)
         for row in plan["photograph"]:
             drawn = drawings.jpeg(row["row"], row["words"], row.get("broken", []))
             photograph(lines.get(row["line"], lot), row["name"], drawn, by)
@@ -54,7 +55,7 @@ def photograph(subject: Subject, name: str, jpeg: bytes, by: User) -> None:
 
 def _claim(lot: Lot, plan: dict[str, Any], rate: Decimal, by: User, day: date) -> None:
     with at(moment(day, plan["made"], 15, 20)):
-        claim = claims.make_claim(lot, plan["reference"], plan["text"], by)
+        claim = claiming.make_claim(lot, plan["reference"], plan["text"], by)
     refused = sum((row.amount for row in claim.rows.filter(kind=plan["refused"])), Decimal(0))
     agreed = claim.amount - refused
     steps = ClaimStep.Kind
@@ -65,8 +66,8 @@ def _claim(lot: Lot, plan: dict[str, Any], rate: Decimal, by: User, day: date) -
         when = moment(day, ago, 16)
         step.on = when.date()
         with at(when):
-            claims.take_step(claim, step, by)
+            claiming.take_step(claim, step, by)
     when = moment(day, plan["credited"], 11, 30)
     credit = Credit(amount=agreed, currency=claim.currency, rate=rate, on=when.date(), note=plan["credit"])
     with at(when):
-        claims.enter_credit(Claim.objects.get(pk=claim.pk), credit, by)
+        claiming.enter_credit(Claim.objects.get(pk=claim.pk), credit, by)

@@ -14,8 +14,8 @@ from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import path
 from django.utils import timezone
 
-from stockroom import claims as work
-from stockroom.claims import ClaimError
+from stockroom.claims import claiming as work
+from stockroom.claims.claiming import ClaimError
 from stockroom.models import Claim, ClaimStep, Credit, Fault, Line, Lot, Shop, Supplier
 from stockroom.models.shop import check_currency
 from stockroom.pure.money import minor_places
@@ -180,7 +180,7 @@ def discrepancies(request: StaffRequest, number: str) -> HttpResponse:
         "claims": _whole(lot.claims.all()),
         "lines": lot.lines.select_related("type").order_by("number"),
     }
-    return render(request, "stockroom/discrepancies.html", context)
+    return render(request, "claims/discrepancies.html", context)
 
 
 @for_roles(Role.RECEIVING)
@@ -196,7 +196,7 @@ def fault_new(request: StaffRequest, number: str, line: int) -> HttpResponse:
             messages.success(request, f"Line {line}: {fault}.")
             return redirect("discrepancies", number)
     context = {"form": form, "line": of, "lot": of.lot, "cautions": of.type.caution_sentences}
-    return render(request, "stockroom/fault_form.html", context)
+    return render(request, "claims/fault_form.html", context)
 
 
 @for_roles(Role.RECEIVING)
@@ -245,7 +245,7 @@ def claim_new(request: StaffRequest, number: str) -> HttpResponse:
         "total": sum((row.amount for row in asked), Decimal(0)),
         "currency": goods.currency if goods else "",
     }
-    return render(request, "stockroom/claim_new.html", context)
+    return render(request, "claims/claim_new.html", context)
 
 
 class ClaimFilter(django_filters.FilterSet):
@@ -260,7 +260,7 @@ class ClaimFilter(django_filters.FilterSet):
 
 def claims(request: StaffRequest) -> HttpResponse:
     filter = ClaimFilter(request.GET, queryset=_whole(Claim.objects.all()))
-    return render(request, "stockroom/claims.html", {"filter": filter, "page": page_of(request, filter.qs)})
+    return render(request, "claims/claims.html", {"filter": filter, "page": page_of(request, filter.qs)})
 
 
 def claim(request: StaffRequest, number: str) -> HttpResponse:
@@ -281,7 +281,7 @@ def _claim_page(
         "open_step": step is not None,
         "open_credit": credit is not None,
     }
-    return render(request, "stockroom/claim.html", context)
+    return render(request, "claims/claim.html", context)
 
 
 @for_roles(Role.RECEIVING)
