@@ -3,12 +3,12 @@
 from stockroom.claims import views as claims
 from stockroom.export import views as export
 from stockroom.marks import maker_views
+from stockroom.photographs import views as photographs
 from stockroom.places import customer_views
 from stockroom.places import views as keeping
 from stockroom.receiving import import_views
 from stockroom.receiving import views as receiving
 from stockroom.site import views as office
-from stockroom.views import photographs
 
 urlpatterns = [
     *office.urlpatterns,

@@ -20,9 +20,9 @@ from hypothesis import strategies as st
 
 from grading.claim_sheet import claim_sheet_data
 from grading.paper.claim import MOST_PICTURES, Pictured, claim_pdf
-from stockroom import photographs
 from stockroom.claims import claiming
 from stockroom.models import Charge, Claim, ClaimStep, Credit, Entry, Fault, Line, Lot
+from stockroom.photographs import storing
 from stockroom.receiving import booking
 from stockroom.receiving.pure.costing import share
 from stockroom.site.people import Role
@@ -404,7 +404,7 @@ def test_the_claim_sheet_prints_rows_amounts_and_photographs(
     lot = a_lot((100, 96), (10, 12), goods="240.00", currency="USD", rate="0.8")
     claiming.note_fault(line_of(lot), Fault(kind="wrong type", pieces=2, found_type=make_type("6X4")), by)
     client = logged_in(Role.RECEIVING)
-    photographs.receive([SimpleUploadedFile("crushed.jpg", photograph(), "image/jpeg")], line_of(lot), by)
+    storing.receive([SimpleUploadedFile("crushed.jpg", photograph(), "image/jpeg")], line_of(lot), by)
     claim = claiming.make_claim(lot, "invoice 2207/B", "Please credit <this> & that.", by)
     text = " ".join("\n".join(read_pdf(client.get(reverse("claim-pdf", args=[claim.number])).content)).split())
     for words in (
@@ -441,9 +441,9 @@ def test_the_claim_sheet_shows_the_photographs_of_what_is_claimed(by: User, sett
         (line_of(lot), "later.jpg", 5),
     ):
         if name == "later.jpg":
-            photographs.process_waiting()
+            storing.process_waiting()
         size = (300, 900) if name == "tall.jpg" else (640, 480)
-        photographs.receive([SimpleUploadedFile(name, photograph(*size, shade=shade))], subject, by)
+        storing.receive([SimpleUploadedFile(name, photograph(*size, shade=shade))], subject, by)
     claim = claiming.make_claim(lot, "", "", by)
     data = claim_sheet_data(claim, timezone.localdate())
     assert [(one.caption, bool(one.jpeg)) for one in data.photographs] == [

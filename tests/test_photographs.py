@@ -23,10 +23,11 @@ from django.urls import reverse
 from django.utils import timezone
 from PIL import Image
 
-from stockroom import photographs, pictures
 from stockroom.models import Attachment, Entry, Photograph, Valve
 from stockroom.models.photographs import CLAIM_LASTS, Subject
-from stockroom.photographs import (
+from stockroom.photographs import storing
+from stockroom.photographs.pure import pictures
+from stockroom.photographs.storing import (
     MOST_AT_ONCE,
     MOST_ATTEMPTS,
     PhotographError,
@@ -67,7 +68,7 @@ def upload(data: bytes | None = None, name: str = "photo.jpg") -> SimpleUploaded
 
 
 def send(client: Client, subject: Subject, *files: SimpleUploadedFile, **how: str) -> Any:
-    address = photographs.address(subject).replace("/photographs/", "/photographs/add/")
+    address = storing.address(subject).replace("/photographs/", "/photographs/add/")
     return client.post(address, {"files": files}, headers=how)
 
 
@@ -156,11 +157,11 @@ def test_valves_lines_and_lots_take_photographs(logged_in: Callable[..., Client]
     subject = subjects[thing]
     client = logged_in(Role.BENCH)
     send(client, subject, upload())
-    page = client.get(photographs.address(subject))
+    page = client.get(storing.address(subject))
     assert "being prepared" in page.text and "1 photograph received" in page.text
     process_waiting()
     attachment = Attachment.objects.get(**{thing: subject})
-    assert reverse("photograph-copy", args=[attachment.pk, "small"]) in client.get(photographs.address(subject)).text
+    assert reverse("photograph-copy", args=[attachment.pk, "small"]) in client.get(storing.address(subject)).text
 
 
 def test_a_lot_shows_the_photographs_of_its_lines_too(valve: Valve):
@@ -311,7 +312,7 @@ def test_a_photograph_that_is_broken_inside_is_refused_by_the_worker_and_shown_w
     assert process_waiting() == Processed(ready=1, refused=1)
     cut = Attachment.objects.get(file_name="cut.jpg").photograph
     assert cut.state == REFUSED and "cut short" in cut.refused_because
-    page = logged_in(Role.BENCH).get(photographs.address(valve)).text
+    page = logged_in(Role.BENCH).get(storing.address(valve)).text
     assert "cut.jpg</a> is refused: it is broken or was cut short. Send it again." in page
     entry = Entry.objects.get(action="photograph-refused")
     assert entry.valve == valve and entry.by is None and "cut.jpg" in entry.text
@@ -351,11 +352,11 @@ def test_a_worker_that_finds_its_photograph_just_taken_takes_the_next(valve: Val
     others: list[Photograph | None] = []
 
     def another_comes_between(name: str) -> F:  # `claim` has found its photograph and is about to take it
-        monkeypatch.setattr(photographs, "F", F)
+        monkeypatch.setattr(storing, "F", F)
         others.append(claim())
         return F(name)
 
-    monkeypatch.setattr(photographs, "F", another_comes_between)
+    monkeypatch.setattr(storing, "F", another_comes_between)
     assert claim() == second
     assert others == [first]
     assert set(Photograph.objects.values_list("attempts", flat=True)) == {1}
@@ -368,8 +369,8 @@ def test_a_photograph_whose_worker_died_is_taken_over_and_the_dead_one_settles_n
     Photograph.objects.update(claimed_at=timezone.now() - CLAIM_LASTS - timedelta(seconds=1))
     heir = claim()
     assert heir is not None and heir.pk == dead.pk and heir.attempts == 2
-    assert not photographs._settle(dead, state=REFUSED)
-    assert photographs._settle(heir, state=READY)
+    assert not storing._settle(dead, state=REFUSED)
+    assert storing._settle(heir, state=READY)
 
 
 def test_a_photograph_that_kills_its_workers_is_given_up(valve: Valve):
@@ -385,14 +386,14 @@ def test_trouble_with_one_is_logged_counted_and_leaves_the_others(
     valve: Valve, media: Path, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
 ):
     receive([upload(photograph(shade=1)), upload(photograph(shade=2))], valve, None)
-    bad, put = Photograph.objects.order_by("pk")[0], photographs._put
+    bad, put = Photograph.objects.order_by("pk")[0], storing._put
 
     def full_disk(part, place):
         if place == bad.copy("large"):
             raise OSError("no space left")
         put(part, place)
 
-    monkeypatch.setattr(photographs, "_put", full_disk)
+    monkeypatch.setattr(storing, "_put", full_disk)
     assert process_waiting() == Processed(ready=1, failed=1)
     assert bad.sha256 in caplog.text and "no space left" in caplog.text
     bad.refresh_from_db()
@@ -410,7 +411,7 @@ def test_the_command_prepares_what_waits_and_fails_when_it_could_not(
     call_command("process_photographs")
     assert capsys.readouterr().out == "1 ready, 0 refused.\n"
     Photograph.objects.update(state=REFUSED)
-    monkeypatch.setattr(photographs, "_put", lambda part, place: (_ for _ in ()).throw(OSError("no space left")))
+    monkeypatch.setattr(storing, "_put", lambda part, place: (_ for _ in ()).throw(OSError("no space left")))
     with pytest.raises(CommandError, match="1 could not be prepared"):
         call_command("process_photographs", "--again")
 
@@ -419,7 +420,7 @@ def test_the_command_prepares_what_waits_and_fails_when_it_could_not(
 def test_workers_in_threads_prepare_everything_once_and_stop_when_told(media: Path, monkeypatch: pytest.MonkeyPatch):
     # In the tests SQLite keeps its database in memory, where one thread's reading locks the other out at once.
     workers = 2 if connection.vendor == "postgresql" else 1
-    monkeypatch.setattr(photographs, "PAUSE_S", 0.02)
+    monkeypatch.setattr(storing, "PAUSE_S", 0.02)
     receive([upload(photograph(shade=number)) for number in range(40)], make_valve(), None)
     stop = threading.Event()
     threads = [threading.Thread(target=work_forever, args=(stop,)) for _ in range(workers)]
@@ -446,9 +447,9 @@ def test_a_worker_outlives_trouble_with_the_database(monkeypatch: pytest.MonkeyP
             stop.set()
         raise OperationalError("the database went away")
 
-    monkeypatch.setattr(photographs, "PAUSE_IN_TROUBLE_S", 0)
-    monkeypatch.setattr(photographs, "process_waiting", trouble)
-    monkeypatch.setattr(photographs.connections, "close_all", lambda: None)  # the test's own connection stays
+    monkeypatch.setattr(storing, "PAUSE_IN_TROUBLE_S", 0)
+    monkeypatch.setattr(storing, "process_waiting", trouble)
+    monkeypatch.setattr(storing.connections, "close_all", lambda: None)  # the test's own connection stays
     work_forever(stop)
     assert len(rounds) == 3 and "the database went away" in caplog.text
 
@@ -484,7 +485,7 @@ def test_without_a_login_neither_page_nor_copy_nor_original_is_given(client: Cli
     row = attached(valve)
     Attachment.objects.update(public=True)
     for address in (
-        photographs.address(valve),
+        storing.address(valve),
         row.get_absolute_url(),
         reverse("photograph-copy", args=[row.pk, "small"]),
         reverse("photograph-original", args=[row.pk]),
@@ -509,7 +510,7 @@ def test_the_public_gets_clean_copies_of_what_sales_opened_and_nothing_else(
     client: Client, logged_in: Callable[..., Client], valve: Valve
 ):
     shown, hidden = attached(valve, with_everything()), attached(valve, photograph(shade=9))
-    address = photographs.address(valve).replace("/photographs/", "/photographs/public/")
+    address = storing.address(valve).replace("/photographs/", "/photographs/public/")
     answer = logged_in(Role.SALES).post(address, {"on_page": [shown.pk, hidden.pk], "public": [shown.pk]})
     assert answer.status_code == 302
     copy = body(client.get(reverse("public-photograph", args=[shown.pk, "large"])))
@@ -535,7 +536,7 @@ def test_opening_touches_only_what_stood_on_the_page_and_is_of_the_valve(valve: 
 
 def test_a_photograph_of_a_lot_is_never_public(logged_in: Callable[..., Client], valve: Valve):
     row = attached(valve.line.lot)
-    address = photographs.address(valve.line.lot).replace("/photographs/", "/photographs/public/")
+    address = storing.address(valve.line.lot).replace("/photographs/", "/photographs/public/")
     assert logged_in(Role.SALES).post(address, {"on_page": [row.pk], "public": [row.pk]}).status_code == 404
     with pytest.raises(IntegrityError), transaction.atomic():
         Attachment.objects.update(public=True)
@@ -546,7 +547,7 @@ def test_the_public_part_shows_opened_photographs_of_its_valves_only(valve: Valv
     shown, hidden, of_other = (attached(thing, photograph(shade=n)) for n, thing in enumerate((valve, valve, other)))
     for thing, row in ((valve, shown), (other, of_other)):
         set_public(thing, [row.pk], [row.pk], None)
-    part = Template('{% include "stockroom/_public_photographs.html" %}')
+    part = Template('{% include "photographs/_public_photographs.html" %}')
     text = part.render(Context({"valves": [valve]}))
     assert reverse("public-photograph", args=[shown.pk, "small"]) in text
     assert f"/{hidden.pk}/" not in text and f"/{of_other.pk}/" not in text
@@ -565,7 +566,7 @@ def test_removing_hides_it_with_the_reason_and_keeps_the_file(logged_in: Callabl
     row.refresh_from_db()
     assert row.removed_at and str(row.removed_by) == "bench" and not row.public
     assert row.photograph.original.exists()
-    page = client.get(photographs.address(valve)).text
+    page = client.get(storing.address(valve)).text
     assert reverse("photograph-copy", args=[row.pk, "small"]) not in page
     assert "Removed (1)" in page and "it shows the wrong valve" in page
     assert Client().get(reverse("public-photograph", args=[row.pk, "small"])).status_code == 404
@@ -607,7 +608,7 @@ def test_receiving_bench_and_sales_may_add_and_remove(logged_in: Callable[..., C
 def test_a_visitor_may_look_and_nothing_more(logged_in: Callable[..., Client], valve: Valve):
     row = attached(valve)
     client = logged_in()
-    page = client.get(photographs.address(valve))
+    page = client.get(storing.address(valve))
     assert page.status_code == 200 and 'type="file"' not in page.text
     assert send(client, valve, upload(photograph(shade=5))).status_code == 403
     assert client.post(reverse("photograph-remove", args=[row.pk]), {"because": "x"}).status_code == 403
@@ -617,10 +618,10 @@ def test_a_visitor_may_look_and_nothing_more(logged_in: Callable[..., Client], v
 @pytest.mark.parametrize("role", [Role.RECEIVING, Role.BENCH])
 def test_only_sales_opens_photographs_to_the_public(logged_in: Callable[..., Client], valve: Valve, role: Role):
     row = attached(valve)
-    address = photographs.address(valve).replace("/photographs/", "/photographs/public/")
+    address = storing.address(valve).replace("/photographs/", "/photographs/public/")
     client = logged_in(role)
     assert client.post(address, {"on_page": [row.pk], "public": [row.pk]}).status_code == 403
-    assert 'name="public"' not in client.get(photographs.address(valve)).text
+    assert 'name="public"' not in client.get(storing.address(valve)).text
 
 
 # The pages
@@ -629,7 +630,7 @@ def test_only_sales_opens_photographs_to_the_public(logged_in: Callable[..., Cli
 def test_the_part_for_other_pages_shows_a_few_and_the_way_to_all(rf, valve: Valve):
     for number in range(14):
         attached(valve, photograph(shade=number))
-    part = Template('{% include "stockroom/_photographs.html" with of=valve %}')
+    part = Template('{% include "photographs/_photographs.html" with of=valve %}')
     text = part.render(Context({"valve": valve, "roles": {"bench": True}}))
     assert text.count("<img") == 12 and "All 14 photographs" in text and "Add photographs" in text
     none = part.render(Context({"valve": make_valve(), "roles": {}}))
@@ -644,11 +645,11 @@ def test_the_page_takes_the_same_queries_for_few_and_for_many(logged_in: Callabl
     receive([upload(photograph(shade=number)) for number in range(20)], few.line, make_user("kit"))
     process_waiting(limit=30)
     client = logged_in(Role.SALES)
-    client.get(photographs.address(few))
+    client.get(storing.address(few))
     counts = []
     for subject in (few, many, few.line, lot, None):
         with CaptureQueriesContext(connection) as queries:
-            assert client.get(photographs.address(subject) if subject else reverse("photographs")).status_code == 200
+            assert client.get(storing.address(subject) if subject else reverse("photographs")).status_code == 200
         counts.append(len(queries))
     assert counts[0] == counts[1] <= 14
     assert max(counts) <= 16
@@ -680,7 +681,7 @@ def test_a_browser_sends_many_a_few_at_a_time_and_shows_them_when_they_are_ready
     posts: list[str] = []
     page.on("pageerror", lambda error: failures.append(str(error)))
     page.on("request", lambda request: posts.append(request.url) if request.method == "POST" else None)
-    page.goto(served.url + photographs.address(valve))
+    page.goto(served.url + storing.address(valve))
     page.set_input_files("#files", [str(file) for file in files])
     page.get_by_role("button", name="Send to").click()
     page.get_by_text("12 photographs received.").wait_for()

@@ -9,8 +9,8 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from PIL import Image
 
-from stockroom import pictures
-from stockroom.pictures import KINDS, LARGE, MAX_BYTES, MAX_PIXELS, SMALL, Refused, look, prepare
+from stockroom.photographs.pure import pictures
+from stockroom.photographs.pure.pictures import KINDS, LARGE, MAX_BYTES, MAX_PIXELS, SMALL, Refused, look, prepare
 from tests.cameras import SECRETS, SRGB, drawn, exif, photograph, saved, segments, with_everything
 
 

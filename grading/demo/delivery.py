@@ -19,10 +19,10 @@ from django.core.files.uploadedfile import SimpleUploadedFile
 from catalog.models import ValveType
 from grading.demo import drawings, goods
 from grading.demo.clock import at, moment
-from stockroom import photographs
 from stockroom.claims import claiming
 from stockroom.models import Claim, ClaimStep, Credit, Fault, Lot
 from stockroom.models.photographs import Subject
+from stockroom.photographs import storing
 
 
 def deliver(people: dict[str, User], day: date) -> Lot:
@@ -49,8 +49,8 @@ def deliver(people: dict[str, User], day: date) -> Lot:
 
 
 def photograph(subject: Subject, name: str, jpeg: bytes, by: User) -> None:
-    photographs.receive([SimpleUploadedFile(name, jpeg, "image/jpeg")], subject, by)
-    photographs.process_waiting()
+    storing.receive([SimpleUploadedFile(name, jpeg, "image/jpeg")], subject, by)
+    storing.process_waiting()
 
 
 def _claim(lot: Lot, plan: dict[str, Any], rate: Decimal, by: User, day: date) -> None:

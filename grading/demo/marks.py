@@ -22,7 +22,7 @@ from grading.demo.delivery import photograph
 from stockroom.marks import identity
 from stockroom.marks.identity import Register, Sheet
 from stockroom.models import Line, Listing, Lot, Maker, MarkWarning, Valve
-from stockroom.photographs import set_public
+from stockroom.photographs.storing import set_public
 from stockroom.states import State
 
 WRITTEN_DOWN, READ = (25, 9, 30), (6, 13, 10)  # working days ago, hour, minute

@@ -12,7 +12,7 @@ from django.urls import reverse
 from django.utils import timezone
 
 from stockroom.models.goods import Line, Lot, Valve
-from stockroom.pictures import KINDS
+from stockroom.photographs.pure.pictures import KINDS
 
 Subject = Valve | Line | Lot
 
@@ -38,8 +38,8 @@ class Photograph(models.Model):
     """One file, however often it was sent and whatever it shows.
 
     It lies under MEDIA_ROOT by its SHA-256: the original as it came, with all that the camera wrote into it,
-    and two clean copies once it is ready (`stockroom.pictures`). `attempts` counts the workers that took it in
-    hand; only the last of them may settle it.
+    and two clean copies once it is ready (`stockroom.photographs.pure.pictures`). `attempts` counts the workers that
+    took it in hand; only the last of them may settle it.
     """
 
     class State(models.TextChoices):

@@ -7,9 +7,9 @@ from typing import NamedTuple
 
 from django import template
 
-from stockroom import photographs
 from stockroom.models import Attachment, Valve
 from stockroom.models.photographs import Subject
+from stockroom.photographs import storing
 
 register = template.Library()
 
@@ -28,7 +28,7 @@ def photographs_of(subject: Subject) -> Shown:
     standing = Attachment.objects.standing().of(subject)
     total = standing.count()
     first = list(standing.for_rows()[:A_FEW]) if total else []
-    return Shown(first, total, photographs.address(subject))
+    return Shown(first, total, storing.address(subject))
 
 
 @register.simple_tag

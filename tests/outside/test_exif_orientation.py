@@ -10,7 +10,7 @@ import io
 import pytest
 from PIL import ExifTags, Image
 
-from stockroom.pictures import prepare
+from stockroom.photographs.pure.pictures import prepare
 from tests.cameras import saved
 
 RED, BLUE, GREY = (220, 30, 30), (30, 30, 220), (128, 128, 128)

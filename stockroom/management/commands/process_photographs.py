@@ -8,7 +8,7 @@ from typing import Any
 
 from django.core.management.base import BaseCommand, CommandError, CommandParser
 
-from stockroom import photographs
+from stockroom.photographs import storing
 
 
 class Command(BaseCommand):
@@ -20,14 +20,14 @@ class Command(BaseCommand):
 
     def handle(self, *args: Any, watch: bool, again: bool, **options: Any) -> None:
         if again:
-            self.stdout.write(f"{photographs.process_again()} back in the queue.")
+            self.stdout.write(f"{storing.process_again()} back in the queue.")
         if watch:
             stop = threading.Event()
             for sign in (signal.SIGINT, signal.SIGTERM):
                 signal.signal(sign, lambda *_: stop.set())
-            photographs.work_forever(stop)
+            storing.work_forever(stop)
             return
-        done = photographs.process_waiting()
+        done = storing.process_waiting()
         self.stdout.write(f"{done.ready} ready, {done.refused} refused.")
         if done.failed:
             raise CommandError(f"{done.failed} could not be prepared and are tried again later; the log says why.")

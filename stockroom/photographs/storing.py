@@ -32,9 +32,9 @@ from django.db.models import F
 from django.urls import reverse
 from django.utils import timezone
 
-from stockroom import pictures
 from stockroom.models import Attachment, Entry, Line, Lot, Photograph, Valve
 from stockroom.models.photographs import Subject, store
+from stockroom.photographs.pure import pictures
 from stockroom.pure.serials import BadSerial, read_serial
 from stockroom.site.changes import fitted
 

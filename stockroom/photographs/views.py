@@ -13,11 +13,11 @@ from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import path
 from django.views.decorators.http import require_POST
 
-from stockroom import photographs as work
 from stockroom.models import Attachment, Photograph, Valve
 from stockroom.models.photographs import Subject
-from stockroom.photographs import PhotographError, Received, UnknownSubject
-from stockroom.pictures import KINDS, MAX_BYTES
+from stockroom.photographs import storing as work
+from stockroom.photographs.pure.pictures import KINDS, MAX_BYTES
+from stockroom.photographs.storing import PhotographError, Received, UnknownSubject
 from stockroom.site.people import Role, StaffRequest, for_roles
 from stockroom.site.web import page_of
 
@@ -53,7 +53,7 @@ def photographs(request: StaffRequest) -> HttpResponse:
         "most": work.MOST_AT_ONCE,
         "most_mb": MAX_BYTES // 1_000_000,
     }
-    return render(request, "stockroom/photographs.html", context)
+    return render(request, "photographs/photographs.html", context)
 
 
 def _subject(request: HttpRequest) -> Subject | None:
@@ -159,7 +159,7 @@ def _photograph_page(request: StaffRequest, attachment: Attachment, form: Remove
         "next": beside.filter(pk__gt=attachment.pk).first(),
         "form": form,
     }
-    return render(request, "stockroom/photograph.html", context)
+    return render(request, "photographs/photograph.html", context)
 
 
 # The files
