@@ -28,10 +28,10 @@ from grading.models import Grade, Policy, Quantity, Reading, Shift, Tester
 from grading.reference_checks import may_grade
 from grading.taken import Taken
 from grading.warmup import settled
-from stockroom import seals
 from stockroom.models import Entry, Line, SamplingPlan, SealedDecision, Valve
 from stockroom.models.goods import pieces_of_line
 from stockroom.pure.serials import read_serial
+from stockroom.sealed import seals
 from stockroom.site.changes import fitted
 from stockroom.states import State
 

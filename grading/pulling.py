@@ -25,9 +25,9 @@ from django.utils import timezone
 from grading import judging, listing, progress, sealed_standing, sets
 from grading.models import Grade, MatchedSet
 from grading.pool_plans import WIDEST_PERCENT, least_loss
-from stockroom import seals
 from stockroom.models import Allocation, Despatch, Entry, Listing, Order, OrderLine, Pack, Return, Valve
 from stockroom.models.orders import SEALED_WORDS, set_name
+from stockroom.sealed import seals
 from stockroom.site.changes import fitted
 from stockroom.states import State
 

@@ -26,9 +26,9 @@ from grading.plausible import doubt
 from grading.readings_file import VALUES, Problem, Row, parse
 from grading.readings_header import Field
 from grading.units import MA_PER_V, Mark, Unit
-from stockroom import seals
 from stockroom.models import Entry, Valve
 from stockroom.receiving.tally import chunked
+from stockroom.sealed import seals
 from stockroom.site.changes import fitted
 
 

@@ -13,9 +13,9 @@ from django.contrib.auth.models import User
 from django.db import transaction
 
 from grading import handling, sealed_results, sealed_standing
-from stockroom import sealed
 from stockroom.models import Entry, Listing, SamplingPlan, SealedDecision, Valve
 from stockroom.receiving import booking
+from stockroom.sealed import plans
 
 Action = SealedDecision.Action
 WENT_BACK = "sent back to the supplier with its lot"
@@ -47,8 +47,8 @@ def decide(
         why = f"the lot's acceptance was overturned: {action.label}"
         ended = sealed_standing.end_listings(plan, why, by)
     statement = now.sentence if action == Action.ACCEPT else ""
-    decided = sealed.Decided(action, now.decision, now.tested, now.failed, statement, note)
-    row = sealed.record_decision(plan, decided, by)
+    decided = plans.Decided(action, now.decision, now.tested, now.failed, statement, note)
+    row = plans.record_decision(plan, decided, by)
     went_back = _send_back(plan, note or now.decision.reason, by, keep_opened) if action == Action.RETURN else []
     return Done(row, ended, went_back)
 

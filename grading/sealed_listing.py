@@ -16,11 +16,11 @@ from django.db import transaction
 
 from grading import sealed_results
 from grading.listing import CannotList, put_up
-from stockroom import pack_dates, sealed
 from stockroom.models import Listing, Pack, Packing, SamplingPlan, Valve
 from stockroom.models.orders import SEALED_WORDS
 from stockroom.receiving import booking
-from stockroom.sampling import Outcome
+from stockroom.sealed import pack_dates, plans
+from stockroom.sealed.pure.sampling import Outcome
 
 
 class SealedItem(NamedTuple):
@@ -81,8 +81,8 @@ def publish(plan: SamplingPlan, count: int, title: str, text: str, price: Decima
     if decision.outcome != Outcome.ACCEPT:
         raise CannotList(f"The sample does not accept this lot as it stands now: {decision.reason}")
     try:
-        packs = sealed.take_for_sale(plan, count, by)
-    except sealed.SealedError as problem:
+        packs = plans.take_for_sale(plan, count, by)
+    except plans.SealedError as problem:
         raise CannotList(str(problem)) from problem
     valves = list(
         Valve.objects.filter(pk__in=[pack.valve_id for pack in packs]).select_related("line__lot").order_by("serial")

@@ -22,11 +22,11 @@ from django.db.models import Count
 from grading import pulling, sealed_listing, sealed_results, sealed_standing
 from grading.models import Grade
 from grading.pulling import CannotPull
-from stockroom import sealed, seals
 from stockroom.models import Allocation, Entry, Listing, Order, OrderLine, Pack, Packing, SamplingPlan, Valve
 from stockroom.models.orders import SEALED_WORDS
 from stockroom.receiving import booking
-from stockroom.sampling import Outcome
+from stockroom.sealed import plans, seals
+from stockroom.sealed.pure.sampling import Outcome
 from stockroom.site.changes import fitted
 
 
@@ -45,14 +45,14 @@ class Option(NamedTuple):
 
     @property
     def where(self) -> list[str]:
-        return [sealed.where_in_words(self.plan, number) for number in self.numbers]
+        return [plans.where_in_words(self.plan, number) for number in self.numbers]
 
 
 def options(line: OrderLine, limit: int = 8) -> list[Option]:
     found: list[Option] = []
     for plan in sealed_standing.accepted_plans(line.type):
         listed = _listings(plan, line.set_size)
-        numbers = sealed.that_make(sealed.units_for_sale(plan), line.set_size)
+        numbers = plans.that_make(plans.units_for_sale(plan), line.set_size)
         if not listed and not numbers:
             continue
         results = sealed_results.results(plan)
@@ -115,8 +115,8 @@ def _of_listing(line: OrderLine, number: str) -> list[Valve]:
 def _of_bulk(plan: SamplingPlan, pieces: int, by: User) -> list[Valve]:
     _check_accepted(plan)
     try:
-        packs = sealed.take_pieces(plan, pieces, by)
-    except (sealed.SealedError, booking.ReceivingError) as problem:
+        packs = plans.take_pieces(plan, pieces, by)
+    except (plans.SealedError, booking.ReceivingError) as problem:
         raise CannotPull(str(problem)) from problem
     keys = [pack.valve_id for pack in packs]
     return list(Valve.objects.filter(pk__in=keys).select_related("line__lot").order_by("serial"))
@@ -169,7 +169,7 @@ def pack_in_words(allocation: Allocation) -> str:
     pack = getattr(allocation.valve, "pack", None)
     if not allocation.order_line.sealed or pack is None:
         return ""
-    return f"sealed: {sealed.where_in_words(pack.plan, pack.number)} of {pack.plan.line}"
+    return f"sealed: {plans.where_in_words(pack.plan, pack.number)} of {pack.plan.line}"
 
 
 class Statement(NamedTuple):

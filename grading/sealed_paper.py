@@ -15,8 +15,9 @@ from grading import sealed_results
 from grading.paper.page import day
 from grading.paper.sealed import DrawListData, DrawRow, StatementData
 from grading.paper.sheet import Head
-from stockroom import pack_dates, sampling
 from stockroom.models import Allocation, Packing, SamplingPlan, SealedDecision, Shop, Valve
+from stockroom.sealed import pack_dates
+from stockroom.sealed.pure import sampling
 
 CURVE_POINTS = 7
 

@@ -26,10 +26,11 @@ from django.db.models import Min, Q
 
 from grading import plots
 from grading.models import Grade
-from stockroom import sampling, sealed
 from stockroom.models import Line, Pack, Packing, Return, SamplingPlan, SealedDecision, Valve
 from stockroom.receiving.tally import chunked
-from stockroom.sampling import Decision, Unopened
+from stockroom.sealed import plans
+from stockroom.sealed.pure import sampling
+from stockroom.sealed.pure.sampling import Decision, Unopened
 from stockroom.states import State
 
 Action = SealedDecision.Action
@@ -182,7 +183,7 @@ SaidOf = Callable[[Valve], tuple[Verdict, str]]
 def _drawn(
     plan: SamplingPlan, order: int, number: int, pack: Pack | None, grades: Mapping[int, Grade], said_of: SaidOf
 ) -> Drawn:
-    where = sealed.where_in_words(plan, number)
+    where = plans.where_in_words(plan, number)
     if pack is None:
         return Drawn(order, number, where, None, Verdict.SHUT, "", "")
     grade = grades.get(pack.valve_id)

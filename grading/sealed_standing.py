@@ -19,7 +19,7 @@ from catalog.models import ValveType
 from grading import listing, sealed_results
 from stockroom.models import Entry, Listing, SamplingPlan, SealedDecision
 from stockroom.receiving.tally import chunked
-from stockroom.sampling import Outcome
+from stockroom.sealed.pure.sampling import Outcome
 from stockroom.site.changes import fitted
 
 Action = SealedDecision.Action

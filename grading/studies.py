@@ -29,8 +29,8 @@ from grading.models import Quantity, Study, StudyOperator, StudyReading, StudyVa
 from grading.models.instruments import CLAIMING
 from grading.repeatability import CrossedStudy, crossed_study
 from grading.uncertainty import ReadingTerms
-from stockroom import seals
 from stockroom.models import Entry, Valve
+from stockroom.sealed import seals
 from stockroom.site.changes import fitted
 
 # Fewer distinct categories than this are commonly called too few (common practice, no source).

@@ -42,7 +42,6 @@ from grading.models import (
 from grading.paper.certificate import certificate_pdf
 from grading.paper.claim import claim_pdf
 from grading.sets import figures
-from stockroom import pack_dates, sampling
 from stockroom.marks import identity
 from stockroom.models import (
     Allocation,
@@ -65,6 +64,8 @@ from stockroom.models import (
     Valve,
 )
 from stockroom.receiving import booking
+from stockroom.sealed import pack_dates
+from stockroom.sealed.pure import sampling
 from stockroom.site.people import Role
 from stockroom.states import State
 from tests.papers import read_pdf

@@ -11,13 +11,13 @@ from django.contrib.auth.models import User
 from django.test import Client
 from django.urls import reverse
 
-from stockroom import pack_dates, sealed
 from stockroom.marks import identity
 from stockroom.marks.identity import Sheet
 from stockroom.marks.pure import datecodes
 from stockroom.marks.pure.datecodes import Window
 from stockroom.marks.pure.identification import Subject
 from stockroom.models import Entry, Line, PackDateReading, Packing, Valve
+from stockroom.sealed import pack_dates, plans
 from stockroom.site.people import Role
 from tests.factories import make_line, make_lot, make_type, make_user, make_valves
 
@@ -33,7 +33,7 @@ def by() -> User:
 
 def packs(pack_date: str, marks: str = "") -> Packing:
     line = make_line(make_type(), 50, condition=Line.Condition.SEALED, lot=make_lot(received_on=RECEIVED))
-    return sealed.describe(line, Packing(contract_marks=marks, pack_date=pack_date), None)
+    return plans.describe(line, Packing(contract_marks=marks, pack_date=pack_date), None)
 
 
 def words(packing: Packing) -> list[str]:
@@ -97,7 +97,7 @@ def test_a_reading_that_the_date_cannot_have_is_refused(by: User) -> None:
 def test_another_date_as_printed_is_read_anew(by: User) -> None:
     packing = packs("3/53")
     pack_dates.choose(packing, pack_dates.readings_of(packing)[0].reading.key, by)
-    sealed.describe(packing.line, Packing(pack_date="4/53"), by)
+    plans.describe(packing.line, Packing(pack_date="4/53"), by)
     packing = Packing.objects.get()
     assert pack_dates.standing(packing) is None and not PackDateReading.objects.filter(standing=True).exists()
 

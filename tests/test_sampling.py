@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from stockroom.sampling import (
+from stockroom.sealed.pure.sampling import (
     AQLS,
     AQLS_FOR_ITEMS,
     Level,
@@ -34,7 +34,7 @@ from stockroom.sampling import (
     table_plan,
     unopened,
 )
-from stockroom.switching import (
+from stockroom.sealed.pure.switching import (
     InspectionDiscontinued,
     LotResult,
     Standing,

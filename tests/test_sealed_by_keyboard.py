@@ -9,8 +9,8 @@ from typing import Any
 import pytest
 from django.contrib.auth.models import User
 
-from stockroom import sealed
 from stockroom.models import Customer, Line, Order, Packing, Place, Return, SamplingPlan, Valve
+from stockroom.sealed import plans
 from stockroom.site.people import Role
 from tests.factories import graded, make_line, make_lot, make_policy, make_type
 from tests.keyboard import Keyboard, at_the_keyboard
@@ -27,7 +27,7 @@ def keyboard(served: Any, browser: Any, person: Callable[..., User]) -> Iterator
         lot=make_lot(received_on=date(2024, 5, 2)),
         place=Place.objects.create(code="S2"),
     )
-    sealed.describe(line, Packing(carton_size=10, pack_date="5312"), None)
+    plans.describe(line, Packing(carton_size=10, pack_date="5312"), None)
     Customer.objects.create(name="Ada Quill")
     with at_the_keyboard(browser, served.url) as somebody:
         yield somebody

@@ -20,7 +20,6 @@ from hypothesis import strategies as st
 
 from grading import bench, handling, listing, sealed_deciding, sealed_listing, sealed_results
 from grading.sealed_results import Verdict
-from stockroom import sampling, sealed, switching
 from stockroom.models import (
     Allocation,
     Charge,
@@ -40,8 +39,10 @@ from stockroom.models import (
 )
 from stockroom.receiving import booking
 from stockroom.receiving.tally import tally_lines
-from stockroom.sampling import Level, Outcome, Severity
-from stockroom.sealed import Exact, Iso, Terms
+from stockroom.sealed import plans as sealed
+from stockroom.sealed.plans import Exact, Iso, Terms
+from stockroom.sealed.pure import sampling, switching
+from stockroom.sealed.pure.sampling import Level, Outcome, Severity
 from stockroom.site.people import Role
 from stockroom.states import State
 from tests.factories import graded, make_line, make_lot, make_policy, make_supplier, make_type, make_user

@@ -30,7 +30,6 @@ from grading.models import Quantity
 from grading.pulling import CannotPull
 from grading.sealed_results import Verdict
 from grading.taken import Taken
-from stockroom import sealed, seals
 from stockroom.models import (
     Allocation,
     BrokenSeal,
@@ -51,8 +50,9 @@ from stockroom.models import (
     Valve,
 )
 from stockroom.receiving import booking
-from stockroom.sampling import Level, Outcome
-from stockroom.sealed import Iso, Terms
+from stockroom.sealed import plans, seals
+from stockroom.sealed.plans import Iso, Terms
+from stockroom.sealed.pure.sampling import Level, Outcome
 from stockroom.site.people import Role
 from stockroom.states import State
 from tests.factories import (
@@ -84,16 +84,16 @@ def accepted_lot(
 ) -> SamplingPlan:
     """A lot whose sample was opened, found good and accepted."""
     line = make_line(make_type(), count, condition=Line.Condition.SEALED, **fields)
-    sealed.describe(line, Packing(seal=seal, carton_size=carton_size, pack_date="3/53"), None)
+    plans.describe(line, Packing(seal=seal, carton_size=carton_size, pack_date="3/53"), None)
     level = Level.S1 if seal == "carton" else Level.II  # so that some cartons stay shut
-    plan = sealed.make_plan(line, Iso(level, Decimal("4.0")), Terms(), by, seed="a seed")
+    plan = plans.make_plan(line, Iso(level, Decimal("4.0")), Terms(), by, seed="a seed")
     sample(plan, by)
     sealed_deciding.decide(plan, Action.ACCEPT, "", by)
     return plan
 
 
 def sample(plan: SamplingPlan, by: User | None, bad: int = 0) -> list[Valve]:
-    packs = sealed.open_packs(plan, plan.drawn.count(), by)
+    packs = plans.open_packs(plan, plan.drawn.count(), by)
     valves = [pack.valve for pack in packs]
     for index, valve in enumerate(valves):
         graded(valve, gm=0.2 if index < bad else 1.6)
@@ -154,8 +154,8 @@ def test_a_line_asks_for_sealed_packs_and_says_that_nobody_tested_them() -> None
 
 def test_only_accepted_lots_are_proposed_and_only_packs_that_were_not_drawn(by: User) -> None:
     waiting = make_line(make_type(), 50, condition=Line.Condition.SEALED)
-    sealed.describe(waiting, Packing(), None)
-    sealed.make_plan(waiting, Iso(Level.II, Decimal("4.0")), Terms(), by)
+    plans.describe(waiting, Packing(), None)
+    plans.make_plan(waiting, Iso(Level.II, Decimal("4.0")), Terms(), by)
     line = ask()
     assert sealed_orders.options(line) == []
     plan = accepted_lot(by)
@@ -173,7 +173,7 @@ def test_packs_set_aside_get_serials_and_stay_under_their_seals(by: User) -> Non
     valves = held(order)
     assert len(valves) == 3 and all(seals.lies_sealed(valve) for valve in valves)
     assert not any(valve.readings.exists() or valve.grades.exists() for valve in valves)
-    assert len(sealed.units_for_sale(plan)) == 50 - plan.sample_size - 3
+    assert len(plans.units_for_sale(plan)) == 50 - plan.sample_size - 3
 
 
 def test_more_packs_than_there_are_cannot_be_set_aside(by: User) -> None:
@@ -191,7 +191,7 @@ def test_more_packs_than_there_are_cannot_be_set_aside(by: User) -> None:
 def test_a_piece_taken_up_outside_the_draw_is_not_sold_as_a_pack(by: User) -> None:
     plan = accepted_lot(by)
     booking.allot_serials(plan.line, 2, None)
-    assert len(sealed.units_for_sale(plan)) == 50 - plan.sample_size - 2
+    assert len(plans.units_for_sale(plan)) == 50 - plan.sample_size - 2
 
 
 def test_the_database_refuses_to_sell_a_pack_twice(by: User) -> None:
@@ -211,7 +211,7 @@ def test_a_sealed_line_takes_no_tested_valve_and_a_tested_line_no_sealed_pack(by
     ordinary.refresh_from_db()
     with pytest.raises(CannotPull, match="asks for tested valves"):
         sealed_orders.set_aside(ordinary, f"plan {plan.pk}", by)
-    (pack,) = sealed.take_for_sale(plan, 1, by)
+    (pack,) = plans.take_for_sale(plan, 1, by)
     with pytest.raises(CannotPull, match="not of the best"):
         pulling.accept(ordinary, [pack.valve], by)
 
@@ -241,13 +241,13 @@ def test_price_and_cost_of_a_sealed_pack_go_the_way_of_every_other_valve(by: Use
 
 def test_cancelling_and_putting_back_free_the_packs(by: User) -> None:
     plan = accepted_lot(by)
-    before = len(sealed.units_for_sale(plan))
+    before = len(plans.units_for_sale(plan))
     line = ask(2)
     order = fill(line, by)
     pulling.release(line, 1, by)
-    assert len(sealed.units_for_sale(plan)) == before - 1
+    assert len(plans.units_for_sale(plan)) == before - 1
     pulling.cancel(order, by)
-    assert len(sealed.units_for_sale(plan)) == before
+    assert len(plans.units_for_sale(plan)) == before
     again = fill(ask(1), by)
     assert plan.packs.under_seal().count() == 2  # those that have serials go first
     assert seals.lies_sealed(held(again)[0])
@@ -367,7 +367,7 @@ def test_a_pack_that_was_opened_at_the_bench_is_no_more_sold_as_sealed(by: User)
     read_at_the_bench(valve)
     assert BrokenSeal.objects.get().pack.valve == valve
     assert "Seal broken" in Entry.objects.get(action="seal-broken").text
-    assert valve.pack.number not in [number for unit in sealed.units_for_sale(plan) for number in unit]
+    assert valve.pack.number not in [number for unit in plans.units_for_sale(plan) for number in unit]
     found = sealed_results.results(plan)
     assert [one.valve for one in found.outside] == [valve] and found.tested == plan.sample_size
     valve.refresh_from_db()
@@ -379,9 +379,9 @@ def test_opening_one_piece_of_a_sealed_carton_breaks_the_seal_of_all(by: User) -
     order = fill(ask(1, 10), by)
     valves = held(order)
     pulling.cancel(order, by)
-    before = len(sealed.units_for_sale(plan))
+    before = len(plans.units_for_sale(plan))
     read_at_the_bench(valves[0])
-    assert BrokenSeal.objects.count() == 10 and len(sealed.units_for_sale(plan)) == before - 1
+    assert BrokenSeal.objects.count() == 10 and len(plans.units_for_sale(plan)) == before - 1
 
 
 def test_a_pack_whose_seal_broke_on_the_order_does_not_leave_as_sealed(by: User) -> None:
@@ -533,7 +533,7 @@ def test_a_pack_that_comes_back_with_its_seal_intact_can_be_sold_sealed_again(by
     back = pulling.take_back(order, valve, "changed her mind", by, Return.Seal.INTACT)
     valve.refresh_from_db()
     assert back.seal == "intact" and valve.state == State.RECEIVED
-    assert valve.pack.number in [number for unit in sealed.units_for_sale(plan) for number in unit]
+    assert valve.pack.number in [number for unit in plans.units_for_sale(plan) for number in unit]
     with pytest.raises(CannotPull, match="did not go out"):
         pulling.take_back(order, valve, "again", by, Return.Seal.INTACT)
 
@@ -545,7 +545,7 @@ def test_a_pack_that_comes_back_broken_is_an_ordinary_valve_that_waits_for_its_t
     pulling.take_back(order, valve, "rattles", by, Return.Seal.BROKEN)
     valve.refresh_from_db()
     assert valve.state == State.RECEIVED and BrokenSeal.objects.get().pack.valve == valve
-    assert valve.pack.number not in [number for unit in sealed.units_for_sale(plan) for number in unit]
+    assert valve.pack.number not in [number for unit in plans.units_for_sale(plan) for number in unit]
     assert bench.fetch(valve.serial) == valve
     assert "seal broken" in Entry.objects.get(action="returned").text
 
@@ -598,7 +598,7 @@ def test_a_lot_is_not_decided_anew_while_an_order_holds_its_packs_sealed(by: Use
     plan = accepted_lot(by)
     made = publish(plan, 1, by)
     order = fill(ask(1), by)
-    with pytest.raises(sealed.AlreadyDecided, match=f"set aside as sealed for {order}"):
+    with pytest.raises(plans.AlreadyDecided, match=f"set aside as sealed for {order}"):
         sealed_deciding.decide(plan, Action.TEST_ALL, "complaints", by)
     made.refresh_from_db()
     assert made.ended_at is None  # nothing half done
@@ -622,8 +622,8 @@ def test_packs_of_a_lot_that_turned_bad_do_not_leave_the_house(by: User) -> None
 
 def test_results_outside_the_draw_never_enter_the_sums(by: User, logged_in: Callable[..., Client]) -> None:
     line = make_line(make_type(), 50, condition=Line.Condition.SEALED)
-    sealed.describe(line, Packing(carton_size=10), None)
-    plan = sealed.make_plan(line, Iso(Level.II, Decimal("4.0")), Terms(), None, seed="a seed")
+    plans.describe(line, Packing(carton_size=10), None)
+    plan = plans.make_plan(line, Iso(Level.II, Decimal("4.0")), Terms(), None, seed="a seed")
     for valve in booking.allot_serials(line, 4, None):
         graded(valve, gm=0.2)
     assert sealed_results.results(plan).tested == 0
@@ -641,8 +641,8 @@ def test_results_outside_the_draw_never_enter_the_sums(by: User, logged_in: Call
 
 def test_good_pieces_outside_the_draw_do_not_make_up_for_the_sample(by: User) -> None:
     line = make_line(make_type(), 50, condition=Line.Condition.SEALED)
-    sealed.describe(line, Packing(), None)
-    plan = sealed.make_plan(line, Iso(Level.II, Decimal("4.0")), Terms(), None, seed="a seed")
+    plans.describe(line, Packing(), None)
+    plan = plans.make_plan(line, Iso(Level.II, Decimal("4.0")), Terms(), None, seed="a seed")
     for valve in booking.allot_serials(line, plan.sample_size, None):
         graded(valve)
     assert sealed_results.results(plan).decision.outcome == Outcome.GO_ON
@@ -660,9 +660,9 @@ def lot_going_back(cost: str, *, alone: bool = False) -> tuple[SamplingPlan, Lin
     if not alone:
         wanted.append(Line(type=make_type(), condition=Line.Condition.USED, expected=50, counted=50))
     gone, *others = booking.add_lines(lot, wanted, None)
-    sealed.describe(gone, Packing(carton_size=10), None)
+    plans.describe(gone, Packing(carton_size=10), None)
     terms = Terms(returnable_until=timezone.localdate() + timedelta(days=9))
-    plan = sealed.make_plan(gone, Iso(Level.II, Decimal("4.0")), terms, None, seed="a seed")
+    plan = plans.make_plan(gone, Iso(Level.II, Decimal("4.0")), terms, None, seed="a seed")
     return plan, others[0] if others else None
 
 
@@ -712,7 +712,7 @@ def test_a_lot_that_goes_back_whole_keeps_its_cost_in_sight(by: User) -> None:
 
 def test_a_sample_cut_short_by_a_refusal_is_not_counted_worse_when_it_goes_back(by: User) -> None:
     plan, _ = lot_going_back("100.00")
-    packs = sealed.open_packs(plan, plan.sample_size, by)
+    packs = plans.open_packs(plan, plan.sample_size, by)
     for pack in packs[: plan.rejection_number]:
         graded(pack.valve, gm=0.2)
     sealed_deciding.decide(plan, Action.RETURN, "", by)

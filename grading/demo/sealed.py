@@ -24,7 +24,6 @@ from grading import sealed_deciding, sealed_listing, sealed_orders
 from grading.demo import shifts, trade
 from grading.demo.clock import at, moment
 from grading.models import Tester
-from stockroom import pack_dates, sealed
 from stockroom.models import (
     Charge,
     Customer,
@@ -40,8 +39,9 @@ from stockroom.models import (
     Supplier,
 )
 from stockroom.receiving import booking
-from stockroom.sampling import Level
-from stockroom.sealed import Iso, Terms
+from stockroom.sealed import pack_dates, plans
+from stockroom.sealed.plans import Iso, Terms
+from stockroom.sealed.pure.sampling import Level
 
 # Written once, so `at` cannot set their time back afterwards.
 WRITTEN_ONCE: dict[type[Model], str] = {SamplingPlan: "made_at", SealedDecision: "at"}
@@ -104,7 +104,7 @@ def _receive(mine: dict[str, Any], by: User, day: date) -> Line:
             contract_marks=row["contract_marks"],
             pack_date=row["pack_date"],
         )
-        packing = sealed.describe(line, packing, by)
+        packing = plans.describe(line, packing, by)
         likeliest, *_ = pack_dates.readings_of(packing)
         pack_dates.choose(packing, likeliest.reading.key, by)
     PackDateReading.objects.filter(packing=packing).update(at=counted)
@@ -115,8 +115,8 @@ def _plan(row: dict[str, Any], line: Line, by: User, day: date) -> SamplingPlan:
     when = moment(day, row["made"], 11, 15)
     terms = Terms(returnable_until=day + timedelta(days=row["returnable_days"]))
     with at(when), _once(when):
-        drawn = sealed.make_plan(line, Iso(Level(row["level"]), Decimal(row["aql"])), terms, by, seed=row["seed"])
-        sealed.open_packs(drawn, drawn.sample_size, by)
+        drawn = plans.make_plan(line, Iso(Level(row["level"]), Decimal(row["aql"])), terms, by, seed=row["seed"])
+        plans.open_packs(drawn, drawn.sample_size, by)
     return drawn
 
 

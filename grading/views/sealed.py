@@ -27,12 +27,13 @@ from grading.views.sealed_forms import (
     SealedListingForm,
     SupplyForm,
 )
-from stockroom import pack_dates, sampling, sealed
 from stockroom.marks import identity
 from stockroom.models import Line, Listing, Order, Packing, SamplingPlan, SealedDecision, Shop, Supplier
 from stockroom.models.goods import pieces_of_line
 from stockroom.receiving.booking import ReceivingError
-from stockroom.sealed import SealedError
+from stockroom.sealed import pack_dates, plans
+from stockroom.sealed.plans import SealedError
+from stockroom.sealed.pure import sampling
 from stockroom.site.people import Role, StaffRequest, for_roles
 from stockroom.site.web import ROWS, page_of
 
@@ -82,7 +83,7 @@ def sealed_line(request: StaffRequest, number: str, line: int) -> HttpResponse:
 def _sealed_page(
     request: StaffRequest, line: Line, open_form: OpenForm | None = None, decide_form: DecideForm | None = None
 ) -> HttpResponse:
-    plan = sealed.standing_plan(line)
+    plan = plans.standing_plan(line)
     context: dict[str, Any] = {
         "line": line,
         "lot": line.lot,
@@ -121,7 +122,7 @@ def _of_plan(
     decisions = list(plan.decisions.select_related("by"))
     last = decisions[-1] if decisions else None
     returned = last is not None and last.action == Action.RETURN
-    proposed = sealed.PROPOSED_ACTION.get(found.decision.outcome)
+    proposed = plans.PROPOSED_ACTION.get(found.decision.outcome)
     listings = Listing.objects.filter(listed__valve__pack__plan=plan, listed__valve__pack__opened=False).distinct()
     orders = Order.objects.filter(
         lines__sealed=True, lines__allocations__live=True, lines__allocations__valve__pack__plan=plan
@@ -140,7 +141,7 @@ def _of_plan(
         "last": last,
         "accepted": last is not None and not sealed_standing.why_not_accepted(plan, found),
         "turned": _turned(found, last),
-        "units": len(sealed.units_for_sale(plan)) if last and last.action == Action.ACCEPT else 0,
+        "units": len(plans.units_for_sale(plan)) if last and last.action == Action.ACCEPT else 0,
         "listings": listings,
         "orders": orders.select_related("customer").distinct(),
         "earlier": SamplingPlan.objects.filter(line=plan.line_id).exclude(pk=plan.pk).select_related("made_by"),
@@ -149,9 +150,9 @@ def _of_plan(
     }
 
 
-def _opening(plan: SamplingPlan) -> sealed.Opening:
+def _opening(plan: SamplingPlan) -> plans.Opening:
     drawn = list(plan.drawn.values_list("number", flat=True))
-    return sealed.opening(plan.plan, plan.seal, plan.carton_size, drawn)
+    return plans.opening(plan.plan, plan.seal, plan.carton_size, drawn)
 
 
 def _turned(found: Results, last: SealedDecision | None) -> bool:
@@ -177,7 +178,7 @@ def packs(request: StaffRequest, number: str, line: int) -> HttpResponse:
     form = PackingForm(request.POST or None, instance=_packing(of))
     if request.method == "POST" and form.is_valid():
         try:
-            packing = sealed.describe(of, form.save(commit=False), request.user)
+            packing = plans.describe(of, form.save(commit=False), request.user)
         except SealedError as problem:
             form.add_error(None, str(problem))
         else:
@@ -219,18 +220,18 @@ def plan_new(request: StaffRequest, number: str, line: int) -> HttpResponse:
     if packing is None:
         messages.error(request, "First say how the line is packed.")
         return redirect("sealed-packs", number, line)
-    earlier = sealed.standing_plan(of)
+    earlier = plans.standing_plan(of)
     data = request.POST if request.method == "POST" else (request.GET if "method" in request.GET else None)
     form = PlanForm(data, replaces=earlier is not None)
     lot_size = of.pieces - of.valves.count()
     plan = None
     if form.is_valid():
         wish = form.wish
-        now = sealed.standing_of(of.lot.supplier, wish.aql) if isinstance(wish, sealed.Iso) else None
+        now = plans.standing_of(of.lot.supplier, wish.aql) if isinstance(wish, plans.Iso) else None
         try:
-            plan = sealed.work_out(lot_size, wish, now)
+            plan = plans.work_out(lot_size, wish, now)
             if request.method == "POST":
-                made = sealed.make_plan(of, wish, form.terms, request.user)
+                made = plans.make_plan(of, wish, form.terms, request.user)
                 messages.success(request, f"The plan is recorded: {made}. The draw list is below.")
                 return redirect("sealed", number, line)
         except (SealedError, sampling.SamplingError) as problem:
@@ -251,20 +252,20 @@ def plan_new(request: StaffRequest, number: str, line: int) -> HttpResponse:
             "plot": sealed_results.oc_plot(plan),
             "limiting": sampling.limiting_quality(plan),
             "curve": sampling.operating_characteristic(plan, 9),
-            "opening": sealed.opening(plan, packing.seal, packing.carton_size),
+            "opening": plans.opening(plan, packing.seal, packing.carton_size),
             "cost": sum(of.cost_of(of.pieces - 1 - k, currency) for k in range(plan.sample_size)),
             "cleanly": sampling.unopened(lot_size, plan.sample_size, plan.acceptance_number),
         }
     return render(request, "grading/sealed_plan.html", context)
 
 
-def _proposals(supplier: Supplier, form: PlanForm) -> sealed.Series | None:
+def _proposals(supplier: Supplier, form: PlanForm) -> plans.Series | None:
     """What the switching rules say of the supplier at the AQL in the form."""
     aql = dict(form.data).get("aql")
     text = aql[0] if isinstance(aql, list) else aql
     for value in sampling.AQLS_FOR_ITEMS:
         if f"{value}" == text:
-            return next(series for series in sealed.series_of(supplier, [value]) if series.aql == value)
+            return next(series for series in plans.series_of(supplier, [value]) if series.aql == value)
     return None
 
 
@@ -277,7 +278,7 @@ def packs_open(request: StaffRequest, number: str, line: int) -> HttpResponse:
     form = OpenForm(sealed_results.results(plan).shut, request.POST)
     if form.is_valid():
         try:
-            opened = sealed.open_packs(plan, form.cleaned_data["count"], request.user)
+            opened = plans.open_packs(plan, form.cleaned_data["count"], request.user)
         except (SealedError, ReceivingError) as problem:
             form.add_error("count", str(problem))
         else:
@@ -296,7 +297,7 @@ def decide(request: StaffRequest, number: str, line: int) -> HttpResponse:
     if request.method != "POST":
         return redirect("sealed", number, line)
     found = sealed_results.results(plan)
-    form = _decide_form(plan.decisions.last(), sealed.PROPOSED_ACTION.get(found.decision.outcome), request.POST)
+    form = _decide_form(plan.decisions.last(), plans.PROPOSED_ACTION.get(found.decision.outcome), request.POST)
     if form.is_valid():
         action = Action(form.cleaned_data["action"])
         try:
@@ -327,7 +328,7 @@ def sealed_listing_new(request: StaffRequest, number: str, line: int) -> HttpRes
     of = _line(number, line)
     plan = _plan(of)
     shop = Shop.own()
-    units = sealed.units_for_sale(plan)
+    units = plans.units_for_sale(plan)
     start = {
         "title": sealed_listing.title(plan),
         "text": sealed_listing.describe(plan),
@@ -381,7 +382,7 @@ def supplier_sampling(request: StaffRequest, pk: int) -> HttpResponse:
 
 
 def _sampling_page(request: StaffRequest, supplier: Supplier, form: SupplyForm) -> HttpResponse:
-    context = {"supplier": supplier, "series": sealed.series_of(supplier), "form": form}
+    context = {"supplier": supplier, "series": plans.series_of(supplier), "form": form}
     return render(request, "grading/supplier_sampling.html", context)
 
 
@@ -393,7 +394,7 @@ def supplier_sampling_say(request: StaffRequest, pk: int) -> HttpResponse:
     form = SupplyForm(request.POST)
     if form.is_valid():
         try:
-            sealed.say_of(supplier, form.save(commit=False), request.user)
+            plans.say_of(supplier, form.save(commit=False), request.user)
         except SealedError as problem:
             form.add_error("aql", str(problem))
         else:

@@ -10,10 +10,10 @@ from django import forms
 from django.utils import timezone
 
 from grading.models import Policy
-from stockroom import sampling
 from stockroom.models import Listing, Packing, SamplingPlan, SealedDecision, SupplyNote
-from stockroom.sampling import Level, Severity
-from stockroom.sealed import Exact, Iso, Terms
+from stockroom.sealed.plans import Exact, Iso, Terms
+from stockroom.sealed.pure import sampling
+from stockroom.sealed.pure.sampling import Level, Severity
 
 Method = SamplingPlan.Method
 AQLS = [(f"{aql}", f"{aql}") for aql in sampling.AQLS_FOR_ITEMS]

@@ -12,9 +12,9 @@ from django.db import models
 from django.db.models import Q
 from django.utils import timezone
 
-from stockroom import sampling
 from stockroom.models.goods import Line, Supplier, Valve
 from stockroom.models.identity import CodeReading
+from stockroom.sealed.pure import sampling
 
 LEVELS = [(level.value, level.value) for level in sampling.Level]
 SEVERITIES = [(severity.value, severity.value) for severity in sampling.Severity]

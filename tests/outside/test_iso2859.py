@@ -21,8 +21,8 @@ from decimal import Decimal
 
 import pytest
 
-from stockroom.sampling import AQLS, Level, Severity, code_letter, single_plan, table_plan
-from stockroom.switching import LotResult, Standing, accepted_one_step_tighter, after, standing
+from stockroom.sealed.pure.sampling import AQLS, Level, Severity, code_letter, single_plan, table_plan
+from stockroom.sealed.pure.switching import LotResult, Standing, accepted_one_step_tighter, after, standing
 
 LETTERS = "ABCDEFGHJKLMNPQR"
 

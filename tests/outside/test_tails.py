@@ -13,7 +13,14 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 
-from stockroom.sampling import Plan, binomial_cdf, exact_plan, hypergeometric_cdf, operating_characteristic, unopened
+from stockroom.sealed.pure.sampling import (
+    Plan,
+    binomial_cdf,
+    exact_plan,
+    hypergeometric_cdf,
+    operating_characteristic,
+    unopened,
+)
 
 
 @given(st.data())

@@ -28,7 +28,6 @@ from django.contrib.auth.models import User
 from django.db import transaction
 from django.db.models import Q
 
-from stockroom import pack_dates, sampling, switching
 from stockroom.models import (
     DrawnPack,
     Entry,
@@ -42,10 +41,12 @@ from stockroom.models import (
     SupplyNote,
 )
 from stockroom.receiving import booking
-from stockroom.sampling import Decision, Level, Severity
+from stockroom.sealed import pack_dates
+from stockroom.sealed.pure import sampling, switching
+from stockroom.sealed.pure.sampling import Decision, Level, Severity
+from stockroom.sealed.pure.switching import LotResult, Standing
 from stockroom.site.changes import differences, fitted
 from stockroom.states import State
-from stockroom.switching import LotResult, Standing
 
 Action = SealedDecision.Action
 

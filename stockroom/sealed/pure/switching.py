@@ -21,7 +21,7 @@ from dataclasses import dataclass, replace
 from decimal import Decimal
 from typing import NamedTuple
 
-from stockroom.sampling import AQLS, SamplingError, Severity, table_plan
+from stockroom.sealed.pure.sampling import AQLS, SamplingError, Severity, table_plan
 
 SCORE_FOR_REDUCED = 30
 REFUSED_FOR_DISCONTINUATION = 5

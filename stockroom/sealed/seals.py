@@ -14,9 +14,9 @@ from django.contrib.auth.models import User
 from django.db import transaction
 from django.db.models import QuerySet
 
-from stockroom import sampling
 from stockroom.models import Allocation, BrokenSeal, Entry, ListedValve, Pack, Packing, Valve
 from stockroom.receiving import booking
+from stockroom.sealed.pure import sampling
 from stockroom.site.changes import fitted
 
 WITH_PACK = "pack__broken_seal"  # for `select_related` of valves
