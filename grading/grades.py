@@ -9,8 +9,8 @@ one. A demand on a quantity that was not measured is not met, save for noise, le
 the level says they may go unread.
 
 Where a reading's uncertainty is known, a limit on it is decided by the policy's acceptance rule (JCGM 106, through
-`grading.conformity`): a demand holds only when the reading is accepted. One that is neither accepted nor rejected
-is too close to call; the valve then gets the grade below, and the judgement says how many more readings would
+`grading.metrology.conformity`): a demand holds only when the reading is accepted. One that is neither accepted nor
+rejected is too close to call; the valve then gets the grade below, and the judgement says how many more readings would
 settle it. A reading of unknown uncertainty is compared with the limit as it stands.
 
 A tester with nothing but an emission scale can pass a valve or fail it: such a valve gets the policy's
@@ -24,8 +24,8 @@ from dataclasses import dataclass
 from math import inf
 from typing import NamedTuple
 
-from grading import conformity
-from grading.conformity import Limits, Outcome, Rule
+from grading.metrology import conformity
+from grading.metrology.conformity import Limits, Outcome, Rule
 from grading.rules import NOISE, Level, Policy
 
 ROUNDING = 1e-12

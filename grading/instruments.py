@@ -2,7 +2,7 @@
 
 How well
 - `record_of(tester, on)`: a `Record`; its `known(quantity, value)` gives the terms of a reading's uncertainty
-  (`grading.uncertainty`), what they rest on, and what nobody has written down
+  (`grading.metrology.uncertainty`), what they rest on, and what nobody has written down
 - `calibration_of(tester, on)`, `calibration_state(tester, on)`: the calibration of a day, and whether it is overdue
 - `may_record(tester, quantity)`: whether a reading of this quantity can be kept, and why not
 
@@ -30,10 +30,10 @@ from catalog.models import TestPoint
 from catalog.physics.electrics import ConversionRefused
 from grading import house, studies
 from grading.conditions import conditions_for, conversion
+from grading.metrology.uncertainty import ReadingTerms
 from grading.models import Calibration, CalibrationValue, Capability, Quantity, Tester, TesterCondition
 from grading.models.instruments import CLAIMING
 from grading.studies import Repeatability
-from grading.uncertainty import ReadingTerms
 from stockroom.models import Entry
 from stockroom.site.changes import differences, fitted
 
@@ -97,7 +97,7 @@ class Record(NamedTuple):
     repeatability: Mapping[str, Repeatability]
 
     def known(self, quantity: Quantity, value: float) -> Known:
-        """The terms for `grading.uncertainty.reading`, `difference`, `ratio` and `spread` near `value`.
+        """The terms for `grading.metrology.uncertainty.reading`, `difference`, `ratio` and `spread` near `value`.
 
         The calibration's uncertainty, a percentage, is taken at `value`, and stands as an offset that readings of
         one tester share. Raises Unmeasured.

@@ -7,7 +7,7 @@
 - `claim(values, tolerance, probability)`: whether a set is sure enough to be within its tolerance
 
 A level counts every term of the tester's uncertainty; a comparison of valves read on one tester counts only what is
-not common to them (`grading.uncertainty`). A tester that nobody has described leaves its readings without an
+not common to them (`grading.metrology.uncertainty`). A tester that nobody has described leaves its readings without an
 uncertainty, and every page then says so.
 """
 
@@ -22,12 +22,12 @@ from typing import Any
 from django.utils import timezone
 
 from catalog.models import TestPoint
-from grading import uncertainty
 from grading.conditions import conditions_for
-from grading.conformity import SetDecision, decide_set
 from grading.evidence import Repeats
 from grading.grades import Known, SectionReading
 from grading.instruments import Basis, Kind, Record, Unmeasured, basis_for, record_of
+from grading.metrology import uncertainty
+from grading.metrology.conformity import SetDecision, decide_set
 from grading.models import Quantity, Tester
 from grading.models.instruments import CLAIMING
 

@@ -13,7 +13,7 @@ from collections.abc import Iterable, Sequence
 from math import ceil, floor, log10
 from typing import NamedTuple
 
-from grading.control import EwmaPoint, IndividualsChart, moving_ranges
+from grading.metrology.control import EwmaPoint, IndividualsChart, moving_ranges
 from stockroom.pure.written import decimals
 
 WIDTH, HEIGHT = 640.0, 240.0

@@ -16,7 +16,7 @@ import unicodedata
 from enum import StrEnum
 from typing import NamedTuple
 
-from grading.units import Quantity, Unit, UnknownUnit, unit
+from grading.metrology.units import Quantity, Unit, UnknownUnit, unit
 
 
 class Field(StrEnum):

@@ -21,11 +21,11 @@ from django.utils import timezone
 
 from catalog.models import TestPoint
 from grading.bench import BenchError, in_words, judge, live_shift, testable, why_not, why_unfit
+from grading.metrology.plausible import doubt
+from grading.metrology.units import MA_PER_V, Mark, Unit
 from grading.models import Grade, ImportBatch, Reading, Shift, Tester
-from grading.plausible import doubt
 from grading.readings_file import VALUES, Problem, Row, parse
 from grading.readings_header import Field
-from grading.units import MA_PER_V, Mark, Unit
 from stockroom.models import Entry, Valve
 from stockroom.receiving.tally import chunked
 from stockroom.sealed import seals

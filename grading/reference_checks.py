@@ -8,7 +8,8 @@
 - `may_grade(tester)`: whether the bench may grade on it, and why not
 - `under_review(stop)`: every reading since the last good check; `clear(stop, action, new_baseline, by)`
 
-The chart is that of `grading.control`: individuals by the four zone rules, the moving range, and the weighted average
+The chart is that of `grading.metrology.control`: individuals by the four zone rules, the moving range, and the
+weighted average
 for slow drift. Its lines come from the first `BASELINE` checks, or from those the owner chooses. After a stop is
 cleared the rules look at the checks made since, so that what was put right does not go on being signalled. All these
 rules together are quick to see a drift and cry wolf at times: a steady tester is stopped once in some forty checks
@@ -31,8 +32,8 @@ from django.db import IntegrityError, transaction
 from django.db.models import Q, QuerySet
 from django.utils import timezone
 
-from grading import control
-from grading.control import Assessment, IndividualsChart, Rule
+from grading.metrology import control
+from grading.metrology.control import Assessment, IndividualsChart, Rule
 from grading.models import Baseline, Capability, Reading, ReferenceCheck, ReferenceValve, Shift, Stop, Tester
 from stockroom.models import Entry
 from stockroom.site.changes import fitted

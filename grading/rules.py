@@ -3,7 +3,7 @@
 - `Level`: one grade's demands; `Policy`: levels best first, and how limits are decided
 - `read_policy(data)`: from the stored (JSON) form, or `PolicyProblem` saying what is wrong with it
 
-The scheme is this shop's own. How a limit is decided follows JCGM 106 (`grading.conformity`).
+The scheme is this shop's own. How a limit is decided follows JCGM 106 (`grading.metrology.conformity`).
 """
 
 from __future__ import annotations
@@ -12,7 +12,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, fields
 from typing import Any
 
-from grading.conformity import GuardedAcceptance, MaximumFalseAcceptance, Rule, SimpleAcceptance
+from grading.metrology.conformity import GuardedAcceptance, MaximumFalseAcceptance, Rule, SimpleAcceptance
 
 NOISE = ("quiet", "slight", "noisy")
 ACCEPTANCE = ("simple", "guarded", "maximum false acceptance")

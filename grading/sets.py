@@ -20,10 +20,10 @@ from django.utils import timezone
 
 from catalog.models import ValveType
 from grading import matching, progress
-from grading.conformity import Outcome
 from grading.matching.words import LARGEST_SET, SMALLEST_SET
 from grading.measured import Spread, Value, claim
 from grading.measured import spread_of as spread_of_values
+from grading.metrology.conformity import Outcome
 from grading.models import Grade, MatchedSet, Member, Policy
 from stockroom.marks.likeness import how_built, weeks_made
 from stockroom.models import Counter, Entry, Valve

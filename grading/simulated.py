@@ -8,8 +8,8 @@ What it offers
     :func:`spread_coverage`       the same for the spread of a set of equal valves
 
 Every valve is read as a tester reads it: a session's gain, offset and calibration error, the scatter of the
-reading, and the step of the display. The decisions and intervals are those of :mod:`grading.conformity` and
-:mod:`grading.uncertainty`, from what the tester's record would say. Seeds are fixed, so the results are too.
+reading, and the step of the display. The decisions and intervals are those of :mod:`grading.metrology.conformity` and
+:mod:`grading.metrology.uncertainty`, from what the tester's record would say. Seeds are fixed, so the results are too.
 """
 
 from functools import cache
@@ -19,9 +19,9 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from grading import conformity, uncertainty
-from grading.conformity import Limits, Outcome, Rule
-from grading.uncertainty import ReadingTerms
+from grading.metrology import conformity, uncertainty
+from grading.metrology.conformity import Limits, Outcome, Rule
+from grading.metrology.uncertainty import ReadingTerms
 
 VALVES = 10_000
 

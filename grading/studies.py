@@ -4,7 +4,7 @@
 - `next_cell(study, operator)`, `progress_of(study)`: what the operator reads next, and how far everybody is
 - `take(study, cell, value)`, `correct(reading, value, reason, by)`: append-only, like readings
 - `finish(study, by)`, `give_up(study, why, by)`
-- `analyse(study)`: an `Analysis`, the analysis of variance (`grading.repeatability`) put in words
+- `analyse(study)`: an `Analysis`, the analysis of variance (`grading.metrology.repeatability`) put in words
 - `repeatability_of(tester, quantity)`: what the latest finished study says of the tester, as a `Repeatability`
 
 The order: in each round every operator reads every valve once, in an order of that operator's own for that round.
@@ -25,10 +25,10 @@ from django.db import IntegrityError, transaction
 from django.utils import timezone
 
 from catalog.models import TestPoint
+from grading.metrology.repeatability import CrossedStudy, crossed_study
+from grading.metrology.uncertainty import ReadingTerms
 from grading.models import Quantity, Study, StudyOperator, StudyReading, StudyValve, Tester
 from grading.models.instruments import CLAIMING
-from grading.repeatability import CrossedStudy, crossed_study
-from grading.uncertainty import ReadingTerms
 from stockroom.models import Entry, Valve
 from stockroom.sealed import seals
 from stockroom.site.changes import fitted

@@ -3,8 +3,8 @@
 - `read_series(text)`: the parts of "1.15/1.18/1.20/1.20", or nothing when it is one reading
 - `settled(taken, tester)`: the values to use of what was taken, and whether the valve settled or drifts
 
-The rule is that of `grading.settling`, with the tester's repeatability where a study gives it. Without one, the
-readings of a settled valve change by at most 1 % over the window (common practice, no source).
+The rule is that of `grading.metrology.settling`, with the tester's repeatability where a study gives it. Without one,
+the readings of a settled valve change by at most 1 % over the window (common practice, no source).
 """
 
 from __future__ import annotations
@@ -15,9 +15,9 @@ from dataclasses import replace
 from django.utils import timezone
 
 from grading.instruments import record_of
+from grading.metrology.settling import Stability, settle
 from grading.models import Quantity, Tester
 from grading.models.instruments import CLAIMING
-from grading.settling import Stability, settle
 from grading.taken import Taken
 
 SEPARATOR = "/"

@@ -9,8 +9,8 @@ from hypothesis import strategies as st
 from scipy import stats
 from scipy.special import ndtr
 
-from grading import conformity
-from grading.conformity import (
+from grading.metrology import conformity
+from grading.metrology.conformity import (
     AcceptanceLimits,
     GuardedAcceptance,
     Limits,

@@ -5,8 +5,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from grading import control
-from grading.control import ALL_RULES, EWMA_OUT, RANGE_OUT, ZONE_RULES
+from grading.metrology import control
+from grading.metrology.control import ALL_RULES, EWMA_OUT, RANGE_OUT, ZONE_RULES
 
 BASELINE = [10.0, 10.1, 9.9, 10.05, 9.95, 10.1, 9.9, 10.0, 10.1, 9.95]
 CHART = control.individuals_chart(BASELINE)

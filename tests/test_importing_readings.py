@@ -16,8 +16,8 @@ from django.test.utils import CaptureQueriesContext
 from django.utils import timezone
 
 from grading import bench, readings_import
+from grading.metrology.units import Mark
 from grading.models import Grade, ImportBatch, Reading, Shift
-from grading.units import Mark
 from stockroom.models import Entry, Valve
 from stockroom.pure.serials import serial
 from stockroom.site.people import Role

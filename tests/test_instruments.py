@@ -13,9 +13,10 @@ from django.test import Client
 from django.utils import timezone
 
 from catalog.physics import electrics
-from grading import conditions, instruments, uncertainty
+from grading import conditions, instruments
 from grading.bench import Taken, UnfitTester, take
 from grading.instruments import CalibrationState, Described, Kind, Unmeasured
+from grading.metrology import uncertainty
 from grading.models import Calibration, Capability, Quantity, Reading, Tester, TesterCondition
 from stockroom.models import Entry
 from stockroom.site.people import Role

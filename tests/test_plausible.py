@@ -6,9 +6,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from grading.plausible import doubt, stray_serial
-from grading.shorts import Short, read_short
-from grading.units import MA_PER_V, MICROMHOS, MILLIAMPERES
+from grading.metrology.plausible import doubt, stray_serial
+from grading.metrology.shorts import Short, read_short
+from grading.metrology.units import MA_PER_V, MICROMHOS, MILLIAMPERES
 from stockroom.pure.serials import serial
 
 

@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from grading import plots
-from grading.control import individuals_chart
+from grading.metrology.control import individuals_chart
 from grading.plots import Plot, Series
 from stockroom.pure.written import decimals
 from tests.instruments import STEADY

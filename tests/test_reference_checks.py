@@ -12,9 +12,10 @@ from django.contrib.auth.models import User
 from django.db import DatabaseError, IntegrityError, connection, transaction
 from django.test import Client
 
-from grading import bench, control, instruments, reference_checks
+from grading import bench, instruments, reference_checks
 from grading.bench import Taken, UnfitTester
 from grading.instruments import Described
+from grading.metrology import control
 from grading.models import Baseline, Reading, ReferenceCheck, ReferenceValve, Shift, Stop, Tester
 from grading.models.append_only import AppendOnlyError
 from grading.reference_checks import BASELINE, CheckProblem

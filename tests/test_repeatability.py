@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import stats
 
-from grading import repeatability
+from grading.metrology import repeatability
 
 
 def study_of(rng: np.random.Generator, shape: tuple[int, int, int] = (8, 2, 3)) -> np.ndarray:

@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import stats
 
-from grading.settling import Stability, settle
+from grading.metrology.settling import Stability, settle
 
 TIMES = [30.0 * k for k in range(12)]
 

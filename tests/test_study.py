@@ -10,12 +10,13 @@ from django.contrib.auth.models import User
 from django.db import DatabaseError, connection, transaction
 from django.test import Client
 
-from grading import plots, repeatability, studies
+from grading import plots, studies
+from grading.metrology import repeatability
+from grading.metrology.uncertainty import ReadingTerms
 from grading.models import Quantity, Study, StudyReading
 from grading.models.append_only import AppendOnlyError
 from grading.published import data
 from grading.studies import PlanProblem, StudyProblem
-from grading.uncertainty import ReadingTerms
 from stockroom.models import Entry, Valve
 from stockroom.site.people import Role
 from tests.factories import make_type, make_user, make_valves

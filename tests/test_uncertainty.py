@@ -6,8 +6,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from grading import uncertainty
-from grading.uncertainty import COMMON, ReadingTerms
+from grading.metrology import uncertainty
+from grading.metrology.uncertainty import COMMON, ReadingTerms
 
 TERMS = ReadingTerms(
     resolution=0.05,

@@ -8,8 +8,17 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from grading import units
-from grading.units import MA_PER_V, MICROAMPERES, MICROMHOS, MILLIAMPERES, Mark, Quantity, Unit, UnreadableNumber
+from grading.metrology import units
+from grading.metrology.units import (
+    MA_PER_V,
+    MICROAMPERES,
+    MICROMHOS,
+    MILLIAMPERES,
+    Mark,
+    Quantity,
+    Unit,
+    UnreadableNumber,
+)
 
 
 @pytest.mark.parametrize(

@@ -103,8 +103,8 @@ class ReadingQuerySet(RefusesChange, models.QuerySet["Reading"]):
 class Reading(AppendOnly):
     """One section of one valve at one test point.
 
-    A value read as a short series while the valve warms up is the settled one, by the rule of `grading.settling`;
-    the series stays beside it.
+    A value read as a short series while the valve warms up is the settled one, by the rule of
+    `grading.metrology.settling`; the series stays beside it.
 
     A correction is a new row whose `supersedes` names the wrong one and whose `reason` says what was wrong.
     A trigger in the database refuses UPDATE and DELETE (grading/migrations/0002).

@@ -2,7 +2,7 @@
 
 from functools import cache
 
-from grading import repeatability
+from grading.metrology import repeatability
 from grading.published import data
 from grading.published.case import SECOND_HAND, rounds_to
 

@@ -6,7 +6,7 @@ from math import floor, inf, sqrt
 
 from scipy import stats
 
-from grading import repeatability, uncertainty
+from grading.metrology import repeatability, uncertainty
 from grading.published import data
 from grading.published.case import FROM_MEMORY, SECOND_HAND, rounds_to
 

@@ -2,7 +2,7 @@
 
 from functools import partial
 
-from grading import control
+from grading.metrology import control
 from grading.published import data
 from grading.published.case import SECOND_HAND, rounds_to
 

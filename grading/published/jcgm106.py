@@ -5,8 +5,8 @@ from math import inf
 
 from scipy import stats
 
-from grading import conformity
-from grading.conformity import AcceptanceLimits, Limits, MaximumFalseAcceptance
+from grading.metrology import conformity
+from grading.metrology.conformity import AcceptanceLimits, Limits, MaximumFalseAcceptance
 from grading.published.case import FROM_MEMORY, SECOND_HAND, rounds_to
 
 _106 = "JCGM 106:2012"

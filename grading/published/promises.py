@@ -5,8 +5,9 @@ from functools import cache, partial
 
 from scipy import stats
 
-from grading import conformity, simulated
-from grading.conformity import GuardedAcceptance, MaximumFalseAcceptance, SimpleAcceptance
+from grading import simulated
+from grading.metrology import conformity
+from grading.metrology.conformity import GuardedAcceptance, MaximumFalseAcceptance, SimpleAcceptance
 from grading.published.case import PROMISE, Case
 
 _TRIED = "Simulation"

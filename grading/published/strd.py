@@ -3,7 +3,7 @@
 from collections.abc import Callable, Iterator, Sequence
 from functools import cache
 
-from grading import repeatability
+from grading.metrology import repeatability
 from grading.published import data
 from grading.published.case import READ, SECOND_HAND, Case, agrees_relatively
 

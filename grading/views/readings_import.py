@@ -23,10 +23,10 @@ from django.views.decorators.http import require_POST
 
 from grading import readings_import as importing
 from grading.bench import BenchError, live_shift
+from grading.metrology.units import Mark
 from grading.models import Shift, Tester
 from grading.readings_file import MAX_BYTES, MAX_ROWS, NotReadings
 from grading.readings_import import Preview
-from grading.units import Mark
 from grading.views.bench_forms import GM_UNITS, Choices
 from stockroom.site.people import Role, StaffRequest, for_roles
 

@@ -6,10 +6,10 @@ from typing import Any
 
 from django import forms
 
-from grading import units
+from grading.metrology import units
+from grading.metrology.plausible import Doubt, doubt, stray_serial
+from grading.metrology.units import UnreadableNumber
 from grading.models import Quantity
-from grading.plausible import Doubt, doubt, stray_serial
-from grading.units import UnreadableNumber
 
 UNITS = {
     Quantity.ANODE_CURRENT: units.MILLIAMPERES,

@@ -13,8 +13,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from uncertainties import umath
 
+from grading.metrology.uncertainty import ReadingTerms, normal, propagate, ratio
 from grading.published.case import Case
-from grading.uncertainty import ReadingTerms, normal, propagate, ratio
 from tests.outside.published import assert_agrees, cases
 
 

@@ -12,7 +12,7 @@ import pytest
 import statsmodels.api as sm
 from statsmodels.formula.api import ols
 
-from grading import repeatability
+from grading.metrology import repeatability
 from grading.published import data
 from grading.published.case import Case
 from tests.outside.published import assert_agrees, cases

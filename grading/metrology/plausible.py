@@ -15,7 +15,7 @@ import math
 import re
 from typing import NamedTuple
 
-from grading.units import MA_PER_V, MICROAMPERES, MICROMHOS, MILLIAMPERES, Quantity, Unit, amount, shown
+from grading.metrology.units import MA_PER_V, MICROAMPERES, MICROMHOS, MILLIAMPERES, Quantity, Unit, amount, shown
 from stockroom.pure.serials import BadSerial, read_serial
 
 SLIP = (300, 3000)  # how far from 1000 times a slip of the unit may look on a valve of any strength
