@@ -24,8 +24,8 @@ from typing import NamedTuple
 
 from django.db.models import Min, Q
 
-from grading import plots
 from grading.models import Grade
+from grading.plots import charts
 from stockroom.models import Line, Pack, Packing, Return, SamplingPlan, SealedDecision, Valve
 from stockroom.receiving.tally import chunked
 from stockroom.sealed import plans
@@ -237,13 +237,13 @@ def grades_on_arrival(valves: Sequence[Valve]) -> dict[int, Grade]:
 # The curve
 
 
-def oc_plot(plan: sampling.Plan) -> plots.Plot:
+def oc_plot(plan: sampling.Plan) -> charts.Plot:
     """Probability of acceptance over the share of bad pieces, with the lots accepted with 95 % and 10 %."""
     curve = sampling.operating_characteristic(plan)
     bad = sampling.limiting_quality(plan)
     good = [point for point in curve if point.probability >= 0.95][-1]
-    x = plots.Scale(0, max(100 * curve[-1].share, 1e-9), plots.LEFT, plots.WIDTH - plots.RIGHT)
-    y = plots.Scale(0, 100, plots.HEIGHT - plots.BOTTOM, plots.TOP)
+    x = charts.Scale(0, max(100 * curve[-1].share, 1e-9), charts.LEFT, charts.WIDTH - charts.RIGHT)
+    y = charts.Scale(0, 100, charts.HEIGHT - charts.BOTTOM, charts.TOP)
     bad_of_good = "1 bad piece" if good.defective == 1 else f"{good.defective} bad pieces"
     description = (
         f"Across, the share of bad pieces in the lot; upwards, how often such a lot is accepted, both in %. "
@@ -252,22 +252,22 @@ def oc_plot(plan: sampling.Plan) -> plots.Plot:
         f"{_percent(good.probability)}; one with {bad.defective} ({_percent(bad.share)}) with "
         f"{_percent(bad.probability)}, which is the plan's limiting quality."
     )
-    return plots.Plot(
+    return charts.Plot(
         "oc",
         "How often a lot is accepted",
         description,
-        tuple(plots.Tick(x(step), f"{step:g} %") for step in plots.nice_steps(0, 100 * curve[-1].share)),
-        tuple(plots.Tick(y(step), f"{step} %") for step in (0, 25, 50, 75, 100)),
-        rules=(plots.Rule(y(95), "95 %", "zone"), plots.Rule(y(10), "10 %", "limit")),
-        paths=(plots.Path(" ".join(f"{x(100 * p.share)},{y(100 * p.probability)}" for p in curve), "trace"),),
+        tuple(charts.Tick(x(step), f"{step:g} %") for step in charts.nice_steps(0, 100 * curve[-1].share)),
+        tuple(charts.Tick(y(step), f"{step} %") for step in (0, 25, 50, 75, 100)),
+        rules=(charts.Rule(y(95), "95 %", "zone"), charts.Rule(y(10), "10 %", "limit")),
+        paths=(charts.Path(" ".join(f"{x(100 * p.share)},{y(100 * p.probability)}" for p in curve), "trace"),),
         marks=(
-            plots.Mark(
+            charts.Mark(
                 x(100 * good.share),
                 y(100 * good.probability),
                 "circle",
                 f"{good.defective} bad: accepted with {_percent(good.probability)}",
             ),
-            plots.Mark(
+            charts.Mark(
                 x(100 * bad.share),
                 y(100 * bad.probability),
                 "square",

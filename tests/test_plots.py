@@ -10,9 +10,9 @@ from django.template.loader import render_to_string
 from hypothesis import given
 from hypothesis import strategies as st
 
-from grading import plots
 from grading.metrology.control import individuals_chart
-from grading.plots import Plot, Series
+from grading.plots import charts
+from grading.plots.charts import Plot, Series
 from stockroom.pure.written import decimals
 from tests.instruments import STEADY
 
@@ -22,7 +22,7 @@ A_CHARACTER = 6.5  # px, of a date in 12 px as chromium draws it
 def drawn(count: int, label: str = "02 Oct 08:45") -> Plot:
     values = [STEADY[i % len(STEADY)] for i in range(count)]
     series = Series(values, [label] * count, frozenset(), range(min(count, 20)), "mA")
-    return plots.individuals_plot(series, individuals_chart(STEADY))
+    return charts.individuals_plot(series, individuals_chart(STEADY))
 
 
 @given(st.integers(2, 300), st.text("0123456789 Oct:", min_size=1, max_size=24))
@@ -34,26 +34,26 @@ def test_two_labels_never_run_together(count: int, label: str) -> None:
 
 
 def test_the_numbers_of_many_valves_stand_apart_as_well() -> None:
-    plot = plots.study_plot([str(i) for i in range(60)], ["ada"], [[[1.0 + i / 100]] for i in range(60)], "gm", "mA/V")
+    plot = charts.study_plot([str(i) for i in range(60)], ["ada"], [[[1.0 + i / 100]] for i in range(60)], "gm", "mA/V")
     gaps = [right.at - left.at for left, right in pairwise(plot.x_ticks)]
     assert min(gaps) > 2 * A_CHARACTER + 5
 
 
 def test_the_labels_of_an_axis_have_as_many_decimals_each() -> None:
-    for plot in (drawn(30), plots.study_plot(["1"], ["ada"], [[[46.0, 47.5]]], "anode current", "mA")):
+    for plot in (drawn(30), charts.study_plot(["1"], ["ada"], [[[46.0, 47.5]]], "anode current", "mA")):
         assert len({len(tick.label.partition(".")[2]) for tick in plot.y_ticks}) == 1
 
 
 def test_a_check_is_written_with_the_decimals_of_the_others() -> None:
     series = Series([1.2, 1.25], ["1 Oct", "2 Oct"], frozenset({0}), range(0), "mA")
-    plot = plots.individuals_plot(series, None)
+    plot = charts.individuals_plot(series, None)
     assert "1 Oct (1.20 mA)" in plot.description
     assert [mark.says for mark in plot.marks] == ["1 Oct: 1.20 mA", "2 Oct: 1.25 mA"]
 
 
 def test_the_name_of_the_baseline_stands_above_the_frame_where_no_line_is() -> None:
     plot = drawn(30)
-    written = render_to_string("grading/_plot.html", {"plot": plot})
+    written = render_to_string("plots/_plot.html", {"plot": plot})
     found = re.search(r'class="band-name" x="[\d.]+" y="([\d.]+)" dx="[-\d.]+" dy="([-\d.]+)"', written)
     assert found
     foot = float(found[1]) + float(found[2])

@@ -10,11 +10,12 @@ from django.contrib.auth.models import User
 from django.db import DatabaseError, connection, transaction
 from django.test import Client
 
-from grading import plots, studies
+from grading import studies
 from grading.metrology import repeatability
 from grading.metrology.uncertainty import ReadingTerms
 from grading.models import Quantity, Study, StudyReading
 from grading.models.append_only import AppendOnlyError
+from grading.plots import charts
 from grading.published import data
 from grading.studies import PlanProblem, StudyProblem
 from stockroom.models import Entry, Valve
@@ -248,7 +249,7 @@ def test_the_words_give_the_numbers_with_their_unit_and_interval() -> None:
 
 
 def test_the_plot_has_a_mark_for_every_reading_and_words_for_those_who_do_not_see_it() -> None:
-    plot = plots.study_plot(["1", "2", "3"], ["ada", "bo"], READINGS, "anode current", "mA")
+    plot = charts.study_plot(["1", "2", "3"], ["ada", "bo"], READINGS, "anode current", "mA")
     assert len(plot.marks) == 12
     assert {mark.shape for mark in plot.marks} == {"circle", "square"}
     assert all(plot.left <= mark.x <= plot.right and plot.top <= mark.y <= plot.bottom for mark in plot.marks)

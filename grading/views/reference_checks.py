@@ -12,11 +12,12 @@ from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import path, reverse
 from django.utils import timezone
 
-from grading import bench, plots
+from grading import bench
 from grading import reference_checks as at_checks
 from grading.conditions import conditions_for
 from grading.models import Quantity, ReferenceCheck, ReferenceValve, Stop, Tester
 from grading.models.instruments import CLAIMING
+from grading.plots import charts as plots
 from grading.reference_checks import Chart, CheckProblem
 from grading.views.instruments import SectionForm
 from grading.views.studies import CorrectForm

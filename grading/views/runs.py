@@ -15,7 +15,7 @@ from grading import runs as work
 from grading import swaps
 from grading.measured import short_name
 from grading.models import MatchRun, Policy, Quantity
-from grading.pool_plot import PoolPlot, pool_plot
+from grading.plots.pool import PoolPlot, pool_plot
 from grading.runs import Ask, Found
 from grading.sets import numbers_of
 from stockroom.models import Shop, Valve

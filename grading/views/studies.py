@@ -13,9 +13,10 @@ from django.urls import path
 from django.views.decorators.http import require_POST
 
 from catalog.models import Section
-from grading import plots, studies
+from grading import studies
 from grading.models import Quantity, Study, StudyReading, Tester
 from grading.models.instruments import CLAIMING
+from grading.plots import charts
 from grading.studies import Analysis, PlanProblem, StudyProblem
 from grading.views.value_field import SureForm, ValueField
 from stockroom.models import Valve
@@ -130,13 +131,13 @@ def _standing(study: Study) -> list[StudyReading]:
     return list(study.readings.standing().select_related("valve", "operator", "supersedes"))
 
 
-def _plot(analysis: Analysis) -> plots.Plot | None:
+def _plot(analysis: Analysis) -> charts.Plot | None:
     valves = [str(valve) for valve, _ in analysis.table]
     readings = [[values for _, values in row] for _, row in analysis.table]
     if not any(values for row in readings for values in row):
         return None
     operators = [operator.get_username() for operator, _ in analysis.table[0][1]]
-    return plots.study_plot(valves, operators, readings, analysis.study.of.label, analysis.study.unit)
+    return charts.study_plot(valves, operators, readings, analysis.study.of.label, analysis.study.unit)
 
 
 @for_roles(Role.BENCH)

@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import NamedTuple
 
-from grading.plots import Scale, Tick, nice_steps
+from grading.plots.charts import Scale, Tick, nice_steps
 
 WIDTH, HEIGHT = 760.0, 460.0
 LEFT, RIGHT, TOP, BOTTOM = 62.0, 16.0, 12.0, 44.0
