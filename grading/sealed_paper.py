@@ -12,9 +12,9 @@ from datetime import date
 from django.utils import timezone
 
 from grading import sealed_results
-from grading.paper.page import day
-from grading.paper.sealed import DrawListData, DrawRow, StatementData
-from grading.paper.sheet import Head
+from grading.drawing.page import day
+from grading.drawing.sheet import Head
+from grading.sealed.pure.sealed_pdf import DrawListData, DrawRow, StatementData
 from stockroom.models import Allocation, Packing, SamplingPlan, SealedDecision, Shop, Valve
 from stockroom.sealed import pack_dates
 from stockroom.sealed.pure import sampling

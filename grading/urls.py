@@ -1,14 +1,14 @@
 """The addresses of judgement: bench, grades, sets, orders, paper; each list stands at the foot of its views."""
 
+from grading.claims import views as claims
+from grading.papers import views as paper
 from grading.views import (
     bench,
-    claims,
     demand,
     identity,
     instruments,
     listings,
     orders,
-    paper,
     policy,
     readings_import,
     reference_checks,

@@ -6,9 +6,9 @@ from datetime import date
 
 import pypdfium2  # type: ignore[import-untyped]
 
-from grading.paper.certificate import CertificateData, Measured, Member, Nominal, Result, Spread
-from grading.paper.picklist import PickListData, Row
-from grading.paper.plot import Chart, Point
+from grading.drawing.plot import Chart, Point
+from grading.papers.pure.certificate import CertificateData, Measured, Member, Nominal, Result, Spread
+from grading.papers.pure.pick_list import PickListData, Row
 
 READ = {  # (Ia 1, gm 1, Ia 2, gm 2) by serial
     "10000012": (1.18, 1.58, 1.22, 1.61),

@@ -17,10 +17,10 @@ from django.urls import reverse
 
 from catalog.models import TestPoint
 from grading import judging, sets
-from grading.certificates import CannotCertify, certificate_data
+from grading.drawing.plot import NUMBER_IN_SET, Chart, Point, outside, ticks
 from grading.models import MatchedSet, Policy, Reading
-from grading.paper.certificate import CLAIMED, NOT_CLAIMED, certificate_pdf
-from grading.paper.plot import NUMBER_IN_SET, Chart, Point, outside, ticks
+from grading.papers.certificates import CannotCertify, certificate_data
+from grading.papers.pure.certificate import CLAIMED, NOT_CLAIMED, certificate_pdf
 from stockroom.models import Shop, Valve
 from tests.factories import graded, make_shift, make_tester, make_type, make_user, make_valve, make_valves
 from tests.papers import CERTIFICATE, read_pdf
@@ -102,7 +102,7 @@ def test_the_chart_shows_the_set_the_nominal_and_the_other_graded_valves_of_the_
 
 @pytest.mark.django_db
 def test_siblings_are_thinned_evenly_when_there_are_very_many(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("grading.certificates.MOST_SIBLINGS", 3)
+    monkeypatch.setattr("grading.papers.certificates.MOST_SIBLINGS", 3)
     made = a_quad()
     for index in range(7):
         graded(make_valve(made.type), ia=1 + index / 100)

@@ -18,8 +18,8 @@ from django.utils import timezone
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from grading.claim_sheet import claim_sheet_data
-from grading.paper.claim import MOST_PICTURES, Pictured, claim_pdf
+from grading.claims.claim_paper import claim_sheet_data
+from grading.claims.pure.claim_pdf import MOST_PICTURES, Pictured, claim_pdf
 from stockroom.claims import claiming
 from stockroom.models import Charge, Claim, ClaimStep, Credit, Entry, Fault, Line, Lot
 from stockroom.photographs import storing

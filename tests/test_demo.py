@@ -18,8 +18,8 @@ from django.test import Client
 from django.urls import resolve
 
 from grading import demo, house, instruments, pulling, reference_checks, sealed_orders, sealed_results, studies
-from grading.certificates import certificate_data
-from grading.claim_sheet import claim_sheet_data
+from grading.claims.claim_paper import claim_sheet_data
+from grading.claims.pure.claim_pdf import claim_pdf
 from grading.demo import drawings
 from grading.instruments import CalibrationState, Kind
 from grading.measured import claim
@@ -39,8 +39,8 @@ from grading.models import (
     Tester,
     TesterCondition,
 )
-from grading.paper.certificate import certificate_pdf
-from grading.paper.claim import claim_pdf
+from grading.papers.certificates import certificate_data
+from grading.papers.pure.certificate import certificate_pdf
 from grading.sets import figures
 from stockroom.marks import identity
 from stockroom.models import (

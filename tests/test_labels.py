@@ -17,10 +17,10 @@ from django.urls import reverse
 from django.utils import timezone
 
 from grading import sets
-from grading.paper.labels import Label, Section, labels_pdf, plan
-from grading.paper.page import fitted
-from grading.paper.stock import STOCKS, Stock
-from grading.paper.symbols import DOTS_203, Kind, code128, module_sizes, square
+from grading.drawing.page import fitted
+from grading.drawing.stock import STOCKS, Stock
+from grading.drawing.symbols import DOTS_203, Kind, code128, module_sizes, square
+from grading.papers.pure.labels import Label, Section, labels_pdf, plan
 from stockroom.models import Shop, Valve
 from stockroom.pure.serials import serial
 from tests.factories import (
@@ -144,7 +144,7 @@ def test_a_line_still_in_bulk_says_that_it_has_no_serials(client: Client) -> Non
 
 
 def test_more_labels_than_one_request_can_draw_are_refused(client: Client, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("grading.views.paper.MOST_LABELS", 2)
+    monkeypatch.setattr("grading.papers.views.MOST_LABELS", 2)
     line = make_valves(count=3)[0].line
     assert "These are 3 valves; at most 2" in refusal(client, line=str(line))
 

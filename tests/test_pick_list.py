@@ -15,7 +15,7 @@ from django.urls import reverse
 from django.utils import timezone
 
 from grading import sets
-from grading.paper.picklist import pick_list_pdf, walking_order
+from grading.papers.pure.pick_list import pick_list_pdf, walking_order
 from stockroom.models import Allocation, Customer, Order, Shop
 from tests.factories import graded, make_place, make_policy, make_type, make_user, make_valve, make_valves
 from tests.papers import PICK_LIST, read_pdf

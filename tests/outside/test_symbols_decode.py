@@ -19,12 +19,12 @@ import pytest
 import zxingcpp
 from PIL import Image, ImageFilter
 
-from grading.paper.certificate import certificate_pdf
-from grading.paper.datamatrix import SIZES, TooLong, data_matrix
-from grading.paper.labels import Label, Section, labels_pdf
-from grading.paper.picklist import pick_list_pdf
-from grading.paper.stock import STOCKS, Stock
-from grading.paper.symbols import DOTS_203, DOTS_300, CannotEncode, Kind, code128, square
+from grading.drawing.datamatrix import SIZES, TooLong, data_matrix
+from grading.drawing.stock import STOCKS, Stock
+from grading.drawing.symbols import DOTS_203, DOTS_300, CannotEncode, Kind, code128, square
+from grading.papers.pure.certificate import certificate_pdf
+from grading.papers.pure.labels import Label, Section, labels_pdf
+from grading.papers.pure.pick_list import pick_list_pdf
 from stockroom.pure.serials import serial
 from tests.papers import CERTIFICATE, PICK_LIST
 

@@ -17,9 +17,9 @@ from reportlab.lib.units import mm
 from reportlab.lib.utils import ImageReader
 from reportlab.platypus import Flowable, Image, Paragraph, Spacer, Table
 
-from .a4 import ROOM_MM
-from .page import BOLD, INK, RULE
-from .sheet import BODY, CELL, HEAD, Head, boxed, facts, sheet_pdf, table
+from grading.drawing.a4 import ROOM_MM
+from grading.drawing.page import BOLD, INK, RULE
+from grading.drawing.sheet import BODY, CELL, HEAD, Head, boxed, facts, sheet_pdf, table
 
 ACROSS = 3
 TALL_MM, GAP_MM = 44, 4  # of the room for one picture, and between two

@@ -22,8 +22,8 @@ from reportlab.lib.units import mm
 from reportlab.pdfgen.canvas import Canvas
 from reportlab.platypus import Flowable, KeepTogether, Paragraph, Spacer, Table
 
-from .a4 import EDGE_MM, HEIGHT_MM, ROOM_MM, build, head_code, head_rule, text_style
-from .page import (
+from grading.drawing.a4 import EDGE_MM, HEIGHT_MM, ROOM_MM, build, head_code, head_rule, text_style
+from grading.drawing.page import (
     BAD,
     BOLD,
     DEEP,
@@ -39,7 +39,7 @@ from .page import (
     number,
     open_document,
 )
-from .plot import Chart, draw_chart, draw_legend, outside
+from grading.drawing.plot import Chart, draw_chart, draw_legend, outside
 
 
 class Result(NamedTuple):

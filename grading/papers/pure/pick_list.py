@@ -23,8 +23,8 @@ from reportlab.lib.units import mm
 from reportlab.pdfgen.canvas import Canvas
 from reportlab.platypus import Flowable, Frame, PageTemplate, Paragraph, Spacer, Table
 
-from .a4 import EDGE_MM, HEIGHT_MM, ROOM_MM, head_code, head_rule
-from .page import BOLD, DEEP, INK, RULE, SANS, SHADE, SOFT, NumberedCanvas, day, draw_text, open_document
+from grading.drawing.a4 import EDGE_MM, HEIGHT_MM, ROOM_MM, head_code, head_rule
+from grading.drawing.page import BOLD, DEEP, INK, RULE, SANS, SHADE, SOFT, NumberedCanvas, day, draw_text, open_document
 
 FRAGILE = "Old glass is fragile: carry it in a padded tray, do not stack it, and keep pins and caps clear."
 

@@ -6,8 +6,8 @@ from datetime import date
 
 from django.utils import timezone
 
-from grading.paper.claim import ClaimData, ClaimedRow, Pictured
-from grading.paper.page import day
+from grading.claims.pure.claim_pdf import ClaimData, ClaimedRow, Pictured
+from grading.drawing.page import day
 from grading.sealed_paper import letterhead
 from stockroom.models import Attachment, Claim, ClaimStep, Line, Photograph
 from stockroom.pure.money import shown

@@ -14,8 +14,8 @@ from xml.sax.saxutils import escape
 from reportlab.lib.units import mm
 from reportlab.platypus import Flowable, Paragraph, Spacer
 
-from .page import RULE, SHADE
-from .sheet import BODY, HEAD, Head, boxed, facts, sheet_pdf, table
+from grading.drawing.page import RULE, SHADE
+from grading.drawing.sheet import BODY, HEAD, Head, boxed, facts, sheet_pdf, table
 
 OPENING = (
     "Old packing may hold dust, moulds, mercury from broken valves or fibres of asbestos, and old glass may be broken "

@@ -13,14 +13,15 @@ from django.urls import path
 from django.utils import timezone
 from django.views.decorators.http import require_safe
 
-from grading import labelling, sealed_orders
-from grading.certificates import CannotCertify, certificate_data
+from grading import sealed_orders
+from grading.drawing.stock import STOCKS
+from grading.drawing.symbols import DOTS_203, DOTS_300, CannotEncode, Kind
 from grading.models import MatchedSet
-from grading.paper.certificate import certificate_pdf
-from grading.paper.labels import labels_pdf
-from grading.paper.picklist import PickListData, Row, pick_list_pdf
-from grading.paper.stock import STOCKS
-from grading.paper.symbols import DOTS_203, DOTS_300, CannotEncode, Kind
+from grading.papers import labels as labelling
+from grading.papers.certificates import CannotCertify, certificate_data
+from grading.papers.pure.certificate import certificate_pdf
+from grading.papers.pure.labels import labels_pdf
+from grading.papers.pure.pick_list import PickListData, Row, pick_list_pdf
 from stockroom.models import Allocation, Order, Shop, Valve
 
 MOST_LABELS = 2000  # what one request can draw while somebody waits
@@ -118,7 +119,7 @@ def labels(request: HttpRequest) -> HttpResponse:
             on_what.add_error("stock", str(problem))
     first = on_what.fields["stock"] if which.is_bound and which.is_valid() else which.fields["serials"]
     first.widget.attrs["autofocus"] = True
-    return render(request, "grading/labels.html", {"which": which, "on_what": on_what})
+    return render(request, "papers/labels.html", {"which": which, "on_what": on_what})
 
 
 def _labels_pdf(valves: list[Valve], asked: dict[str, Any]) -> HttpResponse:

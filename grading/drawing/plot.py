@@ -21,7 +21,7 @@ from typing import NamedTuple
 from reportlab.lib.units import mm
 from reportlab.pdfgen.canvas import Canvas
 
-from .page import BOLD, DEEP, INK, RULE, SANS, SOFT, WARN, draw_text, number
+from grading.drawing.page import BOLD, DEEP, INK, RULE, SANS, SOFT, WARN, draw_text, number
 
 LEFT_MM, BOTTOM_MM, TOP_MM, RIGHT_MM = 12.0, 8.2, 5.0, 2.0  # room for the axes' figures and names
 

@@ -14,7 +14,7 @@ from django.db.models import QuerySet
 from grading import judging, progress
 from grading.judging import Evidence
 from grading.models import Grade, MatchedSet, Quantity
-from grading.paper.labels import Label, Section
+from grading.papers.pure.labels import Label, Section
 from stockroom.models import Line, Lot, Shop, Valve
 from stockroom.pure.serials import BadSerial, read_serial
 

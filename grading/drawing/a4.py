@@ -20,8 +20,8 @@ from reportlab.lib.units import mm
 from reportlab.pdfgen.canvas import Canvas
 from reportlab.platypus import BaseDocTemplate, Flowable, Frame, PageTemplate
 
-from .page import BOLD, DEEP, INK, SANS, NumberedCanvas, draw_text
-from .symbols import code128, draw_bars
+from grading.drawing.page import BOLD, DEEP, INK, SANS, NumberedCanvas, draw_text
+from grading.drawing.symbols import code128, draw_bars
 
 WIDTH_MM, HEIGHT_MM = A4[0] / mm, A4[1] / mm
 EDGE_MM = 15.0

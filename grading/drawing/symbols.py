@@ -24,7 +24,7 @@ from reportlab.graphics.barcode.qrencoder import QRCode, QRErrorCorrectLevel
 from reportlab.lib.units import mm
 from reportlab.pdfgen.canvas import Canvas
 
-from .datamatrix import Matrix, TooLong, data_matrix
+from grading.drawing.datamatrix import Matrix, TooLong, data_matrix
 
 DOTS_203 = 8.0  # dots to the mm of a printer sold as 203 dpi
 DOTS_300 = 300 / 25.4  # and of one sold as 300 dpi; office printers have 300, 600 or 1200

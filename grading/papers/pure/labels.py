@@ -21,9 +21,9 @@ from typing import NamedTuple
 from reportlab.lib.units import mm
 from reportlab.pdfgen.canvas import Canvas
 
-from .page import BOLD, INK, SANS, draw_text, fitted, number, open_canvas
-from .stock import Stock
-from .symbols import (
+from grading.drawing.page import BOLD, INK, SANS, draw_text, fitted, number, open_canvas
+from grading.drawing.stock import Stock
+from grading.drawing.symbols import (
     BARS_QUIET,
     DOTS_300,
     CannotEncode,

@@ -7,8 +7,8 @@ from django.shortcuts import get_object_or_404
 from django.urls import path
 from django.utils import timezone
 
-from grading.claim_sheet import claim_sheet_data
-from grading.paper.claim import claim_pdf
+from grading.claims.claim_paper import claim_sheet_data
+from grading.claims.pure.claim_pdf import claim_pdf
 from stockroom.models import Claim
 
 
