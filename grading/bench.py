@@ -23,10 +23,10 @@ from django.utils import timezone
 
 from catalog.models import Section
 from grading import judging, progress
-from grading.instruments import may_record
 from grading.models import Grade, Policy, Quantity, Reading, Shift, Tester
-from grading.reference_checks import may_grade
 from grading.taken import Taken
+from grading.testers.records import may_record
+from grading.testers.reference_checks import may_grade
 from grading.warmup import settled
 from stockroom.models import Entry, Line, SamplingPlan, SealedDecision, Valve
 from stockroom.models.goods import pieces_of_line

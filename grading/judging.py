@@ -20,9 +20,9 @@ from catalog.models import Section
 from grading import progress, sealed_standing
 from grading.evidence import Repeats, by_section
 from grading.grades import Judgement, judge
-from grading.instruments import Kind
 from grading.measured import Bench, Value, as_section, values_of
 from grading.models import Grade, Policy, Reading
+from grading.testers.records import Kind
 from stockroom.models import Valve
 
 

@@ -2,20 +2,19 @@
 
 from grading.claims import views as claims
 from grading.papers import views as paper
+from grading.testers import check_views, study_views
+from grading.testers import views as instruments
 from grading.views import (
     bench,
     demand,
     identity,
-    instruments,
     listings,
     orders,
     policy,
     readings_import,
-    reference_checks,
     runs,
     sealed,
     sets,
-    studies,
     supplier_record,
     today,
     valves,
@@ -35,8 +34,8 @@ urlpatterns = [
     *listings.urlpatterns,
     *paper.urlpatterns,
     *instruments.urlpatterns,
-    *studies.urlpatterns,
-    *reference_checks.urlpatterns,
+    *study_views.urlpatterns,
+    *check_views.urlpatterns,
     *sealed.urlpatterns,
     *claims.urlpatterns,
     *supplier_record.urlpatterns,

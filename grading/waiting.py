@@ -3,7 +3,8 @@
 - `waiting_for(tester, test_point)`: which of them can be graded now, and which still wait
 - `grade_them(tester, test_point, by)`: grade those that can be
 
-Learning a house nominal is what mostly ends the wait (`grading.house`); nothing is graded until somebody asks.
+Learning a house nominal is what mostly ends the wait (`grading.testers.house_nominals`); nothing is graded until
+somebody asks.
 """
 
 from __future__ import annotations
@@ -17,7 +18,7 @@ from django.db.models import Exists, OuterRef
 from catalog.models import TestPoint
 from grading import bench, judging
 from grading.models import Grade, Policy, Reading, Tester
-from grading.reference_checks import may_grade
+from grading.testers.reference_checks import may_grade
 from stockroom.models import Valve
 from stockroom.states import State
 

@@ -14,11 +14,11 @@ from dataclasses import replace
 
 from django.utils import timezone
 
-from grading.instruments import record_of
 from grading.metrology.settling import Stability, settle
 from grading.models import Quantity, Tester
 from grading.models.instruments import CLAIMING
 from grading.taken import Taken
+from grading.testers.records import record_of
 
 SEPARATOR = "/"
 WITHOUT_STUDY = 0.01  # of the last reading

@@ -15,10 +15,10 @@ from django.contrib.auth.models import User
 from django.utils import timezone
 
 from catalog.models import TestPoint
-from grading import instruments, reference_checks, studies
-from grading.instruments import Described
 from grading.models import Quantity, ReferenceValve, Shift, Study, Tester
-from grading.reference_checks import Outcome
+from grading.testers import records, reference_checks, studies
+from grading.testers.records import Described
+from grading.testers.reference_checks import Outcome
 from stockroom.site.people import Role
 from tests.factories import make_shift, make_tester, make_type, make_user, make_valves
 
@@ -56,13 +56,13 @@ def owner() -> User:
 def described(name: str = "Long bench") -> Tester:
     """Anode current within 1 % and 0.01 mA, gm within 2 %, both in steps of 0.01."""
     tester = make_tester(name)
-    instruments.describe(tester, {IA: Described(0.01, 1.0, 0.01), GM: Described(0.01, 2.0)}, owner())
+    records.describe(tester, {IA: Described(0.01, 1.0, 0.01), GM: Described(0.01, 2.0)}, owner())
     return Tester.objects.get(pk=tester.pk)
 
 
 def scale(name: str = "Drawer tester") -> Tester:
     tester = make_tester(name)
-    instruments.describe(tester, {SCALE: Described(1, scale_pass_at=60)}, owner())
+    records.describe(tester, {SCALE: Described(1, scale_pass_at=60)}, owner())
     return Tester.objects.get(pk=tester.pk)
 
 

@@ -17,11 +17,10 @@ from django.db import transaction
 from django.test import Client
 from django.urls import resolve
 
-from grading import demo, house, instruments, pulling, reference_checks, sealed_orders, sealed_results, studies
+from grading import demo, pulling, sealed_orders, sealed_results
 from grading.claims.claim_paper import claim_sheet_data
 from grading.claims.pure.claim_pdf import claim_pdf
 from grading.demo import drawings
-from grading.instruments import CalibrationState, Kind
 from grading.measured import claim
 from grading.models import (
     Grade,
@@ -42,6 +41,8 @@ from grading.models import (
 from grading.papers.certificates import certificate_data
 from grading.papers.pure.certificate import certificate_pdf
 from grading.sets import figures
+from grading.testers import house_nominals, records, reference_checks, studies
+from grading.testers.records import CalibrationState, Kind
 from stockroom.marks import identity
 from stockroom.models import (
     Allocation,
@@ -270,9 +271,9 @@ def the_good() -> Tester:
 
 def test_the_good_tester_is_calibrated_and_studied_before_the_readings_that_rest_on_it(shop: Made, db: None) -> None:
     good = the_good()
-    assert instruments.calibration_state(good, DAY) == CalibrationState.CURRENT
+    assert records.calibration_state(good, DAY) == CalibrationState.CURRENT
     first = Reading.objects.filter(shift__tester=good).earliest("taken_at").taken_at
-    record = instruments.record_of(good, first.date())
+    record = records.record_of(good, first.date())
     for quantity in (Quantity.ANODE_CURRENT, Quantity.GM):
         assert record.known(quantity, 10.0).wanting == ()
         repeats = record.repeatability[quantity]
@@ -305,7 +306,7 @@ def test_a_tester_drifts_until_its_chart_stops_it(shop: Made, db: None) -> None:
     drifting = stop.tester
     assert stop.cleared_at is None and drifting != the_good()
     assert reference_checks.may_grade(drifting)[0] is False
-    assert instruments.calibration_state(drifting, DAY) == CalibrationState.OVERDUE
+    assert records.calibration_state(drifting, DAY) == CalibrationState.OVERDUE
     assert 0 < (DAY - stop.opened_at.date()).days < 10
     chart = reference_checks.chart_of(ReferenceValve.objects.get(tester=drifting), drifting)
     assert not chart.in_control
@@ -348,8 +349,8 @@ def test_a_tester_with_its_own_conditions_is_judged_beside_a_house_nominal(shop:
     assert {condition.judged_by for condition in conditions} == {TesterCondition.JudgedBy.HOUSE}
     for condition in conditions:
         for quantity in (Quantity.ANODE_CURRENT, Quantity.GM):
-            nominal = house.nominal_for(condition.tester, condition.test_point, quantity, condition)
-            assert nominal is not None and nominal.count >= house.FEWEST
+            nominal = house_nominals.nominal_for(condition.tester, condition.test_point, quantity, condition)
+            assert nominal is not None and nominal.count >= house_nominals.FEWEST
             assert set(nominal.readings.values_list("shift__tester", flat=True)) == {condition.tester_id}
     measured = [row for grade in Grade.objects.filter(standing=True) for row in grade.measured]
     judged = [row for row in measured if row["kind"] == Kind.HOUSE]

@@ -8,8 +8,9 @@ import pytest
 from django.test import Client
 from django.utils import timezone
 
-from grading import conditions, house, waiting
+from grading import waiting
 from grading.models import Grade, Shift, Stop, Tester, TesterCondition
+from grading.testers import conditions, house_nominals
 from stockroom.models import Entry, Valve
 from stockroom.site.people import Role
 from stockroom.states import State
@@ -81,16 +82,16 @@ def test_a_valve_whose_other_section_is_still_unknown_goes_on_waiting(shift: Shi
     )
     conditions.set_conditions([row], owner())
     read_here(shift)
-    house.learn(shift.tester, point(), owner())
+    house_nominals.learn(shift.tester, point(), owner())
     found = waiting.waiting_for(shift.tester, point())
     assert not found.ready and len(found.still) == 10 and "no house nominal" in found.why
-    house.learn(shift.tester, second, owner())
+    house_nominals.learn(shift.tester, second, owner())
     assert len(waiting.waiting_for(shift.tester, point()).ready) == 10
 
 
 def test_valves_of_other_testers_and_those_graded_already_are_not_counted(shift: Shift) -> None:
     read_here(shift)
-    house.learn(shift.tester, point(), owner())
+    house_nominals.learn(shift.tester, point(), owner())
     waiting.grade_them(shift.tester, point(), owner())
     graded(make_valves(make_type("12AX7"))[0], shift=shift_at(described("Window bench"), "ada"))
     assert waiting.waiting_for(shift.tester, point()) == ([], [])
@@ -98,7 +99,7 @@ def test_valves_of_other_testers_and_those_graded_already_are_not_counted(shift:
 
 def test_while_the_tester_is_stopped_none_is_graded(client: Client, shift: Shift) -> None:
     read_here(shift)
-    house.learn(shift.tester, point(), owner())
+    house_nominals.learn(shift.tester, point(), owner())
     check = checked(kept_aside(), shift, [1.2]).check
     Stop.objects.create(tester=shift.tester, why="It drifts.", check_made=check, suspect_since=timezone.now())
     client.force_login(owner())

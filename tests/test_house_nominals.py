@@ -13,9 +13,10 @@ from django.utils import timezone
 from hypothesis import given
 from hypothesis import strategies as st
 
-from grading import bench, conditions, house, instruments
-from grading.instruments import Kind
+from grading import bench
 from grading.models import HouseNominal, Shift, Stop, Tester, TesterCondition
+from grading.testers import conditions, house_nominals, records
+from grading.testers.records import Kind
 from stockroom.models import Line, Valve
 from stockroom.site.people import Role
 from tests.factories import make_line, make_type, make_user, make_valves, read
@@ -44,7 +45,7 @@ def stock(shift: Shift, values: Sequence[float] = VALUES, condition: str = Line.
 
 
 def good(tester: Tester) -> list[Valve]:
-    return [reading.valve for reading in house.known_good(tester, point())]
+    return [reading.valve for reading in house_nominals.known_good(tester, point())]
 
 
 def judged_by_house(tester: Tester) -> TesterCondition:
@@ -60,7 +61,7 @@ def judged_by_house(tester: Tester) -> TesterCondition:
 @pytest.mark.django_db
 def test_it_is_the_median_and_a_robust_spread_with_the_count_and_the_valves(tester: Tester, shift: Shift) -> None:
     valves = stock(shift)
-    learnt = {row.quantity: row for row in house.learn(tester, point(), owner())}
+    learnt = {row.quantity: row for row in house_nominals.learn(tester, point(), owner())}
     assert set(learnt) == {IA, GM}
     row = learnt[IA]
     assert isclose(row.median, 1.17) and row.count == 10
@@ -71,7 +72,7 @@ def test_it_is_the_median_and_a_robust_spread_with_the_count_and_the_valves(test
 @pytest.mark.django_db
 def test_one_weak_valve_moves_it_hardly_at_all(tester: Tester, shift: Shift) -> None:
     stock(shift)
-    row = house.learn(tester, point(), owner())[0]
+    row = house_nominals.learn(tester, point(), owner())[0]
     assert abs(row.median - median(VALUES[:-1])) < 0.02
     assert row.spread < 0.08 < stdev(VALUES)
 
@@ -79,29 +80,29 @@ def test_one_weak_valve_moves_it_hardly_at_all(tester: Tester, shift: Shift) -> 
 @given(st.lists(st.integers(1, 1000), min_size=1, max_size=12), st.integers(1, 50), st.integers(-900, 900))
 def test_the_spread_follows_the_scale_and_not_the_level(values: list[int], scale: int, level: int) -> None:
     moved = [scale * value + level for value in values]
-    assert isclose(house.robust_spread(moved), scale * house.robust_spread(values))
+    assert isclose(house_nominals.robust_spread(moved), scale * house_nominals.robust_spread(values))
 
 
 def test_for_normal_values_the_spread_is_the_standard_deviation() -> None:
     quantiles = [NormalDist(1.2, 0.1).inv_cdf((i + 0.5) / 2001) for i in range(2001)]
-    assert isclose(house.robust_spread(quantiles), 0.1, rel_tol=1e-3)
+    assert isclose(house_nominals.robust_spread(quantiles), 0.1, rel_tol=1e-3)
 
 
 @pytest.mark.django_db
 def test_too_few_valves_are_refused_with_their_number(tester: Tester, shift: Shift) -> None:
     stock(shift, VALUES[:9])
-    with pytest.raises(house.TooFew, match=r"^9 known-good NOS valves .* 10 are needed"):
-        house.learn(tester, point(), owner())
+    with pytest.raises(house_nominals.TooFew, match=r"^9 known-good NOS valves .* 10 are needed"):
+        house_nominals.learn(tester, point(), owner())
     assert not HouseNominal.objects.exists()
 
 
 @pytest.mark.django_db
 def test_learning_again_keeps_the_old_one_as_history(tester: Tester, shift: Shift) -> None:
     stock(shift)
-    first = house.learn(tester, point(), owner())[0]
+    first = house_nominals.learn(tester, point(), owner())[0]
     stock(shift, [1.3] * 12)
-    house.learn(tester, point(), owner())
-    latest = house.nominal_for(tester, point(), IA, None)
+    house_nominals.learn(tester, point(), owner())
+    latest = house_nominals.nominal_for(tester, point(), IA, None)
     assert latest is not None and latest.count == 22 and latest.median == 1.3
     assert HouseNominal.objects.filter(pk=first.pk, count=10).exists()
 
@@ -142,7 +143,7 @@ def test_a_valve_counts_once_by_its_latest_standing_reading_here(tester: Tester,
     bench.correct(wrong, bench.Taken(point(), anode_current_ma=1.2), "decimal point", shift.operator)
     read(elsewhere, 1.3, 1.6, shift=shift, taken_at=hour_ago)
     read(elsewhere, 1.3, 1.6, shift=shift_at(described("Window bench"), "ada"))
-    assert [reading.anode_current_ma for reading in house.known_good(tester, point())] == [1.1, 1.2]
+    assert [reading.anode_current_ma for reading in house_nominals.known_good(tester, point())] == [1.1, 1.2]
 
 
 @pytest.mark.django_db
@@ -164,7 +165,7 @@ def test_readings_at_other_conditions_are_learnt_apart(tester: Tester, shift: Sh
     condition = judged_by_house(tester)
     at_own = stock(shift, [0.9, 0.8, 0.7])
     assert good(tester) == at_sheet
-    assert [reading.valve for reading in house.known_good(tester, point(), condition)] == at_own
+    assert [reading.valve for reading in house_nominals.known_good(tester, point(), condition)] == at_own
     conditions.back_to_sheet(tester, point(), owner())
     again = stock(shift, [1.4])
     assert good(tester) == [*at_sheet, *again]
@@ -179,8 +180,8 @@ def test_a_reading_at_such_conditions_is_compared_with_the_house_nominal_and_pap
 ) -> None:
     judged_by_house(tester)
     stock(shift)
-    house.learn(tester, point(), owner())
-    basis = instruments.basis_for(Tester.objects.get(pk=tester.pk), point(), IA)
+    house_nominals.learn(tester, point(), owner())
+    basis = records.basis_for(Tester.objects.get(pk=tester.pk), point(), IA)
     assert basis.kind == Kind.HOUSE and basis.nominal is not None and isclose(basis.nominal, 1.17)
     assert basis.brought(1.0) == (1.0, 0.0) and not basis.sheet_limits
     assert 0 < basis.nominal_u < 0.05
@@ -191,9 +192,9 @@ def test_a_reading_at_such_conditions_is_compared_with_the_house_nominal_and_pap
 @pytest.mark.django_db
 def test_one_learnt_at_other_conditions_is_not_used(tester: Tester, shift: Shift) -> None:
     stock(shift)
-    house.learn(tester, point(), owner())
+    house_nominals.learn(tester, point(), owner())
     judged_by_house(tester)
-    assert instruments.basis_for(Tester.objects.get(pk=tester.pk), point(), IA).kind == Kind.NONE
+    assert records.basis_for(Tester.objects.get(pk=tester.pk), point(), IA).kind == Kind.NONE
 
 
 # The pages

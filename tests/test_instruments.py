@@ -13,11 +13,11 @@ from django.test import Client
 from django.utils import timezone
 
 from catalog.physics import electrics
-from grading import conditions, instruments
 from grading.bench import Taken, UnfitTester, take
-from grading.instruments import CalibrationState, Described, Kind, Unmeasured
 from grading.metrology import uncertainty
 from grading.models import Calibration, Capability, Quantity, Reading, Tester, TesterCondition
+from grading.testers import conditions, records
+from grading.testers.records import CalibrationState, Described, Kind, Unmeasured
 from stockroom.models import Entry
 from stockroom.site.people import Role
 from tests.factories import make_tester, make_type, make_user, make_valve
@@ -32,7 +32,7 @@ def calibrated(
     tester: Tester, done: date, due: date, percent: float = 0.5, degrees: float | None = None
 ) -> Calibration:
     row = Calibration(tester=tester, done_on=done, due_on=due, by="Halden Metrology")
-    return instruments.calibrate(row, {IA: (percent, degrees)}, owner())
+    return records.calibrate(row, {IA: (percent, degrees)}, owner())
 
 
 def fresh(tester: Tester) -> Tester:
@@ -50,7 +50,7 @@ def test_a_tester_measures_what_is_written_down_and_nothing_else() -> None:
 
 def test_describing_it_again_replaces_what_was_written() -> None:
     tester = described()
-    instruments.describe(tester, {GM: Described(0.05)}, owner())
+    records.describe(tester, {GM: Described(0.05)}, owner())
     assert [row.quantity for row in fresh(tester).capabilities.all()] == [GM]
     assert fresh(tester).capabilities.get().resolution == 0.05
 
@@ -58,9 +58,9 @@ def test_describing_it_again_replaces_what_was_written() -> None:
 def test_a_tester_with_an_emission_scale_and_nothing_more_is_scale_only() -> None:
     tester = scale()
     assert tester.is_scale_only
-    instruments.describe(tester, {SCALE: Described(1, scale_pass_at=60), Quantity.LEAKAGE: Described(1)}, owner())
+    records.describe(tester, {SCALE: Described(1, scale_pass_at=60), Quantity.LEAKAGE: Described(1)}, owner())
     assert fresh(tester).is_scale_only, "leakage is no claim of strength"
-    instruments.describe(tester, {SCALE: Described(1, scale_pass_at=60), IA: Described(0.1)}, owner())
+    records.describe(tester, {SCALE: Described(1, scale_pass_at=60), IA: Described(0.1)}, owner())
     assert not fresh(tester).is_scale_only
 
 
@@ -79,12 +79,12 @@ def test_only_a_scale_has_a_good_mark_and_it_must_have_one() -> None:
 def test_a_scale_only_tester_never_supports_a_claim_in_milliamperes() -> None:
     tester = scale()
     for quantity in (IA, GM):
-        possible, why = instruments.may_record(tester, quantity)
+        possible, why = records.may_record(tester, quantity)
         assert not possible and "no claim in" in why
         with pytest.raises(Unmeasured):
-            instruments.basis_for(tester, point(), quantity)
+            records.basis_for(tester, point(), quantity)
         with pytest.raises(Unmeasured):
-            instruments.record_of(tester).known(quantity, 1.0)
+            records.record_of(tester).known(quantity, 1.0)
 
 
 def test_the_bench_refuses_milliamperes_from_a_scale_only_tester() -> None:
@@ -125,15 +125,15 @@ def test_a_tester_not_yet_described_may_read_anything() -> None:
 def test_a_calibration_is_current_then_due_soon_then_overdue(on: date, state: CalibrationState) -> None:
     tester = described()
     calibrated(tester, date(2026, 1, 1), date(2027, 1, 1))
-    assert instruments.calibration_state(tester, on) == state
+    assert records.calibration_state(tester, on) == state
 
 
 def test_the_calibration_of_a_day_is_the_last_one_done_by_then() -> None:
     tester = described()
     first = calibrated(tester, date(2026, 1, 1), date(2027, 1, 1))
     second = calibrated(tester, date(2026, 5, 1), date(2027, 5, 1))
-    assert instruments.calibration_of(tester, date(2026, 4, 30)) == first
-    assert instruments.calibration_of(tester, date(2026, 5, 1)) == second
+    assert records.calibration_of(tester, date(2026, 4, 30)) == first
+    assert records.calibration_of(tester, date(2026, 5, 1)) == second
 
 
 def test_an_overdue_calibration_is_loud_on_the_pages(client: Client) -> None:
@@ -152,7 +152,7 @@ def test_every_term_of_a_readings_uncertainty_comes_from_the_record() -> None:
     tester = described()
     calibrated(tester, date(2026, 1, 1), date(2027, 1, 1), percent=0.5, degrees=8)
     study = studied(tester)
-    known = instruments.record_of(fresh(tester), TODAY).known(IA, 1.2)
+    known = records.record_of(fresh(tester), TODAY).known(IA, 1.2)
     terms = known.terms
     assert (terms.resolution, terms.accuracy_percent, terms.accuracy_absolute) == (0.01, 1.0, 0.01)
     assert isclose(terms.calibration_u, 0.006) and terms.calibration_degrees_of_freedom == 8
@@ -165,15 +165,15 @@ def test_the_terms_combine_as_jcgm_100_says() -> None:
     """By hand: rectangular limits over sqrt(3), a step over sqrt(12), the others as they are (4.3.7, F.2.2.1)."""
     tester = described()
     calibrated(tester, date(2026, 1, 1), date(2027, 1, 1), percent=0.5)
-    terms = instruments.record_of(fresh(tester), TODAY).known(IA, 2.0).terms
+    terms = records.record_of(fresh(tester), TODAY).known(IA, 2.0).terms
     by_hand = sqrt(0.01**2 / 12 + (2.0 * 0.01) ** 2 / 3 + 0.01**2 / 3 + (2.0 * 0.005) ** 2)
     assert isclose(uncertainty.reading(2.0, terms).combined_standard_uncertainty, by_hand, rel_tol=1e-12)
 
 
 def test_what_is_not_known_is_said_and_not_taken_as_perfect() -> None:
     tester = make_tester()
-    instruments.describe(tester, {IA: Described(0.01)}, owner())
-    wanting = " ".join(instruments.record_of(fresh(tester), TODAY).known(IA, 1.0).wanting)
+    records.describe(tester, {IA: Described(0.01)}, owner())
+    wanting = " ".join(records.record_of(fresh(tester), TODAY).known(IA, 1.0).wanting)
     for missing in ("no accuracy is stated", "not been calibrated", "no repeatability study"):
         assert missing in wanting
 
@@ -181,14 +181,14 @@ def test_what_is_not_known_is_said_and_not_taken_as_perfect() -> None:
 def test_an_overdue_calibration_still_counts_and_is_said() -> None:
     tester = described()
     calibrated(tester, date(2025, 1, 1), date(2026, 1, 1))
-    known = instruments.record_of(fresh(tester), TODAY).known(IA, 1.0)
+    known = records.record_of(fresh(tester), TODAY).known(IA, 1.0)
     assert known.terms.calibration_u > 0
     assert any("overdue since 01 Jan 2026" in text for text in known.wanting)
 
 
 def test_a_tester_nobody_has_described_has_no_uncertainty_to_give() -> None:
     with pytest.raises(Unmeasured, match="Nobody has written down"):
-        instruments.record_of(make_tester()).known(IA, 1.0)
+        records.record_of(make_tester()).known(IA, 1.0)
 
 
 # Its own conditions
@@ -201,7 +201,7 @@ def differing(tester: Tester, judged_by: str = "converted", **fields: float | No
 
 
 def test_without_a_difference_a_reading_is_compared_with_the_sheet() -> None:
-    basis = instruments.basis_for(described(), point(), IA)
+    basis = records.basis_for(described(), point(), IA)
     assert (basis.kind, basis.nominal, basis.brought(1.1)) == (Kind.SHEET, 1.2, (1.1, 0.0))
     assert basis.sheet_limits and "Va 250 V" in basis.words
 
@@ -209,7 +209,7 @@ def test_without_a_difference_a_reading_is_compared_with_the_sheet() -> None:
 def test_a_reading_at_other_conditions_is_converted_with_the_models_uncertainty() -> None:
     tester = described()
     differing(tester)
-    basis = instruments.basis_for(fresh(tester), point(), IA)
+    basis = records.basis_for(fresh(tester), point(), IA)
     reading = 1.05
     here, sheet = electrics.Conditions(200, -1.5), electrics.Conditions(250, -2)
     there = electrics.convert(electrics.TRIODES["12AX7"], here, sheet, anode_current_ma=reading).anode_current_ma
@@ -252,7 +252,7 @@ def test_the_sheets_own_conditions_are_no_difference() -> None:
 def test_without_a_house_nominal_such_a_reading_is_compared_with_nothing() -> None:
     tester = described()
     differing(tester, judged_by="house nominal", grid_voltage_v=None, cathode_resistor_ohm=1500.0)
-    basis = instruments.basis_for(fresh(tester), point(), IA)
+    basis = records.basis_for(fresh(tester), point(), IA)
     assert (basis.kind, basis.nominal, basis.sheet_limits) == (Kind.NONE, None, False)
     assert "no house nominal" in basis.words
 
@@ -263,13 +263,13 @@ def test_a_reading_is_understood_by_the_conditions_of_its_time() -> None:
     differing(tester)
     between = timezone.now()
     conditions.back_to_sheet(tester, point(), owner())
-    kinds = [instruments.basis_for(fresh(tester), point(), IA, at).kind for at in (before, between, timezone.now())]
+    kinds = [records.basis_for(fresh(tester), point(), IA, at).kind for at in (before, between, timezone.now())]
     assert kinds == [Kind.SHEET, Kind.CONVERTED, Kind.SHEET]
     assert conditions.standing_conditions(tester) == []
 
 
 def test_a_scale_is_judged_by_its_good_mark_and_claims_nothing() -> None:
-    basis = instruments.basis_for(scale(), point(), SCALE)
+    basis = records.basis_for(scale(), point(), SCALE)
     assert basis.kind == Kind.SCALE and basis.nominal is None
     assert "good from 60" in basis.words and "claims nothing in mA" in basis.words
 
@@ -325,7 +325,7 @@ def test_the_owner_writes_down_a_calibration(olive: Client) -> None:
 
 
 def uncertainty_of_calibration(tester: Tester) -> float:
-    return instruments.record_of(fresh(tester), TODAY).known(IA, 1.0).terms.calibration_degrees_of_freedom
+    return records.record_of(fresh(tester), TODAY).known(IA, 1.0).terms.calibration_degrees_of_freedom
 
 
 def test_a_calibration_due_before_it_was_done_is_refused(olive: Client) -> None:

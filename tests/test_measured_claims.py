@@ -10,11 +10,12 @@ import pytest
 from django.contrib.auth.models import User
 from django.test import Client
 
-from grading import bench, instruments, judging, sets, studies
+from grading import bench, judging, sets
 from grading.bench import Taken
-from grading.instruments import Described
 from grading.measured import Value, claim, spread_of
 from grading.models import Grade, Policy, Quantity, Shift, Tester
+from grading.testers import records, studies
+from grading.testers.records import Described
 from stockroom.models import Valve
 from stockroom.site.people import Role
 from tests.factories import make_policy, make_shift, make_tester, make_type, make_user, make_valves
@@ -71,7 +72,7 @@ def values_of(grade: Grade) -> dict[tuple[int, str], Value]:
 
 def test_a_reading_keeps_its_uncertainty_with_what_it_rests_on(policy: Policy, shift: Shift) -> None:
     value = values_of(test_a_valve(shift, ia=1.2))[1, IA]
-    record = instruments.record_of(shift.tester)
+    record = records.record_of(shift.tester)
     terms = record.known(Quantity.ANODE_CURRENT, 1.2).terms
     # JCGM 100, 4.3.7 and 5.1.2: limits of ±1 % and ±0.01 mA and a step of 0.01 mA are rectangular.
     by_hand = hypot(
@@ -273,11 +274,11 @@ def test_a_unit_with_a_stroke_is_no_series(at_work: Client) -> None:
 
 
 def test_a_grade_beside_a_house_nominal_says_so(policy: Policy) -> None:
-    from grading import conditions, house
     from grading.models import TesterCondition
+    from grading.testers import conditions, house_nominals
 
     tester = make_tester("Odd bench")
-    instruments.describe(tester, {IA: Described(0.01, 1.0), GM: Described(0.01, 1.0)}, owner())
+    records.describe(tester, {IA: Described(0.01, 1.0), GM: Described(0.01, 1.0)}, owner())
     type_ = make_type()
     points = [section.test_point for section in type_.test_sections]
     conditions.set_conditions(
@@ -301,7 +302,7 @@ def test_a_grade_beside_a_house_nominal_says_so(policy: Policy) -> None:
     assert "no house nominal has been learnt" in judging.why_ungraded(valve)
     for point in points:
         assert point is not None
-        house.learn(tester, point, owner())
+        house_nominals.learn(tester, point, owner())
     grade = test_a_valve(shift, ia=0.61, gm=1.21)
     assert grade.name == "Excellent"
     value = values_of(grade)[1, IA]
@@ -312,8 +313,8 @@ def test_a_grade_beside_a_house_nominal_says_so(policy: Policy) -> None:
 def test_a_certificate_states_the_settings_that_were_used_and_no_set_mixes_them(
     policy: Policy, shift: Shift, logged_in: Callable[..., Client]
 ) -> None:
-    from grading import conditions, house
     from grading.models import TesterCondition
+    from grading.testers import conditions, house_nominals
 
     type_ = make_type()
     points = [section.test_point for section in type_.test_sections if section.test_point]
@@ -336,7 +337,7 @@ def test_a_certificate_states_the_settings_that_were_used_and_no_set_mixes_them(
             shift, valve, {s.number: Taken(s.test_point, 0.61, 1.6) for s in type_.test_sections}, shift.operator
         )  # type: ignore[arg-type]
     for point in points:
-        house.learn(shift.tester, point, owner())
+        house_nominals.learn(shift.tester, point, owner())
     one, two = (test_a_valve(shift, ia=0.61, gm=1.6).valve for _ in range(2))
     Grade.objects.filter(valve=at_sheet, standing=True).update(saleable=True)
     at_sheet.refresh_from_db()

@@ -13,8 +13,9 @@ from django.test.utils import CaptureQueriesContext
 from django.urls import reverse
 from django.utils import timezone
 
-from grading import conditions, house, listing
+from grading import listing
 from grading.models import TesterCondition
+from grading.testers import conditions, house_nominals
 from stockroom.models import Valve
 from tests.factories import graded, make_line, make_lot, make_shift, make_type, make_valve, make_valves, read
 from tests.instruments import described, kept_aside, owner, point, scale, shift_at
@@ -102,7 +103,7 @@ def test_the_public_reads_the_settings_the_nominal_and_the_basis_that_the_grade_
     line = make_line(make_type("12AX7"), 10, lot=make_lot())
     for each in make_valves(line.type, 10, line=line):
         read(each, [0.77, 1.2], 1.55, shift=shift)
-    house.learn(condition.tester, point(), owner())
+    house_nominals.learn(condition.tester, point(), owner())
     valve = Valve.objects.order_by("serial")[0]
     graded(valve, [0.77, 1.2], 1.55, shift=shift)
     made = listing.publish([valve], "One", "As found.", Decimal(20), "GBP", owner())

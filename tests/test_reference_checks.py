@@ -12,13 +12,14 @@ from django.contrib.auth.models import User
 from django.db import DatabaseError, IntegrityError, connection, transaction
 from django.test import Client
 
-from grading import bench, instruments, reference_checks
+from grading import bench
 from grading.bench import Taken, UnfitTester
-from grading.instruments import Described
 from grading.metrology import control
 from grading.models import Baseline, Reading, ReferenceCheck, ReferenceValve, Shift, Stop, Tester
 from grading.models.append_only import AppendOnlyError
-from grading.reference_checks import BASELINE, CheckProblem
+from grading.testers import records, reference_checks
+from grading.testers.records import Described
+from grading.testers.reference_checks import BASELINE, CheckProblem
 from stockroom.models import Entry, Valve
 from stockroom.site.people import Role
 from stockroom.states import State
@@ -459,5 +460,5 @@ def test_the_check_is_made_with_enter_alone(served: Any, browser: Any) -> None:
 
 def test_describing_a_tester_without_the_quantity_ends_its_checks(tester: Tester, reference: ReferenceValve) -> None:
     assert reference_checks.for_tester(tester) == [reference]
-    instruments.describe(tester, {GM: Described(0.01)}, owner())
+    records.describe(tester, {GM: Described(0.01)}, owner())
     assert reference_checks.for_tester(Tester.objects.get(pk=tester.pk)) == []

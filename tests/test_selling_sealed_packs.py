@@ -23,13 +23,13 @@ from grading import (
     sealed_listing,
     sealed_orders,
     sealed_results,
-    studies,
     supplier_record,
 )
 from grading.models import Quantity
 from grading.pulling import CannotPull
 from grading.sealed_results import Verdict
 from grading.taken import Taken
+from grading.testers import studies
 from stockroom.models import (
     Allocation,
     BrokenSeal,

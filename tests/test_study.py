@@ -10,14 +10,14 @@ from django.contrib.auth.models import User
 from django.db import DatabaseError, connection, transaction
 from django.test import Client
 
-from grading import studies
 from grading.metrology import repeatability
 from grading.metrology.uncertainty import ReadingTerms
 from grading.models import Quantity, Study, StudyReading
 from grading.models.append_only import AppendOnlyError
 from grading.plots import charts
 from grading.published import data
-from grading.studies import PlanProblem, StudyProblem
+from grading.testers import studies
+from grading.testers.studies import PlanProblem, StudyProblem
 from stockroom.models import Entry, Valve
 from stockroom.site.people import Role
 from tests.factories import make_type, make_user, make_valves

@@ -11,8 +11,8 @@ from django.test import Client
 from django.test.utils import CaptureQueriesContext
 from django.utils import timezone
 
-from grading import instruments, studies
 from grading.models import Calibration, Quantity, Stop, Tester
+from grading.testers import records, studies
 from stockroom.site.people import Role
 from tests.factories import make_user
 from tests.instruments import READINGS, checked, described, filled, kept_aside, owner, people, planned, shift_at
@@ -35,7 +35,7 @@ def stopped(tester: Tester) -> Stop:
 def calibrated(tester: Tester, due_in_days: int) -> None:
     day = timezone.localdate() + timedelta(days=due_in_days)
     row = Calibration(tester=tester, done_on=day - timedelta(days=365), due_on=day, by="The county laboratory")
-    instruments.calibrate(row, {Quantity.GM: (0.5, None)}, owner())
+    records.calibrate(row, {Quantity.GM: (0.5, None)}, owner())
 
 
 def test_the_owner_is_told_to_put_a_stopped_tester_right_and_the_bench_to_leave_it_alone(client: Client) -> None:

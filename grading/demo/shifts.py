@@ -18,11 +18,12 @@ from typing import Any, NamedTuple
 from django.contrib.auth.models import User
 
 from catalog.models import Section, TestPoint, ValveType
-from grading import bench, conditions, house, judging, progress, reference_checks, studies
+from grading import bench, judging, progress
 from grading.demo.clock import a_time, at, moment
 from grading.demo.readings import Meter, Strength, mistype, read_meters, strengths
 from grading.demo.testers import meter
 from grading.models import Grade, Policy, Quantity, Reading, ReferenceValve, Shift, Study, Tester, TesterCondition
+from grading.testers import conditions, house_nominals, reference_checks, studies
 from grading.waiting import grade_them, waiting_for
 from stockroom.models import Entry, Lot, Valve
 from stockroom.site.changes import fitted
@@ -247,7 +248,7 @@ class _Shift:
         owner = self.people["owner"]
         with at(self.next_morning):
             for point in wanted:
-                house.learn(self.tester, point, owner)
+                house_nominals.learn(self.tester, point, owner)
             for point in wanted:
                 if waiting_for(self.tester, point).ready:
                     grade_them(self.tester, point, owner)

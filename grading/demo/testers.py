@@ -13,11 +13,11 @@ from typing import Any
 from django.contrib.auth.models import User
 
 from catalog.models import TestPoint, ValveType
-from grading import conditions, instruments, reference_checks
-from grading.conditions import CONDITION_FIELDS
 from grading.demo.clock import at, moment
 from grading.demo.readings import Meter
 from grading.models import Calibration, Quantity, ReferenceValve, Tester, TesterCondition
+from grading.testers import conditions, records, reference_checks
+from grading.testers.conditions import CONDITION_FIELDS
 
 
 def write_down(plan: dict[str, Any], people: dict[str, User], day: date) -> None:
@@ -26,9 +26,9 @@ def write_down(plan: dict[str, Any], people: dict[str, User], day: date) -> None
     with at(moment(day, plan["first_shift"] + 1, 10)):
         for row in plan["tester"]:
             tester = Tester(name=row["name"], serial_number=row["serial_number"], note=row["note"])
-            instruments.keep_tester(tester, owner)
-            measures = {Quantity(key): instruments.Described(**value) for key, value in row["measures"].items()}
-            instruments.describe(tester, measures, owner)
+            records.keep_tester(tester, owner)
+            measures = {Quantity(key): records.Described(**value) for key, value in row["measures"].items()}
+            records.describe(tester, measures, owner)
             if "calibration" in row:
                 _calibrated(tester, row["calibration"], owner, day)
         for row in plan["condition"]:
@@ -64,7 +64,7 @@ def _calibrated(tester: Tester, row: dict[str, Any], owner: User, day: date) -> 
         certificate_number=row["certificate_number"],
     )
     values = {Quantity(key): (percent, degrees) for key, (percent, degrees) in row["values"].items()}
-    instruments.calibrate(calibration, values, owner)
+    records.calibrate(calibration, values, owner)
 
 
 def points_of(designation: str) -> list[TestPoint]:

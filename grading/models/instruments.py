@@ -244,7 +244,8 @@ class TesterCondition(models.Model):
 
 
 class HouseNominal(models.Model):
-    """What the shop's own good, unused valves read on this tester: `grading.house` learns it, and has the rule.
+    """What the shop's own good, unused valves read on this tester: `grading.testers.house_nominals` learns it, and has
+    the rule.
 
     A new row takes the place of the last one for the same tester, conditions and quantity; the old ones stay.
     `condition` is empty where the tester does as the sheet does. `readings` are what it was learnt from.

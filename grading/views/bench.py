@@ -16,11 +16,11 @@ from django.utils.http import urlencode
 from django.views.decorators.http import require_POST
 
 from grading import bench as at_bench
-from grading import reference_checks
 from grading.bench import BenchError
-from grading.conditions import read_at
 from grading.models import Reading, Shift, Tester
 from grading.taken import Taken
+from grading.testers import reference_checks
+from grading.testers.conditions import read_at
 from grading.views.bench_forms import ASKABLE, Choices, ChoicesForm, Sheet, ShiftForm, typed
 from grading.warmup import settled
 from stockroom.models import Line, Valve

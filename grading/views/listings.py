@@ -17,10 +17,11 @@ from django.utils import timezone
 from django.views.decorators.http import require_POST
 
 from catalog.models import ValveType
-from grading import conditions, sealed_listing, sealed_standing, sets
 from grading import listing as listing_work
+from grading import sealed_listing, sealed_standing, sets
 from grading.measured import Value
 from grading.models import Grade, MatchedSet, Quantity, Reading
+from grading.testers import conditions
 from stockroom.models import Listing, Shop, Valve
 from stockroom.site.people import Role, StaffRequest, for_roles
 from stockroom.site.web import page_of

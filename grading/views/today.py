@@ -13,9 +13,9 @@ from django.shortcuts import render
 from django.urls import path
 from django.utils import timezone
 
-from grading import instruments
-from grading.instruments import CalibrationState
 from grading.models import Stop, Study, StudyReading, Tester
+from grading.testers import records
+from grading.testers.records import CalibrationState
 from stockroom.models import Lot, Order, Valve
 from stockroom.site.people import Role, StaffRequest, may
 from stockroom.states import LADDER
@@ -117,9 +117,9 @@ def _owner() -> Iterator[Job]:
     for stop in _stops():
         yield _job("Put right", stop, f", stopped since {_day(timezone.localdate(stop.opened_at))}", str(stop.tester))
     for tester in Tester.objects.filter(in_use=True).prefetch_related("calibrations"):
-        state = instruments.calibration_state(tester)
+        state = records.calibration_state(tester)
         if state in (CalibrationState.OVERDUE, CalibrationState.DUE_SOON):
-            last = instruments.calibration_of(tester)
+            last = records.calibration_of(tester)
             assert last is not None
             when = f", {'overdue since' if state == CalibrationState.OVERDUE else 'due on'} {_day(last.due_on)}"
             yield _job("Calibrate", tester, when)

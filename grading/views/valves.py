@@ -12,8 +12,9 @@ from django.urls import path
 from django.views.decorators.http import require_POST
 
 from catalog.models import ValveType
-from grading import conditions, handling, judging
+from grading import handling, judging
 from grading.models import Grade, Policy, Reading
+from grading.testers import conditions
 from stockroom.marks import identity
 from stockroom.models import Entry, Lot, Maker, Place, Shop, Valve
 from stockroom.site.people import Role, StaffRequest, for_roles

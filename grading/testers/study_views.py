@@ -13,12 +13,12 @@ from django.urls import path
 from django.views.decorators.http import require_POST
 
 from catalog.models import Section
-from grading import studies
 from grading.models import Quantity, Study, StudyReading, Tester
 from grading.models.instruments import CLAIMING
 from grading.plots import charts
-from grading.studies import Analysis, PlanProblem, StudyProblem
-from grading.views.value_field import SureForm, ValueField
+from grading.testers import studies
+from grading.testers.fields import SureForm, ValueField
+from grading.testers.studies import Analysis, PlanProblem, StudyProblem
 from stockroom.models import Valve
 from stockroom.pure.serials import BadSerial, read_serial
 from stockroom.site.people import Role, StaffRequest, for_roles
@@ -111,7 +111,7 @@ class GiveUpForm(forms.Form):
 
 def all_studies(request: HttpRequest) -> HttpResponse:
     found = Study.objects.select_related("tester", "test_point__section__type", "by")
-    return render(request, "grading/studies.html", {"page": page_of(request, found)})
+    return render(request, "testers/studies.html", {"page": page_of(request, found)})
 
 
 def study(request: HttpRequest, pk: int) -> HttpResponse:
@@ -124,7 +124,7 @@ def study(request: HttpRequest, pk: int) -> HttpResponse:
     if complete or not found.open:
         context |= {"analysis": analysis, "plot": _plot(analysis), "readings": _standing(found)}
     context["mine"] = next((share for share in shares if share.operator == request.user), None)
-    return render(request, "grading/study.html", context)
+    return render(request, "testers/study.html", context)
 
 
 def _standing(study: Study) -> list[StudyReading]:
@@ -162,7 +162,7 @@ def study_new(request: StaffRequest, pk: int) -> HttpResponse:
         else:
             messages.success(request, f"Planned {made}.")
             return redirect(made)
-    return render(request, "grading/study_new.html", {"tester": tester, "form": form})
+    return render(request, "testers/study_new.html", {"tester": tester, "form": form})
 
 
 @for_roles(Role.BENCH)
@@ -192,7 +192,7 @@ def study_read(request: StaffRequest, pk: int) -> HttpResponse:
     last = found.readings.standing().filter(operator=request.user).order_by("-recorded_at", "-pk").first()
     return render(
         request,
-        "grading/study_read.html",
+        "testers/study_read.html",
         {
             "study": found,
             "cell": cell,

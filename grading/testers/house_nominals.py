@@ -24,8 +24,8 @@ from django.db.models import Exists, OuterRef, Q, QuerySet, Subquery
 from django.utils import timezone
 
 from catalog.models import TestPoint
-from grading.conditions import conditions_for
 from grading.models import HouseNominal, Quantity, Reading, Stop, Tester, TesterCondition
+from grading.testers.conditions import conditions_for
 from stockroom.models import Entry, Line
 from stockroom.site.changes import fitted
 

@@ -11,7 +11,7 @@ Compared with what
   after a conversion, a house nominal, a scale's good mark, or nothing; its `words` stand on every paper
 
 Writing it down
-- `keep_tester`, `describe`, `calibrate`; where a tester differs from the sheet is in `grading.conditions`
+- `keep_tester`, `describe`, `calibrate`; where a tester differs from the sheet is in `grading.testers.conditions`
 """
 
 from __future__ import annotations
@@ -28,12 +28,12 @@ from django.utils import timezone
 
 from catalog.models import TestPoint
 from catalog.physics.electrics import ConversionRefused
-from grading import house, studies
-from grading.conditions import conditions_for, conversion
 from grading.metrology.uncertainty import ReadingTerms
 from grading.models import Calibration, CalibrationValue, Capability, Quantity, Tester, TesterCondition
 from grading.models.instruments import CLAIMING
-from grading.studies import Repeatability
+from grading.testers import house_nominals, studies
+from grading.testers.conditions import conditions_for, conversion
+from grading.testers.studies import Repeatability
 from stockroom.models import Entry
 from stockroom.site.changes import differences, fitted
 
@@ -256,7 +256,7 @@ def _scale(tester: Tester) -> Basis:
 
 
 def _beside_house(condition: TesterCondition, quantity: Quantity) -> Basis:
-    learnt = house.nominal_for(condition.tester, condition.test_point, quantity, condition)
+    learnt = house_nominals.nominal_for(condition.tester, condition.test_point, quantity, condition)
     where = f"at {condition.in_words} on {condition.tester}"
     if learnt is None:
         words = f"compared with nothing: no house nominal has been learnt {where}"

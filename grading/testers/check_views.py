@@ -13,15 +13,15 @@ from django.urls import path, reverse
 from django.utils import timezone
 
 from grading import bench
-from grading import reference_checks as at_checks
-from grading.conditions import conditions_for
 from grading.models import Quantity, ReferenceCheck, ReferenceValve, Stop, Tester
 from grading.models.instruments import CLAIMING
 from grading.plots import charts as plots
-from grading.reference_checks import Chart, CheckProblem
-from grading.views.instruments import SectionForm
-from grading.views.studies import CorrectForm
-from grading.views.value_field import SureForm, ValueField
+from grading.testers import reference_checks as at_checks
+from grading.testers.conditions import conditions_for
+from grading.testers.fields import SureForm, ValueField
+from grading.testers.reference_checks import Chart, CheckProblem
+from grading.testers.study_views import CorrectForm
+from grading.testers.views import SectionForm
 from stockroom.models import Valve
 from stockroom.pure.serials import BadSerial, read_serial
 from stockroom.site.people import Role, StaffRequest, for_roles
@@ -169,7 +169,7 @@ def checks(request: StaffRequest) -> HttpResponse:
     form.place_cursor()
     return render(
         request,
-        "grading/checks.html",
+        "testers/checks.html",
         {
             "shift": shift,
             "form": form,
@@ -200,7 +200,7 @@ def reference_valves(request: HttpRequest) -> HttpResponse:
         (one, [tester for tester in testers if one.tester_id in (None, tester.pk) and tester.measures(one.quantity)])
         for one in page
     ]
-    return render(request, "grading/reference_valves.html", {"page": page, "rows": rows})
+    return render(request, "testers/reference_valves.html", {"page": page, "rows": rows})
 
 
 @for_roles(Role.OWNER)
@@ -253,7 +253,7 @@ def chart(request: HttpRequest, pk: int, tester: int) -> HttpResponse:
     signals = [(rule, found.checks[first:last]) for rule, first, last in found.broken]
     return render(
         request,
-        "grading/reference_chart.html",
+        "testers/reference_chart.html",
         {
             "chart": found,
             "plots": _plots(found),
@@ -348,7 +348,7 @@ def stop(request: HttpRequest, pk: int) -> HttpResponse:
     gone = Valve.objects.filter(readings__in=readings, state=State.DESPATCHED).distinct()
     return render(
         request,
-        "grading/stop.html",
+        "testers/stop.html",
         {
             "stop": found,
             "page": page,

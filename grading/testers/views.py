@@ -16,9 +16,10 @@ from django.views.decorators.http import require_POST
 
 from catalog.models import Section, TestPoint
 from catalog.physics.electrics import ConversionRefused
-from grading import conditions, house, instruments, reference_checks, waiting
-from grading.instruments import CalibrationState, Described
+from grading import waiting
 from grading.models import Calibration, Capability, HouseNominal, Quantity, Stop, Tester, TesterCondition
+from grading.testers import conditions, house_nominals, records, reference_checks
+from grading.testers.records import CalibrationState, Described
 from stockroom.site.people import Role, StaffRequest, for_roles
 from stockroom.site.web import TypeField, page_of
 
@@ -158,10 +159,9 @@ def testers(request: HttpRequest) -> HttpResponse:
     page = page_of(request, found.prefetch_related("capabilities", "calibrations"))
     stops = {stop.tester_id: stop for stop in Stop.objects.filter(cleared_at=None)}
     rows = [
-        TesterRow(one, instruments.calibration_of(one), instruments.calibration_state(one), stops.get(one.pk))
-        for one in page
+        TesterRow(one, records.calibration_of(one), records.calibration_state(one), stops.get(one.pk)) for one in page
     ]
-    return render(request, "grading/testers.html", {"page": page, "rows": rows})
+    return render(request, "testers/testers.html", {"page": page, "rows": rows})
 
 
 @for_roles(Role.OWNER)
@@ -178,7 +178,7 @@ def tester_edit(request: StaffRequest, pk: int) -> HttpResponse:
 def _edit(request: StaffRequest, known: Tester, title: str, back: str) -> HttpResponse:
     form = TesterForm(request.POST or None, instance=known)
     if request.method == "POST" and form.is_valid():
-        kept = instruments.keep_tester(form.instance, request.user)
+        kept = records.keep_tester(form.instance, request.user)
         messages.success(request, f"{kept} is kept.")
         return redirect(kept)
     form.fields["name"].widget.attrs["autofocus"] = True
@@ -197,15 +197,15 @@ class Measured(NamedTuple):
 def tester(request: HttpRequest, pk: int) -> HttpResponse:
     """Everything written down of one tester."""
     found = get_object_or_404(Tester.objects.prefetch_related("capabilities", "calibrations__values"), pk=pk)
-    record = instruments.record_of(found)
+    record = records.record_of(found)
     return render(
         request,
-        "grading/tester.html",
+        "testers/tester.html",
         {
             "tester": found,
             "measures": list(_measured(record)),
             "calibration": record.calibration,
-            "calibration_state": instruments.calibration_state(found),
+            "calibration_state": records.calibration_state(found),
             "conditions": [(row, _shown_basis(row)) for row in conditions.standing_conditions(found)],
             "house_nominals": found.house_nominals.select_related("test_point__section__type", "condition")[:20],
             "studies": found.studies.select_related("test_point__section__type", "by")[:20],
@@ -216,7 +216,7 @@ def tester(request: HttpRequest, pk: int) -> HttpResponse:
     )
 
 
-def _measured(record: instruments.Record) -> Iterator[Measured]:
+def _measured(record: records.Record) -> Iterator[Measured]:
     for quantity, capability in record.capabilities.items():
         calibrated = record.calibration_values.get(quantity)
         yield Measured(
@@ -231,9 +231,9 @@ def _shown_basis(condition: TesterCondition) -> list[str]:
     """How each quantity read at these conditions is compared, as papers will say."""
     tester, point = condition.tester, condition.test_point
     return [
-        f"{quantity.label[0].upper()}{quantity.label[1:]}: {instruments.basis_for(tester, point, quantity).words}."
+        f"{quantity.label[0].upper()}{quantity.label[1:]}: {records.basis_for(tester, point, quantity).words}."
         for quantity in (Quantity.ANODE_CURRENT, Quantity.GM)
-        if getattr(point, quantity) is not None and instruments.may_record(tester, quantity)[0]
+        if getattr(point, quantity) is not None and records.may_record(tester, quantity)[0]
     ]
 
 
@@ -247,11 +247,11 @@ def tester_measures(request: StaffRequest, pk: int) -> HttpResponse:
     valid = [row.is_valid() for row in rows]  # every row, so that all faults show
     if request.method == "POST" and all(valid):
         described = {row.quantity: row.described for row in rows if row.described}
-        instruments.describe(found, described, request.user)
+        records.describe(found, described, request.user)
         messages.success(request, f"What {found} measures is kept.")
         return redirect(found)
     rows[0].fields["resolution"].widget.attrs["autofocus"] = True
-    return render(request, "grading/tester_measures.html", {"tester": found, "rows": rows})
+    return render(request, "testers/tester_measures.html", {"tester": found, "rows": rows})
 
 
 def _initial(row: Capability | None) -> dict[str, Any]:
@@ -270,11 +270,11 @@ def calibration_new(request: StaffRequest, pk: int) -> HttpResponse:
             for row in rows
             if row.cleaned_data["percent"] is not None
         }
-        instruments.calibrate(form.instance, values, request.user)
+        records.calibrate(form.instance, values, request.user)
         messages.success(request, f"The calibration of {found} is kept.")
         return redirect(found)
     form.fields["done_on"].widget.attrs["autofocus"] = True
-    return render(request, "grading/calibration_new.html", {"tester": found, "form": form, "rows": rows})
+    return render(request, "testers/calibration_new.html", {"tester": found, "form": form, "rows": rows})
 
 
 @for_roles(Role.OWNER)
@@ -293,7 +293,7 @@ def condition_new(request: StaffRequest, pk: int) -> HttpResponse:
                 messages.success(request, f"{condition} from now on.")
             return redirect(found)
     form.fields["type"].widget.attrs["autofocus"] = True
-    return render(request, "grading/condition_new.html", {"tester": found, "form": form})
+    return render(request, "testers/condition_new.html", {"tester": found, "form": form})
 
 
 @for_roles(Role.OWNER)
@@ -317,28 +317,28 @@ def house_learn(request: StaffRequest, pk: int) -> HttpResponse:
         setting = conditions.conditions_for(found, point)
         if request.method == "POST":
             try:
-                learnt = house.learn(found, point, request.user)
-            except house.TooFew as problem:
+                learnt = house_nominals.learn(found, point, request.user)
+            except house_nominals.TooFew as problem:
                 messages.error(request, str(problem))
             else:
                 messages.success(request, f"Learnt: {'; '.join(str(row) for row in learnt)}.")
                 return redirect(request.get_full_path())
-        good = house.known_good(found, point, setting.condition)
+        good = house_nominals.known_good(found, point, setting.condition)
         waits = waiting.waiting_for(found, point)
     if not (waits and waits.ready):
         form.fields["type"].widget.attrs["autofocus"] = True
     return render(
         request,
-        "grading/house_learn.html",
+        "testers/house_learn.html",
         {
             "tester": found,
             "form": form,
             "good": good,
             "setting": setting,
             "waiting": waits,
-            "fewest": house.FEWEST,
-            "leakage": house.LEAKAGE_AT_MOST_UA,
-            "grid": house.GRID_CURRENT_AT_MOST_UA,
+            "fewest": house_nominals.FEWEST,
+            "leakage": house_nominals.LEAKAGE_AT_MOST_UA,
+            "grid": house_nominals.GRID_CURRENT_AT_MOST_UA,
         },
     )
 
@@ -367,11 +367,11 @@ def house_nominal(request: HttpRequest, pk: int) -> HttpResponse:
     found = get_object_or_404(
         HouseNominal.objects.select_related("tester", "test_point__section__type", "condition", "by"), pk=pk
     )
-    latest = house.nominal_for(found.tester, found.test_point, found.of, found.condition)
+    latest = house_nominals.nominal_for(found.tester, found.test_point, found.of, found.condition)
     readings = found.readings.select_related("valve__line__lot").order_by("valve__serial")
     return render(
         request,
-        "grading/house_nominal.html",
+        "testers/house_nominal.html",
         {
             "nominal": found,
             "latest": latest,
