@@ -22,11 +22,11 @@ from django.db.models import Count, Exists, F, Max, OuterRef, Prefetch, QuerySet
 from django.utils import timezone
 
 from catalog.models import Section
-from grading import judging, progress
 from grading.models import Grade, Policy, Quantity, Reading, Shift, Tester
 from grading.taken import Taken
 from grading.testers.records import may_record
 from grading.testers.reference_checks import may_grade
+from grading.verdicts import judging, states
 from grading.warmup import settled
 from stockroom.models import Entry, Line, SamplingPlan, SealedDecision, Valve
 from stockroom.models.goods import pieces_of_line
@@ -193,7 +193,7 @@ def withdraw(reading: Reading, reason: str, by: User) -> Grade | None:
         grade = judge([reading.valve], by).get(reading.valve_id)
         if grade is None:
             judging.withdraw(reading.valve, by)
-            progress.refresh([reading.valve_id])
+            states.refresh([reading.valve_id])
         text = f"Reading withdrawn, {in_words([reading])}: {reason}."
         note(reading.valve, "reading-withdrawn", text, grade, by)
     return grade
@@ -229,7 +229,7 @@ def judge(valves: Sequence[Valve], by: User | None) -> dict[int, Grade]:
     policy = Policy.objects.filter(in_force=True).first()
     if policy:
         return judging.grade(valves, policy, by)
-    progress.refresh([valve.pk for valve in valves])
+    states.refresh([valve.pk for valve in valves])
     return {}
 
 

@@ -9,7 +9,8 @@ from __future__ import annotations
 from django.contrib.auth.models import User
 from django.db import transaction
 
-from grading import judging, progress, sealed_standing
+from grading import sealed_standing
+from grading.verdicts import judging, states
 from stockroom.marks import identity
 from stockroom.marks.identity import Sheet
 from stockroom.models import Entry, Valve
@@ -25,7 +26,7 @@ def identify(valve: Valve, sheet: Sheet, by: User) -> bool:
     if sheet.type is not None and Valve.objects.select_for_update().get(pk=valve.pk).type_id != sheet.type.pk:
         judging.withdraw(valve, by)
     changed = identity.record(valve, sheet, by)
-    progress.refresh([valve.pk])
+    states.refresh([valve.pk])
     return changed
 
 
@@ -43,5 +44,5 @@ def write_off(valve: Valve, reason: str, by: User | None) -> None:
     valve.written_off = reason
     valve.save()
     Entry.write(by, "written-off", f"Written off: {reason}", valve=valve, lot=valve.line.lot)
-    progress.refresh([valve.pk])
+    states.refresh([valve.pk])
     sealed_standing.follow([valve.pk], by)

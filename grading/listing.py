@@ -14,8 +14,8 @@ from django.contrib.auth.models import User
 from django.db import IntegrityError, transaction
 from django.utils import timezone
 
-from grading import progress
 from grading.models import Grade
+from grading.verdicts import states
 from stockroom.marks.pure.construction import in_public
 from stockroom.models import Condition, Counter, Entry, ListedValve, Listing, Valve
 from stockroom.models.orders import set_name
@@ -86,7 +86,7 @@ def put_up(valves: Sequence[Valve], listing: Listing, how: str) -> Listing:
         raise CannotList("One of these valves is on another listing.") from clash
     for valve in valves:
         Entry.write(listing.listed_by, "listed", f"{how} as {listing.number}", valve=valve, lot=valve.line.lot)
-    progress.refresh([valve.pk for valve in valves])
+    states.refresh([valve.pk for valve in valves])
     return listing
 
 
@@ -103,4 +103,4 @@ def end(listing: Listing, by: User | None, because: str = "") -> None:
     text = fitted(f"No longer listed as {listing.number}{f': {because}' if because else ''}")
     for valve in valves:
         Entry.write(by, "listing-ended", text, valve=valve, lot=valve.line.lot)
-    progress.refresh([valve.pk for valve in valves])
+    states.refresh([valve.pk for valve in valves])

@@ -22,9 +22,10 @@ from django.db import IntegrityError, transaction
 from django.db.models import QuerySet
 from django.utils import timezone
 
-from grading import judging, listing, progress, sealed_standing, sets
+from grading import listing, sealed_standing, sets
 from grading.models import Grade, MatchedSet
 from grading.pool_plans import WIDEST_PERCENT, least_loss
+from grading.verdicts import judging, states
 from stockroom.models import Allocation, Despatch, Entry, Listing, Order, OrderLine, Pack, Return, Valve
 from stockroom.models.orders import SEALED_WORDS, set_name
 from stockroom.sealed import seals
@@ -369,7 +370,7 @@ def despatch(order: Order, carrier: str, tracking: str, by: User) -> None:
     for valve in valves:
         text = f"Sent to {order.customer} with {order}{f', {SEALED_WORDS}' if valve.pk in sealed else ''}"
         Entry.write(by, "despatched", text, valve=valve, lot=valve.line.lot, order=order)
-    progress.refresh([valve.pk for valve in valves])
+    states.refresh([valve.pk for valve in valves])
 
 
 @transaction.atomic
@@ -414,7 +415,7 @@ def take_back(order: Order, valve: Valve, reason: str, by: User, seal: str = "")
         matched.broken_because = f"{valve} came back from {order}"
         matched.save()
     Entry.write(by, "returned", f"Came back from {order}: {reason}"[:400], valve=valve, lot=valve.line.lot, order=order)
-    progress.refresh(touched)
+    states.refresh(touched)
     return came_back
 
 
@@ -438,5 +439,5 @@ def _take_back_sealed(order: Order, valve: Valve, reason: str, by: User, seal: s
     for one in valves:
         text = fitted(f"Came back from {order}, {Return.Seal(seal).label}: {reason}")
         Entry.write(by, "returned", text, valve=one, lot=one.line.lot, order=order)
-    progress.refresh(list(came_back))
+    states.refresh(list(came_back))
     return came_back[valve.pk]

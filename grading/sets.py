@@ -19,12 +19,13 @@ from django.db import IntegrityError, transaction
 from django.utils import timezone
 
 from catalog.models import ValveType
-from grading import matching, progress
+from grading import matching
 from grading.matching.words import LARGEST_SET, SMALLEST_SET
-from grading.measured import Spread, Value, claim
-from grading.measured import spread_of as spread_of_values
 from grading.metrology.conformity import Outcome
 from grading.models import Grade, MatchedSet, Member, Policy
+from grading.verdicts import states
+from grading.verdicts.values import Spread, Value, claim
+from grading.verdicts.values import spread_of as spread_of_values
 from stockroom.marks.likeness import how_built, weeks_made
 from stockroom.models import Counter, Entry, Valve
 from stockroom.states import State
@@ -156,7 +157,7 @@ def guard_band(relative_u: float, size: int, probability: float) -> float:
     """Half of what two equally known valves of a set must keep clear of the tolerance, as a log ratio.
 
     Every pair across the set must hold at once, so the probability is shared among them (Bonferroni); the final
-    word is `grading.measured.claim`'s, which reckons with the set as it is.
+    word is `grading.verdicts.values.claim`'s, which reckons with the set as it is.
     """
     if probability <= 0.5 or relative_u == 0:
         return 0.0
@@ -255,7 +256,7 @@ def make_set(valves: Sequence[Valve], tolerance_percent: float, by: User) -> Mat
         raise CannotMatch("One of these valves has just been put in another set. Look again.") from clash
     for valve in valves:
         Entry.write(by, "set-made", f"Put in {matched.name} {matched.number}", valve=valve, lot=valve.line.lot)
-    progress.refresh([valve.pk for valve in valves])
+    states.refresh([valve.pk for valve in valves])
     return matched
 
 
@@ -288,4 +289,4 @@ def break_set(matched: MatchedSet, reason: str, by: User) -> None:
     for member in members:
         text = f"Taken out of {matched.number}: {reason}"
         Entry.write(by, "set-broken", text[:400], valve=member.valve, lot=member.valve.line.lot)
-    progress.refresh(valve_ids)
+    states.refresh(valve_ids)

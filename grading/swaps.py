@@ -14,10 +14,10 @@ from typing import NamedTuple
 from django.db import transaction
 
 from grading import matching
-from grading.measured import Value
 from grading.models import MatchRun
 from grading.runs import Ask, Found, found_sets, keep
 from grading.sets import Pool
+from grading.verdicts.values import Value
 from stockroom.models import Valve
 
 OFFERED = 8

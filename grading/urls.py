@@ -4,13 +4,13 @@ from grading.claims import views as claims
 from grading.papers import views as paper
 from grading.testers import check_views, study_views
 from grading.testers import views as instruments
+from grading.verdicts import views as policy
 from grading.views import (
     bench,
     demand,
     identity,
     listings,
     orders,
-    policy,
     readings_import,
     runs,
     sealed,

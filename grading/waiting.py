@@ -16,9 +16,10 @@ from django.db import transaction
 from django.db.models import Exists, OuterRef
 
 from catalog.models import TestPoint
-from grading import bench, judging
+from grading import bench
 from grading.models import Grade, Policy, Reading, Tester
 from grading.testers.reference_checks import may_grade
+from grading.verdicts import judging
 from stockroom.models import Valve
 from stockroom.states import State
 

@@ -22,8 +22,8 @@ from django.utils import timezone
 
 from catalog.models import Basing, Heater, Section, Source, TestPoint, ValveType
 from catalog.reference.files import normal
-from grading import judging, progress
 from grading.models import Grade, Policy, Reading, Shift, Tester
+from grading.verdicts import judging, states
 from stockroom.models import Counter, Line, Lot, Place, Supplier, Valve
 from stockroom.pure.serials import serial
 from stockroom.site.people import Role
@@ -183,7 +183,7 @@ def read(
             **fields,
         )
         readings.append(reading)
-    progress.refresh([valve.pk])
+    states.refresh([valve.pk])
     valve.refresh_from_db()
     return readings
 

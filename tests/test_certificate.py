@@ -16,11 +16,12 @@ from django.test.utils import CaptureQueriesContext
 from django.urls import reverse
 
 from catalog.models import TestPoint
-from grading import judging, sets
+from grading import sets
 from grading.drawing.plot import NUMBER_IN_SET, Chart, Point, outside, ticks
 from grading.models import MatchedSet, Policy, Reading
 from grading.papers.certificates import CannotCertify, certificate_data
 from grading.papers.pure.certificate import CLAIMED, NOT_CLAIMED, certificate_pdf
+from grading.verdicts import judging
 from stockroom.models import Shop, Valve
 from tests.factories import graded, make_shift, make_tester, make_type, make_user, make_valve, make_valves
 from tests.papers import CERTIFICATE, read_pdf

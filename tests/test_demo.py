@@ -21,7 +21,6 @@ from grading import demo, pulling, sealed_orders, sealed_results
 from grading.claims.claim_paper import claim_sheet_data
 from grading.claims.pure.claim_pdf import claim_pdf
 from grading.demo import drawings
-from grading.measured import claim
 from grading.models import (
     Grade,
     HouseNominal,
@@ -43,6 +42,7 @@ from grading.papers.pure.certificate import certificate_pdf
 from grading.sets import figures
 from grading.testers import house_nominals, records, reference_checks, studies
 from grading.testers.records import CalibrationState, Kind
+from grading.verdicts.values import claim
 from stockroom.marks import identity
 from stockroom.models import (
     Allocation,

@@ -11,8 +11,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from grading.grades import Known, SectionReading, judge
-from grading.rules import MaximumFalseAcceptance, Policy, PolicyProblem, read_policy
+from grading.verdicts.pure.grades import Known, SectionReading, judge
+from grading.verdicts.pure.rules import MaximumFalseAcceptance, Policy, PolicyProblem, read_policy
 
 RULES: dict[str, Any] = json.loads((Path(__file__).parent.parent / "fixtures" / "policy.json").read_text())["rules"]
 

@@ -10,12 +10,13 @@ import pytest
 from django.contrib.auth.models import User
 from django.test import Client
 
-from grading import bench, judging, sets
+from grading import bench, sets
 from grading.bench import Taken
-from grading.measured import Value, claim, spread_of
 from grading.models import Grade, Policy, Quantity, Shift, Tester
 from grading.testers import records, studies
 from grading.testers.records import Described
+from grading.verdicts import judging
+from grading.verdicts.values import Value, claim, spread_of
 from stockroom.models import Valve
 from stockroom.site.people import Role
 from tests.factories import make_policy, make_shift, make_tester, make_type, make_user, make_valves

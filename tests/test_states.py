@@ -30,9 +30,10 @@ from hypothesis.stateful import (
 )
 
 from catalog.models import Section
-from grading import bench, judging, listing, pulling, sets
+from grading import bench, listing, pulling, sets
 from grading.management.commands.check_states import disagreements
 from grading.models import Grade, MatchedSet, Member, Reading
+from grading.verdicts import judging
 from stockroom.models import Allocation, Customer, Entry, Line, ListedValve, Listing, Lot, Order, Return, Valve
 from stockroom.receiving import booking
 from stockroom.site.people import Role

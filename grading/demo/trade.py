@@ -13,9 +13,10 @@ from decimal import Decimal
 from django.contrib.auth.models import User
 
 from catalog.models import ValveType
-from grading import listing, progress, pulling, sets
+from grading import listing, pulling, sets
 from grading.demo.clock import at, moment
 from grading.models import MatchedSet
+from grading.verdicts import states
 from stockroom.models import Allocation, Counter, Customer, Entry, Listing, Order, OrderLine, Place, Shop, Valve
 from stockroom.places import moving
 from stockroom.states import State
@@ -86,7 +87,7 @@ def _write_off(valve: Valve, reason: str, by: User) -> None:
     valve.written_off = reason
     valve.save()
     Entry.write(by, "written-off", f"Written off: {reason}", valve=valve, lot=valve.line.lot)
-    progress.refresh([valve.pk])
+    states.refresh([valve.pk])
 
 
 def take_order(customer: Customer, by: User, note: str) -> Order:

@@ -7,8 +7,8 @@ from django.db import models
 from django.utils import timezone
 
 from grading.models.readings import Reading
-from grading.rules import Policy as Rules
-from grading.rules import read_policy
+from grading.verdicts.pure.rules import Policy as Rules
+from grading.verdicts.pure.rules import read_policy
 from stockroom.models import Valve
 
 
@@ -56,7 +56,7 @@ class Grade(models.Model):
     too_close = models.BooleanField("the grade above is too close to call", default=False)
     more_readings = models.PositiveIntegerField(null=True)
     assurance = models.FloatField("least probability of conformance", null=True)
-    measured = models.JSONField(default=list)  # `grading.measured.Value`, one a section and quantity
+    measured = models.JSONField(default=list)  # `grading.verdicts.values.Value`, one a section and quantity
     readings = models.ManyToManyField(Reading, related_name="grades")
     given_at = models.DateTimeField(default=timezone.now)
     given_by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, null=True, related_name="+")

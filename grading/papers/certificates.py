@@ -16,10 +16,10 @@ from catalog.models import TestPoint
 from grading import sets
 from grading.drawing.page import day, number
 from grading.drawing.plot import NUMBER_IN_SET, Chart, Point
-from grading.measured import Value, claim, spread_of
 from grading.models import Grade, MatchedSet, Member, Quantity, Reading
 from grading.papers.pure import certificate as paper
 from grading.testers.records import Kind
+from grading.verdicts.values import Value, claim, spread_of
 from stockroom.models import Shop
 
 MOST_SIBLINGS = 1000

@@ -19,9 +19,9 @@ from django.views.decorators.http import require_POST
 from catalog.models import ValveType
 from grading import listing as listing_work
 from grading import sealed_listing, sealed_standing, sets
-from grading.measured import Value
 from grading.models import Grade, MatchedSet, Quantity, Reading
 from grading.testers import conditions
+from grading.verdicts.values import Value
 from stockroom.models import Listing, Shop, Valve
 from stockroom.site.people import Role, StaffRequest, for_roles
 from stockroom.site.web import page_of

@@ -13,11 +13,11 @@ from django.views.decorators.http import require_POST
 
 from grading import runs as work
 from grading import swaps
-from grading.measured import short_name
 from grading.models import MatchRun, Policy, Quantity
 from grading.plots.pool import PoolPlot, pool_plot
 from grading.runs import Ask, Found
 from grading.sets import numbers_of
+from grading.verdicts.values import short_name
 from stockroom.models import Shop, Valve
 from stockroom.models.orders import set_name
 from stockroom.site.people import Role, StaffRequest, for_roles

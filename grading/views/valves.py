@@ -12,9 +12,10 @@ from django.urls import path
 from django.views.decorators.http import require_POST
 
 from catalog.models import ValveType
-from grading import handling, judging
+from grading import handling
 from grading.models import Grade, Policy, Reading
 from grading.testers import conditions
+from grading.verdicts import judging
 from stockroom.marks import identity
 from stockroom.models import Entry, Lot, Maker, Place, Shop, Valve
 from stockroom.site.people import Role, StaffRequest, for_roles

@@ -11,7 +11,7 @@ from django.db import transaction
 from django.db.models import Sum
 from django.db.models.functions import Coalesce
 
-from grading.progress import CHUNK, chunked, refresh, true_states
+from grading.verdicts.states import CHUNK, chunked, refresh, true_states
 from stockroom.models import Entry, Lot, Valve
 from stockroom.models.goods import pieces_of_line
 from stockroom.receiving.tally import settle_lots

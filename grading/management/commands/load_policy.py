@@ -7,7 +7,7 @@ from django.conf import settings
 from django.core.management.base import BaseCommand
 
 from grading.models import Policy
-from grading.rules import read_policy
+from grading.verdicts.pure.rules import read_policy
 
 
 class Command(BaseCommand):

@@ -17,12 +17,13 @@ from django.contrib.auth.models import User
 from django.db import transaction
 
 from catalog.models import Section
-from grading import progress, sealed_standing
-from grading.evidence import Repeats, by_section
-from grading.grades import Judgement, judge
-from grading.measured import Bench, Value, as_section, values_of
+from grading import sealed_standing
 from grading.models import Grade, Policy, Reading
 from grading.testers.records import Kind
+from grading.verdicts import states
+from grading.verdicts.pure.grades import Judgement, judge
+from grading.verdicts.repeats import Repeats, by_section
+from grading.verdicts.values import Bench, Value, as_section, values_of
 from stockroom.models import Valve
 
 
@@ -45,7 +46,7 @@ def evidence_for(valves: Collection[Valve]) -> dict[int, Evidence]:
     ).values_list("type", "number"):
         wanted[type_id].add(number)
     standing: dict[int, list[Reading]] = defaultdict(list)
-    for keys in progress.chunked({valve.pk for valve in valves}):
+    for keys in states.chunked({valve.pk for valve in valves}):
         for reading in Reading.objects.standing().filter(valve__in=keys).select_related("test_point", "shift"):
             standing[reading.valve_id].append(reading)
     found = {}
@@ -78,7 +79,7 @@ def _judged(valves: Collection[Valve], policy: Policy) -> list[Judged]:
     evidence = evidence_for(valves)
     standing = {
         row.valve_id: row
-        for keys in progress.chunked({valve.pk for valve in valves})
+        for keys in states.chunked({valve.pk for valve in valves})
         for row in Grade.objects.filter(valve__in=keys, standing=True).prefetch_related("readings")
     }
     found = []
@@ -146,18 +147,18 @@ def grade(valves: Collection[Valve], policy: Policy, by: User | None) -> dict[in
             )
             fresh.append((row, evidence))
             given[valve.pk] = row
-        for keys in progress.chunked([row.valve_id for row, _ in fresh]):
+        for keys in states.chunked([row.valve_id for row, _ in fresh]):
             Grade.objects.filter(valve__in=keys, standing=True).update(standing=False)
-        Grade.objects.bulk_create([row for row, _ in fresh], batch_size=progress.CHUNK)
+        Grade.objects.bulk_create([row for row, _ in fresh], batch_size=states.CHUNK)
         Grade.readings.through.objects.bulk_create(
             [
                 Grade.readings.through(grade_id=row.pk, reading_id=reading.pk)
                 for row, evidence in fresh
                 for reading in evidence.readings
             ],
-            batch_size=progress.CHUNK,
+            batch_size=states.CHUNK,
         )
-        progress.refresh([valve.pk for valve in valves])
+        states.refresh([valve.pk for valve in valves])
         sealed_standing.follow([row.valve_id for row, _ in fresh], by)
     return given
 

@@ -22,14 +22,14 @@ from typing import Any
 from django.utils import timezone
 
 from catalog.models import TestPoint
-from grading.evidence import Repeats
-from grading.grades import Known, SectionReading
 from grading.metrology import uncertainty
 from grading.metrology.conformity import SetDecision, decide_set
 from grading.models import Quantity, Tester
 from grading.models.instruments import CLAIMING
 from grading.testers.conditions import conditions_for
 from grading.testers.records import Basis, Kind, Record, Unmeasured, basis_for, record_of
+from grading.verdicts.pure.grades import Known, SectionReading
+from grading.verdicts.repeats import Repeats
 
 SQRT_12 = sqrt(12)
 

@@ -13,9 +13,9 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import path
 
-from grading import judging
 from grading.models import Policy
-from grading.rules import NOISE, Level, PolicyProblem, read_policy
+from grading.verdicts import judging
+from grading.verdicts.pure.rules import NOISE, Level, PolicyProblem, read_policy
 from stockroom.models import Entry, Valve
 from stockroom.site.people import Role, StaffRequest, for_roles
 
@@ -106,14 +106,14 @@ class PolicyForm(forms.Form):
 
 
 def policies(request: HttpRequest) -> HttpResponse:
-    return render(request, "grading/policies.html", {"policies": Policy.objects.select_related("made_by")})
+    return render(request, "verdicts/policies.html", {"policies": Policy.objects.select_related("made_by")})
 
 
 def policy(request: HttpRequest, version: int) -> HttpResponse:
     found = get_object_or_404(Policy, version=version)
     levels = found.parsed.levels
     table = [(label, [getattr(level, key) for level in levels]) for key, label in RULE_LABELS.items()]
-    return render(request, "grading/policy.html", {"policy": found, "levels": levels, "table": table})
+    return render(request, "verdicts/policy.html", {"policy": found, "levels": levels, "table": table})
 
 
 @for_roles(Role.OWNER)
@@ -151,7 +151,7 @@ def policy_new(request: StaffRequest) -> HttpResponse:
                 Entry.write(request.user, "policy-written", f"Wrote {made}")
             messages.success(request, f"Version {made.version} is written, not in force yet: see what it would change.")
             return redirect("policy-effect", made.version)
-    return render(request, "grading/policy_new.html", {"form": form, "levels": levels, "current": current})
+    return render(request, "verdicts/policy_new.html", {"form": form, "levels": levels, "current": current})
 
 
 @for_roles(Role.OWNER)
@@ -175,7 +175,7 @@ def policy_effect(request: StaffRequest, version: int) -> HttpResponse:
     moves = Counter((change.before.name if change.before else "not graded", change.after.name) for change in changes)
     return render(
         request,
-        "grading/policy_effect.html",
+        "verdicts/policy_effect.html",
         {
             "policy": found,
             "changes": changes[:200],

@@ -26,7 +26,7 @@ from typing import NamedTuple
 
 from grading.metrology import conformity
 from grading.metrology.conformity import Limits, Outcome, Rule
-from grading.rules import NOISE, Level, Policy
+from grading.verdicts.pure.rules import NOISE, Level, Policy
 
 ROUNDING = 1e-12
 
