@@ -1,30 +1,19 @@
 """The addresses of judgement: bench, grades, sets, orders, paper; each list stands at the foot of its views."""
 
+from grading.bench import import_views
+from grading.bench import views as bench
 from grading.claims import views as claims
 from grading.papers import views as paper
 from grading.testers import check_views, study_views
 from grading.testers import views as instruments
 from grading.verdicts import views as policy
-from grading.views import (
-    bench,
-    demand,
-    identity,
-    listings,
-    orders,
-    readings_import,
-    runs,
-    sealed,
-    sets,
-    supplier_record,
-    today,
-    valves,
-)
+from grading.views import demand, identity, listings, orders, runs, sealed, sets, supplier_record, today, valves
 
 urlpatterns = [
     *today.urlpatterns,
     *bench.urlpatterns,
     *identity.urlpatterns,
-    *readings_import.urlpatterns,
+    *import_views.urlpatterns,
     *valves.urlpatterns,
     *policy.urlpatterns,
     *sets.urlpatterns,

@@ -14,7 +14,7 @@ from django.utils import timezone
 from django.utils.html import escape
 
 from catalog.models import TestPoint
-from grading import bench
+from grading.bench import readings
 from grading.models import Grade, Reading, Shift
 from stockroom.models import Customer, Entry, Order, Return, Valve
 from stockroom.pure.serials import serial
@@ -81,7 +81,7 @@ def test_a_person_starts_a_shift_at_a_tester(client: Client, bo: User) -> None:
     tester = make_tester("Bench tester 2")
     assert "Bench tester 2" in page(client, "/bench/")
     client.post("/bench/start/", {"tester": tester.pk, "gm_unit": "µmho", "ask": ["leakage", "noise"]})
-    shift = bench.live_shift(bo)
+    shift = readings.live_shift(bo)
     assert shift is not None and shift.tester == tester
     assert 'id="scan"' in page(client, "/bench/")
     assert Entry.objects.filter(action="shift-started", by=bo).exists()
@@ -106,8 +106,8 @@ def test_a_tester_out_of_use_is_not_offered(client: Client, bo: User) -> None:
 
 
 def test_a_second_shift_is_refused_by_the_database_and_said_plainly(at_work: Client, bo: User) -> None:
-    with pytest.raises(bench.ShiftRunning, match="End it before"):
-        bench.start_shift(make_tester("Another"), bo)
+    with pytest.raises(readings.ShiftRunning, match="End it before"):
+        readings.start_shift(make_tester("Another"), bo)
     reply = at_work.post("/bench/start/", {"tester": make_tester("Another").pk, "gm_unit": "mA/V"}, follow=True)
     assert "End it before" in reply.content.decode()
 
@@ -115,7 +115,7 @@ def test_a_second_shift_is_refused_by_the_database_and_said_plainly(at_work: Cli
 def test_a_shift_ends_and_says_how_many_it_tested(at_work: Client, bo: User) -> None:
     send(at_work, make_valve(), **GOOD)
     at_work.post("/bench/end/")
-    assert bench.live_shift(bo) is None
+    assert readings.live_shift(bo) is None
     assert "valves tested: 1" in Entry.objects.get(action="shift-ended").text
 
 
@@ -455,10 +455,10 @@ def test_readings_typed_after_the_shift_ended_are_not_lost(at_work: Client, bo: 
 
 def test_a_shift_that_ends_between_is_noticed_by_the_rule_itself(bo: User) -> None:
     shift = make_shift(bo)
-    bench.end_shift(shift, bo)
+    readings.end_shift(shift, bo)
     valve = make_valve()
-    with pytest.raises(bench.ShiftEnded):
-        bench.take(shift, valve, {1: bench.Taken(TestPoint.objects.filter(section__number=1)[0], 1.2)}, bo)
+    with pytest.raises(readings.ShiftEnded):
+        readings.take(shift, valve, {1: readings.Taken(TestPoint.objects.filter(section__number=1)[0], 1.2)}, bo)
 
 
 # Bulk.
@@ -501,7 +501,7 @@ def test_the_last_ten_are_listed_the_latest_first_with_a_count(at_work: Client) 
     for valve in valves:
         send(at_work, valve, follow=False, **GOOD)
     shown = page(at_work, "/bench/")
-    listed = [tested.valve for tested in bench.latest(Shift.objects.get())]
+    listed = [tested.valve for tested in readings.latest(Shift.objects.get())]
     assert listed == valves[:1:-1]
     assert "<strong>12</strong> tested" in shown and "12 Excellent" in shown
     assert shown.count("/correct/?from=bench") == 20
@@ -509,7 +509,7 @@ def test_the_last_ten_are_listed_the_latest_first_with_a_count(at_work: Client) 
 
 def test_another_shifts_valves_are_not_in_the_list(at_work: Client) -> None:
     read(make_valve(), 1.2, 1.6, shift=make_shift(make_user("mo"), make_tester("Other")))
-    assert bench.latest(Shift.objects.get(operator__username="bo")) == []
+    assert readings.latest(Shift.objects.get(operator__username="bo")) == []
 
 
 def test_the_page_asks_the_database_no_more_when_the_shift_is_long(at_work: Client) -> None:

@@ -10,8 +10,8 @@ from django.contrib.auth.models import User
 from django.test import Client
 from django.utils import timezone
 
-from grading import bench
-from grading.bench import Taken
+from grading.bench import readings
+from grading.bench.readings import Taken
 from grading.models import Grade, Reading
 from stockroom.models import Entry, Valve
 from stockroom.site.people import Role
@@ -132,9 +132,9 @@ def test_a_reading_is_corrected_once(client: Client, valve: Valve) -> None:
 def test_two_who_correct_at_once_are_told_apart_by_the_database(valve: Valve, bo: User) -> None:
     old = wrong(valve)
     taken = Taken(old.test_point, 1.1, 1.5)
-    bench.correct(old, taken, "misread", bo)
-    with pytest.raises(bench.AlreadyCorrected):
-        bench.correct(old, taken, "misread", bo)
+    readings.correct(old, taken, "misread", bo)
+    with pytest.raises(readings.AlreadyCorrected):
+        readings.correct(old, taken, "misread", bo)
 
 
 def test_a_correction_can_be_corrected_in_turn(client: Client, valve: Valve) -> None:
@@ -182,13 +182,13 @@ def test_withdrawing_the_latest_lets_the_one_before_speak_again(valve: Valve, bo
     graded(valve, 1.2, 1.6)
     latest = Reading.objects.filter(valve=valve, section=2).order_by("-taken_at").first()
     assert latest is not None
-    bench.withdraw(latest, "this was its neighbour", bo)
+    readings.withdraw(latest, "this was its neighbour", bo)
     assert standing(valve).name == "Unfit"
 
 
 def test_a_withdrawn_valve_can_be_tested_again(valve: Valve, bo: User) -> None:
     for reading in Reading.objects.filter(valve=valve):
-        bench.withdraw(reading, "this was its neighbour", bo)
+        readings.withdraw(reading, "this was its neighbour", bo)
     assert graded(valve, 1.2, 1.6).name == "Excellent"
 
 
@@ -200,9 +200,9 @@ def test_only_the_bench_corrects(client: Client, valve: Valve) -> None:
 
 
 def test_no_shift_is_needed_to_correct(client: Client, valve: Valve, bo: User) -> None:
-    shift = bench.live_shift(bo)
+    shift = readings.live_shift(bo)
     if shift:
-        bench.end_shift(shift, bo)
+        readings.end_shift(shift, bo)
     make_tester("Another")
     send(client, wrong(valve))
     assert Reading.objects.filter(supersedes=wrong(valve)).exists()

@@ -8,7 +8,7 @@ import pytest
 from django.test import Client
 from django.utils import timezone
 
-from grading import waiting
+from grading.bench import waiting
 from grading.models import Grade, Shift, Stop, Tester, TesterCondition
 from grading.testers import conditions, house_nominals
 from stockroom.models import Entry, Valve

@@ -13,7 +13,7 @@ from django.test import Client
 from django.utils import timezone
 
 from catalog.physics import electrics
-from grading.bench import Taken, UnfitTester, take
+from grading.bench.readings import Taken, UnfitTester, take
 from grading.metrology import uncertainty
 from grading.models import Calibration, Capability, Quantity, Reading, Tester, TesterCondition
 from grading.testers import conditions, records

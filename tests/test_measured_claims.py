@@ -10,8 +10,9 @@ import pytest
 from django.contrib.auth.models import User
 from django.test import Client
 
-from grading import bench, sets
-from grading.bench import Taken
+from grading import sets
+from grading.bench import readings
+from grading.bench.readings import Taken
 from grading.models import Grade, Policy, Quantity, Shift, Tester
 from grading.testers import records, studies
 from grading.testers.records import Described
@@ -58,7 +59,7 @@ def test_a_valve(shift: Shift, ia: float = 1.2, gm: float = 1.6, valve: Valve | 
         section.number: Taken(section.test_point, ia, gm)  # type: ignore[arg-type]
         for section in valve.type.test_sections
     }
-    grade = bench.take(shift, valve, taken, shift.operator)
+    grade = readings.take(shift, valve, taken, shift.operator)
     assert grade is not None
     return grade
 
@@ -190,7 +191,7 @@ def test_a_reading_without_uncertainty_makes_no_claim(policy: Policy) -> None:
 @pytest.fixture
 def at_scale(policy: Policy, person: Callable[..., User]) -> Client:
     user = person(Role.BENCH, name="sam")
-    bench.start_shift(scale(), user)
+    readings.start_shift(scale(), user)
     client = Client()
     client.force_login(user)
     return client
@@ -299,7 +300,7 @@ def test_a_grade_beside_a_house_nominal_says_so(policy: Policy) -> None:
     for valve, place in zip(make_valves(type_, 12), range(12), strict=True):
         ia, gm = 0.60 + 0.01 * (place % 3), 1.2 + 0.01 * (place % 4)
         taken = {s.number: Taken(s.test_point, ia, gm) for s in type_.test_sections if s.test_point}
-        assert bench.take(shift, valve, taken, shift.operator) is None, "there is nothing to compare it with yet"
+        assert readings.take(shift, valve, taken, shift.operator) is None, "there is nothing to compare it with yet"
     assert "no house nominal has been learnt" in judging.why_ungraded(valve)
     for point in points:
         assert point is not None
@@ -334,7 +335,7 @@ def test_a_certificate_states_the_settings_that_were_used_and_no_set_mixes_them(
         owner(),
     )
     for valve in make_valves(type_, 12):
-        bench.take(
+        readings.take(
             shift, valve, {s.number: Taken(s.test_point, 0.61, 1.6) for s in type_.test_sections}, shift.operator
         )  # type: ignore[arg-type]
     for point in points:

@@ -11,9 +11,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from grading.bench.pure.readings_file import NotReadings, Parsed, Row, parse
+from grading.bench.pure.readings_header import Field, read_heading, read_section
 from grading.metrology.units import MICROMHOS, Mark, UnknownUnit
-from grading.readings_file import NotReadings, Parsed, Row, parse
-from grading.readings_header import Field, read_heading, read_section
 from stockroom.pure.serials import serial
 
 ONE, TWO, THREE = serial(1), serial(2), serial(3)

@@ -12,8 +12,8 @@ from django.contrib.auth.models import User
 from django.db import DatabaseError, IntegrityError, connection, transaction
 from django.test import Client
 
-from grading import bench
-from grading.bench import Taken, UnfitTester
+from grading.bench import readings
+from grading.bench.readings import Taken, UnfitTester
 from grading.metrology import control
 from grading.models import Baseline, Reading, ReferenceCheck, ReferenceValve, Shift, Stop, Tester
 from grading.models.append_only import AppendOnlyError
@@ -83,7 +83,7 @@ def test_a_check_is_due_until_one_is_made_in_the_shift(tester: Tester, shift: Sh
 
 
 def test_a_check_in_a_shift_that_has_ended_is_refused(reference: ReferenceValve, shift: Shift) -> None:
-    bench.end_shift(shift, shift.operator)
+    readings.end_shift(shift, shift.operator)
     with pytest.raises(CheckProblem, match="has ended"):
         reference_checks.take(reference, shift, 1.2, shift.operator)
 
@@ -230,7 +230,7 @@ def test_nothing_is_graded_on_a_stopped_tester(reference: ReferenceValve, shift:
     stopped(reference, shift)
     valve = make_valve(make_type("12AX7"))
     with pytest.raises(UnfitTester, match="was stopped on"):
-        bench.take(shift, valve, {n: Taken(point(), anode_current_ma=1.2) for n in (1, 2)}, shift.operator)
+        readings.take(shift, valve, {n: Taken(point(), anode_current_ma=1.2) for n in (1, 2)}, shift.operator)
     assert not Reading.objects.exists()
 
 

@@ -18,7 +18,8 @@ from django.utils import timezone
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from grading import bench, handling, listing, sealed_deciding, sealed_listing, sealed_results
+from grading import handling, listing, sealed_deciding, sealed_listing, sealed_results
+from grading.bench import readings
 from grading.sealed_results import Verdict
 from stockroom.models import (
     Allocation,
@@ -375,12 +376,12 @@ def test_a_return_takes_the_bulk_out_of_the_house_and_shares_the_cost_anew(by: U
 
 def test_the_bench_is_not_offered_a_sealed_line_whose_packs_are_drawn() -> None:
     line = sealed_line(50)
-    assert line in bench.bulk_lines()
+    assert line in readings.bulk_lines()
     plan = an_iso_plan(line)
-    assert line not in bench.bulk_lines()
+    assert line not in readings.bulk_lines()
     sample(plan, bad=plan.rejection_number)
     decide(plan, Action.TEST_ALL)
-    assert line in bench.bulk_lines()
+    assert line in readings.bulk_lines()
 
 
 def test_serials_given_out_past_the_draw_are_shown() -> None:

@@ -15,20 +15,12 @@ from django.test import Client
 from django.urls import reverse
 from django.utils import timezone
 
-from grading import (
-    bench,
-    listing,
-    pulling,
-    sealed_deciding,
-    sealed_listing,
-    sealed_orders,
-    sealed_results,
-    supplier_record,
-)
+from grading import listing, pulling, sealed_deciding, sealed_listing, sealed_orders, sealed_results, supplier_record
+from grading.bench import readings
+from grading.bench.taken import Taken
 from grading.models import Quantity
 from grading.pulling import CannotPull
 from grading.sealed_results import Verdict
-from grading.taken import Taken
 from grading.testers import studies
 from stockroom.models import (
     Allocation,
@@ -141,7 +133,7 @@ def read_at_the_bench(valve: Valve) -> None:
     shift = make_shift()
     points = {section.number: section.test_point for section in valve.type.test_sections}
     taken = {number: Taken(point, anode_current_ma=1.2, gm_ma_per_v=1.6) for number, point in points.items() if point}
-    bench.take(shift, valve, taken, shift.operator)
+    readings.take(shift, valve, taken, shift.operator)
 
 
 # On an order
@@ -342,9 +334,9 @@ def test_a_pack_on_an_order_is_not_opened_at_the_bench(by: User) -> None:
     accepted_lot(by)
     order = fill(ask(), by)
     (valve,) = held(order)
-    with pytest.raises(bench.NotTestable, match=f"set aside for order {order}"):
-        bench.fetch(valve.serial)
-    with pytest.raises(bench.NotTestable, match="it stays shut"):
+    with pytest.raises(readings.NotTestable, match=f"set aside for order {order}"):
+        readings.fetch(valve.serial)
+    with pytest.raises(readings.NotTestable, match="it stays shut"):
         read_at_the_bench(valve)
     with pytest.raises(seals.PromisedSealed, match="Put it back"):
         seals.open_pack(valve, "curiosity", by)
@@ -354,8 +346,8 @@ def test_a_pack_on_an_order_is_not_opened_at_the_bench(by: User) -> None:
 def test_a_listed_pack_is_not_opened_either(by: User) -> None:
     made = publish(accepted_lot(by), 1, by)
     valve = Valve.objects.get(listings__listing=made)
-    with pytest.raises(bench.NotTestable, match=f"listed as {made.number}"):
-        bench.fetch(valve.serial)
+    with pytest.raises(readings.NotTestable, match=f"listed as {made.number}"):
+        readings.fetch(valve.serial)
 
 
 def test_a_pack_that_was_opened_at_the_bench_is_no_more_sold_as_sealed(by: User) -> None:
@@ -546,7 +538,7 @@ def test_a_pack_that_comes_back_broken_is_an_ordinary_valve_that_waits_for_its_t
     valve.refresh_from_db()
     assert valve.state == State.RECEIVED and BrokenSeal.objects.get().pack.valve == valve
     assert valve.pack.number not in [number for unit in plans.units_for_sale(plan) for number in unit]
-    assert bench.fetch(valve.serial) == valve
+    assert readings.fetch(valve.serial) == valve
     assert "seal broken" in Entry.objects.get(action="returned").text
 
 

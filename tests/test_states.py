@@ -30,7 +30,8 @@ from hypothesis.stateful import (
 )
 
 from catalog.models import Section
-from grading import bench, listing, pulling, sets
+from grading import listing, pulling, sets
+from grading.bench import readings
 from grading.management.commands.check_states import disagreements
 from grading.models import Grade, MatchedSet, Member, Reading
 from grading.verdicts import judging
@@ -156,20 +157,20 @@ def says_something(reading: Reading) -> bool:
 
 REFUSALS = (
     booking.ReceivingError,
-    bench.BenchError,
+    readings.BenchError,
     sets.CannotMatch,
     listing.CannotList,
     pulling.CannotPull,
 )
 
 
-def taken(valve: Valve, strength: float) -> dict[int, bench.Taken]:
+def taken(valve: Valve, strength: float) -> dict[int, readings.Taken]:
     """Every section read, at so much of its nominals."""
     found = {}
     for section in valve.type.test_sections:
         point = section.test_point
         assert point is not None and point.gm_ma_per_v is not None
-        found[section.number] = bench.Taken(
+        found[section.number] = readings.Taken(
             point, anode_current_ma=strength * point.anode_current_ma, gm_ma_per_v=strength * point.gm_ma_per_v
         )
     return found
@@ -194,7 +195,7 @@ class Shop:
         self.graded: list[int] = []
         for line in self.lines:
             for valve in booking.allot_serials(line, 3, self.by):
-                bench.take(self.shift, valve, taken(valve, 1.0), self.by)
+                readings.take(self.shift, valve, taken(valve, 1.0), self.by)
                 self.graded.append(valve.pk)
         self.orders = [self.order(0, 1, 2), self.order(1, 2, 1)]
 
@@ -288,20 +289,20 @@ class AtWork(RuleBasedStateMachine):
     @rule(key=valves, strength=st.sampled_from([1.0, 1.02, 0.8, 0.3]))
     def test_it(self, key: int, strength: float) -> None:
         valve = Valve.objects.get(pk=key)
-        self.attempt(bench.take, self.shop.shift, valve, taken(valve, strength), self.shop.by)
+        self.attempt(readings.take, self.shop.shift, valve, taken(valve, strength), self.shop.by)
 
     @rule(key=valves, strength=st.sampled_from([1.01, 0.5]))
     def correct_its_last_reading(self, key: int, strength: float) -> None:
         reading = Reading.objects.filter(valve=key).order_by("pk").last()
         if reading:
             right = taken(reading.valve, strength)[reading.section]
-            self.attempt(bench.correct, reading, right, "a slip", self.shop.by)
+            self.attempt(readings.correct, reading, right, "a slip", self.shop.by)
 
     @rule(key=valves)
     def withdraw_its_first_reading(self, key: int) -> None:
         reading = Reading.objects.filter(valve=key).order_by("pk").first()
         if reading:
-            self.attempt(bench.withdraw, reading, "another valve was in the socket", self.shop.by)
+            self.attempt(readings.withdraw, reading, "another valve was in the socket", self.shop.by)
 
     @rule()
     def grade_all_again(self) -> None:
@@ -499,8 +500,8 @@ def test_the_states_of_a_pair_through_its_whole_life(shop: Shop) -> None:
     for valve in pair:
         pulling.take_back(order, valve, "changed their mind", by)
     assert states() == ("received", "received")
-    bench.take(shop.shift, pair[0], taken(pair[0], 1.0), by)
-    bench.take(shop.shift, pair[1], taken(pair[1], 1.0), by)
+    readings.take(shop.shift, pair[0], taken(pair[0], 1.0), by)
+    readings.take(shop.shift, pair[1], taken(pair[1], 1.0), by)
     assert states() == ("graded", "graded")
 
 

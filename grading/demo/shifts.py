@@ -18,14 +18,14 @@ from typing import Any, NamedTuple
 from django.contrib.auth.models import User
 
 from catalog.models import Section, TestPoint, ValveType
-from grading import bench
+from grading.bench import readings as bench
+from grading.bench.waiting import grade_them, waiting_for
 from grading.demo.clock import a_time, at, moment
 from grading.demo.readings import Meter, Strength, mistype, read_meters, strengths
 from grading.demo.testers import meter
 from grading.models import Grade, Policy, Quantity, Reading, ReferenceValve, Shift, Study, Tester, TesterCondition
 from grading.testers import conditions, house_nominals, reference_checks, studies
 from grading.verdicts import judging, states
-from grading.waiting import grade_them, waiting_for
 from stockroom.models import Entry, Lot, Valve
 from stockroom.site.changes import fitted
 

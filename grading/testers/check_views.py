@@ -12,7 +12,7 @@ from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import path, reverse
 from django.utils import timezone
 
-from grading import bench
+from grading.bench import readings as bench
 from grading.models import Quantity, ReferenceCheck, ReferenceValve, Stop, Tester
 from grading.models.instruments import CLAIMING
 from grading.plots import charts as plots

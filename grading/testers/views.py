@@ -16,7 +16,7 @@ from django.views.decorators.http import require_POST
 
 from catalog.models import Section, TestPoint
 from catalog.physics.electrics import ConversionRefused
-from grading import waiting
+from grading.bench import waiting
 from grading.models import Calibration, Capability, HouseNominal, Quantity, Stop, Tester, TesterCondition
 from grading.testers import conditions, house_nominals, records, reference_checks
 from grading.testers.records import CalibrationState, Described

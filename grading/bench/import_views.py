@@ -21,16 +21,16 @@ from django.urls import path
 from django.utils import timezone
 from django.views.decorators.http import require_POST
 
-from grading import readings_import as importing
-from grading.bench import BenchError, live_shift
+from grading.bench import readings_import as importing
+from grading.bench.forms import GM_UNITS, Choices
+from grading.bench.pure.readings_file import MAX_BYTES, MAX_ROWS, NotReadings
+from grading.bench.readings import BenchError, live_shift
+from grading.bench.readings_import import Preview
 from grading.metrology.units import Mark
 from grading.models import Shift, Tester
-from grading.readings_file import MAX_BYTES, MAX_ROWS, NotReadings
-from grading.readings_import import Preview
-from grading.views.bench_forms import GM_UNITS, Choices
 from stockroom.site.people import Role, StaffRequest, for_roles
 
-SALT = "grading.readings_import"
+SALT = "grading.bench.readings_import"
 SHOWN_PROBLEMS = 100
 
 
@@ -164,7 +164,7 @@ def _form_page(request: StaffRequest, form: ImportForm) -> HttpResponse:
     form.fields["file"].widget.attrs["autofocus"] = True
     testers = Tester.objects.filter(in_use=True).exists()
     context = {"form": form, "max_mb": MAX_BYTES / 1e6, "max_rows": MAX_ROWS, "testers": testers}
-    return render(request, "grading/readings_import.html", context)
+    return render(request, "bench/readings_import.html", context)
 
 
 def _preview_page(request: StaffRequest, form: ImportForm, preview: Preview) -> HttpResponse:
@@ -188,7 +188,7 @@ def _preview_page(request: StaffRequest, form: ImportForm, preview: Preview) -> 
         "errors": form.non_field_errors(),
         "asks_mark": any(re.search("which decimal mark", problem.message) for problem in preview.problems),
     }
-    return render(request, "grading/readings_preview.html", context)
+    return render(request, "bench/readings_preview.html", context)
 
 
 urlpatterns = [

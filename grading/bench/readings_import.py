@@ -4,7 +4,7 @@
 - `take_in(preview, …)`: keep them as one batch and judge the valves; refuses a file that was taken in before
 - `imported_before(data)`: the batch that holds this very file, if there is one
 
-`grading.readings_file` reads the file; here its rows meet the valves, their sections and their test points.
+`grading.bench.pure.readings_file` reads the file; here its rows meet the valves, their sections and their test points.
 """
 
 from __future__ import annotations
@@ -20,12 +20,12 @@ from django.db import IntegrityError, transaction
 from django.utils import timezone
 
 from catalog.models import TestPoint
-from grading.bench import BenchError, in_words, judge, live_shift, testable, why_not, why_unfit
+from grading.bench.pure.readings_file import VALUES, Problem, Row, parse
+from grading.bench.pure.readings_header import Field
+from grading.bench.readings import BenchError, in_words, judge, live_shift, testable, why_not, why_unfit
 from grading.metrology.plausible import doubt
 from grading.metrology.units import MA_PER_V, Mark, Unit
 from grading.models import Grade, ImportBatch, Reading, Shift, Tester
-from grading.readings_file import VALUES, Problem, Row, parse
-from grading.readings_header import Field
 from stockroom.models import Entry, Valve
 from stockroom.receiving.tally import chunked
 from stockroom.sealed import seals

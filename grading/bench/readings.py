@@ -22,12 +22,12 @@ from django.db.models import Count, Exists, F, Max, OuterRef, Prefetch, QuerySet
 from django.utils import timezone
 
 from catalog.models import Section
+from grading.bench.series import settled
+from grading.bench.taken import Taken
 from grading.models import Grade, Policy, Quantity, Reading, Shift, Tester
-from grading.taken import Taken
 from grading.testers.records import may_record
 from grading.testers.reference_checks import may_grade
 from grading.verdicts import judging, states
-from grading.warmup import settled
 from stockroom.models import Entry, Line, SamplingPlan, SealedDecision, Valve
 from stockroom.models.goods import pieces_of_line
 from stockroom.pure.serials import read_serial

@@ -15,7 +15,7 @@ class Taken:
     """One section as it was read. Currents in mA and µA, gm in mA/V; None where nothing was measured.
 
     `series` holds values read while the valve warmed up, by the name of their quantity, and `interval_s` between
-    them; `grading.warmup.settled` puts the settled value and the stability in their place.
+    them; `grading.bench.series.settled` puts the settled value and the stability in their place.
     """
 
     test_point: TestPoint

@@ -15,14 +15,14 @@ from django.urls import path, reverse
 from django.utils.http import urlencode
 from django.views.decorators.http import require_POST
 
-from grading import bench as at_bench
-from grading.bench import BenchError
+from grading.bench import readings as at_bench
+from grading.bench.forms import ASKABLE, Choices, ChoicesForm, Sheet, ShiftForm, typed
+from grading.bench.readings import BenchError
+from grading.bench.series import settled
+from grading.bench.taken import Taken
 from grading.models import Reading, Shift, Tester
-from grading.taken import Taken
 from grading.testers import reference_checks
 from grading.testers.conditions import read_at
-from grading.views.bench_forms import ASKABLE, Choices, ChoicesForm, Sheet, ShiftForm, typed
-from grading.warmup import settled
 from stockroom.models import Line, Valve
 from stockroom.pure.serials import BadSerial, read_serial
 from stockroom.receiving import booking
@@ -100,7 +100,7 @@ def _start_page(request: StaffRequest, serial: str, form: ShiftForm | None = Non
         form = ShiftForm(initial=start)
     form.fields["tester"].widget.attrs |= {"autofocus": True, "data-enter": "send"}
     testers = Tester.objects.filter(in_use=True).exists()
-    return render(request, "grading/bench_start.html", {"form": form, "testers": testers})
+    return render(request, "bench/bench_start.html", {"form": form, "testers": testers})
 
 
 def _bench_page(
@@ -135,7 +135,7 @@ def _bench_page(
     if valve and sheet:
         sheet.place_cursor()
         context |= {"valve": valve, "sheet": sheet, **_about(valve, sheet)}
-    return render(request, "grading/bench.html", context)
+    return render(request, "bench/bench.html", context)
 
 
 def _about(valve: Valve, sheet: Sheet) -> dict[str, Any]:
@@ -246,7 +246,7 @@ def correct(request: StaffRequest, reading: int) -> HttpResponse:
     sheet.place_cursor()
     points = list(section.test_points.values_list("name", flat=True))
     context = {"reading": wrong, "sheet": sheet, "form": form, "points": points, "from_bench": from_bench}
-    return render(request, "grading/reading_correct.html", context)
+    return render(request, "bench/reading_correct.html", context)
 
 
 def _correct(request: StaffRequest, wrong: Reading, sheet: Sheet, form: CorrectionForm) -> bool:

@@ -14,10 +14,10 @@ from dataclasses import replace
 
 from django.utils import timezone
 
+from grading.bench.taken import Taken
 from grading.metrology.settling import Stability, settle
 from grading.models import Quantity, Tester
 from grading.models.instruments import CLAIMING
-from grading.taken import Taken
 from grading.testers.records import record_of
 
 SEPARATOR = "/"

@@ -13,15 +13,15 @@ from django.db.models import prefetch_related_objects
 from django.http import HttpRequest
 
 from catalog.models import Section, TestPoint
+from grading.bench.series import SEPARATOR, read_series
+from grading.bench.taken import Taken
 from grading.metrology import units
 from grading.metrology.plausible import doubt, stray_serial
 from grading.metrology.shorts import read_short
 from grading.metrology.units import Unit, UnreadableNumber
 from grading.models import Quantity, Reading, Tester
-from grading.taken import Taken
 from grading.testers.conditions import Setting, conditions_for
 from grading.testers.records import may_record
-from grading.warmup import SEPARATOR, read_series
 
 SERIES = re.compile(r"\d\s*/\s*\d")
 GM_UNITS = {"mA/V": units.MA_PER_V, "µmho": units.MICROMHOS}

@@ -20,6 +20,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, NamedTuple
 
+from grading.bench.pure.readings_header import QUANTITIES, Field, Heading, read_heading, read_section
 from grading.metrology.shorts import read_short
 from grading.metrology.units import (
     MA_PER_V,
@@ -35,7 +36,6 @@ from grading.metrology.units import (
     split_unit,
     unit,
 )
-from grading.readings_header import QUANTITIES, Field, Heading, read_heading, read_section
 from stockroom.pure.serials import BadSerial, read_serial
 
 MAX_BYTES = 1_000_000
