@@ -22,9 +22,10 @@ from django.db import IntegrityError, transaction
 from django.db.models import QuerySet
 from django.utils import timezone
 
-from grading import listing, sealed_standing, sets
+from grading import listing, sealed_standing
 from grading.models import Grade, MatchedSet
-from grading.pool_plans import WIDEST_PERCENT, least_loss
+from grading.sets import making
+from grading.sets.plans import WIDEST_PERCENT, least_loss
 from grading.verdicts import judging, states
 from stockroom.models import Allocation, Despatch, Entry, Listing, Order, OrderLine, Pack, Return, Valve
 from stockroom.models.orders import SEALED_WORDS, set_name
@@ -123,7 +124,7 @@ def _ready_sets(line: OrderLine) -> list[Option]:
     )
     for matched in rows:
         members = list(matched.members.all())
-        worst = sets.worst_spread(members)
+        worst = making.worst_spread(members)
         if any(member.grade.rank > line.best_grades for member in members):
             continue
         if line.max_spread_percent is not None and worst > line.max_spread_percent / 100:
@@ -170,7 +171,7 @@ def accept(line: OrderLine, valves: Sequence[Valve], by: User) -> None:
         raise CannotPull("The line asks for sealed packs: set those aside.")
     if len(valves) != line.set_size:
         raise CannotPull(f"The line asks for {set_name(line.set_size)}: {line.set_size} valves, not {len(valves)}.")
-    valves = sets.locked(valves)
+    valves = making.locked(valves)
     for valve in valves:
         if valve.type_id != line.type_id:
             raise CannotPull(f"{valve} is a {valve.type}; the line asks for {line.type}.")
@@ -223,15 +224,15 @@ def _be_a_set(line: OrderLine, valves: Sequence[Valve], by: User) -> None:
     standing = {m.set for valve in valves for m in valve.memberships.filter(live=True).select_related("set")}
     if not standing:
         try:
-            sets.make_set(valves, line.max_spread_percent or WIDEST_PERCENT, by)
-        except sets.CannotMatch as problem:
+            making.make_set(valves, line.max_spread_percent or WIDEST_PERCENT, by)
+        except making.CannotMatch as problem:
             raise CannotPull(str(problem)) from problem
         return
     matched = next(iter(standing))
     members = list(matched.members.select_related("grade"))
     if len(standing) > 1 or {member.valve_id for member in members} != {valve.pk for valve in valves}:
         raise CannotPull("These valves are not one whole set.")
-    worst = sets.worst_spread(members)
+    worst = making.worst_spread(members)
     if line.max_spread_percent is not None and worst > line.max_spread_percent / 100:
         raise CannotPull(f"{matched.number} differs by {100 * worst:.2f} %, more than {line.max_spread_percent:g} %.")
 

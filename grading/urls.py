@@ -4,10 +4,12 @@ from grading.bench import import_views
 from grading.bench import views as bench
 from grading.claims import views as claims
 from grading.papers import views as paper
+from grading.sets import demand_views, run_views
+from grading.sets import views as sets
 from grading.testers import check_views, study_views
 from grading.testers import views as instruments
 from grading.verdicts import views as policy
-from grading.views import demand, identity, listings, orders, runs, sealed, sets, supplier_record, today, valves
+from grading.views import identity, listings, orders, sealed, supplier_record, today, valves
 
 urlpatterns = [
     *today.urlpatterns,
@@ -17,8 +19,8 @@ urlpatterns = [
     *valves.urlpatterns,
     *policy.urlpatterns,
     *sets.urlpatterns,
-    *runs.urlpatterns,
-    *demand.urlpatterns,
+    *run_views.urlpatterns,
+    *demand_views.urlpatterns,
     *orders.urlpatterns,
     *listings.urlpatterns,
     *paper.urlpatterns,

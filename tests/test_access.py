@@ -27,7 +27,7 @@ from grading.models import (
     Study,
     TesterCondition,
 )
-from grading.runs import Ask
+from grading.sets.runs import Ask
 from stockroom.models import Customer, Listing, Maker, Order, Place, Supplier, Valve
 from stockroom.site.people import Role
 from tests.factories import graded, make_line, make_policy, make_tester, make_type, make_valves

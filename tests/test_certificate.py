@@ -16,11 +16,11 @@ from django.test.utils import CaptureQueriesContext
 from django.urls import reverse
 
 from catalog.models import TestPoint
-from grading import sets
 from grading.drawing.plot import NUMBER_IN_SET, Chart, Point, outside, ticks
 from grading.models import MatchedSet, Policy, Reading
 from grading.papers.certificates import CannotCertify, certificate_data
 from grading.papers.pure.certificate import CLAIMED, NOT_CLAIMED, certificate_pdf
+from grading.sets import making
 from grading.verdicts import judging
 from stockroom.models import Shop, Valve
 from tests.factories import graded, make_shift, make_tester, make_type, make_user, make_valve, make_valves
@@ -37,7 +37,7 @@ def a_quad(**valve: object) -> MatchedSet:
     shift = make_shift(make_user("rosa"), make_tester("Bench tester 1"))
     for index, one in enumerate(valves):
         graded(one, ia=IA[index], gm=GM[index], shift=shift, taken_at=DAY - timedelta(days=index))
-    return sets.make_set(valves, 5, make_user())
+    return making.make_set(valves, 5, make_user())
 
 
 def words(pdf: bytes) -> str:
@@ -131,7 +131,7 @@ def test_a_correction_before_the_set_was_made_is_noted() -> None:
     )
     judging.grade([valves[0]], Policy.current(), None)
     valves[0].refresh_from_db()
-    data = certificate_data(sets.make_set(valves, 5, make_user()), ISSUED)
+    data = certificate_data(making.make_set(valves, 5, make_user()), ISSUED)
     assert data.notes == (f"{valves[0].serial}, section 1: corrected on 1 March 2026: a slip of ten",)
 
 
@@ -162,7 +162,7 @@ def test_a_correction_after_the_set_was_made_is_noted_with_what_it_says_now() ->
 @pytest.mark.django_db
 def test_a_broken_sets_certificate_says_that_it_no_longer_stands() -> None:
     made = a_quad()
-    sets.break_set(made, "a valve was dropped", make_user())
+    making.break_set(made, "a valve was dropped", make_user())
     made.refresh_from_db()
     data = certificate_data(made, ISSUED)
     assert "broken up" in data.void and "a valve was dropped" in data.void and "no longer stands" in data.void
@@ -196,7 +196,7 @@ def test_a_rectifier_pair_is_plotted_by_its_number_in_the_set_and_claims_no_gm()
     valves = make_valves(make_type("5U4G", kind="rectifier"), 2)
     for valve, ia in zip(valves, (121, 122), strict=True):
         graded(valve, ia=ia, gm=None)
-    data = certificate_data(sets.make_set(valves, 5, make_user()), ISSUED)
+    data = certificate_data(making.make_set(valves, 5, make_user()), ISSUED)
     assert [(row.quantity, row.section) for row in data.spreads] == [("Ia", 1), ("Ia", 2)]
     assert data.charts[0].x_name == NUMBER_IN_SET
     assert data.charts[0].members == (Point(1, 121.0), Point(2, 122.0))
@@ -212,7 +212,7 @@ def test_the_queries_do_not_grow_with_the_set() -> None:
         valves = make_valves(count=count)
         for valve in valves:
             graded(valve)
-        made = sets.make_set(list(Valve.objects.filter(pk__in=[v.pk for v in valves])), 5, make_user())
+        made = making.make_set(list(Valve.objects.filter(pk__in=[v.pk for v in valves])), 5, make_user())
         made = MatchedSet.objects.select_related("type").get(pk=made.pk)
         Shop.own()
         with CaptureQueriesContext(connection) as queries:

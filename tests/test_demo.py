@@ -39,7 +39,7 @@ from grading.models import (
 )
 from grading.papers.certificates import certificate_data
 from grading.papers.pure.certificate import certificate_pdf
-from grading.sets import figures
+from grading.sets.making import figures
 from grading.testers import house_nominals, records, reference_checks, studies
 from grading.testers.records import CalibrationState, Kind
 from grading.verdicts.values import claim

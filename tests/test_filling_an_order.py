@@ -9,8 +9,9 @@ import pytest
 from django.contrib.auth.models import User
 from django.test import Client
 
-from grading import pulling, sets
+from grading import pulling
 from grading.models import MatchedSet
+from grading.sets import making
 from stockroom.models import Allocation, Customer, Order, OrderLine, Place, Valve
 from stockroom.site.people import Role
 from stockroom.states import State
@@ -58,7 +59,7 @@ def test_the_line_reads_as_a_person_would_say_it() -> None:
 
 
 def test_sets_that_stand_are_proposed_before_ones_that_would_be_made(stock: list[Valve], by: User) -> None:
-    made = sets.make_set(stock[4:], 5, by)
+    made = making.make_set(stock[4:], 5, by)
     options = pulling.options(order_for())
     assert [option.set for option in options] == [made, None]
 
@@ -69,9 +70,9 @@ def ready(line: OrderLine) -> list[tuple[MatchedSet, str]]:
 
 
 def test_of_sets_that_meet_a_loose_line_the_one_made_within_the_widest_goes_first(stock: list[Valve], by: User) -> None:
-    tight = sets.make_set(stock[:2], 1, by)
-    loose = sets.make_set([stock[2], stock[4]], 10, by)
-    middle = sets.make_set([stock[5], stock[7]], 5, by)
+    tight = making.make_set(stock[:2], 1, by)
+    loose = making.make_set([stock[2], stock[4]], 10, by)
+    middle = making.make_set([stock[5], stock[7]], 5, by)
     line = order_for(set_size=2, max_spread_percent=10)
     assert ready(line) == [
         (loose, "Made within 10 %, the widest that meets the line."),
@@ -86,10 +87,10 @@ def test_of_sets_that_meet_a_loose_line_the_one_made_within_the_widest_goes_firs
 
 
 def test_of_sets_made_alike_the_one_of_the_lower_grade_goes_first(stock: list[Valve], by: User) -> None:
-    better = sets.make_set(stock[:2], 5, by)
+    better = making.make_set(stock[:2], 5, by)
     worn = make_valves(make_type(), 2)
     assert {graded(valve, ia=1.0, gm=1.3).rank for valve in worn} == {2}
-    lower = sets.make_set(worn, 5, by)
+    lower = making.make_set(worn, 5, by)
     assert better.members.exclude(grade__rank=1).count() == 0
     assert ready(order_for(set_size=2, best_grades=2)) == [
         (lower, "Made within 5 %, the widest that meets the line, and of the lower grade."),
@@ -99,8 +100,8 @@ def test_of_sets_made_alike_the_one_of_the_lower_grade_goes_first(stock: list[Va
 
 
 def test_a_set_made_within_more_than_is_asked_but_reading_within_it_goes_last(stock: list[Valve], by: User) -> None:
-    wide = sets.make_set(stock[:2], 20, by)
-    tight = sets.make_set(stock[2:4], 1, by)
+    wide = making.make_set(stock[:2], 20, by)
+    tight = making.make_set(stock[2:4], 1, by)
     assert ready(order_for(set_size=2, max_spread_percent=5)) == [
         (tight, "Made within 1 %, the widest that meets the line."),
         (wide, "Made within 20 %, yet it reads within 5 %."),
@@ -110,7 +111,7 @@ def test_a_set_made_within_more_than_is_asked_but_reading_within_it_goes_last(st
 def test_the_orders_page_says_why_the_first_set_is_first(
     stock: list[Valve], by: User, logged_in: Callable[..., Client]
 ) -> None:
-    sets.make_set(stock[:4], 5, by)
+    making.make_set(stock[:4], 5, by)
     page = logged_in(Role.SALES).get(f"/orders/{order_for().order}/").content.decode()
     assert "Made within 5 %, the widest that meets the line." in page
 
@@ -127,7 +128,7 @@ def test_accepting_sets_aside_and_the_order_is_reserved_when_all_is_there(stock:
 
 
 def test_a_set_made_wider_than_the_line_allows_is_not_proposed(stock: list[Valve], by: User) -> None:
-    sets.make_set([stock[0], stock[1], stock[4], stock[5]], 15, by)
+    making.make_set([stock[0], stock[1], stock[4], stock[5]], 15, by)
     assert all(option.set is None for option in pulling.options(order_for(max_spread_percent=2)))
 
 
@@ -149,7 +150,7 @@ def test_a_valve_of_a_lower_grade_than_asked_is_refused(stock: list[Valve], by: 
 
 
 def test_half_a_set_cannot_be_sold(stock: list[Valve], by: User) -> None:
-    sets.make_set(stock[:4], 5, by)
+    making.make_set(stock[:4], 5, by)
     with pytest.raises(pulling.CannotPull, match="not one whole set"):
         pulling.accept(order_for(set_size=2), stock[:2], by)
     with pytest.raises(pulling.CannotPull, match="break the set up before selling it alone"):

@@ -16,11 +16,11 @@ from django.test.utils import CaptureQueriesContext
 from django.urls import reverse
 from django.utils import timezone
 
-from grading import sets
 from grading.drawing.page import fitted
 from grading.drawing.stock import STOCKS, Stock
 from grading.drawing.symbols import DOTS_203, Kind, code128, module_sizes, square
 from grading.papers.pure.labels import Label, Section, labels_pdf, plan
+from grading.sets import making
 from stockroom.models import Shop, Valve
 from stockroom.pure.serials import serial
 from tests.factories import (
@@ -114,7 +114,7 @@ def test_a_set_prints_its_members_in_their_order(client: Client) -> None:
     for valve in valves:
         graded(valve)
     order = [valves[2], valves[0], valves[1]]
-    made = sets.make_set(order, 5, make_user())
+    made = making.make_set(order, 5, make_user())
     assert serials_in(pdf_of(client, set=made.number)) == [valve.serial for valve in order]
 
 

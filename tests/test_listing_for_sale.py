@@ -9,7 +9,8 @@ import pytest
 from django.contrib.auth.models import User
 from django.test import Client
 
-from grading import listing, sets
+from grading import listing
+from grading.sets import making
 from stockroom.models import Allocation, Customer, Listing, Order, Valve
 from stockroom.site.people import Role
 from stockroom.states import State
@@ -28,7 +29,7 @@ def pair(by: User) -> list[Valve]:
     valves = make_valves(make_type(), 2)
     for valve, gm in zip(valves, (1.60, 1.62), strict=True):
         graded(valve, ia=1.2, gm=gm)
-    sets.make_set(valves, 5, by)
+    making.make_set(valves, 5, by)
     return list(Valve.objects.all())
 
 

@@ -13,9 +13,9 @@ from django.contrib.auth.models import User
 from django.core.management import call_command
 from django.test import Client
 
-from grading import runs, swaps
 from grading.models import MatchedSet, MatchRun
-from grading.runs import Ask
+from grading.sets import runs, swaps
+from grading.sets.runs import Ask
 from stockroom.marks.pure.datecodes import Form, week_span
 from stockroom.models import DateReading, SeenFeature, Valve
 from stockroom.site.people import Role
@@ -121,10 +121,10 @@ def test_accepting_makes_the_sets_once(pool: list[Valve], by: User) -> None:
 
 
 def test_a_set_whose_valve_has_gone_meanwhile_is_told_and_the_others_are_made(pool: list[Valve], by: User) -> None:
-    from grading import sets
+    from grading.sets import making
 
     run = done(ASK, by)
-    sets.make_set(pool[:2], 5, by)
+    making.make_set(pool[:2], 5, by)
     made, troubles = runs.accept(run, {0, 1}, by)
     assert len(made) == 1 and "only a graded valve that is free" in troubles[0]
 

@@ -10,10 +10,10 @@ import pytest
 from django.contrib.auth.models import User
 from django.test import Client
 
-from grading import sets
 from grading.bench import readings
 from grading.bench.readings import Taken
 from grading.models import Grade, Policy, Quantity, Shift, Tester
+from grading.sets import making
 from grading.testers import records, studies
 from grading.testers.records import Described
 from grading.verdicts import judging
@@ -126,25 +126,25 @@ def test_a_set_that_is_not_surely_within_its_tolerance_is_refused_with_the_proba
 ) -> None:
     for gm in (1.60, 1.66):
         test_a_valve(shift, gm=gm)
-    with pytest.raises(sets.CannotMatch, match=r"is within 4 % with a probability of \d+ %; the policy wants 95 %"):
-        sets.make_set(list(Valve.objects.filter(grades__standing=True)), 4, owner())
-    assert sets.make_set(list(Valve.objects.filter(grades__standing=True)), 12, owner()).size == 2
+    with pytest.raises(making.CannotMatch, match=r"is within 4 % with a probability of \d+ %; the policy wants 95 %"):
+        making.make_set(list(Valve.objects.filter(grades__standing=True)), 4, owner())
+    assert making.make_set(list(Valve.objects.filter(grades__standing=True)), 12, owner()).size == 2
 
 
 def test_what_is_proposed_may_also_be_made(policy: Policy, shift: Shift) -> None:
     for gm in (1.60, 1.61, 1.64, 1.66, 1.70):
         test_a_valve(shift, gm=gm)
-    proposals = sets.propose(make_type(), 2, 8, best_grades=2)
+    proposals = making.propose(make_type(), 2, 8, best_grades=2)
     assert proposals
     for proposal in proposals:
-        sets.make_set(proposal.valves, 8, owner())
+        making.make_set(proposal.valves, 8, owner())
 
 
 def test_valves_read_on_two_testers_are_not_proposed_as_a_set(policy: Policy, shift: Shift) -> None:
     test_a_valve(shift)
     other = make_shift(make_user("cy", Role.BENCH), make_tester("Second bench"))
     test_a_valve(other)
-    assert sets.propose(make_type(), 2, 10, best_grades=1) == []
+    assert making.propose(make_type(), 2, 10, best_grades=1) == []
 
 
 def certificate(logged_in: Callable[..., Client], number: str) -> str:
@@ -158,10 +158,10 @@ def test_the_certificate_states_the_spread_with_its_expanded_uncertainty(
 ) -> None:
     for gm in (1.60, 1.62):
         test_a_valve(shift, gm=gm)
-    made = sets.make_set(list(Valve.objects.filter(grades__standing=True)), 15, owner())
+    made = making.make_set(list(Valve.objects.filter(grades__standing=True)), 15, owner())
     text = " ".join(certificate(logged_in, made.number).split())
     [spread] = [
-        row for row in sets.spread_of(list(made.members.select_related("grade"))) if row.label == "gm, section 1"
+        row for row in making.spread_of(list(made.members.select_related("grade"))) if row.label == "gm, section 1"
     ]
     assert spread.expanded_uncertainty
     assert f"{100 * spread.spread:.2f} ± {100 * spread.expanded_uncertainty:.2f} %" in text
@@ -175,7 +175,7 @@ def test_without_a_record_the_certificate_says_that_no_uncertainty_is_stated(
     shift = make_shift(make_user("bo", Role.BENCH), make_tester("Unknown bench"))
     for _ in range(2):
         test_a_valve(shift)
-    made = sets.make_set(list(Valve.objects.filter(grades__standing=True)), 5, owner())
+    made = making.make_set(list(Valve.objects.filter(grades__standing=True)), 5, owner())
     assert "No uncertainty of measurement is stated" in " ".join(certificate(logged_in, made.number).split())
 
 
@@ -212,8 +212,8 @@ def test_a_valve_that_a_scale_failed_is_unfit_and_no_scale_makes_a_set(at_scale:
     for valve, reading in ((passed, "72"), (other, "75"), (failed, "30")):
         at_scale.post("/bench/", {"serial": valve.serial, "s1-scale": reading, "s2-scale": "70"})
     assert failed.grades.get().name == "Unfit"
-    with pytest.raises(sets.CannotMatch, match="lacks a reading that matching needs"):
-        sets.make_set([passed, other], 50, owner())
+    with pytest.raises(making.CannotMatch, match="lacks a reading that matching needs"):
+        making.make_set([passed, other], 50, owner())
 
 
 # A series while it warms up
@@ -343,8 +343,8 @@ def test_a_certificate_states_the_settings_that_were_used_and_no_set_mixes_them(
     one, two = (test_a_valve(shift, ia=0.61, gm=1.6).valve for _ in range(2))
     Grade.objects.filter(valve=at_sheet, standing=True).update(saleable=True)
     at_sheet.refresh_from_db()
-    with pytest.raises(sets.CannotMatch, match="other settings"):
-        sets.make_set([at_sheet, one], 20, owner())
-    made = sets.make_set([one, two], 20, owner())
+    with pytest.raises(making.CannotMatch, match="other settings"):
+        making.make_set([at_sheet, one], 20, owner())
+    made = making.make_set([one, two], 20, owner())
     text = " ".join(certificate(logged_in, made.number).split())
     assert "Settings Va 150 V, Vg1 −1 V" in text and "Settings Va 250 V" not in text

@@ -14,8 +14,8 @@ from django.test.utils import CaptureQueriesContext
 from django.urls import reverse
 from django.utils import timezone
 
-from grading import sets
 from grading.papers.pure.pick_list import pick_list_pdf, walking_order
+from grading.sets import making
 from stockroom.models import Allocation, Customer, Order, Shop
 from tests.factories import graded, make_place, make_policy, make_type, make_user, make_valve, make_valves
 from tests.papers import PICK_LIST, read_pdf
@@ -54,7 +54,7 @@ def test_order_customer_set_type_and_what_it_is_for_are_named(client: Client) ->
     valves = make_valves(count=2)
     for valve in valves:
         graded(valve)
-    made = sets.make_set(valves, 5, make_user())
+    made = making.make_set(valves, 5, make_user())
     order = Order.objects.create(number="R0007", customer=Customer.objects.create(name="Ada <Quill> & Co"))
     line = order.lines.create(type=made.type, set_size=2)
     for valve in valves:
@@ -87,8 +87,8 @@ def test_a_broken_set_is_not_named(client: Client) -> None:
     valves = make_valves(count=2)
     for valve in valves:
         graded(valve)
-    made = sets.make_set(valves, 5, make_user())
-    sets.break_set(made, "sold singly", make_user())
+    made = making.make_set(valves, 5, make_user())
+    making.break_set(made, "sold singly", make_user())
     order = Order.objects.create(number="R0001", customer=Customer.objects.create(name="Ada Quill"))
     Allocation.objects.create(order_line=order.lines.create(type=made.type), item=1, valve=valves[0])
     (text,) = read_pdf(client.get(reverse("pick-list-pdf", args=["R0001"])).content)

@@ -10,9 +10,8 @@ import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
-from grading import planning
-from grading.matching import Piece, Rules, Tier, find_sets, judge_set
-from grading.planning import Demand, cheapest_set, plan
+from grading.matching import Piece, Rules, Tier, find_sets, judge_set, planning
+from grading.matching.planning import Demand, cheapest_set, plan
 
 MIX = (Demand("quad", 4, 260.0, 2, 0.05), Demand("pair", 2, 110.0, 3, 0.05), Demand("single", 1, 40.0, 5))
 

@@ -7,8 +7,9 @@ from collections.abc import Callable
 import pytest
 from django.test import Client
 
-from grading import pool_plans, pulling
+from grading import pulling
 from grading.models import Demand, MatchedSet
+from grading.sets import plans
 from stockroom.models import Customer, Order, OrderLine, Valve
 from stockroom.site.people import Role
 from tests.factories import graded, make_policy, make_type, make_valves
@@ -37,7 +38,7 @@ def test_the_plan_makes_what_earns_most() -> None:
     make_pool(1.50, 1.51, 1.60, 1.62, 1.75)
     want(2, 2, 100, 5)
     want(1, 0, 30, 5)
-    found = pool_plans.plan_for(make_type(), best_grades=2)
+    found = plans.plan_for(make_type(), best_grades=2)
     assert sorted(len(one.valves) for one in found.made) == [1, 2, 2]
     assert found.plan.value == found.plan.bound == 230
     assert found.plan.short == {"matched pair within 2 %": 3, "single": 4}
@@ -47,7 +48,7 @@ def test_where_singles_earn_more_no_set_is_made() -> None:
     make_pool(1.60, 1.61)
     want(2, 5, 40, 1)
     want(1, 0, 30, 2)
-    found = pool_plans.plan_for(make_type(), best_grades=2)
+    found = plans.plan_for(make_type(), best_grades=2)
     assert [len(one.valves) for one in found.made] == [1, 1] and found.plan.value == 60
 
 
@@ -56,7 +57,7 @@ def test_an_order_gets_the_set_that_costs_the_rest_least() -> None:
     5 % only. The pair of the order (5 %) should not take two of the three: any of the three may go with the fourth."""
     a, b, c, far = make_pool(1.600, 1.602, 1.604, 1.660)
     want(2, 1, 100, 1)
-    found = pool_plans.least_loss(order_line())
+    found = plans.least_loss(order_line())
     assert found is not None
     best, _ = found.choices[0]
     assert far.pk in {valve.pk for valve in best}

@@ -30,10 +30,11 @@ from hypothesis.stateful import (
 )
 
 from catalog.models import Section
-from grading import listing, pulling, sets
+from grading import listing, pulling
 from grading.bench import readings
 from grading.management.commands.check_states import disagreements
 from grading.models import Grade, MatchedSet, Member, Reading
+from grading.sets import making
 from grading.verdicts import judging
 from stockroom.models import Allocation, Customer, Entry, Line, ListedValve, Listing, Lot, Order, Return, Valve
 from stockroom.receiving import booking
@@ -158,7 +159,7 @@ def says_something(reading: Reading) -> bool:
 REFUSALS = (
     booking.ReceivingError,
     readings.BenchError,
-    sets.CannotMatch,
+    making.CannotMatch,
     listing.CannotList,
     pulling.CannotPull,
 )
@@ -312,18 +313,18 @@ class AtWork(RuleBasedStateMachine):
 
     @rule(keys=st.lists(valves, min_size=2, max_size=3), within=st.sampled_from([5.0, 100.0]))
     def put_in_a_set(self, keys: list[int], within: float) -> None:
-        self.attempt(sets.make_set, [Valve.objects.get(pk=key) for key in keys], within, self.shop.by)
+        self.attempt(making.make_set, [Valve.objects.get(pk=key) for key in keys], within, self.shop.by)
 
     @rule(which=st.integers(0, 1), within=st.sampled_from([3.0, 50.0]))
     def make_a_proposed_set(self, which: int, within: float) -> None:
-        for proposal in sets.propose(self.shop.types[which], 2, within, 3, time_limit_s=1)[:1]:
-            self.attempt(sets.make_set, proposal.valves, within, self.shop.by)
+        for proposal in making.propose(self.shop.types[which], 2, within, 3, time_limit_s=1)[:1]:
+            self.attempt(making.make_set, proposal.valves, within, self.shop.by)
 
     @rule(which=st.integers(0, 3), live=st.booleans())
     def break_a_set(self, which: int, live: bool) -> None:
         made = MatchedSet.objects.live() if live else MatchedSet.objects.all()
         if matched := one_of(made, which):
-            self.attempt(sets.break_set, matched, "wanted apart", self.shop.by)
+            self.attempt(making.break_set, matched, "wanted apart", self.shop.by)
 
     @rule(key=valves, whole=st.booleans())
     def list_it(self, key: int, whole: bool) -> None:
@@ -477,11 +478,11 @@ def test_the_states_of_a_pair_through_its_whole_life(shop: Shop) -> None:
     assert states() == ("tested", "tested")
     judging.grade(pair, shop.policy, by)
     assert states() == ("graded", "graded")
-    matched = sets.make_set(pair, 5, by)
+    matched = making.make_set(pair, 5, by)
     assert states() == ("matched", "matched")
-    sets.break_set(matched, "wanted apart", by)
+    making.break_set(matched, "wanted apart", by)
     assert states() == ("graded", "graded")
-    matched = sets.make_set(pair, 5, by)
+    matched = making.make_set(pair, 5, by)
     listed = listing.publish(list(Valve.objects.filter(line=line)), "A pair", "", Decimal(40), "GBP", by)
     assert states() == ("listed", "listed")
     listing.end(listed, by)

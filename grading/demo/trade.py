@@ -13,9 +13,10 @@ from decimal import Decimal
 from django.contrib.auth.models import User
 
 from catalog.models import ValveType
-from grading import listing, pulling, sets
+from grading import listing, pulling
 from grading.demo.clock import at, moment
 from grading.models import MatchedSet
+from grading.sets import making
 from grading.verdicts import states
 from stockroom.models import Allocation, Counter, Customer, Entry, Listing, Order, OrderLine, Place, Shop, Valve
 from stockroom.places import moving
@@ -74,8 +75,8 @@ def trade(people: dict[str, User], day: date) -> None:
 def _match(designation: str, size: int, count: int, within: float, by: User) -> list[MatchedSet]:
     """The first `count` sets that the page would propose."""
     type = ValveType.objects.get(designation=designation)
-    proposals = sets.propose(type, size, within, best_grades=3, same_maker=True, time_limit_s=5)
-    return [sets.make_set(proposal.valves, within, by) for proposal in proposals[:count]]
+    proposals = making.propose(type, size, within, best_grades=3, same_maker=True, time_limit_s=5)
+    return [making.make_set(proposal.valves, within, by) for proposal in proposals[:count]]
 
 
 def _box(made: Sequence[MatchedSet], by: User) -> None:
@@ -122,7 +123,7 @@ def ask(
 
 def _best_single(designation: str) -> Sequence[Valve]:
     """A valve of the best grade that is free and in no set."""
-    found = sets.available(ValveType.objects.get(designation=designation), best_grades=1)
+    found = making.available(ValveType.objects.get(designation=designation), best_grades=1)
     return [found[0].valve]
 
 

@@ -11,7 +11,7 @@ from catalog.models import ValveType
 
 
 class MatchRun(models.Model):
-    """`ask` is what `grading.runs.Ask` reads; `progress` is written while it runs, `outcome` when it ends.
+    """`ask` is what `grading.sets.runs.Ask` reads; `progress` is written while it runs, `outcome` when it ends.
 
     A run that has been working without a sign of life for a while was cut off by a restart and is taken up again.
     """

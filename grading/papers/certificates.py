@@ -13,11 +13,11 @@ from datetime import date
 from django.utils import timezone
 
 from catalog.models import TestPoint
-from grading import sets
 from grading.drawing.page import day, number
 from grading.drawing.plot import NUMBER_IN_SET, Chart, Point
 from grading.models import Grade, MatchedSet, Member, Quantity, Reading
 from grading.papers.pure import certificate as paper
+from grading.sets import making
 from grading.testers.records import Kind
 from grading.verdicts.values import Value, claim, spread_of
 from stockroom.models import Shop
@@ -155,7 +155,7 @@ def _test_points(readings: Sequence[Reading]) -> dict[int, TestPoint]:
 
 
 def _spreads(members: Sequence[Member], tolerance: float) -> tuple[paper.Spread, ...]:
-    rows = sets.figures([member.grade for member in members]).rows.values()
+    rows = making.figures([member.grade for member in members]).rows.values()
     found = []
     for values in zip(*rows, strict=True):
         spread = spread_of(values)

@@ -18,8 +18,9 @@ from django.views.decorators.http import require_POST
 
 from catalog.models import ValveType
 from grading import listing as listing_work
-from grading import sealed_listing, sealed_standing, sets
+from grading import sealed_listing, sealed_standing
 from grading.models import Grade, MatchedSet, Quantity, Reading
+from grading.sets import making
 from grading.testers import conditions
 from grading.verdicts.values import Value
 from stockroom.models import Listing, Shop, Valve
@@ -189,7 +190,7 @@ def item(request: HttpRequest, number: str) -> HttpResponse:
             "readings": [row.reading for row in shown],
             "how_read": _how_read(shown),
             "on_a_scale": any(row.reading.emission_scale is not None for row in shown),
-            "spreads": sets.spread_of(members),
+            "spreads": making.spread_of(members),
         },
     )
 

@@ -127,7 +127,7 @@ if os.environ.get("BEHIND_HTTPS") == "1":
 DATA_UPLOAD_MAX_NUMBER_FILES = 400  # photographs of a whole carton in one go; the page itself takes fewer
 DATA_UPLOAD_MAX_NUMBER_FIELDS = 20_000  # an adjusted regrade or a long receiving sheet posts a field a row
 # What `manage.py serve` works off behind the pages: functions that take a threading.Event and return when it is set.
-BACKGROUND_WORK = ["stockroom.photographs.storing.work_forever", "grading.runs.work_forever"]
+BACKGROUND_WORK = ["stockroom.photographs.storing.work_forever", "grading.sets.runs.work_forever"]
 
 LOGGING = {
     "version": 1,

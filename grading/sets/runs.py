@@ -24,8 +24,9 @@ from django.db.models import Q
 from django.utils import timezone
 
 from catalog.models import ValveType
-from grading import matching, sets
+from grading import matching
 from grading.models import MatchedSet, MatchRun, Policy
+from grading.sets import making
 from stockroom.models import Entry, Valve
 
 log = logging.getLogger(__name__)
@@ -72,9 +73,9 @@ class Ask:
             sections=sections,
         )
 
-    def pool(self, type_: ValveType) -> sets.Pool:
+    def pool(self, type_: ValveType) -> making.Pool:
         """The stock as it is now, as a run would see it."""
-        return sets.pool(
+        return making.pool(
             type_,
             self.best_grades,
             self.size,
@@ -261,8 +262,8 @@ def accept(run: MatchRun, places: Collection[int], by: User) -> tuple[list[Match
             continue
         one = found[place]
         try:
-            matched = sets.make_set([valves[key] for key in one.valve_ids], within[one.tier], by)
-        except sets.CannotMatch as problem:
+            matched = making.make_set([valves[key] for key in one.valve_ids], within[one.tier], by)
+        except making.CannotMatch as problem:
             troubles.append(str(problem))
             continue
         made.append(matched)

@@ -11,12 +11,12 @@ from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import path
 from django.views.decorators.http import require_POST
 
-from grading import runs as work
-from grading import swaps
 from grading.models import MatchRun, Policy, Quantity
 from grading.plots.pool import PoolPlot, pool_plot
-from grading.runs import Ask, Found
-from grading.sets import numbers_of
+from grading.sets import runs as work
+from grading.sets import swaps
+from grading.sets.making import numbers_of
+from grading.sets.runs import Ask, Found
 from grading.verdicts.values import short_name
 from stockroom.models import Shop, Valve
 from stockroom.models.orders import set_name
@@ -111,7 +111,7 @@ class SwapForm(forms.Form):
 
 def runs(request: HttpRequest) -> HttpResponse:
     page = page_of(request, MatchRun.objects.select_related("type", "made_by"))
-    return render(request, "grading/runs.html", {"page": page})
+    return render(request, "sets/runs.html", {"page": page})
 
 
 @for_roles(Role.BENCH, Role.SALES)
@@ -122,7 +122,7 @@ def run_new(request: StaffRequest) -> HttpResponse:
     names = Policy.current().parsed.names
     return render(
         request,
-        "grading/run_new.html",
+        "sets/run_new.html",
         {
             "form": form,
             "grade_names": names,
@@ -141,7 +141,7 @@ def run(request: HttpRequest, pk: int) -> HttpResponse:
     by_tier = [(name, price, sum(one.tier == name for one in sets)) for name, _, price in ask.tiers]
     return render(
         request,
-        "grading/run.html",
+        "sets/run.html",
         {
             "run": found,
             "ask": ask,
@@ -234,7 +234,7 @@ def run_swap(request: StaffRequest, pk: int, place: int) -> HttpResponse:
         form.fields["out"].widget.attrs["autofocus"] = True
     return render(
         request,
-        "grading/run_swap.html",
+        "sets/run_swap.html",
         {
             "run": found,
             "place": place,

@@ -21,14 +21,14 @@ from typing import NamedTuple
 
 import numpy as np
 
-from .matching import Piece, Rules, Tier, spread
-from .matching.catalogue import Catalogue, Members, write_out
-from .matching.dense import sample_sets
-from .matching.exact import round_down, unit_of
-from .matching.field import Field, Floats, Ints, lay_out
-from .matching.pricing import Pricer
-from .matching.solver import INFINITY, Packing, Relaxed, choose_whole
-from .matching.watch import Watch
+from grading.matching import Piece, Rules, Tier, spread
+from grading.matching.catalogue import Catalogue, Members, write_out
+from grading.matching.dense import sample_sets
+from grading.matching.exact import round_down, unit_of
+from grading.matching.field import Field, Floats, Ints, lay_out
+from grading.matching.pricing import Pricer
+from grading.matching.solver import INFINITY, Packing, Relaxed, choose_whole
+from grading.matching.watch import Watch
 
 MOST_WRITTEN = 400_000
 SAMPLED = 10  # sets to begin with for every piece, fewer in a pool where these would be more than MOST_SAMPLED

@@ -1,6 +1,6 @@
 """What to make of a pool for the demand there is, and which set an order costs it least.
 
-- `mix_of(type)`: the type's demand mix, as `grading.planning` takes it
+- `mix_of(type)`: the type's demand mix, as `grading.matching.planning` takes it
 - `plan_for(type, best_grades)`: the sets to make now and the singles to keep, with the proven bound
 - `least_loss(line)`: the set that meets an order line and costs the rest of the pool least, the second best, and why
 """
@@ -13,9 +13,9 @@ from math import ceil
 from typing import NamedTuple
 
 from catalog.models import ValveType
-from grading import planning, sets
-from grading.matching import Piece, Rules
+from grading.matching import Piece, Rules, planning
 from grading.models import Demand, Policy
+from grading.sets import making
 from stockroom.models import OrderLine, Valve
 
 PLAN_TIME_S = 30.0
@@ -54,8 +54,8 @@ def mix_of(type_: ValveType) -> list[planning.Demand]:
     ]
 
 
-def _pool(type_: ValveType, best_grades: int, size: int) -> sets.Pool:
-    return sets.pool(type_, best_grades, size, Policy.current().parsed.match_probability)
+def _pool(type_: ValveType, best_grades: int, size: int) -> making.Pool:
+    return making.pool(type_, best_grades, size, Policy.current().parsed.match_probability)
 
 
 def plan_for(type_: ValveType, best_grades: int) -> PoolPlan:
@@ -118,7 +118,7 @@ def outermost(pieces: Sequence[Piece], most: int) -> list[Piece]:
     return ordered[: most // 2] + ordered[len(ordered) - (most - most // 2) :]
 
 
-def _by_serial(piece: Piece, stock: sets.Pool) -> Piece:
+def _by_serial(piece: Piece, stock: making.Pool) -> Piece:
     """The reason names pieces by their key, and people know a valve by its serial."""
     return replace(piece, key=stock.valves[piece.key].serial)
 

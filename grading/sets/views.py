@@ -14,8 +14,8 @@ from django.urls import path
 from django.views.decorators.http import require_POST
 
 from catalog.models import ValveType
-from grading import sets as matched_sets
 from grading.models import MatchedSet, Policy
+from grading.sets import making as matched_sets
 from stockroom.models import Entry, Valve
 from stockroom.models.orders import set_name
 from stockroom.pure.serials import BadSerial, read_serial
@@ -92,7 +92,7 @@ class BreakForm(forms.Form):
 
 def sets(request: HttpRequest) -> HttpResponse:
     found = SetFilter(request.GET, queryset=MatchedSet.objects.select_related("type"))
-    return render(request, "grading/sets.html", {"filter": found, "page": page_of(request, found.qs)})
+    return render(request, "sets/sets.html", {"filter": found, "page": page_of(request, found.qs)})
 
 
 def set_(request: HttpRequest, number: str) -> HttpResponse:
@@ -106,7 +106,7 @@ def set_(request: HttpRequest, number: str) -> HttpResponse:
     )
     return render(
         request,
-        "grading/set.html",
+        "sets/set.html",
         {
             "set": matched,
             "members": members,
@@ -139,7 +139,7 @@ def sets_make(request: StaffRequest) -> HttpResponse:
         )
     return render(
         request,
-        "grading/sets_make.html",
+        "sets/sets_make.html",
         {
             "form": form,
             "proposals": proposals and proposals[:SHOWN],

@@ -15,8 +15,8 @@ from django.db import transaction
 
 from grading import matching
 from grading.models import MatchRun
-from grading.runs import Ask, Found, found_sets, keep
-from grading.sets import Pool
+from grading.sets.making import Pool
+from grading.sets.runs import Ask, Found, found_sets, keep
 from grading.verdicts.values import Value
 from stockroom.models import Valve
 

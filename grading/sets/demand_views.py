@@ -14,8 +14,8 @@ from django.urls import path, reverse
 from django.views.decorators.http import require_POST
 
 from catalog.models import ValveType
-from grading import pool_plans, sets
 from grading.models import Demand
+from grading.sets import making, plans
 from stockroom.models import Entry, Shop, Valve
 from stockroom.pure.money import to_minor
 from stockroom.site.people import Role, StaffRequest, for_roles
@@ -67,7 +67,7 @@ def demands(request: HttpRequest) -> HttpResponse:
     if form.is_valid():
         return redirect("demand", form.cleaned_data["type"].designation)
     types = ValveType.objects.annotate(demand_lines=Count("demands")).filter(demand_lines__gt=0).order_by("designation")
-    return render(request, "grading/demands.html", {"form": form, "page": page_of(request, types)})
+    return render(request, "sets/demands.html", {"form": form, "page": page_of(request, types)})
 
 
 def demand(request: HttpRequest, name: str) -> HttpResponse:
@@ -78,12 +78,12 @@ def demand(request: HttpRequest, name: str) -> HttpResponse:
     best = int(best_grades) if best_grades.isdecimal() and int(best_grades) else BEST_GRADES
     if "plan" in request.GET:
         try:
-            planned = pool_plans.plan_for(found, best)
+            planned = plans.plan_for(found, best)
         except ValueError as problem:
             trouble = str(problem)
     return render(
         request,
-        "grading/demand.html",
+        "sets/demand.html",
         {
             "type": found,
             "rows": Demand.objects.filter(type=found),
@@ -107,7 +107,7 @@ def demand_edit(request: StaffRequest, name: str) -> HttpResponse:
             Entry.write(request.user, "demand", f"{found} is wanted for: {said}"[:400])
         messages.success(request, "The demand is recorded.")
         return redirect("demand", found.designation)
-    return render(request, "grading/demand_edit.html", {"type": found, "rows": rows})
+    return render(request, "sets/demand_edit.html", {"type": found, "rows": rows})
 
 
 @require_POST
@@ -120,11 +120,11 @@ def demand_accept(request: StaffRequest, name: str) -> HttpResponse:
         within, _, serials = ticked.partition(":")
         valves = list(Valve.objects.filter(serial__in=serials.split(), type=found).select_related("type", "line__lot"))
         try:
-            made.append(sets.make_set(valves, float(within), request.user))
-        except (sets.CannotMatch, ValueError) as problem:
+            made.append(making.make_set(valves, float(within), request.user))
+        except (making.CannotMatch, ValueError) as problem:
             messages.error(request, str(problem))
     if made:
-        messages.success(request, f"Made {sets.numbers_of(made)}.")
+        messages.success(request, f"Made {making.numbers_of(made)}.")
     return redirect(reverse("demand", args=[found.designation]))
 
 
