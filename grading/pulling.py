@@ -22,7 +22,8 @@ from django.db import IntegrityError, transaction
 from django.db.models import QuerySet
 from django.utils import timezone
 
-from grading import listing, sealed_standing
+from grading import sealed_standing
+from grading.listings import publishing
 from grading.models import Grade, MatchedSet
 from grading.sets import making
 from grading.sets.plans import WIDEST_PERCENT, least_loss
@@ -366,7 +367,7 @@ def despatch(order: Order, carrier: str, tracking: str, by: User) -> None:
         Valve.objects.filter(allocations__order_line__order=order, allocations__live=True).select_related("line__lot")
     )
     for one in Listing.objects.live().filter(listed__valve__in=valves, listed__live=True).distinct():
-        listing.end(one, by, because=f"sold with {order}")
+        publishing.end(one, by, because=f"sold with {order}")
     sealed = set(Pack.objects.under_seal().filter(valve__in=valves).values_list("valve", flat=True))
     for valve in valves:
         text = f"Sent to {order.customer} with {order}{f', {SEALED_WORDS}' if valve.pk in sealed else ''}"

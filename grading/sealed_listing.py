@@ -15,7 +15,7 @@ from django.contrib.auth.models import User
 from django.db import transaction
 
 from grading import sealed_results
-from grading.listing import CannotList, put_up
+from grading.listings.publishing import CannotList, put_up
 from stockroom.models import Listing, Pack, Packing, SamplingPlan, Valve
 from stockroom.models.orders import SEALED_WORDS
 from stockroom.receiving import booking

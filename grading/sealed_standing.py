@@ -16,7 +16,8 @@ from django.contrib.auth.models import User
 from django.db.models import OuterRef, QuerySet, Subquery
 
 from catalog.models import ValveType
-from grading import listing, sealed_results
+from grading import sealed_results
+from grading.listings import publishing
 from stockroom.models import Entry, Listing, SamplingPlan, SealedDecision
 from stockroom.receiving.tally import chunked
 from stockroom.sealed.pure.sampling import Outcome
@@ -55,7 +56,7 @@ def listings_of(plan: SamplingPlan) -> QuerySet[Listing]:
 def end_listings(plan: SamplingPlan, why: str, by: User | None) -> list[Listing]:
     ended = list(listings_of(plan))
     for one in ended:
-        listing.end(one, by, because=why)
+        publishing.end(one, by, because=why)
         text = fitted(f"Line {plan.line.number}: {one.number} left the public list: {why}")
         Entry.write(by, "listing-ended", text, line=plan.line, lot=plan.line.lot)
     return ended

@@ -12,7 +12,7 @@ from django.urls import reverse
 
 from catalog.models import CAUTION_SENTENCES
 from catalog.reference.files import CAUTIONS
-from grading import listing
+from grading.listings import publishing
 from stockroom.marks import identity
 from stockroom.marks.identity import Sheet
 from stockroom.marks.pure.construction import CONDITION
@@ -66,10 +66,10 @@ def test_the_public_reads_print_pins_and_box_as_far_as_they_are_recorded(by: Use
     valves = make_valves(make_type(), 2)
     for valve in valves:
         graded(valve)
-    assert "Print" not in listing.describe(valves)
+    assert "Print" not in publishing.describe(valves)
     identity.record(valves[0], Sheet(condition={"print": "worn", "pins": "dull", "box": "plain", "seal": "none"}), by)
     identity.record(valves[1], Sheet(condition={"print": "clear", "pins": "dull"}, note="for us alone"), by)
-    text = listing.describe(valves)
+    text = publishing.describe(valves)
     assert "Print: clear (1 of 2), worn (1 of 2). Pins: dull. Box: plain (1 of 2)." in text
     assert "for us alone" not in text and "Seal" not in text
 

@@ -9,7 +9,7 @@ import pytest
 from django.contrib.auth.models import User
 from django.test import Client
 
-from grading import listing
+from grading.listings import publishing
 from grading.sets import making
 from stockroom.models import Allocation, Customer, Listing, Order, Valve
 from stockroom.site.people import Role
@@ -34,7 +34,7 @@ def pair(by: User) -> list[Valve]:
 
 
 def publish(valves: list[Valve], by: User) -> Listing:
-    return listing.publish(valves, "A fine thing", "As found.", Decimal("48.00"), "GBP", by)
+    return publishing.publish(valves, "A fine thing", "As found.", Decimal("48.00"), "GBP", by)
 
 
 def test_a_listed_valve_moves_to_listed_and_back_when_it_ends(by: User) -> None:
@@ -43,11 +43,11 @@ def test_a_listed_valve_moves_to_listed_and_back_when_it_ends(by: User) -> None:
     made = publish([valve], by)
     valve.refresh_from_db()
     assert valve.state == State.LISTED
-    listing.end(made, by)
+    publishing.end(made, by)
     valve.refresh_from_db()
     assert valve.state == State.GRADED
-    with pytest.raises(listing.CannotList, match="ended already"):
-        listing.end(made, by)
+    with pytest.raises(publishing.CannotList, match="ended already"):
+        publishing.end(made, by)
 
 
 def test_the_public_reads_price_readings_and_spread_without_a_login(pair: list[Valve], by: User) -> None:
@@ -74,22 +74,22 @@ def test_what_is_set_aside_is_no_longer_offered_but_its_page_stays(pair: list[Va
 
 
 def test_an_untested_valve_and_half_a_set_cannot_be_listed(pair: list[Valve], by: User) -> None:
-    with pytest.raises(listing.CannotList, match="only graded or matched"):
+    with pytest.raises(publishing.CannotList, match="only graded or matched"):
         publish([make_valve(make_type())], by)
-    with pytest.raises(listing.CannotList, match="one whole set"):
+    with pytest.raises(publishing.CannotList, match="one whole set"):
         publish(pair[:1], by)
 
 
 def test_an_unfit_valve_cannot_be_listed(by: User) -> None:
     valve = make_valve(make_type())
     graded(valve, gm=0.2)
-    with pytest.raises(listing.CannotList, match="no grade that may be sold"):
+    with pytest.raises(publishing.CannotList, match="no grade that may be sold"):
         publish([valve], by)
 
 
 def test_the_description_starts_from_the_records_and_no_more(pair: list[Valve]) -> None:
-    assert listing.describe(pair).startswith("Bought in as: NOS boxed. Graded Excellent on our own bench.")
-    assert listing.title(pair) == "12AX7 matched pair"
+    assert publishing.describe(pair).startswith("Bought in as: NOS boxed. Graded Excellent on our own bench.")
+    assert publishing.title(pair) == "12AX7 matched pair"
 
 
 def test_listing_through_the_page_keeps_what_was_typed_when_the_price_is_missing(

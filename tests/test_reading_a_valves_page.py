@@ -13,7 +13,7 @@ from django.test.utils import CaptureQueriesContext
 from django.urls import reverse
 from django.utils import timezone
 
-from grading import listing
+from grading.listings import publishing
 from grading.models import TesterCondition
 from grading.testers import conditions, house_nominals
 from stockroom.models import Valve
@@ -106,7 +106,7 @@ def test_the_public_reads_the_settings_the_nominal_and_the_basis_that_the_grade_
     house_nominals.learn(condition.tester, point(), owner())
     valve = Valve.objects.order_by("serial")[0]
     graded(valve, [0.77, 1.2], 1.55, shift=shift)
-    made = listing.publish([valve], "One", "As found.", Decimal(20), "GBP", owner())
+    made = publishing.publish([valve], "One", "As found.", Decimal(20), "GBP", owner())
     page = client.get(made.get_absolute_url()).content.decode()
     assert f"Read at {OWN}" in page and "Beside a house nominal" in page
     first = row_of(page, 1)

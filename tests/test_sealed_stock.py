@@ -18,8 +18,9 @@ from django.utils import timezone
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from grading import handling, listing, sealed_deciding, sealed_listing, sealed_results
+from grading import handling, sealed_deciding, sealed_listing, sealed_results
 from grading.bench import readings
+from grading.listings import publishing
 from grading.sealed_results import Verdict
 from stockroom.models import (
     Allocation,
@@ -428,14 +429,14 @@ def test_sealed_packs_are_listed_as_sample_tested_and_their_state_follows(accept
     assert "With 95\N{NO-BREAK SPACE}% confidence" in made.text and not any(valve.readings.exists() for valve in valves)
     drawn = set(accepted.drawn.values_list("number", flat=True))
     assert drawn.isdisjoint(accepted.packs.filter(opened=False).values_list("number", flat=True))
-    listing.end(made, by)
+    publishing.end(made, by)
     assert set(Valve.objects.filter(pk__in=valves).values_list("state", flat=True)) == {State.RECEIVED}
 
 
 def test_packs_whose_listing_ended_are_listed_again_before_others(accepted: SamplingPlan, by: User) -> None:
     first = publish(accepted, 2, by)
     serials = set(first.listed.values_list("valve__serial", flat=True))
-    listing.end(first, by)
+    publishing.end(first, by)
     second = publish(accepted, 3, by)
     assert serials < set(second.listed.values_list("valve__serial", flat=True))
     assert accepted.packs.filter(opened=False).count() == 3
@@ -447,20 +448,20 @@ def test_packs_whose_listing_ended_are_listed_again_before_others(accepted: Samp
 def test_words_that_do_not_say_sample_tested_are_refused(
     accepted: SamplingPlan, by: User, words: dict[str, str]
 ) -> None:
-    with pytest.raises(listing.CannotList, match="must say “sealed and sample-tested, not tested”"):
+    with pytest.raises(publishing.CannotList, match="must say “sealed and sample-tested, not tested”"):
         publish(accepted, 1, by, **words)
     assert not Listing.objects.exists() and not accepted.packs.filter(opened=False).exists()
 
 
 def test_only_an_accepted_lot_is_listed_sealed_and_only_what_is_there(by: User) -> None:
     plan = an_iso_plan(sealed_line(50))
-    with pytest.raises(listing.CannotList, match="does not accept this lot"):
+    with pytest.raises(publishing.CannotList, match="does not accept this lot"):
         publish(plan, 1, by)
     sample(plan)
-    with pytest.raises(listing.CannotList, match="Only a lot that was accepted"):
+    with pytest.raises(publishing.CannotList, match="Only a lot that was accepted"):
         publish(plan, 1, by)
     decide(plan, Action.ACCEPT)
-    with pytest.raises(listing.CannotList, match="sealed packs to sell"):
+    with pytest.raises(publishing.CannotList, match="sealed packs to sell"):
         publish(plan, 51 - plan.sample_size, by)
 
 
@@ -468,7 +469,7 @@ def test_a_lot_whose_results_have_turned_is_listed_no_more(accepted: SamplingPla
     bad = Valve.objects.filter(pack__plan=accepted, pack__opened=True)[: accepted.rejection_number]
     for valve in bad:
         graded(valve, gm=0.2)
-    with pytest.raises(listing.CannotList, match="does not accept this lot as it stands now"):
+    with pytest.raises(publishing.CannotList, match="does not accept this lot as it stands now"):
         publish(accepted, 1, by)
 
 
@@ -482,7 +483,7 @@ def test_a_sealed_carton_is_sold_whole(by: User) -> None:
 
 def test_a_promised_or_read_pack_is_not_for_sale(accepted: SamplingPlan, by: User) -> None:
     made = publish(accepted, 2, by)
-    listing.end(made, by)
+    publishing.end(made, by)
     one, two = Valve.objects.filter(listings__listing=made)
     graded(one)
     order = Order.objects.create(number="R0001", customer=Customer.objects.create(name="Ada Quill"))
@@ -493,7 +494,7 @@ def test_a_promised_or_read_pack_is_not_for_sale(accepted: SamplingPlan, by: Use
 
 def test_what_went_back_takes_its_unopened_serials_along(accepted: SamplingPlan, by: User) -> None:
     made = publish(accepted, 2, by)
-    listing.end(made, by)
+    publishing.end(made, by)
     decide(accepted, Action.RETURN, "the supplier takes them after all", by)
     assert set(Valve.objects.filter(pack__opened=False).values_list("state", flat=True)) == {State.WRITTEN_OFF}
     assert Line.objects.get().sent_back == 50 - accepted.sample_size - 2

@@ -15,9 +15,10 @@ from django.test import Client
 from django.urls import reverse
 from django.utils import timezone
 
-from grading import listing, pulling, sealed_deciding, sealed_listing, sealed_orders, sealed_results, supplier_record
+from grading import pulling, sealed_deciding, sealed_listing, sealed_orders, sealed_results, supplier_record
 from grading.bench import readings
 from grading.bench.taken import Taken
+from grading.listings import publishing
 from grading.models import Quantity
 from grading.pulling import CannotPull
 from grading.sealed_results import Verdict
@@ -318,7 +319,7 @@ def test_a_listing_is_put_on_an_order_by_its_number(by: User, logged_in: Callabl
 def test_a_listed_valve_goes_on_an_order_the_same_way_and_another_currency_is_refused(by: User) -> None:
     plan = accepted_lot(by)
     valve = Valve.objects.filter(pack__plan=plan, pack__opened=True)[0]
-    made = listing.publish([valve], "12AX7", "", Decimal("9.00"), "GBP", by)
+    made = publishing.publish([valve], "12AX7", "", Decimal("9.00"), "GBP", by)
     abroad = Order.objects.create(number="R0009", customer=Customer.objects.create(name="Bo"), currency="EUR")
     with pytest.raises(CannotPull, match="priced in GBP"):
         sealed_orders.order_listing(abroad, made, by)

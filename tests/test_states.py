@@ -30,8 +30,9 @@ from hypothesis.stateful import (
 )
 
 from catalog.models import Section
-from grading import listing, pulling
+from grading import pulling
 from grading.bench import readings
+from grading.listings import publishing
 from grading.management.commands.check_states import disagreements
 from grading.models import Grade, MatchedSet, Member, Reading
 from grading.sets import making
@@ -160,7 +161,7 @@ REFUSALS = (
     booking.ReceivingError,
     readings.BenchError,
     making.CannotMatch,
-    listing.CannotList,
+    publishing.CannotList,
     pulling.CannotPull,
 )
 
@@ -332,12 +333,12 @@ class AtWork(RuleBasedStateMachine):
         member = Member.objects.filter(valve=key, live=True).first()
         if whole and member:
             valves = [other.valve for other in member.set.members.all()]
-        self.attempt(listing.publish, valves, "A title", "", Decimal(20), "GBP", self.shop.by)
+        self.attempt(publishing.publish, valves, "A title", "", Decimal(20), "GBP", self.shop.by)
 
     @rule(which=st.integers(0, 3))
     def end_a_listing(self, which: int) -> None:
         if made := one_of(Listing.objects.all(), which):
-            self.attempt(listing.end, made, self.shop.by)
+            self.attempt(publishing.end, made, self.shop.by)
 
     # Orders
 
@@ -483,11 +484,11 @@ def test_the_states_of_a_pair_through_its_whole_life(shop: Shop) -> None:
     making.break_set(matched, "wanted apart", by)
     assert states() == ("graded", "graded")
     matched = making.make_set(pair, 5, by)
-    listed = listing.publish(list(Valve.objects.filter(line=line)), "A pair", "", Decimal(40), "GBP", by)
+    listed = publishing.publish(list(Valve.objects.filter(line=line)), "A pair", "", Decimal(40), "GBP", by)
     assert states() == ("listed", "listed")
-    listing.end(listed, by)
+    publishing.end(listed, by)
     assert states() == ("matched", "matched")
-    listing.publish(list(Valve.objects.filter(line=line)), "A pair", "", Decimal(38), "GBP", by)
+    publishing.publish(list(Valve.objects.filter(line=line)), "A pair", "", Decimal(38), "GBP", by)
     order_line = Order.objects.get(pk=shop.order(0, 2, 1)).lines.get()
     pulling.accept(order_line, pair, by)
     pulling.release(order_line, 1, by)

@@ -13,8 +13,9 @@ from decimal import Decimal
 from django.contrib.auth.models import User
 
 from catalog.models import ValveType
-from grading import listing, pulling
+from grading import pulling
 from grading.demo.clock import at, moment
+from grading.listings import publishing
 from grading.models import MatchedSet
 from grading.sets import making
 from grading.verdicts import states
@@ -133,6 +134,6 @@ def _publish(item: MatchedSet | Sequence[Valve], price: str, by: User) -> Listin
     else:
         wanted = Valve.objects.filter(pk__in=[valve.pk for valve in item])
     valves = list(wanted.select_related("type", "maker", "line__lot"))
-    return listing.publish(
-        valves, listing.title(valves), listing.describe(valves), Decimal(price), Shop.own().currency, by
+    return publishing.publish(
+        valves, publishing.title(valves), publishing.describe(valves), Decimal(price), Shop.own().currency, by
     )

@@ -15,7 +15,7 @@ from django.utils.html import format_html
 
 from grading import sealed_deciding, sealed_listing, sealed_paper, sealed_results, sealed_standing
 from grading.handling import CannotWriteOff
-from grading.listing import CannotList
+from grading.listings.publishing import CannotList
 from grading.sealed.pure.sealed_pdf import draw_list_pdf, statement_pdf
 from grading.sealed_results import Results
 from grading.views.identity_forms import LIKELIEST

@@ -17,8 +17,8 @@ from django.utils import timezone
 from django.views.decorators.http import require_POST
 
 from catalog.models import ValveType
-from grading import listing as listing_work
 from grading import sealed_listing, sealed_standing
+from grading.listings import publishing as listing_work
 from grading.models import Grade, MatchedSet, Quantity, Reading
 from grading.sets import making
 from grading.testers import conditions
@@ -69,7 +69,7 @@ class ListingForm(forms.ModelForm):
 
 def listings(request: HttpRequest) -> HttpResponse:
     found = ListingFilter(request.GET, queryset=Listing.objects.prefetch_related("listed__valve"))
-    return render(request, "grading/listings.html", {"filter": found, "page": page_of(request, found.qs)})
+    return render(request, "listings/listings.html", {"filter": found, "page": page_of(request, found.qs)})
 
 
 @for_roles(Role.SALES)
@@ -96,7 +96,7 @@ def listing_new(request: StaffRequest) -> HttpResponse:
         else:
             messages.success(request, f"{made.number} is before the public.")
             return redirect(made)
-    return render(request, "grading/listing_new.html", {"form": form, "valves": valves, "cost": cost})
+    return render(request, "listings/listing_new.html", {"form": form, "valves": valves, "cost": cost})
 
 
 @require_POST
@@ -114,7 +114,7 @@ def listing_end(request: StaffRequest, number: str) -> HttpResponse:
 @login_not_required
 def for_sale(request: HttpRequest) -> HttpResponse:
     found = SaleFilter(request.GET, queryset=Listing.objects.for_public_display())
-    return render(request, "grading/for_sale.html", {"filter": found, "page": page_of(request, found.qs.distinct())})
+    return render(request, "listings/for_sale.html", {"filter": found, "page": page_of(request, found.qs.distinct())})
 
 
 class ShownReading(NamedTuple):
@@ -177,7 +177,7 @@ def item(request: HttpRequest, number: str) -> HttpResponse:
     available = available and not overturned
     return render(
         request,
-        "grading/item.html",
+        "listings/item.html",
         {
             "listing": found,
             "valves": valves,
