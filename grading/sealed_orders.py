@@ -19,9 +19,10 @@ from django.contrib.auth.models import User
 from django.db import transaction
 from django.db.models import Count
 
-from grading import pulling, sealed_listing, sealed_results, sealed_standing
+from grading import sealed_listing, sealed_results, sealed_standing
 from grading.models import Grade
-from grading.pulling import CannotPull
+from grading.orders import fulfilment
+from grading.orders.fulfilment import CannotPull
 from stockroom.models import Allocation, Entry, Listing, Order, OrderLine, Pack, Packing, SamplingPlan, Valve
 from stockroom.models.orders import SEALED_WORDS
 from stockroom.receiving import booking
@@ -80,7 +81,7 @@ def _listings(plan: SamplingPlan, pieces: int) -> list[Listing]:
 @transaction.atomic
 def set_aside(line: OrderLine, key: str, by: User) -> list[Valve]:
     """Raises CannotPull: the line is filled, or what was chosen is not for sale any more."""
-    order = pulling.changeable(line)
+    order = fulfilment.changeable(line)
     if not line.sealed:
         raise CannotPull("The line asks for tested valves, not for sealed packs.")
     kind, _, which = key.partition(" ")
@@ -93,7 +94,7 @@ def set_aside(line: OrderLine, key: str, by: User) -> list[Valve]:
         if plan is None or plan.line.type_id != line.type_id:
             raise CannotPull("Choose one of the sealed lots shown.")
         valves = _of_bulk(plan, line.set_size, by)
-    pulling.hold(order, line, valves, by)
+    fulfilment.hold(order, line, valves, by)
     return valves
 
 
@@ -160,7 +161,7 @@ def order_listing(order: Order, listing: Listing, by: User) -> OrderLine:
     if is_sealed:
         set_aside(line, f"listing {listing.number}", by)
     else:
-        pulling.accept(line, valves, by)
+        fulfilment.accept(line, valves, by)
     return line
 
 

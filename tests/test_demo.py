@@ -17,7 +17,7 @@ from django.db import transaction
 from django.test import Client
 from django.urls import resolve
 
-from grading import demo, pulling, sealed_orders, sealed_results
+from grading import demo, sealed_orders, sealed_results
 from grading.claims.claim_paper import claim_sheet_data
 from grading.claims.pure.claim_pdf import claim_pdf
 from grading.demo import drawings
@@ -37,6 +37,7 @@ from grading.models import (
     Tester,
     TesterCondition,
 )
+from grading.orders import fulfilment
 from grading.papers.certificates import certificate_data
 from grading.papers.pure.certificate import certificate_pdf
 from grading.sets.making import figures
@@ -228,7 +229,7 @@ def test_one_order_waits_to_be_pulled_one_is_open_and_one_was_sent(shop: Made, d
     waiting = of_tested.get(state=Order.State.RESERVED)
     assert Allocation.objects.filter(order_line__order=waiting, live=True, pulled_at=None).count() == 4
     open_line = Order.objects.get(state=Order.State.OPEN).lines.first()
-    assert open_line is not None and pulling.options(open_line)  # something in stock meets it
+    assert open_line is not None and fulfilment.options(open_line)  # something in stock meets it
 
 
 def test_a_valve_came_back_and_waits_for_the_bench(shop: Made, db: None) -> None:

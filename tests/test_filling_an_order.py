@@ -9,8 +9,8 @@ import pytest
 from django.contrib.auth.models import User
 from django.test import Client
 
-from grading import pulling
 from grading.models import MatchedSet
+from grading.orders import fulfilment
 from grading.sets import making
 from stockroom.models import Allocation, Customer, Order, OrderLine, Place, Valve
 from stockroom.site.people import Role
@@ -42,14 +42,14 @@ def order_for(**line: Any) -> OrderLine:
 
 def fill(line: OrderLine, by: User) -> Order:
     for _ in range(line.quantity):
-        pulling.accept(line, pulling.options(line)[0].valves, by)
+        fulfilment.accept(line, fulfilment.options(line)[0].valves, by)
     return Order.objects.get(pk=line.order_id)
 
 
 def send(order: Order, by: User) -> Order:
     for valve in Valve.objects.filter(allocations__order_line__order=order, allocations__live=True):
-        pulling.pull(order, valve, by)
-    pulling.despatch(order, "Post", "AB1", by)
+        fulfilment.pull(order, valve, by)
+    fulfilment.despatch(order, "Post", "AB1", by)
     return Order.objects.get(pk=order.pk)
 
 
@@ -60,13 +60,13 @@ def test_the_line_reads_as_a_person_would_say_it() -> None:
 
 def test_sets_that_stand_are_proposed_before_ones_that_would_be_made(stock: list[Valve], by: User) -> None:
     made = making.make_set(stock[4:], 5, by)
-    options = pulling.options(order_for())
+    options = fulfilment.options(order_for())
     assert [option.set for option in options] == [made, None]
 
 
 def ready(line: OrderLine) -> list[tuple[MatchedSet, str]]:
     """The sets that stand already, as they are offered, each with the reason."""
-    return [(option.set, option.why) for option in pulling.options(line) if option.set]
+    return [(option.set, option.why) for option in fulfilment.options(line) if option.set]
 
 
 def test_of_sets_that_meet_a_loose_line_the_one_made_within_the_widest_goes_first(stock: list[Valve], by: User) -> None:
@@ -118,10 +118,10 @@ def test_the_orders_page_says_why_the_first_set_is_first(
 
 def test_accepting_sets_aside_and_the_order_is_reserved_when_all_is_there(stock: list[Valve], by: User) -> None:
     line = order_for(quantity=2)
-    pulling.accept(line, pulling.options(line)[0].valves, by)
+    fulfilment.accept(line, fulfilment.options(line)[0].valves, by)
     line.order.refresh_from_db()
-    assert line.order.state == Order.State.OPEN and pulling.missing(line) == 1
-    pulling.accept(line, pulling.options(line)[0].valves, by)
+    assert line.order.state == Order.State.OPEN and fulfilment.missing(line) == 1
+    fulfilment.accept(line, fulfilment.options(line)[0].valves, by)
     line.order.refresh_from_db()
     assert line.order.state == Order.State.RESERVED
     assert MatchedSet.objects.count() == 2 and Allocation.objects.filter(live=True).count() == 8
@@ -129,49 +129,49 @@ def test_accepting_sets_aside_and_the_order_is_reserved_when_all_is_there(stock:
 
 def test_a_set_made_wider_than_the_line_allows_is_not_proposed(stock: list[Valve], by: User) -> None:
     making.make_set([stock[0], stock[1], stock[4], stock[5]], 15, by)
-    assert all(option.set is None for option in pulling.options(order_for(max_spread_percent=2)))
+    assert all(option.set is None for option in fulfilment.options(order_for(max_spread_percent=2)))
 
 
 def test_what_is_set_aside_is_offered_to_nobody_else(stock: list[Valve], by: User) -> None:
     line, other = order_for(), order_for()
-    taken = pulling.options(line)[0].valves
-    pulling.accept(line, taken, by)
-    offered = {valve.pk for option in pulling.options(other) for valve in option.valves}
+    taken = fulfilment.options(line)[0].valves
+    fulfilment.accept(line, taken, by)
+    offered = {valve.pk for option in fulfilment.options(other) for valve in option.valves}
     assert not offered & {valve.pk for valve in taken}
-    with pytest.raises(pulling.CannotPull):
-        pulling.accept(other, taken, by)
+    with pytest.raises(fulfilment.CannotPull):
+        fulfilment.accept(other, taken, by)
 
 
 def test_a_valve_of_a_lower_grade_than_asked_is_refused(stock: list[Valve], by: User) -> None:
     weak = make_valve(make_type())
     graded(weak, ia=1.2, gm=1.3)
-    with pytest.raises(pulling.CannotPull, match="not of the best 1 grades"):
-        pulling.accept(order_for(set_size=1, best_grades=1), [weak], by)
+    with pytest.raises(fulfilment.CannotPull, match="not of the best 1 grades"):
+        fulfilment.accept(order_for(set_size=1, best_grades=1), [weak], by)
 
 
 def test_half_a_set_cannot_be_sold(stock: list[Valve], by: User) -> None:
     making.make_set(stock[:4], 5, by)
-    with pytest.raises(pulling.CannotPull, match="not one whole set"):
-        pulling.accept(order_for(set_size=2), stock[:2], by)
-    with pytest.raises(pulling.CannotPull, match="break the set up before selling it alone"):
-        pulling.accept(order_for(set_size=1), stock[:1], by)
+    with pytest.raises(fulfilment.CannotPull, match="not one whole set"):
+        fulfilment.accept(order_for(set_size=2), stock[:2], by)
+    with pytest.raises(fulfilment.CannotPull, match="break the set up before selling it alone"):
+        fulfilment.accept(order_for(set_size=1), stock[:1], by)
 
 
 def test_putting_an_item_back_opens_the_order_again(stock: list[Valve], by: User) -> None:
     line = order_for()
     order = fill(line, by)
-    pulling.release(line, 1, by)
+    fulfilment.release(line, 1, by)
     order.refresh_from_db()
     assert order.state == Order.State.OPEN and not Allocation.objects.filter(live=True).exists()
 
 
 def test_each_valve_is_scanned_off_its_shelf_before_the_parcel_can_leave(stock: list[Valve], by: User) -> None:
     order = fill(order_for(), by)
-    with pytest.raises(pulling.CannotPull, match="scan every valve"):
-        pulling.despatch(order, "", "", by)
+    with pytest.raises(fulfilment.CannotPull, match="scan every valve"):
+        fulfilment.despatch(order, "", "", by)
     valves = list(Valve.objects.filter(allocations__live=True))
-    assert [pulling.pull(order, valve, by) for valve in valves] == [3, 2, 1, 0]
-    pulling.despatch(order, "Post", "AB1", by)
+    assert [fulfilment.pull(order, valve, by) for valve in valves] == [3, 2, 1, 0]
+    fulfilment.despatch(order, "Post", "AB1", by)
     assert set(Valve.objects.filter(pk__in=[v.pk for v in valves]).values_list("state", flat=True)) == {
         State.DESPATCHED
     }
@@ -180,29 +180,29 @@ def test_each_valve_is_scanned_off_its_shelf_before_the_parcel_can_leave(stock: 
 def test_the_wrong_valve_is_caught_at_the_shelf(stock: list[Valve], by: User) -> None:
     order = fill(order_for(), by)
     stranger = next(valve for valve in stock if not valve.allocations.exists())
-    with pytest.raises(pulling.CannotPull, match="Put it back on B2"):
-        pulling.pull(order, stranger, by)
+    with pytest.raises(fulfilment.CannotPull, match="Put it back on B2"):
+        fulfilment.pull(order, stranger, by)
     right = Valve.objects.filter(allocations__live=True).first()
     assert right
-    pulling.pull(order, right, by)
-    with pytest.raises(pulling.CannotPull, match="has been pulled already"):
-        pulling.pull(order, right, by)
+    fulfilment.pull(order, right, by)
+    with pytest.raises(fulfilment.CannotPull, match="has been pulled already"):
+        fulfilment.pull(order, right, by)
 
 
 def test_cancelling_frees_everything(stock: list[Valve], by: User) -> None:
     order = fill(order_for(), by)
-    pulling.cancel(order, by)
+    fulfilment.cancel(order, by)
     order.refresh_from_db()
     assert order.state == Order.State.CANCELLED and not Allocation.objects.filter(live=True).exists()
-    with pytest.raises(pulling.CannotPull, match="cancelled already"):
-        pulling.cancel(order, by)
+    with pytest.raises(fulfilment.CannotPull, match="cancelled already"):
+        fulfilment.cancel(order, by)
 
 
 def test_what_comes_back_waits_for_the_bench_and_its_set_is_no_more(stock: list[Valve], by: User) -> None:
     order = send(fill(order_for(), by), by)
     valve = Valve.objects.filter(allocations__order_line__order=order).first()
     assert valve
-    pulling.take_back(order, valve, "hums", by)
+    fulfilment.take_back(order, valve, "hums", by)
     valve.refresh_from_db()
     assert valve.state == State.RECEIVED
     assert not valve.grades.filter(standing=True).exists()
@@ -217,8 +217,8 @@ def test_what_comes_back_waits_for_the_bench_and_its_set_is_no_more(stock: list[
 def test_a_valve_that_never_went_out_cannot_come_back(stock: list[Valve], by: User) -> None:
     order = send(fill(order_for(), by), by)
     stranger = next(valve for valve in stock if not valve.allocations.exists())
-    with pytest.raises(pulling.CannotPull, match="did not go out"):
-        pulling.take_back(order, stranger, "?", by)
+    with pytest.raises(fulfilment.CannotPull, match="did not go out"):
+        fulfilment.take_back(order, stranger, "?", by)
 
 
 # Through the pages
@@ -242,7 +242,7 @@ def test_an_order_goes_from_the_first_page_to_the_parcel(stock: list[Valve], log
     line = order.lines.get()
     page = client.get(f"/orders/{order}/").content.decode()
     assert "1 × matched quad 12AX7, best 2 grades, within 5 %" in page and "new set" in page
-    option = pulling.options(line)[0]
+    option = fulfilment.options(line)[0]
     client.post(f"/orders/{order}/lines/{line.pk}/accept/", {"valves": option.key})
     for valve in option.valves:
         client.post(f"/orders/{order}/pull/", {"serial": valve.serial})

@@ -7,8 +7,8 @@ from collections.abc import Callable
 import pytest
 from django.test import Client
 
-from grading import pulling
 from grading.models import Demand, MatchedSet
+from grading.orders import fulfilment
 from grading.sets import plans
 from stockroom.models import Customer, Order, OrderLine, Valve
 from stockroom.site.people import Role
@@ -71,7 +71,7 @@ def test_the_order_page_shows_the_least_loss_with_its_reason_and_the_second_best
     make_pool(1.600, 1.602, 1.604, 1.660)
     want(2, 1, 100, 1)
     line = order_line()
-    options = pulling.options(line)
+    options = fulfilment.options(line)
     assert len(options) == 2 and options[0].why.startswith("It costs the rest of the pool")
     page = logged_in(Role.SALES).get(f"/orders/{line.order}/").content.decode()
     assert "It costs the rest of the pool" in page and "The next best" in page

@@ -15,12 +15,13 @@ from django.test import Client
 from django.urls import reverse
 from django.utils import timezone
 
-from grading import pulling, sealed_deciding, sealed_listing, sealed_orders, sealed_results, supplier_record
+from grading import sealed_deciding, sealed_listing, sealed_orders, sealed_results, supplier_record
 from grading.bench import readings
 from grading.bench.taken import Taken
 from grading.listings import publishing
 from grading.models import Quantity
-from grading.pulling import CannotPull
+from grading.orders import fulfilment
+from grading.orders.fulfilment import CannotPull
 from grading.sealed_results import Verdict
 from grading.testers import studies
 from stockroom.models import (
@@ -120,8 +121,8 @@ def held(order: Order) -> list[Valve]:
 def send(order: Order, by: User) -> Order:
     for valve in held(order):
         if not valve.allocations.get(live=True).pulled_at:
-            pulling.pull(order, valve, by)
-    pulling.despatch(order, "Post", "", by)
+            fulfilment.pull(order, valve, by)
+    fulfilment.despatch(order, "Post", "", by)
     return Order.objects.get(pk=order.pk)
 
 
@@ -198,7 +199,7 @@ def test_a_sealed_line_takes_no_tested_valve_and_a_tested_line_no_sealed_pack(by
     plan = accepted_lot(by)
     tested = Valve.objects.filter(pack__plan=plan, pack__opened=True)[:1]
     with pytest.raises(CannotPull, match="asks for sealed packs"):
-        pulling.accept(ask(), list(tested), by)
+        fulfilment.accept(ask(), list(tested), by)
     ordinary = ask()
     OrderLine.objects.filter(pk=ordinary.pk).update(sealed=False)
     ordinary.refresh_from_db()
@@ -206,7 +207,7 @@ def test_a_sealed_line_takes_no_tested_valve_and_a_tested_line_no_sealed_pack(by
         sealed_orders.set_aside(ordinary, f"plan {plan.pk}", by)
     (pack,) = plans.take_for_sale(plan, 1, by)
     with pytest.raises(CannotPull, match="not of the best"):
-        pulling.accept(ordinary, [pack.valve], by)
+        fulfilment.accept(ordinary, [pack.valve], by)
 
 
 @pytest.mark.parametrize("key", ["plan 999999", "plan x", "", "listing A99999", "nonsense"])
@@ -237,9 +238,9 @@ def test_cancelling_and_putting_back_free_the_packs(by: User) -> None:
     before = len(plans.units_for_sale(plan))
     line = ask(2)
     order = fill(line, by)
-    pulling.release(line, 1, by)
+    fulfilment.release(line, 1, by)
     assert len(plans.units_for_sale(plan)) == before - 1
-    pulling.cancel(order, by)
+    fulfilment.cancel(order, by)
     assert len(plans.units_for_sale(plan)) == before
     again = fill(ask(1), by)
     assert plan.packs.under_seal().count() == 2  # those that have serials go first
@@ -261,11 +262,11 @@ def test_one_scan_takes_a_whole_sealed_carton(by: User) -> None:
     order = fill(ask(2, 10), by)
     valves = held(order)
     assert len(valves) == 20
-    assert pulling.pull(order, valves[3], by) == 10
+    assert fulfilment.pull(order, valves[3], by) == 10
     with pytest.raises(CannotPull, match="pulled already"):
-        pulling.pull(order, valves[4], by)
+        fulfilment.pull(order, valves[4], by)
     other = next(valve for valve in valves if valve.allocations.get().pulled_at is None)
-    assert pulling.pull(order, other, by) == 0
+    assert fulfilment.pull(order, other, by) == 0
     assert plan.line.valves.count() == plan.sample_size + 20
 
 
@@ -356,7 +357,7 @@ def test_a_pack_that_was_opened_at_the_bench_is_no_more_sold_as_sealed(by: User)
     line = ask()
     order = fill(line, by)
     (valve,) = held(order)
-    pulling.cancel(order, by)
+    fulfilment.cancel(order, by)
     read_at_the_bench(valve)
     assert BrokenSeal.objects.get().pack.valve == valve
     assert "Seal broken" in Entry.objects.get(action="seal-broken").text
@@ -371,7 +372,7 @@ def test_opening_one_piece_of_a_sealed_carton_breaks_the_seal_of_all(by: User) -
     plan = accepted_lot(by, 100, seal="carton")
     order = fill(ask(1, 10), by)
     valves = held(order)
-    pulling.cancel(order, by)
+    fulfilment.cancel(order, by)
     before = len(plans.units_for_sale(plan))
     read_at_the_bench(valves[0])
     assert BrokenSeal.objects.count() == 10 and len(plans.units_for_sale(plan)) == before - 1
@@ -383,17 +384,17 @@ def test_a_pack_whose_seal_broke_on_the_order_does_not_leave_as_sealed(by: User)
     first, second = held(order)
     seals.break_seal(first.pack, "dropped", by)
     with pytest.raises(CannotPull, match=r"seal of .* is broken"):
-        pulling.pull(order, first, by)
-    pulling.pull(order, second, by)
+        fulfilment.pull(order, first, by)
+    fulfilment.pull(order, second, by)
     Allocation.objects.update(pulled_at=timezone.now())
     Order.objects.update(state=Order.State.PULLED)
     with pytest.raises(CannotPull, match="cannot leave as sealed"):
-        pulling.despatch(order, "", "", by)
+        fulfilment.despatch(order, "", "", by)
 
 
 def off_its_shelves(order: Order, by: User) -> Order:
     for valve in held(order):
-        pulling.pull(order, valve, by)
+        fulfilment.pull(order, valve, by)
     return Order.objects.get(pk=order.pk)
 
 
@@ -404,14 +405,14 @@ def test_of_a_pulled_order_only_the_packs_of_a_lot_turned_bad_go_back_and_others
     tested = line.order.lines.create(type=make_type("EL84"), set_size=1, best_grades=2)
     whole = make_valves(make_type("EL84"), 1)
     graded(whole[0])
-    pulling.accept(tested, whole, by)
+    fulfilment.accept(tested, whole, by)
     order = off_its_shelves(order, by)
     assert order.state == Order.State.PULLED
     spoil(bad)
     with pytest.raises(CannotPull, match="set another aside, or leave it out"):
-        pulling.despatch(order, "", "", by)
+        fulfilment.despatch(order, "", "", by)
     for item in (1, 2):
-        pulling.release(line, item, by)
+        fulfilment.release(line, item, by)
     order.refresh_from_db()
     assert order.state == Order.State.OPEN and held(order) == whole
     assert Entry.objects.filter(action="released", text__contains="it goes back to").count() == 2
@@ -430,12 +431,12 @@ def test_what_cannot_be_had_is_left_out_and_the_rest_goes(by: User) -> None:
     tested = line.order.lines.create(type=other, set_size=1, best_grades=2)
     whole = make_valves(other, 1)
     graded(whole[0])
-    pulling.accept(tested, whole, by)
+    fulfilment.accept(tested, whole, by)
     order = off_its_shelves(order, by)
     spoil(bad)
-    pulling.release(line, 1, by)
-    pulling.release(line, 2, by)
-    assert pulling.leave_out(line, by) == 2
+    fulfilment.release(line, 1, by)
+    fulfilment.release(line, 2, by)
+    assert fulfilment.leave_out(line, by) == 2
     order.refresh_from_db()
     assert order.state == Order.State.PULLED  # what is left was off the shelves already
     assert Entry.objects.filter(order=order, text__contains="2 left out of 2 ×").exists()
@@ -446,20 +447,20 @@ def test_a_part_of_a_line_is_left_out_and_the_rest_of_it_stays(by: User) -> None
     accepted_lot(by)
     line = ask(3)
     order = fill(line, by)
-    pulling.release(line, 2, by)
-    pulling.leave_out(line, by)
+    fulfilment.release(line, 2, by)
+    fulfilment.leave_out(line, by)
     line.refresh_from_db()
     order.refresh_from_db()
     assert (line.quantity, order.state, len(held(order))) == (2, Order.State.RESERVED, 2)
     with pytest.raises(CannotPull, match="nothing is missing"):
-        pulling.leave_out(line, by)
+        fulfilment.leave_out(line, by)
 
 
 def test_not_everything_is_left_out_of_an_order(by: User) -> None:
     accepted_lot(by)
     line = ask()
     with pytest.raises(CannotPull, match="Cancel it instead"):
-        pulling.leave_out(line, by)
+        fulfilment.leave_out(line, by)
     line.refresh_from_db()
     assert line.quantity == 1
 
@@ -488,7 +489,7 @@ def test_what_has_left_the_house_is_not_put_back(by: User) -> None:
     line = ask()
     order = send(fill(line, by), by)
     with pytest.raises(CannotPull, match="despatched: take the valves back"):
-        pulling.release(line, 1, by)
+        fulfilment.release(line, 1, by)
     assert len(held(order)) == 1
 
 
@@ -521,21 +522,21 @@ def test_a_pack_that_comes_back_with_its_seal_intact_can_be_sold_sealed_again(by
     plan = accepted_lot(by)
     order = send(fill(ask(), by), by)
     (valve,) = held(order)
-    with pytest.raises(pulling.SealNotSaid, match="intact or broken"):
-        pulling.take_back(order, valve, "changed her mind", by)
-    back = pulling.take_back(order, valve, "changed her mind", by, Return.Seal.INTACT)
+    with pytest.raises(fulfilment.SealNotSaid, match="intact or broken"):
+        fulfilment.take_back(order, valve, "changed her mind", by)
+    back = fulfilment.take_back(order, valve, "changed her mind", by, Return.Seal.INTACT)
     valve.refresh_from_db()
     assert back.seal == "intact" and valve.state == State.RECEIVED
     assert valve.pack.number in [number for unit in plans.units_for_sale(plan) for number in unit]
     with pytest.raises(CannotPull, match="did not go out"):
-        pulling.take_back(order, valve, "again", by, Return.Seal.INTACT)
+        fulfilment.take_back(order, valve, "again", by, Return.Seal.INTACT)
 
 
 def test_a_pack_that_comes_back_broken_is_an_ordinary_valve_that_waits_for_its_test(by: User) -> None:
     plan = accepted_lot(by)
     order = send(fill(ask(), by), by)
     (valve,) = held(order)
-    pulling.take_back(order, valve, "rattles", by, Return.Seal.BROKEN)
+    fulfilment.take_back(order, valve, "rattles", by, Return.Seal.BROKEN)
     valve.refresh_from_db()
     assert valve.state == State.RECEIVED and BrokenSeal.objects.get().pack.valve == valve
     assert valve.pack.number not in [number for unit in plans.units_for_sale(plan) for number in unit]
@@ -547,13 +548,13 @@ def test_a_carton_comes_back_whole_while_its_seal_is_intact_and_piece_by_piece_a
     accepted_lot(by, 100, seal="carton")
     order = send(fill(ask(2, 10), by), by)
     one, *_, other = held(order)
-    pulling.take_back(order, one, "too many", by, Return.Seal.INTACT)
+    fulfilment.take_back(order, one, "too many", by, Return.Seal.INTACT)
     assert Return.objects.count() == 10 and len(held(order)) == 10
-    pulling.take_back(order, other, "rattles", by, Return.Seal.BROKEN)
+    fulfilment.take_back(order, other, "rattles", by, Return.Seal.BROKEN)
     assert len(held(order)) == 9
-    with pytest.raises(pulling.SealNotSaid, match="broken already"):
-        pulling.take_back(order, held(order)[0], "so does this", by, Return.Seal.INTACT)
-    pulling.take_back(order, held(order)[0], "so does this", by, Return.Seal.BROKEN)
+    with pytest.raises(fulfilment.SealNotSaid, match="broken already"):
+        fulfilment.take_back(order, held(order)[0], "so does this", by, Return.Seal.INTACT)
+    fulfilment.take_back(order, held(order)[0], "so does this", by, Return.Seal.BROKEN)
     assert len(held(order)) == 8 and BrokenSeal.objects.count() == 10
 
 
@@ -602,10 +603,10 @@ def test_a_lot_is_not_decided_anew_while_an_order_holds_its_packs_sealed(by: Use
 def test_packs_of_a_lot_that_turned_bad_do_not_leave_the_house(by: User) -> None:
     plan = accepted_lot(by)
     order = fill(ask(2), by)
-    pulling.pull(order, held(order)[0], by)
+    fulfilment.pull(order, held(order)[0], by)
     spoil(plan)
     with pytest.raises(CannotPull, match="no longer accepts it"):
-        pulling.pull(order, held(order)[1], by)
+        fulfilment.pull(order, held(order)[1], by)
     with pytest.raises(CannotPull, match="not sold as sealed"):
         sealed_orders.set_aside(ask(), f"plan {plan.pk}", by)
 
@@ -726,7 +727,7 @@ def test_what_was_opened_outside_the_draw_goes_back_or_is_kept_like_the_sample(b
 def test_a_pack_that_went_back_unopened_is_no_failure_of_the_suppliers(by: User) -> None:
     plan = accepted_lot(by)
     order = fill(ask(2), by)
-    pulling.cancel(order, by)
+    fulfilment.cancel(order, by)
     sealed_deciding.decide(plan, Action.RETURN, "the supplier takes them after all", by)
     (found,) = supplier_record.records_of([Line.objects.get(pk=plan.line_id)])
     assert (found.record.known, found.record.usable, found.record.written_off) == (plan.sample_size,) * 2 + (0,)
@@ -737,7 +738,7 @@ def test_the_bench_says_that_reading_a_sealed_pack_opens_it(by: User, logged_in:
     accepted_lot(by)
     order = fill(ask(), by)
     (valve,) = held(order)
-    pulling.cancel(order, by)
+    fulfilment.cancel(order, by)
     client = logged_in(Role.BENCH)
     make_shift(User.objects.get(username="bench"))
     page = client.get(reverse("bench"), {"serial": valve.serial}).content.decode()
@@ -751,7 +752,7 @@ def test_an_opened_piece_that_is_promised_does_not_go_back_and_says_so(
     good = sample(plan, by, bad=plan.rejection_number)[-1]
     order = ask().order
     line = order.lines.create(type=good.type, best_grades=3)
-    pulling.accept(line, [good], by)
+    fulfilment.accept(line, [good], by)
     url = reverse("sealed-decide", args=[plan.line.lot.number, plan.line.number])
     client = logged_in(Role.RECEIVING)
     refused = client.post(url, {"action": "return", "note": ""}).content.decode()

@@ -30,11 +30,11 @@ from hypothesis.stateful import (
 )
 
 from catalog.models import Section
-from grading import pulling
 from grading.bench import readings
 from grading.listings import publishing
 from grading.management.commands.check_states import disagreements
 from grading.models import Grade, MatchedSet, Member, Reading
+from grading.orders import fulfilment
 from grading.sets import making
 from grading.verdicts import judging
 from stockroom.models import Allocation, Customer, Entry, Line, ListedValve, Listing, Lot, Order, Return, Valve
@@ -162,7 +162,7 @@ REFUSALS = (
     readings.BenchError,
     making.CannotMatch,
     publishing.CannotList,
-    pulling.CannotPull,
+    fulfilment.CannotPull,
 )
 
 
@@ -349,32 +349,32 @@ class AtWork(RuleBasedStateMachine):
     @rule(key=orders)
     def fill(self, key: int) -> None:
         line = Order.objects.get(pk=key).lines.get()
-        for _ in range(pulling.missing(line)):
-            for option in pulling.options(line, limit=1):
-                self.attempt(pulling.accept, line, option.valves, self.shop.by)
+        for _ in range(fulfilment.missing(line)):
+            for option in fulfilment.options(line, limit=1):
+                self.attempt(fulfilment.accept, line, option.valves, self.shop.by)
 
     @rule(key=orders, chosen=st.lists(valves, min_size=1, max_size=2))
     def fill_it_by_hand(self, key: int, chosen: list[int]) -> None:
         valves = [Valve.objects.get(pk=valve) for valve in chosen]
-        self.attempt(pulling.accept, Order.objects.get(pk=key).lines.get(), valves, self.shop.by)
+        self.attempt(fulfilment.accept, Order.objects.get(pk=key).lines.get(), valves, self.shop.by)
 
     @rule(key=orders, item=st.integers(1, 2))
     def release(self, key: int, item: int) -> None:
-        self.attempt(pulling.release, Order.objects.get(pk=key).lines.get(), item, self.shop.by)
+        self.attempt(fulfilment.release, Order.objects.get(pk=key).lines.get(), item, self.shop.by)
 
     @rule(key=orders)
     def cancel(self, key: int) -> None:
-        self.attempt(pulling.cancel, Order.objects.get(pk=key), self.shop.by)
+        self.attempt(fulfilment.cancel, Order.objects.get(pk=key), self.shop.by)
 
     @rule(key=orders, all_of_it=st.booleans())
     def pull(self, key: int, all_of_it: bool) -> None:
         allocations = Allocation.objects.filter(order_line__order=key, live=True, pulled_at=None)
         for allocation in list(allocations)[: None if all_of_it else 1]:
-            self.attempt(pulling.pull, Order.objects.get(pk=key), allocation.valve, self.shop.by)
+            self.attempt(fulfilment.pull, Order.objects.get(pk=key), allocation.valve, self.shop.by)
 
     @rule(key=orders)
     def send(self, key: int) -> None:
-        self.attempt(pulling.despatch, Order.objects.get(pk=key), "", "", self.shop.by)
+        self.attempt(fulfilment.despatch, Order.objects.get(pk=key), "", "", self.shop.by)
 
     @rule(key=orders, and_back=st.booleans())
     def fill_pull_and_send(self, key: int, and_back: bool) -> None:
@@ -386,12 +386,12 @@ class AtWork(RuleBasedStateMachine):
 
     @rule(key=orders, valve=valves)
     def take_back_any(self, key: int, valve: int) -> None:
-        self.attempt(pulling.take_back, Order.objects.get(pk=key), Valve.objects.get(pk=valve), "hums", self.shop.by)
+        self.attempt(fulfilment.take_back, Order.objects.get(pk=key), Valve.objects.get(pk=valve), "hums", self.shop.by)
 
     @rule(which=st.integers(0, 2))
     def take_back_what_was_sent(self, which: int) -> None:
         if allocation := one_of(Allocation.objects.filter(order_line__order__state="despatched"), which):
-            self.attempt(pulling.take_back, allocation.order_line.order, allocation.valve, "hums", self.shop.by)
+            self.attempt(fulfilment.take_back, allocation.order_line.order, allocation.valve, "hums", self.shop.by)
 
     # What must hold whatever was done
 
@@ -490,17 +490,17 @@ def test_the_states_of_a_pair_through_its_whole_life(shop: Shop) -> None:
     assert states() == ("matched", "matched")
     publishing.publish(list(Valve.objects.filter(line=line)), "A pair", "", Decimal(38), "GBP", by)
     order_line = Order.objects.get(pk=shop.order(0, 2, 1)).lines.get()
-    pulling.accept(order_line, pair, by)
-    pulling.release(order_line, 1, by)
-    pulling.accept(order_line, pair, by)
+    fulfilment.accept(order_line, pair, by)
+    fulfilment.release(order_line, 1, by)
+    fulfilment.accept(order_line, pair, by)
     for valve in pair:
-        pulling.pull(order_line.order, valve, by)
+        fulfilment.pull(order_line.order, valve, by)
     assert states() == ("listed", "listed")
-    pulling.despatch(order_line.order, "", "", by)
+    fulfilment.despatch(order_line.order, "", "", by)
     assert states() == ("despatched", "listed")  # the lot has been through all of it
     order = Order.objects.get(pk=order_line.order_id)
     for valve in pair:
-        pulling.take_back(order, valve, "changed their mind", by)
+        fulfilment.take_back(order, valve, "changed their mind", by)
     assert states() == ("received", "received")
     readings.take(shop.shift, pair[0], taken(pair[0], 1.0), by)
     readings.take(shop.shift, pair[1], taken(pair[1], 1.0), by)

@@ -13,10 +13,10 @@ from decimal import Decimal
 from django.contrib.auth.models import User
 
 from catalog.models import ValveType
-from grading import pulling
 from grading.demo.clock import at, moment
 from grading.listings import publishing
 from grading.models import MatchedSet
+from grading.orders import fulfilment
 from grading.sets import making
 from grading.verdicts import states
 from stockroom.models import Allocation, Counter, Customer, Entry, Listing, Order, OrderLine, Place, Shop, Valve
@@ -44,17 +44,17 @@ def trade(people: dict[str, User], day: date) -> None:
         order = take_order(repairs, sales, "four for two amplifiers; quiet ones please")
         line = ask(order, sales, "12AX7", 1, 4, price="24.00")
         for _ in range(4):
-            pulling.accept(line, pulling.options(line)[0].valves, sales)
+            fulfilment.accept(line, fulfilment.options(line)[0].valves, sales)
     with at(sent):
         valves = list(Valve.objects.filter(allocations__order_line=line).order_by("serial"))
         for valve in valves:
-            pulling.pull(order, valve, sales)
+            fulfilment.pull(order, valve, sales)
         Allocation.objects.filter(order_line=line).update(pulled_at=sent)
         order.refresh_from_db()
-        pulling.despatch(order, "Tallowmere Carriers", "TC 4417 093", sales)
+        fulfilment.despatch(order, "Tallowmere Carriers", "TC 4417 093", sales)
     with at(moment(day, 3, 10, 45)):
         order.refresh_from_db()
-        pulling.take_back(order, valves[1], "hums in one channel, the customer says", sales)
+        fulfilment.take_back(order, valves[1], "hums in one channel, the customer says", sales)
 
     with at(moment(day, 9, 12)):
         _publish(quads[1], "168.00", sales)
@@ -65,8 +65,8 @@ def trade(people: dict[str, User], day: date) -> None:
     with at(moment(day, 2, 11, 20)):
         order = take_order(private, sales, "")
         line = ask(order, sales, "EL84", 4, 1, within=5, price="160.00")
-        ready = [option for option in pulling.options(line) if option.set == quads[0]]
-        pulling.accept(line, ready[0].valves, sales)
+        ready = [option for option in fulfilment.options(line) if option.set == quads[0]]
+        fulfilment.accept(line, ready[0].valves, sales)
     with at(moment(day, 1, 17, 5)):
         order = take_order(studio, sales, "no hurry")
         ask(order, sales, "6SN7GT", 2, 2, within=10, price="55.00")

@@ -17,8 +17,9 @@ from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import path
 from django.views.decorators.http import require_POST
 
-from grading import pulling, sealed_orders
+from grading import sealed_orders
 from grading.models import Policy
+from grading.orders import fulfilment
 from stockroom.models import Allocation, Counter, Customer, Entry, Listing, Order, OrderLine, Return, Shop, Valve
 from stockroom.pure.serials import BadSerial, read_serial
 from stockroom.site.people import Role, StaffRequest, for_roles, may
@@ -133,7 +134,7 @@ class BackForm(forms.Form):
 
 def orders(request: HttpRequest) -> HttpResponse:
     found = OrderFilter(request.GET, queryset=Order.objects.select_related("customer").prefetch_related("lines__type"))
-    return render(request, "grading/orders.html", {"filter": found, "page": page_of(request, found.qs)})
+    return render(request, "orders/orders.html", {"filter": found, "page": page_of(request, found.qs)})
 
 
 @for_roles(Role.SALES)
@@ -187,7 +188,7 @@ def _order_page(
     has_sealed = any(line.sealed for line in lines)
     return render(
         request,
-        "grading/order.html",
+        "orders/order.html",
         {
             "order": found,
             "lines": [
@@ -213,8 +214,8 @@ def _order_page(
     )
 
 
-def _options(line: OrderLine) -> Sequence[pulling.Option | sealed_orders.Option]:
-    return sealed_orders.options(line) if line.sealed else pulling.options(line)
+def _options(line: OrderLine) -> Sequence[fulfilment.Option | sealed_orders.Option]:
+    return sealed_orders.options(line) if line.sealed else fulfilment.options(line)
 
 
 def _add_line(by: User, found: Order, form: OrderLineForm) -> bool:
@@ -237,7 +238,7 @@ def _done(request: HttpRequest, found: Order, done: str, act: Any, *args: Any) -
     """Do one thing to an order and go back to it, with what happened or why it did not."""
     try:
         act(*args)
-    except pulling.CannotPull as problem:
+    except fulfilment.CannotPull as problem:
         messages.error(request, str(problem))
     else:
         messages.success(request, done)
@@ -254,7 +255,7 @@ def order_accept(request: StaffRequest, number: str, line_id: int) -> HttpRespon
     valves = list(
         Valve.objects.filter(serial__in=chosen.split()).select_related("type", "line__lot").order_by("serial")
     )
-    return _done(request, line.order, "Set aside.", pulling.accept, line, valves, request.user)
+    return _done(request, line.order, "Set aside.", fulfilment.accept, line, valves, request.user)
 
 
 @for_roles(Role.SALES)
@@ -265,7 +266,7 @@ def order_listing(request: StaffRequest, number: str) -> HttpResponse:
     if request.method == "POST" and form.is_valid():
         try:
             line = sealed_orders.order_listing(found, form.cleaned_data["number"], request.user)
-        except pulling.CannotPull as problem:
+        except fulfilment.CannotPull as problem:
             form.add_error("number", str(problem))
         else:
             messages.success(request, SET_ASIDE_SEALED if line.sealed else "Set aside.")
@@ -278,21 +279,21 @@ def order_listing(request: StaffRequest, number: str) -> HttpResponse:
 @for_roles(Role.SALES)
 def order_release(request: StaffRequest, number: str, line_id: int, item: int) -> HttpResponse:
     line = get_object_or_404(OrderLine.objects.select_related("order"), pk=line_id, order__number=number)
-    return _done(request, line.order, "Back in stock.", pulling.release, line, item, request.user)
+    return _done(request, line.order, "Back in stock.", fulfilment.release, line, item, request.user)
 
 
 @require_POST
 @for_roles(Role.SALES)
 def order_leave_out(request: StaffRequest, number: str, line_id: int) -> HttpResponse:
     line = get_object_or_404(OrderLine.objects.select_related("order"), pk=line_id, order__number=number)
-    return _done(request, line.order, "What was missing is left out.", pulling.leave_out, line, request.user)
+    return _done(request, line.order, "What was missing is left out.", fulfilment.leave_out, line, request.user)
 
 
 @require_POST
 @for_roles(Role.SALES)
 def order_line_drop(request: StaffRequest, number: str, line_id: int) -> HttpResponse:
     line = get_object_or_404(OrderLine.objects.select_related("order"), pk=line_id, order__number=number)
-    return _done(request, line.order, "The line is gone.", pulling.drop_line, line, request.user)
+    return _done(request, line.order, "The line is gone.", fulfilment.drop_line, line, request.user)
 
 
 @for_roles(Role.SALES)
@@ -306,12 +307,12 @@ def order_pull(request: StaffRequest, number: str) -> HttpResponse:
             valve = Valve.objects.select_related("place").filter(serial=serial).first()
             if valve is None:
                 raise BadSerial(f"No valve has the serial {serial}.")
-            left = pulling.pull(found, valve, request.user)
+            left = fulfilment.pull(found, valve, request.user)
             messages.success(
                 request, f"{valve} is off the shelf; {left} to go." if left else f"All of {found} is off the shelves."
             )
             return redirect("order-pull", number) if left else redirect(found)
-        except (BadSerial, pulling.CannotPull) as wrong:
+        except (BadSerial, fulfilment.CannotPull) as wrong:
             problem = str(wrong)
     rows = Allocation.objects.filter(order_line__order=found, live=True).select_related(
         "valve__place", "valve__type", "valve__pack__plan__line__lot", "order_line"
@@ -321,7 +322,7 @@ def order_pull(request: StaffRequest, number: str) -> HttpResponse:
         row.pack = sealed_orders.pack_in_words(row)  # type: ignore[attr-defined]
     return render(
         request,
-        "grading/order_pull.html",
+        "orders/order_pull.html",
         {
             "order": found,
             "rows": rows,
@@ -340,7 +341,7 @@ def order_despatch(request: StaffRequest, number: str) -> HttpResponse:
     form.is_valid()
     carrier, tracking = form.cleaned_data.get("carrier", ""), form.cleaned_data.get("tracking", "")
     return _done(
-        request, found, f"{found} has left the house.", pulling.despatch, found, carrier, tracking, request.user
+        request, found, f"{found} has left the house.", fulfilment.despatch, found, carrier, tracking, request.user
     )
 
 
@@ -348,7 +349,7 @@ def order_despatch(request: StaffRequest, number: str) -> HttpResponse:
 @for_roles(Role.SALES)
 def order_cancel(request: StaffRequest, number: str) -> HttpResponse:
     found = get_object_or_404(Order, number=number)
-    return _done(request, found, f"{found} is cancelled.", pulling.cancel, found, request.user)
+    return _done(request, found, f"{found} is cancelled.", fulfilment.cancel, found, request.user)
 
 
 @require_POST
@@ -359,9 +360,9 @@ def order_take_back(request: StaffRequest, number: str) -> HttpResponse:
     if form.is_valid():
         valve, seal = form.cleaned_data["serial"], form.cleaned_data.get("seal", "")
         try:
-            pulling.take_back(found, valve, form.cleaned_data["reason"], request.user, seal)
-        except pulling.CannotPull as problem:
-            form.add_error("seal" if isinstance(problem, pulling.SealNotSaid) else "serial", str(problem))
+            fulfilment.take_back(found, valve, form.cleaned_data["reason"], request.user, seal)
+        except fulfilment.CannotPull as problem:
+            form.add_error("seal" if isinstance(problem, fulfilment.SealNotSaid) else "serial", str(problem))
         else:
             shut = seal == Return.Seal.INTACT
             done = "back, still sealed, and can be sold so again." if shut else "back and waits for the bench."
