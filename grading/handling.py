@@ -9,7 +9,7 @@ from __future__ import annotations
 from django.contrib.auth.models import User
 from django.db import transaction
 
-from grading import sealed_standing
+from grading.sealed import acceptance
 from grading.verdicts import judging, states
 from stockroom.marks import identity
 from stockroom.marks.identity import Sheet
@@ -45,4 +45,4 @@ def write_off(valve: Valve, reason: str, by: User | None) -> None:
     valve.save()
     Entry.write(by, "written-off", f"Written off: {reason}", valve=valve, lot=valve.line.lot)
     states.refresh([valve.pk])
-    sealed_standing.follow([valve.pk], by)
+    acceptance.follow([valve.pk], by)

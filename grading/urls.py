@@ -6,12 +6,13 @@ from grading.claims import views as claims
 from grading.listings import views as listings
 from grading.orders import views as orders
 from grading.papers import views as paper
+from grading.sealed import views as sealed
 from grading.sets import demand_views, run_views
 from grading.sets import views as sets
 from grading.testers import check_views, study_views
 from grading.testers import views as instruments
 from grading.verdicts import views as policy
-from grading.views import identity, sealed, supplier_record, today, valves
+from grading.views import identity, supplier_record, today, valves
 
 urlpatterns = [
     *today.urlpatterns,

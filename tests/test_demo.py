@@ -17,7 +17,7 @@ from django.db import transaction
 from django.test import Client
 from django.urls import resolve
 
-from grading import demo, sealed_orders, sealed_results
+from grading import demo
 from grading.claims.claim_paper import claim_sheet_data
 from grading.claims.pure.claim_pdf import claim_pdf
 from grading.demo import drawings
@@ -40,6 +40,7 @@ from grading.models import (
 from grading.orders import fulfilment
 from grading.papers.certificates import certificate_data
 from grading.papers.pure.certificate import certificate_pdf
+from grading.sealed import orders, results
 from grading.sets.making import figures
 from grading.testers import house_nominals, records, reference_checks, studies
 from grading.testers.records import CalibrationState, Kind
@@ -248,7 +249,7 @@ def test_a_sealed_lot_was_accepted_on_its_sample_and_is_sold_unopened(shop: Made
     plan = SamplingPlan.objects.get()
     assert plan.method == SamplingPlan.Method.ISO and plan.returnable_until is not None
     assert [one.number for one in plan.drawn.order_by("order")] == sampling.draw(80, plan.sample_size, plan.seed)
-    found = sealed_results.results(plan)
+    found = results.results(plan)
     assert found.decision.outcome == sampling.Outcome.ACCEPT and found.failed == 1 and found.outside == []
     (decided,) = plan.decisions.all()
     assert decided.action == SealedDecision.Action.ACCEPT and plan.made_at < decided.at
@@ -261,7 +262,7 @@ def test_a_sealed_lot_was_accepted_on_its_sample_and_is_sold_unopened(shop: Made
     order = Order.objects.get(lines__sealed=True)
     (held,) = Allocation.objects.filter(order_line__order=order, live=True)
     assert order.state == Order.State.RESERVED and not held.valve.pack.opened
-    (said,) = sealed_orders.statements(order)
+    (said,) = orders.statements(order)
     assert said.why_not == "" and plan.basis in said.sentence
 
 

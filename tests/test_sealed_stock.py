@@ -18,10 +18,11 @@ from django.utils import timezone
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from grading import handling, sealed_deciding, sealed_listing, sealed_results
+from grading import handling
 from grading.bench import readings
 from grading.listings import publishing
-from grading.sealed_results import Verdict
+from grading.sealed import deciding, listing, results
+from grading.sealed.results import Verdict
 from stockroom.models import (
     Allocation,
     Charge,
@@ -229,16 +230,16 @@ def test_opened_packs_get_serials_by_carton_and_go_to_the_ordinary_bench(by: Use
 
 def test_results_come_in_live_and_a_good_sample_accepts() -> None:
     plan = an_iso_plan(sealed_line(50))
-    before = sealed_results.results(plan)
+    before = results.results(plan)
     assert before.decision.outcome == Outcome.GO_ON and before.shut == plan.sample_size
     packs = sealed.open_packs(plan, plan.sample_size, None)
-    assert sealed_results.results(plan).waiting == plan.sample_size
+    assert results.results(plan).waiting == plan.sample_size
     graded(packs[0].valve)
-    one = sealed_results.results(plan)
+    one = results.results(plan)
     assert (one.tested, one.failed, one.decision.outcome) == (1, 0, Outcome.GO_ON)
     for pack in packs[1:]:
         graded(pack.valve)
-    done = sealed_results.results(plan)
+    done = results.results(plan)
     assert done.decision.outcome == Outcome.ACCEPT and done.by_grade == [("Excellent", plan.sample_size)]
     assert done.unopened == sampling.unopened(50, plan.sample_size, 0)
 
@@ -247,10 +248,10 @@ def test_a_bad_sample_goes_back_while_it_can_and_is_tested_whole_after() -> None
     today = timezone.localdate()
     soon = an_iso_plan(sealed_line(50), terms=Terms(returnable_until=today))
     sample(soon, bad=soon.rejection_number)
-    assert sealed_results.results(soon).decision.outcome == Outcome.RETURN
+    assert results.results(soon).decision.outcome == Outcome.RETURN
     late = an_iso_plan(sealed_line(50), terms=Terms(returnable_until=today - timedelta(days=1)))
     sample(late, bad=late.rejection_number)
-    assert sealed_results.results(late).decision.outcome == Outcome.TEST_ALL
+    assert results.results(late).decision.outcome == Outcome.TEST_ALL
 
 
 def test_a_pack_found_broken_or_empty_fails_and_one_that_came_back_keeps_what_it_was(by: User) -> None:
@@ -258,17 +259,17 @@ def test_a_pack_found_broken_or_empty_fails_and_one_that_came_back_keeps_what_it
     broken, sold, *_ = sample(plan)
     # written off after it was graded: its grade still speaks for how it came
     handling.write_off(broken, "dropped here", by)
-    assert sealed_results.results(plan).failed == 0
+    assert results.results(plan).failed == 0
     order = Order.objects.create(number="R0001", customer=Customer.objects.create(name="Ada Quill"))
     sold.grades.update(standing=False)
-    assert sealed_results.results(plan).waiting == 1
+    assert results.results(plan).waiting == 1
     Return.objects.create(valve=sold, order=order, reason="hums")
-    assert sealed_results.results(plan).waiting == 0
+    assert results.results(plan).waiting == 0
 
     other = an_iso_plan(sealed_line(50))
     empty = sealed.open_packs(other, 1, by)[0].valve
     handling.write_off(empty, "the pack was empty", by)
-    found = sealed_results.results(other)
+    found = results.results(other)
     assert found.failed == 1 and "the pack was empty" in next(d.why for d in found.drawn if d.valve)
 
 
@@ -276,18 +277,18 @@ def test_a_named_worst_grade_is_the_rule_where_it_is_given() -> None:
     names = make_policy().parsed.names
     plan = an_iso_plan(sealed_line(50), terms=Terms(worst_grade=names[0]))
     valves = sample(plan)
-    assert sealed_results.results(plan).failed == 0
+    assert results.results(plan).failed == 0
     weaker = graded(valves[0], gm=1.2)
     assert weaker.saleable and weaker.name != names[0]
-    assert sealed_results.results(plan).failed == 1
-    assert sealed_results.verdict(plan, valves[0], weaker)[0] == Verdict.FAILED
+    assert results.results(plan).failed == 1
+    assert results.verdict(plan, valves[0], weaker)[0] == Verdict.FAILED
 
 
 def test_a_grade_that_the_rule_cannot_be_compared_with_waits() -> None:
     make_policy()
     plan = an_iso_plan(sealed_line(50), terms=Terms(worst_grade="Grade of another shop"))
     sample(plan)
-    assert sealed_results.results(plan).waiting == plan.sample_size
+    assert results.results(plan).waiting == plan.sample_size
 
 
 def test_the_results_take_as_many_questions_for_few_as_for_many(django_assert_max_num_queries: Any) -> None:
@@ -297,14 +298,14 @@ def test_the_results_take_as_many_questions_for_few_as_for_many(django_assert_ma
     assert large.sample_size > small.sample_size
     for plan in (small, large):
         with django_assert_max_num_queries(8):
-            sealed_results.results(plan)
+            results.results(plan)
 
 
 # The decision
 
 
 def decide(plan: SamplingPlan, action: SealedDecision.Action, note: str = "", by: User | None = None) -> SealedDecision:
-    return sealed_deciding.decide(plan, action, note, by).decision
+    return deciding.decide(plan, action, note, by).decision
 
 
 def test_accepting_records_the_result_and_the_statement_on_the_rest(by: User) -> None:
@@ -345,8 +346,8 @@ def test_testing_every_piece_counts_the_others_beside_the_sample() -> None:
     others = booking.allot_serials(line, 4, None)
     graded(others[0])
     graded(others[1], gm=0.2)
-    found = sealed_results.results(plan)
-    assert found.rest == sealed_results.Rest(2, 1, 2, 50 - plan.sample_size - 4)
+    found = results.results(plan)
+    assert found.rest == results.Rest(2, 1, 2, 50 - plan.sample_size - 4)
     assert found.tested == plan.sample_size
 
 
@@ -361,7 +362,7 @@ def test_a_return_takes_the_bulk_out_of_the_house_and_shares_the_cost_anew(by: U
     sealed.describe(gone, Packing(carton_size=10), by)
     plan = an_iso_plan(gone, terms=Terms(returnable_until=timezone.localdate()))
     sample(plan, bad=plan.rejection_number)
-    sealed_deciding.decide(plan, Action.RETURN, "", by, keep_opened=True)
+    deciding.decide(plan, Action.RETURN, "", by, keep_opened=True)
     gone.refresh_from_db()
     kept.refresh_from_db()
     assert gone.sent_back == 50 - plan.sample_size and gone.pieces == plan.sample_size
@@ -389,13 +390,13 @@ def test_serials_given_out_past_the_draw_are_shown() -> None:
     line = sealed_line(50)
     plan = an_iso_plan(line)
     booking.take_up(line, None)
-    assert len(sealed_results.results(plan).outside) == 1
+    assert len(results.results(plan).outside) == 1
 
 
 def test_a_carton_that_was_opened_has_lost_its_seal() -> None:
     plan = an_iso_plan(sealed_line(100, seal="carton", carton_size=10))
     sample(plan)
-    found = sealed_results.results(plan)
+    found = results.results(plan)
     broken = {d.where[0] for d in plan.drawn.select_related("plan")}
     assert found.still_sealed == 100 - 10 * len(broken)
     assert found.loosened == 10 * len(broken) - plan.sample_size
@@ -416,8 +417,8 @@ def accepted(by: User) -> SamplingPlan:
 
 
 def publish(plan: SamplingPlan, count: int, by: User, **words: str) -> Listing:
-    texts = {"title": sealed_listing.title(plan, count), "text": sealed_listing.describe(plan), **words}
-    return sealed_listing.publish(plan, count, price=Decimal("9.50"), currency="GBP", by=by, **texts)
+    texts = {"title": listing.title(plan, count), "text": listing.describe(plan), **words}
+    return listing.publish(plan, count, price=Decimal("9.50"), currency="GBP", by=by, **texts)
 
 
 def test_sealed_packs_are_listed_as_sample_tested_and_their_state_follows(accepted: SamplingPlan, by: User) -> None:
@@ -719,8 +720,8 @@ def test_the_public_reads_plan_and_result_in_place_of_readings(
     assert "sealed and sample-tested, not tested" in page
     data = {
         "count": "2",
-        "title": sealed_listing.title(accepted, 2),
-        "text": sealed_listing.describe(accepted),
+        "title": listing.title(accepted, 2),
+        "text": listing.describe(accepted),
         "price": "20",
         "currency": "GBP",
     }

@@ -15,14 +15,15 @@ from django.test import Client
 from django.urls import reverse
 from django.utils import timezone
 
-from grading import sealed_deciding, sealed_listing, sealed_orders, sealed_results, supplier_record
+from grading import supplier_record
 from grading.bench import readings
 from grading.bench.taken import Taken
 from grading.listings import publishing
 from grading.models import Quantity
 from grading.orders import fulfilment
 from grading.orders.fulfilment import CannotPull
-from grading.sealed_results import Verdict
+from grading.sealed import deciding, listing, orders, results
+from grading.sealed.results import Verdict
 from grading.testers import studies
 from stockroom.models import (
     Allocation,
@@ -82,7 +83,7 @@ def accepted_lot(
     level = Level.S1 if seal == "carton" else Level.II  # so that some cartons stay shut
     plan = plans.make_plan(line, Iso(level, Decimal("4.0")), Terms(), by, seed="a seed")
     sample(plan, by)
-    sealed_deciding.decide(plan, Action.ACCEPT, "", by)
+    deciding.decide(plan, Action.ACCEPT, "", by)
     return plan
 
 
@@ -109,7 +110,7 @@ def ask(quantity: int = 1, pieces: int = 1, **fields: Any) -> OrderLine:
 
 def fill(line: OrderLine, by: User) -> Order:
     for _ in range(line.quantity):
-        sealed_orders.set_aside(line, sealed_orders.options(line)[0].key, by)
+        orders.set_aside(line, orders.options(line)[0].key, by)
     return Order.objects.get(pk=line.order_id)
 
 
@@ -127,8 +128,8 @@ def send(order: Order, by: User) -> Order:
 
 
 def publish(plan: SamplingPlan, count: int, by: User, price: str = "9.50") -> Listing:
-    title, text = sealed_listing.title(plan, count), sealed_listing.describe(plan)
-    return sealed_listing.publish(plan, count, title, text, Decimal(price), "GBP", by)
+    title, text = listing.title(plan, count), listing.describe(plan)
+    return listing.publish(plan, count, title, text, Decimal(price), "GBP", by)
 
 
 def read_at_the_bench(valve: Valve) -> None:
@@ -151,13 +152,13 @@ def test_only_accepted_lots_are_proposed_and_only_packs_that_were_not_drawn(by: 
     plans.describe(waiting, Packing(), None)
     plans.make_plan(waiting, Iso(Level.II, Decimal("4.0")), Terms(), by)
     line = ask()
-    assert sealed_orders.options(line) == []
+    assert orders.options(line) == []
     plan = accepted_lot(by)
-    (option,) = sealed_orders.options(line)
+    (option,) = orders.options(line)
     assert option.plan == plan and option.serials == []
     assert set(option.numbers).isdisjoint(plan.drawn.values_list("number", flat=True))
     spoil(plan)
-    assert sealed_orders.options(line) == []
+    assert orders.options(line) == []
 
 
 def test_packs_set_aside_get_serials_and_stay_under_their_seals(by: User) -> None:
@@ -174,12 +175,12 @@ def test_more_packs_than_there_are_cannot_be_set_aside(by: User) -> None:
     plan = accepted_lot(by)
     left = 50 - plan.sample_size
     line = ask(1, left + 1)
-    assert sealed_orders.options(line) == []
+    assert orders.options(line) == []
     with pytest.raises(CannotPull, match="No whole packs"):
-        sealed_orders.set_aside(line, f"plan {plan.pk}", by)
+        orders.set_aside(line, f"plan {plan.pk}", by)
     fill(ask(1, left), by)
     with pytest.raises(CannotPull, match="No whole packs"):
-        sealed_orders.set_aside(ask(), f"plan {plan.pk}", by)
+        orders.set_aside(ask(), f"plan {plan.pk}", by)
 
 
 def test_a_piece_taken_up_outside_the_draw_is_not_sold_as_a_pack(by: User) -> None:
@@ -204,7 +205,7 @@ def test_a_sealed_line_takes_no_tested_valve_and_a_tested_line_no_sealed_pack(by
     OrderLine.objects.filter(pk=ordinary.pk).update(sealed=False)
     ordinary.refresh_from_db()
     with pytest.raises(CannotPull, match="asks for tested valves"):
-        sealed_orders.set_aside(ordinary, f"plan {plan.pk}", by)
+        orders.set_aside(ordinary, f"plan {plan.pk}", by)
     (pack,) = plans.take_for_sale(plan, 1, by)
     with pytest.raises(CannotPull, match="not of the best"):
         fulfilment.accept(ordinary, [pack.valve], by)
@@ -214,7 +215,7 @@ def test_a_sealed_line_takes_no_tested_valve_and_a_tested_line_no_sealed_pack(by
 def test_a_choice_that_is_not_there_is_refused(by: User, key: str) -> None:
     accepted_lot(by)
     with pytest.raises(CannotPull):
-        sealed_orders.set_aside(ask(), key, by)
+        orders.set_aside(ask(), key, by)
 
 
 def test_price_and_cost_of_a_sealed_pack_go_the_way_of_every_other_valve(by: User) -> None:
@@ -254,7 +255,7 @@ def test_each_pack_is_scanned_and_leaves_as_sealed(by: User) -> None:
     assert {valve.state for valve in held(order)} == {State.DESPATCHED}
     texts = Entry.objects.filter(action="despatched").values_list("text", flat=True)
     assert len(texts) == 2 and all(WORDS in text for text in texts)
-    assert sealed_results.results(plan).still_sealed == 50 - plan.sample_size - 2
+    assert results.results(plan).still_sealed == 50 - plan.sample_size - 2
 
 
 def test_one_scan_takes_a_whole_sealed_carton(by: User) -> None:
@@ -272,7 +273,7 @@ def test_one_scan_takes_a_whole_sealed_carton(by: User) -> None:
 
 def test_half_a_sealed_carton_is_not_sold(by: User) -> None:
     accepted_lot(by, 100, seal="carton")
-    assert sealed_orders.options(ask(1, 5)) == []
+    assert orders.options(ask(1, 5)) == []
 
 
 # From a listing
@@ -282,13 +283,13 @@ def test_what_is_listed_goes_on_an_order_whole_and_leaves_the_public_list(by: Us
     plan = accepted_lot(by)
     made = publish(plan, 3, by)
     line = ask(1, 3)
-    option = sealed_orders.options(line)[0]
+    option = orders.options(line)[0]
     assert option.listing == made and len(option.serials) == 3
-    sealed_orders.set_aside(line, option.key, by)
+    orders.set_aside(line, option.key, by)
     assert set(held(line.order)) == set(Valve.objects.filter(listings__listing=made))
     assert not Listing.objects.for_public_display().exists()
     with pytest.raises(CannotPull, match="not for sale any more"):
-        sealed_orders.set_aside(ask(1, 3), option.key, by)
+        orders.set_aside(ask(1, 3), option.key, by)
     order = Order.objects.get(pk=line.order_id)
     send(order, by)
     made.refresh_from_db()
@@ -298,7 +299,7 @@ def test_what_is_listed_goes_on_an_order_whole_and_leaves_the_public_list(by: Us
 def test_a_listing_of_another_size_does_not_fill_the_line(by: User) -> None:
     made = publish(accepted_lot(by), 3, by)
     with pytest.raises(CannotPull, match="not what the line asks for"):
-        sealed_orders.set_aside(ask(1, 2), f"listing {made.number}", by)
+        orders.set_aside(ask(1, 2), f"listing {made.number}", by)
 
 
 def test_a_listing_is_put_on_an_order_by_its_number(by: User, logged_in: Callable[..., Client]) -> None:
@@ -323,9 +324,9 @@ def test_a_listed_valve_goes_on_an_order_the_same_way_and_another_currency_is_re
     made = publishing.publish([valve], "12AX7", "", Decimal("9.00"), "GBP", by)
     abroad = Order.objects.create(number="R0009", customer=Customer.objects.create(name="Bo"), currency="EUR")
     with pytest.raises(CannotPull, match="priced in GBP"):
-        sealed_orders.order_listing(abroad, made, by)
+        orders.order_listing(abroad, made, by)
     order = ask().order
-    line = sealed_orders.order_listing(order, made, by)
+    line = orders.order_listing(order, made, by)
     assert not line.sealed and held(order) == [valve]
 
 
@@ -362,7 +363,7 @@ def test_a_pack_that_was_opened_at_the_bench_is_no_more_sold_as_sealed(by: User)
     assert BrokenSeal.objects.get().pack.valve == valve
     assert "Seal broken" in Entry.objects.get(action="seal-broken").text
     assert valve.pack.number not in [number for unit in plans.units_for_sale(plan) for number in unit]
-    found = sealed_results.results(plan)
+    found = results.results(plan)
     assert [one.valve for one in found.outside] == [valve] and found.tested == plan.sample_size
     valve.refresh_from_db()
     assert valve.state == State.GRADED  # an ordinary valve, sold by its grade
@@ -593,11 +594,11 @@ def test_a_lot_is_not_decided_anew_while_an_order_holds_its_packs_sealed(by: Use
     made = publish(plan, 1, by)
     order = fill(ask(1), by)
     with pytest.raises(plans.AlreadyDecided, match=f"set aside as sealed for {order}"):
-        sealed_deciding.decide(plan, Action.TEST_ALL, "complaints", by)
+        deciding.decide(plan, Action.TEST_ALL, "complaints", by)
     made.refresh_from_db()
     assert made.ended_at is None  # nothing half done
     send(order, by)
-    sealed_deciding.decide(plan, Action.TEST_ALL, "complaints", by)  # what was sold is sold
+    deciding.decide(plan, Action.TEST_ALL, "complaints", by)  # what was sold is sold
 
 
 def test_packs_of_a_lot_that_turned_bad_do_not_leave_the_house(by: User) -> None:
@@ -608,7 +609,7 @@ def test_packs_of_a_lot_that_turned_bad_do_not_leave_the_house(by: User) -> None
     with pytest.raises(CannotPull, match="no longer accepts it"):
         fulfilment.pull(order, held(order)[1], by)
     with pytest.raises(CannotPull, match="not sold as sealed"):
-        sealed_orders.set_aside(ask(), f"plan {plan.pk}", by)
+        orders.set_aside(ask(), f"plan {plan.pk}", by)
 
 
 # Outside the draw
@@ -620,13 +621,13 @@ def test_results_outside_the_draw_never_enter_the_sums(by: User, logged_in: Call
     plan = plans.make_plan(line, Iso(Level.II, Decimal("4.0")), Terms(), None, seed="a seed")
     for valve in booking.allot_serials(line, 4, None):
         graded(valve, gm=0.2)
-    assert sealed_results.results(plan).tested == 0
+    assert results.results(plan).tested == 0
     sample(plan, by)
-    found = sealed_results.results(plan)
+    found = results.results(plan)
     assert (found.tested, found.failed, found.decision.outcome) == (plan.sample_size, 0, Outcome.ACCEPT)
     assert [one.verdict for one in found.outside] == [Verdict.FAILED] * 4
     assert sum(count for _, count in found.by_grade) == plan.sample_size
-    done = sealed_deciding.decide(plan, Action.ACCEPT, "", by)
+    done = deciding.decide(plan, Action.ACCEPT, "", by)
     assert (done.decision.tested, done.decision.failed) == (plan.sample_size, 0)
     page = logged_in().get(reverse("sealed", args=[line.lot.number, line.number])).content.decode()
     assert "4 pieces were opened or taken up without being drawn; 4 judged, 4 failed" in page
@@ -639,9 +640,9 @@ def test_good_pieces_outside_the_draw_do_not_make_up_for_the_sample(by: User) ->
     plan = plans.make_plan(line, Iso(Level.II, Decimal("4.0")), Terms(), None, seed="a seed")
     for valve in booking.allot_serials(line, plan.sample_size, None):
         graded(valve)
-    assert sealed_results.results(plan).decision.outcome == Outcome.GO_ON
+    assert results.results(plan).decision.outcome == Outcome.GO_ON
     sample(plan, by, bad=plan.rejection_number)
-    assert sealed_results.results(plan).failed == plan.rejection_number
+    assert results.results(plan).failed == plan.rejection_number
 
 
 # Back to the supplier
@@ -669,7 +670,7 @@ def test_opened_pieces_go_back_with_the_lot_and_their_cost_with_them(by: User) -
     plan, other = lot_going_back("100.00")
     assert other is not None
     opened = sample(plan, by, bad=plan.rejection_number)
-    done = sealed_deciding.decide(plan, Action.RETURN, "", by)
+    done = deciding.decide(plan, Action.RETURN, "", by)
     assert set(done.went_back) == set(opened)
     assert {valve.state for valve in Valve.objects.filter(pk__in=[one.pk for one in opened])} == {State.WRITTEN_OFF}
     assert set(costs_of(plan.line)) == {Decimal(0)} and sum(costs_of(other)) == Decimal("100.00")
@@ -678,14 +679,14 @@ def test_opened_pieces_go_back_with_the_lot_and_their_cost_with_them(by: User) -
     texts = Entry.objects.filter(line=line, action="sent-back").values_list("text", flat=True)
     assert any(f"{len(opened)} pieces with serials sent back" in text for text in texts)
     assert all(valve.entries.filter(action="written-off").exists() for valve in opened)
-    assert sealed_results.results(plan).failed == plan.rejection_number
+    assert results.results(plan).failed == plan.rejection_number
 
 
 def test_opened_pieces_that_are_kept_stay_and_carry_the_cost(by: User) -> None:
     plan, other = lot_going_back("100.00")
     assert other is not None
     opened = sample(plan, by, bad=plan.rejection_number)
-    done = sealed_deciding.decide(plan, Action.RETURN, "", by, keep_opened=True)
+    done = deciding.decide(plan, Action.RETURN, "", by, keep_opened=True)
     assert list(done.went_back) == [] and Entry.objects.filter(action="opened-kept").exists()
     assert Valve.objects.in_house().filter(pack__opened=True).count() == len(opened)
     assert sum(costs_of(plan.line)) + sum(costs_of(other)) == Decimal("100.00")
@@ -695,7 +696,7 @@ def test_opened_pieces_that_are_kept_stay_and_carry_the_cost(by: User) -> None:
 def test_a_lot_that_goes_back_whole_keeps_its_cost_in_sight(by: User) -> None:
     plan, _ = lot_going_back("100.00", alone=True)
     sample(plan, by, bad=plan.rejection_number)
-    sealed_deciding.decide(plan, Action.RETURN, "", by)
+    deciding.decide(plan, Action.RETURN, "", by)
     line = Line.objects.get(pk=plan.line_id)
     assert line.cost == Decimal("100.00") and set(costs_of(line)) == {Decimal(0)}
     charge = line.lot.charges.get()
@@ -709,8 +710,8 @@ def test_a_sample_cut_short_by_a_refusal_is_not_counted_worse_when_it_goes_back(
     packs = plans.open_packs(plan, plan.sample_size, by)
     for pack in packs[: plan.rejection_number]:
         graded(pack.valve, gm=0.2)
-    sealed_deciding.decide(plan, Action.RETURN, "", by)
-    found = sealed_results.results(plan)
+    deciding.decide(plan, Action.RETURN, "", by)
+    found = results.results(plan)
     assert (found.tested, found.failed) == (plan.rejection_number, plan.rejection_number)
     assert "went back to the supplier unjudged" in {drawn.why for drawn in found.drawn}
 
@@ -720,7 +721,7 @@ def test_what_was_opened_outside_the_draw_goes_back_or_is_kept_like_the_sample(b
         plan, _ = lot_going_back("100.00")
         sample(plan, by, bad=plan.rejection_number)
         outside = booking.take_up(plan.line, None)
-        done = sealed_deciding.decide(plan, Action.RETURN, "", by, keep_opened=keep)
+        done = deciding.decide(plan, Action.RETURN, "", by, keep_opened=keep)
         assert (outside in done.went_back) != keep
 
 
@@ -728,7 +729,7 @@ def test_a_pack_that_went_back_unopened_is_no_failure_of_the_suppliers(by: User)
     plan = accepted_lot(by)
     order = fill(ask(2), by)
     fulfilment.cancel(order, by)
-    sealed_deciding.decide(plan, Action.RETURN, "the supplier takes them after all", by)
+    deciding.decide(plan, Action.RETURN, "the supplier takes them after all", by)
     (found,) = supplier_record.records_of([Line.objects.get(pk=plan.line_id)])
     assert (found.record.known, found.record.usable, found.record.written_off) == (plan.sample_size,) * 2 + (0,)
     assert found.record.not_tested == 0 and found.record.sent_back == 50 - plan.sample_size

@@ -8,7 +8,7 @@ from django.utils import timezone
 
 from grading.claims.pure.claim_pdf import ClaimData, ClaimedRow, Pictured
 from grading.drawing.page import day
-from grading.sealed_paper import letterhead
+from grading.sealed.papers import letterhead
 from stockroom.models import Attachment, Claim, ClaimStep, Line, Photograph
 from stockroom.pure.money import shown
 

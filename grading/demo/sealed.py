@@ -20,10 +20,10 @@ from django.db.models import Model
 from django.db.models.signals import pre_save
 
 from catalog.models import ValveType
-from grading import sealed_deciding, sealed_listing, sealed_orders
 from grading.demo import shifts, trade
 from grading.demo.clock import at, moment
 from grading.models import Tester
+from grading.sealed import deciding, listing, orders
 from stockroom.models import (
     Charge,
     Customer,
@@ -54,7 +54,7 @@ def deal(people: dict[str, User], day: date, plan: dict[str, Any], seed: int) ->
     _test(mine["bench"], drawn, people, day, plan, seed)
     decided = moment(day, mine["decision"]["ago"], 10, 30)
     with at(decided), _once(decided):
-        sealed_deciding.decide(drawn, SealedDecision.Action.ACCEPT, "", people["receiving"])
+        deciding.decide(drawn, SealedDecision.Action.ACCEPT, "", people["receiving"])
     _sell(mine, drawn, people["sales"], day)
     return line.lot
 
@@ -134,12 +134,12 @@ def _test(
 def _sell(mine: dict[str, Any], drawn: SamplingPlan, by: User, day: date) -> None:
     row, currency = mine["listing"], Shop.own().currency
     with at(moment(day, row["ago"], 12, 20)):
-        title, text = sealed_listing.title(drawn, row["packs"]), sealed_listing.describe(drawn)
-        sealed_listing.publish(drawn, row["packs"], title, text, Decimal(row["price"]), currency, by)
+        title, text = listing.title(drawn, row["packs"]), listing.describe(drawn)
+        listing.publish(drawn, row["packs"], title, text, Decimal(row["price"]), currency, by)
     row = mine["order"]
     with at(moment(day, row["ago"], 11, 35)):
         order = trade.take_order(Customer.objects.get(name=row["customer"]), by, row["note"])
         line = trade.ask(order, by, drawn.line.type.designation, 1, row["packs"], price=row["price"], sealed=True)
         for _ in range(row["packs"]):
-            fresh = [option for option in sealed_orders.options(line) if option.listing is None]
-            sealed_orders.set_aside(line, fresh[0].key, by)
+            fresh = [option for option in orders.options(line) if option.listing is None]
+            orders.set_aside(line, fresh[0].key, by)

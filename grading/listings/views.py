@@ -17,9 +17,9 @@ from django.utils import timezone
 from django.views.decorators.http import require_POST
 
 from catalog.models import ValveType
-from grading import sealed_listing, sealed_standing
 from grading.listings import publishing as listing_work
 from grading.models import Grade, MatchedSet, Quantity, Reading
+from grading.sealed import acceptance, listing
 from grading.sets import making
 from grading.testers import conditions
 from grading.verdicts.values import Value
@@ -171,9 +171,9 @@ def item(request: HttpRequest, number: str) -> HttpResponse:
     if len(valves) > 1:
         matched = MatchedSet.objects.live().filter(members__valve__in=valves, members__live=True).first()
     members = list(matched.members.select_related("grade")) if matched else []
-    sealed = sealed_listing.of(valves)
+    sealed = listing.of(valves)
     available = Listing.objects.for_public_display().filter(pk=found.pk).exists()
-    overturned = sealed is not None and sealed_standing.why_not_accepted(sealed.plan, sealed.results) != ""
+    overturned = sealed is not None and acceptance.why_not_accepted(sealed.plan, sealed.results) != ""
     available = available and not overturned
     return render(
         request,

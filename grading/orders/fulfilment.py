@@ -8,7 +8,7 @@
 - `despatch(order, ...)`, `cancel(order)`, `take_back(order, valve, reason, seal=...)`
 
 An order is open until every item it asks for is set aside, then reserved, pulled, despatched. Sealed packs are chosen
-in `grading.sealed_orders`; from there they go the same way as other valves, but leave only with their seal whole and
+in `grading.sealed.orders`; from there they go the same way as other valves, but leave only with their seal whole and
 while their lot stands accepted.
 """
 
@@ -22,9 +22,9 @@ from django.db import IntegrityError, transaction
 from django.db.models import QuerySet
 from django.utils import timezone
 
-from grading import sealed_standing
 from grading.listings import publishing
 from grading.models import Grade, MatchedSet
+from grading.sealed import acceptance
 from grading.sets import making
 from grading.sets.plans import WIDEST_PERCENT, least_loss
 from grading.verdicts import judging, states
@@ -347,7 +347,7 @@ def _whole(allocations: Sequence[Allocation]) -> list[Pack]:
         if allocation.valve_id not in packs:
             raise CannotPull(f"The seal of {allocation.valve} is broken: it cannot leave as sealed. {PUT_BACK}")
     for plan in {pack.plan_id: pack.plan for pack in packs.values()}.values():
-        if why := sealed_standing.why_not_accepted(plan):
+        if why := acceptance.why_not_accepted(plan):
             raise CannotPull(f"Packs of {plan.line} cannot leave as sealed: {why} {PUT_BACK}")
     return [packs[allocation.valve_id] for allocation in allocations]
 

@@ -17,9 +17,9 @@ from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import path
 from django.views.decorators.http import require_POST
 
-from grading import sealed_orders
 from grading.models import Policy
 from grading.orders import fulfilment
+from grading.sealed import orders as sealed_orders
 from stockroom.models import Allocation, Counter, Customer, Entry, Listing, Order, OrderLine, Return, Shop, Valve
 from stockroom.pure.serials import BadSerial, read_serial
 from stockroom.site.people import Role, StaffRequest, for_roles, may

@@ -13,7 +13,6 @@ from django.urls import path
 from django.utils import timezone
 from django.views.decorators.http import require_safe
 
-from grading import sealed_orders
 from grading.drawing.stock import STOCKS
 from grading.drawing.symbols import DOTS_203, DOTS_300, CannotEncode, Kind
 from grading.models import MatchedSet
@@ -22,6 +21,7 @@ from grading.papers.certificates import CannotCertify, certificate_data
 from grading.papers.pure.certificate import certificate_pdf
 from grading.papers.pure.labels import labels_pdf
 from grading.papers.pure.pick_list import PickListData, Row, pick_list_pdf
+from grading.sealed import orders
 from stockroom.models import Allocation, Order, Shop, Valve
 
 MOST_LABELS = 2000  # what one request can draw while somebody waits
@@ -167,7 +167,7 @@ def pick_list(request: HttpRequest, number: str) -> HttpResponse:
             place=allocation.valve.place.code if allocation.valve.place else "",
             serial=allocation.valve.serial,
             type=allocation.valve.type.designation,
-            set_number=sealed_orders.pack_in_words(allocation)
+            set_number=orders.pack_in_words(allocation)
             or next((m.set.number for m in allocation.valve.memberships.all() if m.live), ""),
             item=str(allocation.order_line),
             pulled=allocation.pulled_at is not None,
@@ -185,7 +185,7 @@ def pick_list(request: HttpRequest, number: str) -> HttpResponse:
         customer=order.customer.name,
         note=order.note,
         rows=rows,
-        sealed=tuple(said.sentence for said in sealed_orders.statements(order)),
+        sealed=tuple(said.sentence for said in orders.statements(order)),
         placed_on=timezone.localdate(order.placed_at),
         printed_on=timezone.localdate(),
     )

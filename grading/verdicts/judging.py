@@ -17,8 +17,8 @@ from django.contrib.auth.models import User
 from django.db import transaction
 
 from catalog.models import Section
-from grading import sealed_standing
 from grading.models import Grade, Policy, Reading
+from grading.sealed import acceptance
 from grading.testers.records import Kind
 from grading.verdicts import states
 from grading.verdicts.pure.grades import Judgement, judge
@@ -159,7 +159,7 @@ def grade(valves: Collection[Valve], policy: Policy, by: User | None) -> dict[in
             batch_size=states.CHUNK,
         )
         states.refresh([valve.pk for valve in valves])
-        sealed_standing.follow([row.valve_id for row, _ in fresh], by)
+        acceptance.follow([row.valve_id for row, _ in fresh], by)
     return given
 
 
@@ -172,4 +172,4 @@ def _rests_on(grade: Grade, evidence: Evidence, measured: list[dict[str, Any]]) 
 def withdraw(valve: Valve, by: User | None) -> None:
     """The standing grade no longer speaks for the valve: it has come back, or a reading was corrected away."""
     Grade.objects.filter(valve=valve, standing=True).update(standing=False)
-    sealed_standing.follow([valve.pk], by)
+    acceptance.follow([valve.pk], by)

@@ -11,7 +11,7 @@
 - `series_of(supplier)`, `standing_of(supplier, aql)`: the severity that the switching rules give, from the results
 - `say_of(supplier, note, by)`: what those rules leave to the shop
 
-What the bench finds is counted in grading (`grading.sealed_results`); here it comes in as numbers.
+What the bench finds is counted in grading (`grading.sealed.results`); here it comes in as numbers.
 """
 
 from __future__ import annotations

@@ -13,20 +13,14 @@ from django.urls import path, reverse
 from django.utils import timezone
 from django.utils.html import format_html
 
-from grading import sealed_deciding, sealed_listing, sealed_paper, sealed_results, sealed_standing
 from grading.handling import CannotWriteOff
 from grading.listings.publishing import CannotList
+from grading.sealed import acceptance, deciding, papers, results
+from grading.sealed import listing as sealed_listing
+from grading.sealed.forms import DecideForm, OpenForm, PackingForm, PlanForm, SealedListingForm, SupplyForm
 from grading.sealed.pure.sealed_pdf import draw_list_pdf, statement_pdf
-from grading.sealed_results import Results
+from grading.sealed.results import Results
 from grading.views.identity_forms import LIKELIEST
-from grading.views.sealed_forms import (
-    DecideForm,
-    OpenForm,
-    PackingForm,
-    PlanForm,
-    SealedListingForm,
-    SupplyForm,
-)
 from stockroom.marks import identity
 from stockroom.models import Line, Listing, Order, Packing, SamplingPlan, SealedDecision, Shop, Supplier
 from stockroom.models.goods import pieces_of_line
@@ -73,7 +67,7 @@ def sealed_lines(request: StaffRequest) -> HttpResponse:
         )
         .order_by("-lot__received_on", "-lot__number", "number")
     )
-    return render(request, "grading/sealed_lines.html", {"page": page_of(request, rows)})
+    return render(request, "sealed/sealed_lines.html", {"page": page_of(request, rows)})
 
 
 def sealed_line(request: StaffRequest, number: str, line: int) -> HttpResponse:
@@ -96,7 +90,7 @@ def _sealed_page(
     if plan is not None:
         plan.line = line
         context |= _of_plan(request, plan, open_form, decide_form)
-    return render(request, "grading/sealed_line.html", context)
+    return render(request, "sealed/sealed_line.html", context)
 
 
 def _date(packing: Packing | None) -> dict[str, Any]:
@@ -118,7 +112,7 @@ def _date(packing: Packing | None) -> dict[str, Any]:
 def _of_plan(
     request: StaffRequest, plan: SamplingPlan, open_form: OpenForm | None, decide_form: DecideForm | None
 ) -> dict[str, Any]:
-    found = sealed_results.results(plan)
+    found = results.results(plan)
     decisions = list(plan.decisions.select_related("by"))
     last = decisions[-1] if decisions else None
     returned = last is not None and last.action == Action.RETURN
@@ -136,10 +130,10 @@ def _of_plan(
         "drawn": Paginator(found.drawn, ROWS).get_page(request.GET.get("page")),
         "opening": _opening(plan),
         "limiting": sampling.limiting_quality(plan.plan),
-        "plot": sealed_results.oc_plot(plan.plan),
+        "plot": results.oc_plot(plan.plan),
         "decisions": decisions,
         "last": last,
-        "accepted": last is not None and not sealed_standing.why_not_accepted(plan, found),
+        "accepted": last is not None and not acceptance.why_not_accepted(plan, found),
         "turned": _turned(found, last),
         "units": len(plans.units_for_sale(plan)) if last and last.action == Action.ACCEPT else 0,
         "listings": listings,
@@ -249,14 +243,14 @@ def plan_new(request: StaffRequest, number: str, line: int) -> HttpResponse:
         currency = Shop.own().currency
         context |= {
             "plan": plan,
-            "plot": sealed_results.oc_plot(plan),
+            "plot": results.oc_plot(plan),
             "limiting": sampling.limiting_quality(plan),
             "curve": sampling.operating_characteristic(plan, 9),
             "opening": plans.opening(plan, packing.seal, packing.carton_size),
             "cost": sum(of.cost_of(of.pieces - 1 - k, currency) for k in range(plan.sample_size)),
             "cleanly": sampling.unopened(lot_size, plan.sample_size, plan.acceptance_number),
         }
-    return render(request, "grading/sealed_plan.html", context)
+    return render(request, "sealed/sealed_plan.html", context)
 
 
 def _proposals(supplier: Supplier, form: PlanForm) -> plans.Series | None:
@@ -275,7 +269,7 @@ def packs_open(request: StaffRequest, number: str, line: int) -> HttpResponse:
     plan = _plan(of)
     if request.method != "POST":
         return redirect("sealed", number, line)
-    form = OpenForm(sealed_results.results(plan).shut, request.POST)
+    form = OpenForm(results.results(plan).shut, request.POST)
     if form.is_valid():
         try:
             opened = plans.open_packs(plan, form.cleaned_data["count"], request.user)
@@ -296,12 +290,12 @@ def decide(request: StaffRequest, number: str, line: int) -> HttpResponse:
     plan = _plan(of)
     if request.method != "POST":
         return redirect("sealed", number, line)
-    found = sealed_results.results(plan)
+    found = results.results(plan)
     form = _decide_form(plan.decisions.last(), plans.PROPOSED_ACTION.get(found.decision.outcome), request.POST)
     if form.is_valid():
         action = Action(form.cleaned_data["action"])
         try:
-            done = sealed_deciding.decide(
+            done = deciding.decide(
                 plan, action, form.cleaned_data["note"], request.user, form.cleaned_data["keep_opened"]
             )
         except (SealedError, ReceivingError, CannotWriteOff) as problem:
@@ -313,7 +307,7 @@ def decide(request: StaffRequest, number: str, line: int) -> HttpResponse:
     return _sealed_page(request, of, decide_form=form)
 
 
-def _say_what_followed(request: StaffRequest, done: sealed_deciding.Done) -> None:
+def _say_what_followed(request: StaffRequest, done: deciding.Done) -> None:
     if done.ended:
         numbers = ", ".join(listing.number for listing in done.ended)
         messages.warning(request, f"No longer before the public, since the lot is not accepted any more: {numbers}.")
@@ -349,12 +343,12 @@ def sealed_listing_new(request: StaffRequest, number: str, line: int) -> HttpRes
             return redirect(made)
     each = of.cost_of(of.pieces - 1, shop.currency)
     context = {"form": form, "line": of, "lot": of.lot, "plan": plan, "units": len(units), "what": what, "each": each}
-    return render(request, "grading/sealed_listing_new.html", context)
+    return render(request, "sealed/sealed_listing_new.html", context)
 
 
 def draw_list(request: StaffRequest, number: str, line: int) -> HttpResponse:
     plan = _plan(_line(number, line))
-    data = sealed_paper.draw_list_data(plan, timezone.localdate())
+    data = papers.draw_list_data(plan, timezone.localdate())
     return _pdf(draw_list_pdf(data), f"draw-list-{number}-{line}")
 
 
@@ -364,8 +358,8 @@ def statement(request: StaffRequest, number: str, line: int) -> HttpResponse:
     plan = _plan(of)
     try:
         listing, order = request.GET.get("listing", ""), request.GET.get("order", "")
-        data = sealed_paper.statement_data(plan, timezone.localdate(), listing, order)
-    except sealed_paper.NoStatement as problem:
+        data = papers.statement_data(plan, timezone.localdate(), listing, order)
+    except papers.NoStatement as problem:
         messages.error(request, f"No statement: {problem}")
         return redirect("sealed", number, line)
     return _pdf(statement_pdf(data), f"sealed-{number}-{line}")
@@ -383,7 +377,7 @@ def supplier_sampling(request: StaffRequest, pk: int) -> HttpResponse:
 
 def _sampling_page(request: StaffRequest, supplier: Supplier, form: SupplyForm) -> HttpResponse:
     context = {"supplier": supplier, "series": plans.series_of(supplier), "form": form}
-    return render(request, "grading/supplier_sampling.html", context)
+    return render(request, "sealed/supplier_sampling.html", context)
 
 
 @for_roles(Role.OWNER)

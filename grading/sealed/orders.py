@@ -19,10 +19,12 @@ from django.contrib.auth.models import User
 from django.db import transaction
 from django.db.models import Count
 
-from grading import sealed_listing, sealed_results, sealed_standing
 from grading.models import Grade
 from grading.orders import fulfilment
 from grading.orders.fulfilment import CannotPull
+from grading.sealed import acceptance
+from grading.sealed import listing as sealed_listing
+from grading.sealed import results as sealed_results
 from stockroom.models import Allocation, Entry, Listing, Order, OrderLine, Pack, Packing, SamplingPlan, Valve
 from stockroom.models.orders import SEALED_WORDS
 from stockroom.receiving import booking
@@ -51,7 +53,7 @@ class Option(NamedTuple):
 
 def options(line: OrderLine, limit: int = 8) -> list[Option]:
     found: list[Option] = []
-    for plan in sealed_standing.accepted_plans(line.type):
+    for plan in acceptance.accepted_plans(line.type):
         listed = _listings(plan, line.set_size)
         numbers = plans.that_make(plans.units_for_sale(plan), line.set_size)
         if not listed and not numbers:
@@ -74,7 +76,7 @@ def options(line: OrderLine, limit: int = 8) -> list[Option]:
 
 def _listings(plan: SamplingPlan, pieces: int) -> list[Listing]:
     """Of so many packs of the lot, none of them set aside."""
-    counted = sealed_standing.listings_of(plan).annotate(pieces=Count("listed", distinct=True)).filter(pieces=pieces)
+    counted = acceptance.listings_of(plan).annotate(pieces=Count("listed", distinct=True)).filter(pieces=pieces)
     return list(counted.exclude(listed__valve__allocations__live=True).order_by("listed_at", "pk"))
 
 
@@ -124,7 +126,7 @@ def _of_bulk(plan: SamplingPlan, pieces: int, by: User) -> list[Valve]:
 
 
 def _check_accepted(plan: SamplingPlan) -> None:
-    if why := sealed_standing.why_not_accepted(plan):
+    if why := acceptance.why_not_accepted(plan):
         raise CannotPull(f"Packs of {plan.line} are not sold as sealed: {why}")
 
 
@@ -206,4 +208,4 @@ def statements(order: Order) -> list[Statement]:
 def _statement(plan: SamplingPlan, serials: Sequence[str]) -> Statement:
     found = sealed_results.results(plan)
     result = f"{found.failed} of {found.tested} opened packs failed."
-    return Statement(plan, serials, result, sealed_standing.why_not_accepted(plan, found))
+    return Statement(plan, serials, result, acceptance.why_not_accepted(plan, found))

@@ -12,7 +12,8 @@ from typing import NamedTuple
 from django.contrib.auth.models import User
 from django.db import transaction
 
-from grading import handling, sealed_results, sealed_standing
+from grading import handling
+from grading.sealed import acceptance, results
 from stockroom.models import Entry, Listing, SamplingPlan, SealedDecision, Valve
 from stockroom.receiving import booking
 from stockroom.sealed import plans
@@ -41,11 +42,11 @@ def decide(
         receiving.ReceivingError, handling.CannotWriteOff: the pieces cannot go.
     """
     booking.locked(plan.line.lot_id)
-    now = sealed_results.results(plan)
+    now = results.results(plan)
     ended: list[Listing] = []
     if action != Action.ACCEPT:
         why = f"the lot's acceptance was overturned: {action.label}"
-        ended = sealed_standing.end_listings(plan, why, by)
+        ended = acceptance.end_listings(plan, why, by)
     statement = now.sentence if action == Action.ACCEPT else ""
     decided = plans.Decided(action, now.decision, now.tested, now.failed, statement, note)
     row = plans.record_decision(plan, decided, by)

@@ -16,8 +16,8 @@ from django.contrib.auth.models import User
 from django.db.models import OuterRef, QuerySet, Subquery
 
 from catalog.models import ValveType
-from grading import sealed_results
 from grading.listings import publishing
+from grading.sealed import results
 from stockroom.models import Entry, Listing, SamplingPlan, SealedDecision
 from stockroom.receiving.tally import chunked
 from stockroom.sealed.pure.sampling import Outcome
@@ -26,12 +26,12 @@ from stockroom.site.changes import fitted
 Action = SealedDecision.Action
 
 
-def why_not_accepted(plan: SamplingPlan, found: sealed_results.Results | None = None) -> str:
+def why_not_accepted(plan: SamplingPlan, found: results.Results | None = None) -> str:
     """`found` are the plan's results, where they are known already."""
     last = plan.decisions.last()
     if last is None or last.action != Action.ACCEPT:
         return f"line {plan.line} is not accepted on its sample."
-    decision = (found or sealed_results.results(plan)).decision
+    decision = (found or results.results(plan)).decision
     if decision.outcome == Outcome.ACCEPT:
         return ""
     return f"the sample of {plan.line} no longer accepts it: {decision.reason}"

@@ -14,8 +14,8 @@ from typing import NamedTuple
 from django.contrib.auth.models import User
 from django.db import transaction
 
-from grading import sealed_results
 from grading.listings.publishing import CannotList, put_up
+from grading.sealed import results as sealed_results
 from stockroom.models import Listing, Pack, Packing, SamplingPlan, Valve
 from stockroom.models.orders import SEALED_WORDS
 from stockroom.receiving import booking

@@ -11,9 +11,9 @@ from datetime import date
 
 from django.utils import timezone
 
-from grading import sealed_results
 from grading.drawing.page import day
 from grading.drawing.sheet import Head
+from grading.sealed import results
 from grading.sealed.pure.sealed_pdf import DrawListData, DrawRow, StatementData
 from stockroom.models import Allocation, Packing, SamplingPlan, SealedDecision, Shop, Valve
 from stockroom.sealed import pack_dates
@@ -55,7 +55,7 @@ def _facts(plan: SamplingPlan) -> Facts:
 
 
 def draw_list_data(plan: SamplingPlan, on: date) -> DrawListData:
-    found = sealed_results.results(plan)
+    found = results.results(plan)
     rows = tuple(
         DrawRow(row.where, row.number, row.order, row.valve.serial if row.valve else "", row.verdict.value)
         for row in found.drawn
@@ -85,7 +85,7 @@ def statement_data(plan: SamplingPlan, on: date, listing: str = "", order: str =
     last = plan.decisions.last()
     if last is None or last.action != SealedDecision.Action.ACCEPT:
         raise NoStatement("the lot is not accepted on its sample.")
-    found = sealed_results.results(plan)
+    found = results.results(plan)
     if found.decision.outcome != sampling.Outcome.ACCEPT:
         raise NoStatement(f"the results no longer accept the lot: {found.decision.reason}")
     serials: tuple[str, ...] = ()
