@@ -11,13 +11,14 @@ from grading.sets import demand_views, run_views
 from grading.sets import views as sets
 from grading.testers import check_views, study_views
 from grading.testers import views as instruments
+from grading.valves import identity_views, supplier_views, today
+from grading.valves import views as valves
 from grading.verdicts import views as policy
-from grading.views import identity, supplier_record, today, valves
 
 urlpatterns = [
     *today.urlpatterns,
     *bench.urlpatterns,
-    *identity.urlpatterns,
+    *identity_views.urlpatterns,
     *import_views.urlpatterns,
     *valves.urlpatterns,
     *policy.urlpatterns,
@@ -32,5 +33,5 @@ urlpatterns = [
     *check_views.urlpatterns,
     *sealed.urlpatterns,
     *claims.urlpatterns,
-    *supplier_record.urlpatterns,
+    *supplier_views.urlpatterns,
 ]

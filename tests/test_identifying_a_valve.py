@@ -19,7 +19,7 @@ from django.urls import reverse
 from catalog.loading import first_years_changed, load
 from catalog.models import Source, ValveType
 from catalog.reference import files as reference
-from grading import handling
+from grading.valves import handling
 from stockroom.marks import identity
 from stockroom.marks.identity import NotAReading, Register, SettledAlready, Sheet
 from stockroom.marks.pure.construction import FEATURES, UnknownWord

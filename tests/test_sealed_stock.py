@@ -18,11 +18,11 @@ from django.utils import timezone
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from grading import handling
 from grading.bench import readings
 from grading.listings import publishing
 from grading.sealed import deciding, listing, results
 from grading.sealed.results import Verdict
+from grading.valves import handling
 from stockroom.models import (
     Allocation,
     Charge,

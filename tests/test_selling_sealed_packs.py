@@ -15,7 +15,6 @@ from django.test import Client
 from django.urls import reverse
 from django.utils import timezone
 
-from grading import supplier_record
 from grading.bench import readings
 from grading.bench.taken import Taken
 from grading.listings import publishing
@@ -25,6 +24,7 @@ from grading.orders.fulfilment import CannotPull
 from grading.sealed import deciding, listing, orders, results
 from grading.sealed.results import Verdict
 from grading.testers import studies
+from grading.valves import supplier_record
 from stockroom.models import (
     Allocation,
     BrokenSeal,

@@ -12,8 +12,8 @@ from django.test import Client
 from django.urls import reverse
 from django.utils import timezone
 
-from grading import handling, supplier_record
-from grading.supplier_record import Record
+from grading.valves import handling, supplier_record
+from grading.valves.supplier_record import Record
 from stockroom.models import Fault, Line
 from stockroom.pure import yields
 from stockroom.receiving import booking

@@ -15,10 +15,10 @@ from django.conf import settings
 from django.contrib.auth.models import User
 
 from catalog.models import ValveType
-from grading import handling
 from grading.demo import drawings
 from grading.demo.clock import at, moment
 from grading.demo.delivery import photograph
+from grading.valves import handling
 from stockroom.marks import identity
 from stockroom.marks.identity import Register, Sheet
 from stockroom.models import Line, Listing, Lot, Maker, MarkWarning, Valve

@@ -12,8 +12,8 @@ from typing import NamedTuple
 from django.contrib.auth.models import User
 from django.db import transaction
 
-from grading import handling
 from grading.sealed import acceptance, results
+from grading.valves import handling
 from stockroom.models import Entry, Listing, SamplingPlan, SealedDecision, Valve
 from stockroom.receiving import booking
 from stockroom.sealed import plans

@@ -13,14 +13,14 @@ from django.urls import path, reverse
 from django.utils import timezone
 from django.utils.html import format_html
 
-from grading.handling import CannotWriteOff
 from grading.listings.publishing import CannotList
 from grading.sealed import acceptance, deciding, papers, results
 from grading.sealed import listing as sealed_listing
 from grading.sealed.forms import DecideForm, OpenForm, PackingForm, PlanForm, SealedListingForm, SupplyForm
 from grading.sealed.pure.sealed_pdf import draw_list_pdf, statement_pdf
 from grading.sealed.results import Results
-from grading.views.identity_forms import LIKELIEST
+from grading.valves.handling import CannotWriteOff
+from grading.valves.identity_forms import LIKELIEST
 from stockroom.marks import identity
 from stockroom.models import Line, Listing, Order, Packing, SamplingPlan, SealedDecision, Shop, Supplier
 from stockroom.models.goods import pieces_of_line

@@ -11,7 +11,7 @@
 - `set_source_codes(maker, codes, by)`, `learn(…)`, `forget(known, by)`, `register_changed(maker, by)`
 - `marks_of(valve)`, `warnings_by_line(line_ids)`: what pages show
 
-A changed type passes through `grading.handling.identify`, which also withdraws the grade.
+A changed type passes through `grading.valves.handling.identify`, which also withdraws the grade.
 """
 
 from __future__ import annotations

@@ -7,7 +7,7 @@ from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, render
 from django.urls import path
 
-from grading import supplier_record as work
+from grading.valves import supplier_record as work
 from stockroom.models import Line, Supplier
 from stockroom.site.people import StaffRequest
 from stockroom.site.web import page_of
@@ -15,7 +15,7 @@ from stockroom.site.web import page_of
 
 def supplier_records(request: StaffRequest) -> HttpResponse:
     page = page_of(request, Supplier.objects.order_by("name"))
-    return render(request, "grading/supplier_records.html", {"page": page, "rows": work.by_supplier(list(page))})
+    return render(request, "valves/supplier_records.html", {"page": page, "rows": work.by_supplier(list(page))})
 
 
 def supplier_record(request: StaffRequest, pk: int) -> HttpResponse:
@@ -29,7 +29,7 @@ def supplier_record(request: StaffRequest, pk: int) -> HttpResponse:
         "rows": work.records_of(list(page)),
         "whole": work.by_supplier([supplier])[0],
     }
-    return render(request, "grading/supplier_record.html", context)
+    return render(request, "valves/supplier_record.html", context)
 
 
 urlpatterns = [

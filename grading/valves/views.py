@@ -12,9 +12,9 @@ from django.urls import path
 from django.views.decorators.http import require_POST
 
 from catalog.models import ValveType
-from grading import handling
 from grading.models import Grade, Policy, Reading
 from grading.testers import conditions
+from grading.valves import handling
 from grading.verdicts import judging
 from stockroom.marks import identity
 from stockroom.models import Entry, Lot, Maker, Place, Shop, Valve
@@ -58,7 +58,7 @@ def standing_grade() -> Prefetch:
 def valves(request: HttpRequest) -> HttpResponse:
     rows = Valve.objects.for_rows().prefetch_related(standing_grade())
     found = ValveFilter(request.GET, queryset=rows)
-    return render(request, "grading/valves.html", {"filter": found, "page": page_of(request, found.qs)})
+    return render(request, "valves/valves.html", {"filter": found, "page": page_of(request, found.qs)})
 
 
 def valve(request: HttpRequest, serial: str) -> HttpResponse:
@@ -71,7 +71,7 @@ def valve(request: HttpRequest, serial: str) -> HttpResponse:
     )
     return render(
         request,
-        "grading/valve.html",
+        "valves/valve.html",
         {
             "valve": found,
             "cost": found.line.cost_of(found.position, Shop.own().currency),

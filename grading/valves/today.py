@@ -49,7 +49,7 @@ def home(request: StaffRequest) -> HttpResponse:
     waits = [row for row in waits if row.jobs]
     return render(
         request,
-        "grading/today.html",
+        "valves/today.html",
         {
             "stock": [(state, counts.get(state, 0)) for state in LADDER],
             "mine": [row for row in waits if row.mine],
