@@ -15,7 +15,7 @@ from grading.metrology.uncertainty import ReadingTerms
 from grading.models import Quantity, Study, StudyReading
 from grading.models.append_only import AppendOnlyError
 from grading.plots import charts
-from grading.published import data
+from grading.proof.published import data
 from grading.testers import studies
 from grading.testers.studies import PlanProblem, StudyProblem
 from stockroom.models import Entry, Valve
@@ -170,7 +170,7 @@ def test_a_study_given_up_keeps_its_readings_and_speaks_for_nothing() -> None:
 
 
 def test_a_published_study_comes_out_as_published_whatever_order_it_was_read_in() -> None:
-    """The data and figures of grading/published/gauge.py, sent through the tables of a study."""
+    """The data and figures of grading/proof/published/gauge.py, sent through the tables of a study."""
     published = data.GAUGE_STUDY
     study = planned(described(), len(published), len(published[0]), len(published[0][0]))
     result = studies.analyse(filled(study, published)).result

@@ -2,8 +2,8 @@
 
 import pytest
 
-from grading.published import CASES, run
-from grading.published.case import Case
+from grading.proof.published import CASES, run
+from grading.proof.published.case import Case
 
 
 def cases(*topics: str) -> pytest.MarkDecorator:

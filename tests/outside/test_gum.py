@@ -1,7 +1,7 @@
 """JCGM 100:2008 (GUM), with a general-purpose library as second opinion.
 
 Source: JCGM 100:2008, "Evaluation of measurement data - Guide to the expression of uncertainty in measurement",
-4.4.3, G.4, table G.2, H.1 and H.5. The values stand in grading/published/gum.py, each with how it was read.
+4.4.3, G.4, table G.2, H.1 and H.5. The values stand in grading/proof/published/gum.py, each with how it was read.
 """
 
 from math import inf, sqrt
@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from uncertainties import umath
 
 from grading.metrology.uncertainty import ReadingTerms, normal, propagate, ratio
-from grading.published.case import Case
+from grading.proof.published.case import Case
 from tests.outside.published import assert_agrees, cases
 
 

@@ -1,10 +1,10 @@
 """JCGM 106:2012, and what our rules promise, by simulation.
 
 Source: JCGM 106:2012, "Evaluation of measurement data - The role of measurement uncertainty in conformity
-assessment", 7.3.3, 7.4, 8.3.3 (from memory) and 9.5.4 (read at second hand): grading/published/jcgm106.py.
+assessment", 7.3.3, 7.4, 8.3.3 (from memory) and 9.5.4 (read at second hand): grading/proof/published/jcgm106.py.
 """
 
-from grading.published.case import Case
+from grading.proof.published.case import Case
 from tests.outside.published import assert_agrees, cases
 
 

@@ -1,10 +1,10 @@
 """NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.2.2 and 6.3.2.4, and a published gauge study.
 
 The gauge study is that of "Measurement Systems Analysis", 4th ed. The values stand in
-grading/published/handbook.py and grading/published/gauge.py, each with how it was read.
+grading/proof/published/handbook.py and grading/proof/published/gauge.py, each with how it was read.
 """
 
-from grading.published.case import Case
+from grading.proof.published.case import Case
 from tests.outside.published import assert_agrees, cases
 
 

@@ -13,8 +13,8 @@ import statsmodels.api as sm
 from statsmodels.formula.api import ols
 
 from grading.metrology import repeatability
-from grading.published import data
-from grading.published.case import Case
+from grading.proof.published import data
+from grading.proof.published.case import Case
 from tests.outside.published import assert_agrees, cases
 
 

@@ -7,8 +7,8 @@ from django.core.management import call_command
 from django.core.management.base import CommandError
 
 from grading.management.commands import outside_checks
-from grading.published import run
-from grading.published.case import READ, Case, rounds_to
+from grading.proof.published import run
+from grading.proof.published.case import READ, Case, rounds_to
 from tests.outside.published import assert_agrees, cases
 
 WRONG = rounds_to("Arithmetic", "two and two", "5", "nobody", READ, lambda: 4.0)

@@ -7,7 +7,7 @@ from typing import Any
 from django.conf import settings
 from django.core.management.base import BaseCommand, CommandError
 
-from grading.benchmark import CASES, Rival, Row, measure
+from grading.proof.benchmark import CASES, Rival, Row, measure
 
 HEADINGS = (
     "pool",

@@ -5,8 +5,8 @@ from typing import Any
 
 from django.core.management.base import BaseCommand, CommandError
 
-from grading.published import CASES, run
-from grading.published.case import PROMISE, Case, Result
+from grading.proof.published import CASES, run
+from grading.proof.published.case import PROMISE, Case, Result
 
 
 class Command(BaseCommand):

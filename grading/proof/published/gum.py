@@ -7,8 +7,8 @@ from math import floor, inf, sqrt
 from scipy import stats
 
 from grading.metrology import repeatability, uncertainty
-from grading.published import data
-from grading.published.case import FROM_MEMORY, SECOND_HAND, rounds_to
+from grading.proof.published import data
+from grading.proof.published.case import FROM_MEMORY, SECOND_HAND, rounds_to
 
 _GUM = "JCGM 100:2008"
 _GUM_SOURCE = "JCGM 100:2008, Guide to the expression of uncertainty in measurement"

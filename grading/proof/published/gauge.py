@@ -3,8 +3,8 @@
 from functools import cache
 
 from grading.metrology import repeatability
-from grading.published import data
-from grading.published.case import SECOND_HAND, rounds_to
+from grading.proof.published import data
+from grading.proof.published.case import SECOND_HAND, rounds_to
 
 _GAUGE = "Gauge study"
 _GAUGE_SOURCE = (

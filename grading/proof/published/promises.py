@@ -5,10 +5,10 @@ from functools import cache, partial
 
 from scipy import stats
 
-from grading import simulated
 from grading.metrology import conformity
 from grading.metrology.conformity import GuardedAcceptance, MaximumFalseAcceptance, SimpleAcceptance
-from grading.published.case import PROMISE, Case
+from grading.proof import simulated
+from grading.proof.published.case import PROMISE, Case
 
 _TRIED = "Simulation"
 _OURS = f"simulation of {simulated.VALVES} valves, fixed seed"

@@ -3,8 +3,8 @@
 from functools import partial
 
 from grading.metrology import control
-from grading.published import data
-from grading.published.case import SECOND_HAND, rounds_to
+from grading.proof.published import data
+from grading.proof.published.case import SECOND_HAND, rounds_to
 
 _HANDBOOK = "NIST e-Handbook"
 _HANDBOOK_SOURCE = "NIST/SEMATECH e-Handbook of Statistical Methods"

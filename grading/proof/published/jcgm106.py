@@ -7,7 +7,7 @@ from scipy import stats
 
 from grading.metrology import conformity
 from grading.metrology.conformity import AcceptanceLimits, Limits, MaximumFalseAcceptance
-from grading.published.case import FROM_MEMORY, SECOND_HAND, rounds_to
+from grading.proof.published.case import FROM_MEMORY, SECOND_HAND, rounds_to
 
 _106 = "JCGM 106:2012"
 _106_SOURCE = "JCGM 106:2012, The role of measurement uncertainty in conformity assessment"

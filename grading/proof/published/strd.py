@@ -4,8 +4,8 @@ from collections.abc import Callable, Iterator, Sequence
 from functools import cache
 
 from grading.metrology import repeatability
-from grading.published import data
-from grading.published.case import READ, SECOND_HAND, Case, agrees_relatively
+from grading.proof.published import data
+from grading.proof.published.case import READ, SECOND_HAND, Case, agrees_relatively
 
 _STRD = "NIST StRD"
 _STRD_SOURCE = "NIST/ITL Statistical Reference Datasets"

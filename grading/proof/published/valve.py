@@ -3,7 +3,7 @@
 from functools import cache
 
 from catalog.physics import electrics
-from grading.published.case import READ, rounds_to
+from grading.proof.published.case import READ, rounds_to
 
 _VALVE = "Valve model"
 _VALVE_SOURCE = (

@@ -19,10 +19,10 @@ from typing import NamedTuple
 import numpy as np
 from scipy import optimize, sparse
 
-from .matching import Outcome, Piece, Rules, Tier, find_sets
-from .matching.catalogue import Catalogue, write_out
-from .matching.field import lay_out
-from .matching.greedy import greedy_pass
+from grading.matching import Outcome, Piece, Rules, Tier, find_sets
+from grading.matching.catalogue import Catalogue, write_out
+from grading.matching.field import lay_out
+from grading.matching.greedy import greedy_pass
 
 #: The values of the tiers are invented; only their order and rough ratio matter.
 THREE_TIERS = (Tier("2 %", 0.02, 100.0), Tier("5 %", 0.05, 80.0), Tier("10 %", 0.10, 60.0))

@@ -2,15 +2,15 @@
 
 What it offers
 --------------
-    :data:`CASES`  every case, by topic: see :mod:`grading.published.case` for what a case says
+    :data:`CASES`  every case, by topic: see :mod:`grading.proof.published.case` for what a case says
     :func:`run`    compute them and say whether they agree
 """
 
 from collections.abc import Iterable, Iterator
 from math import isnan
 
-from grading.published import gauge, gum, handbook, jcgm106, promises, strd, valve
-from grading.published.case import Case, Result
+from grading.proof.published import gauge, gum, handbook, jcgm106, promises, strd, valve
+from grading.proof.published.case import Case, Result
 
 CASES: tuple[Case, ...] = (
     *gum.CASES,
