@@ -3,3 +3,15 @@ from django.apps import AppConfig
 
 class GradingConfig(AppConfig):
     name = "grading"
+
+    def ready(self) -> None:
+        """Join the rooms: those below send signals and keep lists, so that they need not know those above."""
+        from grading.listings.parts import PARTS
+        from grading.orders.ways import WAYS
+        from grading.sealed import receivers as sealed_receivers  # noqa: F401 -- importing connects them
+        from grading.sealed.listing import public_part
+        from grading.sealed.orders import SealedPacks
+        from grading.verdicts import receivers as verdict_receivers  # noqa: F401
+
+        WAYS[:] = [SealedPacks()]
+        PARTS[:] = [public_part]

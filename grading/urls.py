@@ -5,30 +5,31 @@ from grading.bench import views as bench
 from grading.claims import views as claims
 from grading.listings import views as listings
 from grading.orders import views as orders
-from grading.papers import views as paper
+from grading.papers import views as papers
 from grading.sealed import views as sealed
 from grading.sets import demand_views, run_views
 from grading.sets import views as sets
 from grading.testers import check_views, study_views
-from grading.testers import views as instruments
-from grading.valves import identity_views, supplier_views, today
+from grading.testers import views as testers
+from grading.valves import supplier_views, today
 from grading.valves import views as valves
-from grading.verdicts import views as policy
+from grading.verdicts import house_views
+from grading.verdicts import views as verdicts
 
 urlpatterns = [
     *today.urlpatterns,
     *bench.urlpatterns,
-    *identity_views.urlpatterns,
     *import_views.urlpatterns,
     *valves.urlpatterns,
-    *policy.urlpatterns,
+    *verdicts.urlpatterns,
+    *house_views.urlpatterns,
     *sets.urlpatterns,
     *run_views.urlpatterns,
     *demand_views.urlpatterns,
     *orders.urlpatterns,
     *listings.urlpatterns,
-    *paper.urlpatterns,
-    *instruments.urlpatterns,
+    *papers.urlpatterns,
+    *testers.urlpatterns,
     *study_views.urlpatterns,
     *check_views.urlpatterns,
     *sealed.urlpatterns,

@@ -1,23 +1,26 @@
 """The addresses of goods and people; each list stands at the foot of its views."""
 
 from stockroom.claims import views as claims
+from stockroom.customers import views as customers
 from stockroom.export import views as export
 from stockroom.marks import maker_views
+from stockroom.marks import views as marks
 from stockroom.photographs import views as photographs
-from stockroom.places import customer_views
-from stockroom.places import views as keeping
-from stockroom.receiving import import_views
+from stockroom.places import views as places
+from stockroom.receiving import import_views, supplier_views
 from stockroom.receiving import views as receiving
-from stockroom.site import views as office
+from stockroom.site import views as site
 
 urlpatterns = [
-    *office.urlpatterns,
+    *site.urlpatterns,
     *receiving.urlpatterns,
     *import_views.urlpatterns,
+    *supplier_views.urlpatterns,
     *claims.urlpatterns,
-    *keeping.urlpatterns,
+    *places.urlpatterns,
+    *marks.urlpatterns,
     *maker_views.urlpatterns,
     *photographs.urlpatterns,
-    *customer_views.urlpatterns,
+    *customers.urlpatterns,
     *export.urlpatterns,
 ]

@@ -81,7 +81,7 @@ def test_a_person_starts_a_shift_at_a_tester(client: Client, bo: User) -> None:
     tester = make_tester("Bench tester 2")
     assert "Bench tester 2" in page(client, "/bench/")
     client.post("/bench/start/", {"tester": tester.pk, "gm_unit": "µmho", "ask": ["leakage", "noise"]})
-    shift = readings.live_shift(bo)
+    shift = Shift.objects.running_for(bo)
     assert shift is not None and shift.tester == tester
     assert 'id="scan"' in page(client, "/bench/")
     assert Entry.objects.filter(action="shift-started", by=bo).exists()
@@ -115,7 +115,7 @@ def test_a_second_shift_is_refused_by_the_database_and_said_plainly(at_work: Cli
 def test_a_shift_ends_and_says_how_many_it_tested(at_work: Client, bo: User) -> None:
     send(at_work, make_valve(), **GOOD)
     at_work.post("/bench/end/")
-    assert readings.live_shift(bo) is None
+    assert Shift.objects.running_for(bo) is None
     assert "valves tested: 1" in Entry.objects.get(action="shift-ended").text
 
 

@@ -8,9 +8,9 @@ import pytest
 from django.test import Client
 from django.utils import timezone
 
-from grading.bench import waiting
 from grading.models import Grade, Shift, Stop, Tester, TesterCondition
 from grading.testers import conditions, house_nominals
+from grading.verdicts import waiting
 from stockroom.models import Entry, Valve
 from stockroom.site.people import Role
 from stockroom.states import State

@@ -19,7 +19,6 @@ from django.urls import reverse
 from catalog.loading import first_years_changed, load
 from catalog.models import Source, ValveType
 from catalog.reference import files as reference
-from grading.valves import handling
 from stockroom.marks import identity
 from stockroom.marks.identity import NotAReading, Register, SettledAlready, Sheet
 from stockroom.marks.pure.construction import FEATURES, UnknownWord
@@ -81,7 +80,7 @@ def subjects(valve: Valve) -> list[str]:
 
 
 def test_the_chosen_reading_keeps_every_other_with_its_points_and_reasons(valve: Valve, by: User) -> None:
-    handling.identify(valve, sheet(valve, code="118", chosen="YEAR_WEEK||week 18 of 1961"), by)
+    identity.record(valve, sheet(valve, code="118", chosen="YEAR_WEEK||week 18 of 1961"), by)
     kept = valve.date_readings.get()
     assert (kept.words, str(kept.earliest)[:4], kept.standing) == ("week 18 of 1961", "1961", True)
     words = [one["words"] for one in kept.alternatives]
@@ -92,7 +91,7 @@ def test_the_chosen_reading_keeps_every_other_with_its_points_and_reasons(valve:
 
 def test_another_choice_takes_the_place_of_the_first_and_leaves_it_on_record(valve: Valve, by: User) -> None:
     for year in (1961, 1951):
-        handling.identify(valve, sheet(valve, code="118", chosen=f"YEAR_WEEK||week 18 of {year}"), by)
+        identity.record(valve, sheet(valve, code="118", chosen=f"YEAR_WEEK||week 18 of {year}"), by)
     assert [(one.words, one.standing) for one in valve.date_readings.all()] == [
         ("week 18 of 1951", True),
         ("week 18 of 1961", False),
@@ -101,32 +100,32 @@ def test_another_choice_takes_the_place_of_the_first_and_leaves_it_on_record(val
 
 def test_the_same_sheet_twice_is_no_news(valve: Valve, by: User) -> None:
     told = sheet(valve, code="900-6118", chosen=WEEK_18, features={"mica": "notched"}, condition={"print": "worn"})
-    assert handling.identify(valve, told, by)
-    assert not handling.identify(valve, told, by)
+    assert identity.record(valve, told, by)
+    assert not identity.record(valve, told, by)
     assert (valve.date_readings.count(), Entry.objects.filter(action="identified").count()) == (1, 1)
 
 
 def test_an_undecided_code_keeps_all_it_may_mean(valve: Valve, by: User) -> None:
-    handling.identify(valve, sheet(valve, code="118"), by)
+    identity.record(valve, sheet(valve, code="118"), by)
     kept = valve.date_readings.get()
     assert kept.reading is None and len(kept.readings) == len(kept.alternatives) > 5
 
 
 def test_a_code_that_no_rule_reads_is_kept_as_it_is_stamped(valve: Valve, by: User) -> None:
-    handling.identify(valve, sheet(valve, code="⊙ 7K~2"), by)
+    identity.record(valve, sheet(valve, code="⊙ 7K~2"), by)
     valve.refresh_from_db()
     assert valve.date_code == "⊙ 7K~2" and valve.date_readings.get().alternatives == []
 
 
 def test_a_reading_that_the_code_cannot_have_is_refused(valve: Valve, by: User) -> None:
     with pytest.raises(NotAReading, match="cannot be read so"):
-        handling.identify(valve, sheet(valve, code="118", chosen="EIA|900|week 3 of 1952"), by)
+        identity.record(valve, sheet(valve, code="118", chosen="EIA|900|week 3 of 1952"), by)
     assert not DateReading.objects.exists()
 
 
 def test_an_emptied_field_is_taken_back(valve: Valve, by: User) -> None:
-    handling.identify(valve, sheet(valve, code="118", features={"glass": "clear"}, condition={"print": "worn"}), by)
-    handling.identify(valve, sheet(valve), by)
+    identity.record(valve, sheet(valve, code="118", features={"glass": "clear"}, condition={"print": "worn"}), by)
+    identity.record(valve, sheet(valve), by)
     valve.refresh_from_db()
     assert valve.date_code == "" and not valve.features.exists() and valve.condition.print == ""
     assert not valve.date_readings.filter(standing=True).exists() and valve.date_readings.count() == 1
@@ -145,10 +144,10 @@ def test_a_word_that_is_not_on_the_lists_is_refused(valve: Valve) -> None:
 
 
 def test_a_changed_type_withdraws_the_grade_and_the_code_is_ranked_anew(valve: Valve, by: User) -> None:
-    handling.identify(valve, sheet(valve, code="118", chosen="YEAR_WEEK||week 18 of 1961"), by)
+    identity.record(valve, sheet(valve, code="118", chosen="YEAR_WEEK||week 18 of 1961"), by)
     graded(valve)
     other = make_type("12AT7")
-    handling.identify(valve, sheet(valve, type=other, code="118", chosen="YEAR_WEEK||week 18 of 1961"), by)
+    identity.record(valve, sheet(valve, type=other, code="118", chosen="YEAR_WEEK||week 18 of 1961"), by)
     valve.refresh_from_db()
     assert valve.type == other and not valve.grades.filter(standing=True).exists()
     first, second = valve.date_readings.order_by("pk")
@@ -215,7 +214,7 @@ def test_the_queries_do_not_grow_with_the_line(line: Line, by: User, django_asse
 
 
 def test_print_and_code_that_differ_are_a_likely_relabel_and_no_verdict(valve: Valve, by: User) -> None:
-    handling.identify(valve, sheet(valve, code="901-6118", chosen="EIA|901|week 18 of 1961"), by)
+    identity.record(valve, sheet(valve, code="901-6118", chosen="EIA|901|week 18 of 1961"), by)
     shown = identity.marks_of(valve)
     assert shown.sentence.startswith("A likely re-label: the print says Dunvarrow, but source code 901 is that of Brin")
     assert "not that anything is false" in shown.sentence
@@ -232,20 +231,20 @@ def test_construction_date_and_pack_are_compared(valve: Valve, by: User) -> None
         features={"getter shape": "halo"},
         pack_marks="contract 77, packed JAN 1940",
     )
-    handling.identify(valve, told, by)
+    identity.record(valve, told, by)
     assert subjects(valve) == ["construction and maker", "date and pack", "date and type"]
 
 
 def test_a_code_of_several_meanings_has_the_benefit_of_each(valve: Valve, by: User) -> None:
-    handling.identify(valve, sheet(valve, code="118"), by)
+    identity.record(valve, sheet(valve, code="118"), by)
     assert subjects(valve) == []
-    handling.identify(valve, sheet(valve, code="118", chosen="YEAR_WEEK||week 18 of 1941"), by)
+    identity.record(valve, sheet(valve, code="118", chosen="YEAR_WEEK||week 18 of 1941"), by)
     assert subjects(valve) == ["date and type"]
 
 
 def test_a_warning_clears_when_the_marks_agree_and_stays_in_the_history(valve: Valve, by: User) -> None:
-    handling.identify(valve, sheet(valve, code="901-6118", chosen="EIA|901|week 18 of 1961"), by)
-    handling.identify(valve, sheet(valve, code="900-6118", chosen=WEEK_18), by)
+    identity.record(valve, sheet(valve, code="901-6118", chosen="EIA|901|week 18 of 1961"), by)
+    identity.record(valve, sheet(valve, code="900-6118", chosen=WEEK_18), by)
     warning = valve.warnings.get()
     assert warning.cleared_at and subjects(valve) == []
     assert Entry.objects.get(action="marks-agree").text.startswith("No longer so: the print says Dunvarrow")
@@ -254,12 +253,12 @@ def test_a_warning_clears_when_the_marks_agree_and_stays_in_the_history(valve: V
 
 def test_a_dismissed_warning_stays_dismissed_while_its_reason_is_the_same(valve: Valve, by: User) -> None:
     told = sheet(valve, code="901-6118", chosen="EIA|901|week 18 of 1961")
-    handling.identify(valve, told, by)
+    identity.record(valve, told, by)
     warning = valve.warnings.get()
     identity.dismiss(warning, "bought in by the maker, seen often", by)
     with pytest.raises(SettledAlready):
         identity.dismiss(warning, "again", by)
-    handling.identify(valve, sheet(valve, code="901-6118", chosen=told.chosen, condition={"print": "worn"}), by)
+    identity.record(valve, sheet(valve, code="901-6118", chosen=told.chosen, condition={"print": "worn"}), by)
     assert subjects(valve) == [] and valve.warnings.count() == 1
     assert identity.warnings_by_line([valve.line_id]) == {}
 
@@ -270,7 +269,7 @@ def test_a_reason_has_the_same_words_in_whatever_order_the_features_were_seen(va
     seen = {"glass": "blue", "mica": "square", "plate shape": "box"}
     for feature, word in (("plate shape", "ribbed"), ("mica", "notched"), ("glass", "clear")):
         identity.learn(valve.maker, valve.type, feature, word, "", by)
-    handling.identify(valve, sheet(valve, features=seen), by)
+    identity.record(valve, sheet(valve, features=seen), by)
     identity.dismiss(valve.warnings.get(), "looked at", by)
     SeenFeature.objects.all().delete()
     for feature in reversed(FEATURES):
@@ -282,7 +281,7 @@ def test_a_reason_has_the_same_words_in_whatever_order_the_features_were_seen(va
 
 
 def test_what_cannot_be_compared_is_said(valve: Valve, by: User) -> None:
-    handling.identify(valve, sheet(valve, code="777-6118", chosen="EIA|777|week 18 of 1961"), by)
+    identity.record(valve, sheet(valve, code="777-6118", chosen="EIA|777|week 18 of 1961"), by)
     assert "source code 777 is not in the register" in identity.marks_of(valve).unchecked
 
 
@@ -416,7 +415,7 @@ def test_a_line_is_identified_on_its_own_page(client: Client, valve: Valve) -> N
 
 
 def test_a_warning_stands_on_the_valve_the_line_the_lot_and_the_list(client: Client, valve: Valve, by: User) -> None:
-    handling.identify(valve, sheet(valve, code="901-6118", chosen="EIA|901|week 18 of 1961"), by)
+    identity.record(valve, sheet(valve, code="901-6118", chosen="EIA|901|week 18 of 1961"), by)
     lot = valve.line.lot
     for address in (valve.get_absolute_url(), reverse("line-marks", args=[lot.number, 1]), reverse("warnings")):
         assert "source code 901 is that of Brindlemoor" in client.get(address).content.decode()
@@ -424,7 +423,7 @@ def test_a_warning_stands_on_the_valve_the_line_the_lot_and_the_list(client: Cli
 
 
 def test_a_warning_is_dismissed_with_a_reason_only(client: Client, valve: Valve, by: User) -> None:
-    handling.identify(valve, sheet(valve, code="901-6118", chosen="EIA|901|week 18 of 1961"), by)
+    identity.record(valve, sheet(valve, code="901-6118", chosen="EIA|901|week 18 of 1961"), by)
     address = reverse("warning-dismiss", args=[valve.warnings.get().pk])
     assert "Say why the warning is nothing" in client.post(address, {"because": " "}, follow=True).content.decode()
     assert valve.warnings.open().exists()
@@ -464,7 +463,7 @@ def test_the_cursor_stands_on_the_code_on_what_is_wrong_or_on_the_reading(
     assert cursor_of(asked) == ["reading"]
     wrong = client.post(address, filled(client.get(address), code="118", type="no such type"))
     assert cursor_of(wrong) == ["type"]
-    handling.identify(valve, sheet(valve, code="118", chosen="YEAR_WEEK||week 18 of 1961"), by)
+    identity.record(valve, sheet(valve, code="118", chosen="YEAR_WEEK||week 18 of 1961"), by)
     assert cursor_of(client.get(address)) == ["code"]
 
 

@@ -15,7 +15,7 @@ from django.test import Client
 from django.test.utils import CaptureQueriesContext
 from django.utils import timezone
 
-from grading.bench import readings, readings_import
+from grading.bench import readings_import
 from grading.metrology.units import Mark
 from grading.models import Grade, ImportBatch, Reading, Shift
 from stockroom.models import Entry, Valve
@@ -231,7 +231,7 @@ def test_readings_of_another_tester_get_a_shift_of_their_own(client: Client, val
     take(client, look(client, sheet(valves), tester=other.pk), tester=other.pk)
     shift = ImportBatch.objects.get().shift
     assert shift.tester == other and shift.ended_at is not None
-    assert readings.live_shift(bo) == live
+    assert Shift.objects.running_for(bo) == live
 
 
 def test_readings_of_an_earlier_day_do_not_speak_over_later_ones(client: Client, valves: list[Valve]) -> None:

@@ -18,9 +18,9 @@ from hypothesis import strategies as st
 from catalog.models import Alias
 from stockroom.models import Charge, Counter, Entry, Line, Lot, Maker, Place, Shop, Supplier
 from stockroom.receiving import booking
-from stockroom.receiving.tally import tally_lots
 from stockroom.site.people import Role
 from stockroom.states import State
+from stockroom.tally import tally_lots
 from tests.factories import make_line, make_lot, make_place, make_supplier, make_type, make_user, make_valves, source
 
 pytestmark = pytest.mark.django_db

@@ -41,13 +41,13 @@ from stockroom.models import (
     Valve,
 )
 from stockroom.receiving import booking
-from stockroom.receiving.tally import tally_lines
 from stockroom.sealed import plans as sealed
 from stockroom.sealed.plans import Exact, Iso, Terms
 from stockroom.sealed.pure import sampling, switching
 from stockroom.sealed.pure.sampling import Level, Outcome, Severity
 from stockroom.site.people import Role
 from stockroom.states import State
+from stockroom.tally import tally_lines
 from tests.factories import graded, make_line, make_lot, make_policy, make_supplier, make_type, make_user
 from tests.papers import read_pdf
 

@@ -19,7 +19,7 @@ from grading.bench import readings
 from grading.bench.taken import Taken
 from grading.listings import publishing
 from grading.models import Quantity
-from grading.orders import fulfilment
+from grading.orders import fulfilment, taking
 from grading.orders.fulfilment import CannotPull
 from grading.sealed import deciding, listing, orders, results
 from grading.sealed.results import Verdict
@@ -324,9 +324,9 @@ def test_a_listed_valve_goes_on_an_order_the_same_way_and_another_currency_is_re
     made = publishing.publish([valve], "12AX7", "", Decimal("9.00"), "GBP", by)
     abroad = Order.objects.create(number="R0009", customer=Customer.objects.create(name="Bo"), currency="EUR")
     with pytest.raises(CannotPull, match="priced in GBP"):
-        orders.order_listing(abroad, made, by)
+        taking.add_listing(abroad, made, by)
     order = ask().order
-    line = orders.order_listing(order, made, by)
+    line = taking.add_listing(order, made, by)
     assert not line.sealed and held(order) == [valve]
 
 

@@ -13,8 +13,8 @@ from hypothesis import strategies as st
 from stockroom.models import Entry, Line, Maker, Valve
 from stockroom.pure.serials import BadSerial, read_serial, serial
 from stockroom.receiving import booking
-from stockroom.receiving.tally import tally_lines
 from stockroom.site.people import Role
+from stockroom.tally import tally_lines
 from tests.factories import make_line, make_place, make_type, make_user
 
 numbers = st.integers(1, 8_999_999)

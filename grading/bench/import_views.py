@@ -24,7 +24,7 @@ from django.views.decorators.http import require_POST
 from grading.bench import readings_import as importing
 from grading.bench.forms import GM_UNITS, Choices
 from grading.bench.pure.readings_file import MAX_BYTES, MAX_ROWS, NotReadings
-from grading.bench.readings import BenchError, live_shift
+from grading.bench.readings import BenchError
 from grading.bench.readings_import import Preview
 from grading.metrology.units import Mark
 from grading.models import Shift, Tester
@@ -150,7 +150,8 @@ def readings_take_in(request: StaffRequest) -> HttpResponse:
 
 
 def _start(request: StaffRequest) -> dict[str, Any]:
-    shift = live_shift(request.user) or Shift.objects.filter(operator=request.user, tester__in_use=True).first()
+    mine = Shift.objects.filter(operator=request.user, tester__in_use=True)
+    shift = Shift.objects.running_for(request.user) or mine.first()
     unit = Choices.of(request).gm_unit
     return {"read_on": timezone.localdate(), "gm_unit": unit, "tester": shift and shift.tester_id}
 

@@ -1,6 +1,6 @@
 """At the bench: shifts, readings and their corrections.
 
-- `start_shift(tester, by)`, `end_shift(shift, by)`, `live_shift(by)`
+- `start_shift(tester, by)`, `end_shift(shift, by)`
 - `fetch(serial)`: the valve, ready to be tested, or `NotTestable` saying why it is not
 - `Taken`: what was read of one section; `take(shift, valve, sections, by)`: keep it and judge the valve
 - `correct(reading, taken, reason, by)`: a new row supersedes the wrong one, and the valve is judged again
@@ -24,7 +24,7 @@ from django.utils import timezone
 from catalog.models import Section
 from grading.bench.series import settled
 from grading.bench.taken import Taken
-from grading.models import Grade, Policy, Quantity, Reading, Shift, Tester
+from grading.models import Grade, Quantity, Reading, Shift, Tester
 from grading.testers.records import may_record
 from grading.testers.reference_checks import may_grade
 from grading.verdicts import judging, states
@@ -32,7 +32,6 @@ from stockroom.models import Entry, Line, SamplingPlan, SealedDecision, Valve
 from stockroom.models.goods import pieces_of_line
 from stockroom.pure.serials import read_serial
 from stockroom.sealed import seals
-from stockroom.site.changes import fitted
 from stockroom.states import State
 
 
@@ -62,10 +61,6 @@ class UnfitTester(BenchError):
 
 class AlreadyCorrected(BenchError):
     """A reading is superseded once; the correction is what may be corrected next."""
-
-
-def live_shift(by: User) -> Shift | None:
-    return Shift.objects.select_related("tester", "operator").filter(operator=by, ended_at=None).first()
 
 
 def start_shift(tester: Tester, by: User) -> Shift:
@@ -168,8 +163,8 @@ def take(shift: Shift, valve: Valve, sections: Mapping[int, Taken], by: User) ->
             for number, taken in sorted(sections.items())
         ]
         Reading.objects.bulk_create(readings)
-        grade = judge([current], by).get(current.pk)
-        note(current, "tested", f"Tested at {shift.tester}: {in_words(readings)}.", grade, by)
+        grade = judging.by_policy_in_force([current], by).get(current.pk)
+        judging.note(current, "tested", f"Tested at {shift.tester}: {in_words(readings)}.", grade, by)
     return grade
 
 
@@ -177,9 +172,9 @@ def correct(reading: Reading, taken: Taken, reason: str, by: User) -> Grade | No
     """Raises AlreadyCorrected."""
     with transaction.atomic():
         new = _supersede(reading, settled(taken, reading.shift.tester), reason)
-        grade = judge([reading.valve], by).get(reading.valve_id)
+        grade = judging.by_policy_in_force([reading.valve], by).get(reading.valve_id)
         text = f"Reading corrected, {in_words([reading])} → {in_words([new])}: {reason}."
-        note(reading.valve, "reading-corrected", text, grade, by)
+        judging.note(reading.valve, "reading-corrected", text, grade, by)
     return grade
 
 
@@ -190,12 +185,12 @@ def withdraw(reading: Reading, reason: str, by: User) -> Grade | None:
     """
     with transaction.atomic():
         _supersede(reading, Taken(reading.test_point), reason)
-        grade = judge([reading.valve], by).get(reading.valve_id)
+        grade = judging.by_policy_in_force([reading.valve], by).get(reading.valve_id)
         if grade is None:
             judging.withdraw(reading.valve, by)
             states.refresh([reading.valve_id])
         text = f"Reading withdrawn, {in_words([reading])}: {reason}."
-        note(reading.valve, "reading-withdrawn", text, grade, by)
+        judging.note(reading.valve, "reading-withdrawn", text, grade, by)
     return grade
 
 
@@ -222,20 +217,6 @@ def corrected_already(reading: Reading) -> str:
         f"This reading of section {reading.section} of {reading.valve} has been corrected already. "
         "Correct the correction, which stands now."
     )
-
-
-def judge(valves: Sequence[Valve], by: User | None) -> dict[int, Grade]:
-    """Grades by the policy in force, by valve; the states are brought up to date in any case."""
-    policy = Policy.objects.filter(in_force=True).first()
-    if policy:
-        return judging.grade(valves, policy, by)
-    states.refresh([valve.pk for valve in valves])
-    return {}
-
-
-def note(valve: Valve, action: str, text: str, grade: Grade | None, by: User) -> Entry:
-    verdict = f" {grade}." if grade else ""
-    return Entry.write(by, action, fitted(text + verdict), valve=valve, line=valve.line, lot=valve.line.lot)
 
 
 def in_words(readings: Sequence[Reading]) -> str:

@@ -22,14 +22,15 @@ from django.utils import timezone
 from catalog.models import TestPoint
 from grading.bench.pure.readings_file import VALUES, Problem, Row, parse
 from grading.bench.pure.readings_header import Field
-from grading.bench.readings import BenchError, in_words, judge, live_shift, testable, why_not, why_unfit
+from grading.bench.readings import BenchError, in_words, testable, why_not, why_unfit
 from grading.metrology.plausible import doubt
 from grading.metrology.units import MA_PER_V, Mark, Unit
 from grading.models import Grade, ImportBatch, Reading, Shift, Tester
+from grading.verdicts import judging
 from stockroom.models import Entry, Valve
-from stockroom.receiving.tally import chunked
 from stockroom.sealed import seals
 from stockroom.site.changes import fitted
+from stockroom.site.chunks import chunked
 
 
 class ImportedBefore(BenchError):
@@ -206,7 +207,7 @@ def take_in(
         raise CannotImport(f"Nothing was taken in. Say whether this is what was read: {preview.doubts[0]}")
     when = read_at or timezone.now()
     with transaction.atomic():
-        live = live_shift(by)
+        live = Shift.objects.running_for(by)
         shift = live if live and live.tester_id == tester.pk else None
         if shift is None:
             note = fitted(f"readings from {file_name}")[:200]
@@ -225,7 +226,7 @@ def take_in(
                 seals.open_pack(valve, f"read at {tester}", by)
         except seals.PromisedSealed as promised:
             raise CannotImport(f"Nothing was taken in: {promised}") from promised
-        grades = judge(preview.valves, by)
+        grades = judging.by_policy_in_force(preview.valves, by)
         entries = []
         for valve in preview.valves:
             grade = f" {grades[valve.pk]}." if valve.pk in grades else ""

@@ -35,7 +35,7 @@ SHOWN_LINES = 8
 @for_roles(Role.BENCH)
 def bench(request: StaffRequest) -> HttpResponse:
     """Without a shift, start one; with one, scan a valve, read it, save it, and see what it is."""
-    shift = at_bench.live_shift(request.user)
+    shift = Shift.objects.running_for(request.user)
     if request.method == "POST":
         return _save(request, shift)
     scanned = request.GET.get("serial")
@@ -171,7 +171,7 @@ def shift_start(request: StaffRequest) -> HttpResponse:
 @for_roles(Role.BENCH)
 @require_POST
 def shift_end(request: StaffRequest) -> HttpResponse:
-    shift = at_bench.live_shift(request.user)
+    shift = Shift.objects.running_for(request.user)
     if shift:
         at_bench.end_shift(shift, request.user)
         messages.success(request, f"Shift at {shift.tester} ended.")

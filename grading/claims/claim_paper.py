@@ -8,8 +8,8 @@ from django.utils import timezone
 
 from grading.claims.pure.claim_pdf import ClaimData, ClaimedRow, Pictured
 from grading.drawing.page import day
-from grading.sealed.papers import letterhead
-from stockroom.models import Attachment, Claim, ClaimStep, Line, Photograph
+from grading.drawing.sheet import letterhead
+from stockroom.models import Attachment, Claim, ClaimStep, Line, Photograph, Shop
 from stockroom.pure.money import shown
 
 
@@ -19,7 +19,7 @@ def claim_sheet_data(claim: Claim, on: date) -> ClaimData:
     withdrawn = next((step for step in claim.steps.all() if step.kind == ClaimStep.Kind.WITHDRAWN), None)
     return ClaimData(
         head=letterhead(
-            claim.number, "Claim", f"Claim {claim.number} for lot {lot}", "Discrepancies of a delivery", on
+            Shop.own(), claim.number, "Claim", f"Claim {claim.number} for lot {lot}", "Discrepancies of a delivery", on
         ),
         to=(lot.supplier.name, *lot.supplier.contact.splitlines()),
         facts=(

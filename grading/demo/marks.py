@@ -18,7 +18,6 @@ from catalog.models import ValveType
 from grading.demo import drawings
 from grading.demo.clock import at, moment
 from grading.demo.delivery import photograph
-from grading.valves import handling
 from stockroom.marks import identity
 from stockroom.marks.identity import Register, Sheet
 from stockroom.models import Line, Listing, Lot, Maker, MarkWarning, Valve
@@ -75,7 +74,7 @@ def _read(valve: Valve, row: dict[str, Any], by: User) -> None:
         condition=row.get("condition", {}),
         note=row.get("note", ""),
     )
-    handling.identify(valve, sheet, by)
+    identity.record(valve, sheet, by)
     if "photograph" in row:
         photograph(valve, row["photograph"]["name"], drawings.jpeg(1, row["photograph"]["words"]), by)
     if "dismissed" in row:

@@ -19,15 +19,16 @@ from django.contrib.auth.models import User
 
 from catalog.models import Section, TestPoint, ValveType
 from grading.bench import readings as bench
-from grading.bench.waiting import grade_them, waiting_for
 from grading.demo.clock import a_time, at, moment
 from grading.demo.readings import Meter, Strength, mistype, read_meters, strengths
 from grading.demo.testers import meter
 from grading.models import Grade, Policy, Quantity, Reading, ReferenceValve, Shift, Study, Tester, TesterCondition
 from grading.testers import conditions, house_nominals, reference_checks, studies
-from grading.verdicts import judging, states
+from grading.verdicts import judging
+from grading.verdicts.waiting import grade_them, waiting_for
 from stockroom.models import Entry, Lot, Valve
 from stockroom.site.changes import fitted
+from stockroom.site.chunks import CHUNK
 
 A_SHIFT = 45  # valves
 A_VALVE = timedelta(minutes=3)
@@ -261,7 +262,7 @@ def _keep(valves: Sequence[Valve], readings: dict[int, list[Reading]], shift: Sh
     taken = [one for some in readings.values() for one in some]
     if fault := bench.why_unfit(shift.tester, taken):
         raise bench.UnfitTester(fault)
-    Reading.objects.bulk_create(taken, batch_size=states.CHUNK)
+    Reading.objects.bulk_create(taken, batch_size=CHUNK)
     grades = judging.grade(valves, Policy.current(), by)
     for valve in valves:
         mine, grade = readings[valve.pk], grades.get(valve.pk)
@@ -273,4 +274,4 @@ def _keep(valves: Sequence[Valve], readings: dict[int, list[Reading]], shift: Sh
         about = {"valve": valve, "line": valve.line, "lot": valve.line.lot}
         entries.append(Entry(at=mine[0].taken_at, by=by, action="tested", text=text, **about))
     Grade.objects.bulk_update(given, ["given_at"], batch_size=100)
-    Entry.objects.bulk_create(entries, batch_size=states.CHUNK)
+    Entry.objects.bulk_create(entries, batch_size=CHUNK)

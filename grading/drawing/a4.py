@@ -42,7 +42,7 @@ def head_code(canvas: Canvas, number: str) -> float:
     draw_bars(canvas, right - wide, top - 8, bars, BAR_MM, 8)
     canvas.setFillColor(INK)
     draw_text(canvas, right - wide / 2, top - 11.8, number, width_mm=wide, size=9, font=BOLD, align="centre")
-    return ROOM_MM - wide - 12
+    return float(ROOM_MM - wide - 12)
 
 
 def head_rule(canvas: Canvas, at_mm: float, thick_mm: float = 1.1) -> None:

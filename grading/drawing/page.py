@@ -79,7 +79,7 @@ def open_document(file: BinaryIO, *, title: str, author: str, subject: str) -> B
     )
 
 
-class NumberedCanvas(Canvas):
+class NumberedCanvas(Canvas):  # type: ignore[misc]  # reportlab is untyped
     """Holds the pages back until their number is known, then writes the foot of each."""
 
     foot = ""

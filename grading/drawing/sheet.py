@@ -2,6 +2,7 @@
 
 sheet_pdf(head, story)   an A4 PDF of as many pages as it takes, the same bytes for the same data
 Head                     what stands at the head, at the foot and in the file's own description
+letterhead(shop, ...)    the same, of a shop's own data
 facts(...)               labels and values side by side
 table(...)               a ruled table whose heads repeat on a new page
 boxed(...)               a text in a frame, for cautions and notices
@@ -14,7 +15,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
 from io import BytesIO
-from typing import Any
+from typing import Any, Protocol
 from xml.sax.saxutils import escape
 
 from reportlab.lib.enums import TA_RIGHT
@@ -49,6 +50,21 @@ class Head:
     title: str
     subject: str
     on: date
+
+
+class LettersFrom(Protocol):
+    """Whose paper it is: `stockroom.models.Shop` is one."""
+
+    name: str
+    address: str
+    email: str
+    web_address: str
+    notice: str
+
+
+def letterhead(shop: LettersFrom, number: str, over: str, title: str, subject: str, on: date) -> Head:
+    lines = tuple(filter(None, [*shop.address.splitlines(), shop.email, shop.web_address]))
+    return Head(shop.name, lines, shop.notice, number, over, title, subject, on)
 
 
 def sheet_pdf(head: Head, story: Sequence[Flowable]) -> bytes:

@@ -18,8 +18,8 @@ from django.views.decorators.http import require_POST
 
 from catalog.models import ValveType
 from grading.listings import publishing as listing_work
+from grading.listings.parts import part_of
 from grading.models import Grade, MatchedSet, Quantity, Reading
-from grading.sealed import acceptance, listing
 from grading.sets import making
 from grading.testers import conditions
 from grading.verdicts.values import Value
@@ -171,10 +171,9 @@ def item(request: HttpRequest, number: str) -> HttpResponse:
     if len(valves) > 1:
         matched = MatchedSet.objects.live().filter(members__valve__in=valves, members__live=True).first()
     members = list(matched.members.select_related("grade")) if matched else []
-    sealed = listing.of(valves)
+    part = part_of(valves)
     available = Listing.objects.for_public_display().filter(pk=found.pk).exists()
-    overturned = sealed is not None and acceptance.why_not_accepted(sealed.plan, sealed.results) != ""
-    available = available and not overturned
+    available = available and not (part and part.why_not)
     return render(
         request,
         "listings/item.html",
@@ -184,8 +183,7 @@ def item(request: HttpRequest, number: str) -> HttpResponse:
             "grades": grades,
             "set": matched,
             "available": available,
-            "sealed": sealed,
-            "overturned": overturned,
+            "part": part,
             "rows": shown,
             "readings": [row.reading for row in shown],
             "how_read": _how_read(shown),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from django.conf import settings
+from django.contrib.auth.models import User
 from django.core.validators import MinValueValidator
 from django.db import models
 from django.db.models import Exists, OuterRef, Q
@@ -45,6 +46,12 @@ class Tester(models.Model):
         )
 
 
+class ShiftQuerySet(models.QuerySet["Shift"]):
+    def running_for(self, by: User) -> Shift | None:
+        """The shift that this person is on."""
+        return self.select_related("tester", "operator").filter(operator=by, ended_at=None).first()
+
+
 class Shift(models.Model):
     """One person at one tester for a stretch of work."""
 
@@ -53,6 +60,8 @@ class Shift(models.Model):
     started_at = models.DateTimeField(default=timezone.now)
     ended_at = models.DateTimeField(null=True, blank=True)
     note = models.CharField(max_length=200, blank=True)
+
+    objects = ShiftQuerySet.as_manager()
 
     class Meta:
         ordering = ["-started_at"]

@@ -24,7 +24,7 @@ from django.utils import timezone
 
 from grading.listings import publishing
 from grading.models import Grade, MatchedSet
-from grading.sealed import acceptance
+from grading.orders.signals import sealed_packs_leaving
 from grading.sets import making
 from grading.sets.plans import WIDEST_PERCENT, least_loss
 from grading.verdicts import judging, states
@@ -332,7 +332,7 @@ def pull(order: Order, valve: Valve, by: User) -> int:
 
 
 def _whole(allocations: Sequence[Allocation]) -> list[Pack]:
-    """The packs of these, each under its seal and of a lot that stands accepted.
+    """The packs of these, each under its seal; whoever knows their lots may object.
 
     Raises:
         CannotPull: one may not leave as sealed.
@@ -346,9 +346,7 @@ def _whole(allocations: Sequence[Allocation]) -> list[Pack]:
     for allocation in allocations:
         if allocation.valve_id not in packs:
             raise CannotPull(f"The seal of {allocation.valve} is broken: it cannot leave as sealed. {PUT_BACK}")
-    for plan in {pack.plan_id: pack.plan for pack in packs.values()}.values():
-        if why := acceptance.why_not_accepted(plan):
-            raise CannotPull(f"Packs of {plan.line} cannot leave as sealed: {why} {PUT_BACK}")
+    sealed_packs_leaving.send(Order, packs=list(packs.values()))
     return [packs[allocation.valve_id] for allocation in allocations]
 
 

@@ -11,21 +11,18 @@ from django import forms
 from django.contrib import messages
 from django.contrib.auth.models import User
 from django.core.exceptions import PermissionDenied
-from django.db import transaction
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import path
 from django.views.decorators.http import require_POST
 
 from grading.models import Policy
-from grading.orders import fulfilment
-from grading.sealed import orders as sealed_orders
-from stockroom.models import Allocation, Counter, Customer, Entry, Listing, Order, OrderLine, Return, Shop, Valve
+from grading.orders import fulfilment, taking
+from grading.orders.ways import WAYS, way_for, where
+from stockroom.models import Allocation, Customer, Listing, Order, OrderLine, Return, Shop, Valve
 from stockroom.pure.serials import BadSerial, read_serial
 from stockroom.site.people import Role, StaffRequest, for_roles, may
 from stockroom.site.web import TypeField, page_of, valve_typed
-
-SET_ASIDE_SEALED = "Set aside, sealed. Label the packs before they are pulled, without opening them."
 
 
 class OrderFilter(django_filters.FilterSet):
@@ -143,16 +140,11 @@ def order_new(request: StaffRequest) -> HttpResponse:
     form = OrderForm(request.POST or None, initial=start)
     form.fields["customer"].widget.attrs["autofocus"] = True
     if form.is_valid():
-        with transaction.atomic():
-            data = form.cleaned_data
-            customer = data["customer"] or Customer.objects.create(
-                name=data["new_name"], email=data["new_email"], address=data["new_address"]
-            )
-            order = form.save(commit=False)
-            order.number, order.customer, order.placed_by = f"R{Counter.take('order')[0]:04d}", customer, request.user
-            order.save()
-            Entry.write(request.user, "order-taken", f"Took {order} from {customer}", order=order)
-        return redirect(order)
+        data = form.cleaned_data
+        customer = data["customer"] or Customer(
+            name=data["new_name"], email=data["new_email"], address=data["new_address"]
+        )
+        return redirect(taking.take_order(form.save(commit=False), customer, request.user))
     return render(request, "site/form.html", {"form": form, "title": "New order", "action": "Go on to the lines"})
 
 
@@ -194,6 +186,7 @@ def _order_page(
             "lines": [
                 {
                     "line": line,
+                    "way": way_for(line),
                     "items": sorted(held[line.pk].items()),
                     "missing": line.quantity - len(held[line.pk]),
                     "options": _options(line) if found.is_changeable and len(held[line.pk]) < line.quantity else None,
@@ -201,7 +194,7 @@ def _order_page(
                 for line in lines
             ],
             "anything_held": bool(held),
-            "statements": sealed_orders.statements(found) if has_sealed else [],
+            "said": [(way.statements_template, said) for way in WAYS if (said := way.statements(found))],
             "line_form": line_form or OrderLineForm(),
             "listing_form": listing_form or ListingForm(),
             "despatch_form": DespatchForm(),
@@ -214,23 +207,21 @@ def _order_page(
     )
 
 
-def _options(line: OrderLine) -> Sequence[fulfilment.Option | sealed_orders.Option]:
-    return sealed_orders.options(line) if line.sealed else fulfilment.options(line)
+def _options(line: OrderLine) -> Sequence[object]:
+    way = way_for(line)
+    return way.options(line) if way else fulfilment.options(line)
 
 
 def _add_line(by: User, found: Order, form: OrderLineForm) -> bool:
-    if form.is_valid() and not found.is_changeable:
-        form.add_error(None, f"{found} is {found.state}: no line can be added.")
     if not form.is_valid():
         return False
-    with transaction.atomic():
-        line = form.save(commit=False)
-        line.order, line.type = found, form.cleaned_data["type"]
-        line.save()
-        if found.state == Order.State.RESERVED:
-            found.state = Order.State.OPEN
-            found.save()
-        Entry.write(by, "order-line", f"{found}: {line.asked}"[:400], order=found)
+    line = form.save(commit=False)
+    line.type = form.cleaned_data["type"]
+    try:
+        taking.add_line(found, line, by)
+    except fulfilment.CannotPull as problem:
+        form.add_error(None, str(problem))
+        return False
     return True
 
 
@@ -250,8 +241,8 @@ def _done(request: HttpRequest, found: Order, done: str, act: Any, *args: Any) -
 def order_accept(request: StaffRequest, number: str, line_id: int) -> HttpResponse:
     line = get_object_or_404(OrderLine.objects.select_related("order", "type"), pk=line_id, order__number=number)
     chosen = request.POST.get("valves", "")
-    if line.sealed:
-        return _done(request, line.order, SET_ASIDE_SEALED, sealed_orders.set_aside, line, chosen, request.user)
+    if way := way_for(line):
+        return _done(request, line.order, way.done, way.set_aside, line, chosen, request.user)
     valves = list(
         Valve.objects.filter(serial__in=chosen.split()).select_related("type", "line__lot").order_by("serial")
     )
@@ -265,11 +256,12 @@ def order_listing(request: StaffRequest, number: str) -> HttpResponse:
     form = ListingForm(request.POST or None)
     if request.method == "POST" and form.is_valid():
         try:
-            line = sealed_orders.order_listing(found, form.cleaned_data["number"], request.user)
+            line = taking.add_listing(found, form.cleaned_data["number"], request.user)
         except fulfilment.CannotPull as problem:
             form.add_error("number", str(problem))
         else:
-            messages.success(request, SET_ASIDE_SEALED if line.sealed else "Set aside.")
+            way = way_for(line)
+            messages.success(request, way.done if way else "Set aside.")
             return redirect(found)
     form.fields["number"].widget.attrs["autofocus"] = True
     return _order_page(request, found, listing_form=form)
@@ -319,7 +311,7 @@ def order_pull(request: StaffRequest, number: str) -> HttpResponse:
     )
     rows = rows.prefetch_related("valve__memberships__set").order_by("valve__place__code", "valve__serial")
     for row in rows:
-        row.pack = sealed_orders.pack_in_words(row)  # type: ignore[attr-defined]
+        row.pack = where(row)  # type: ignore[attr-defined]
     return render(
         request,
         "orders/order_pull.html",

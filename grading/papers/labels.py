@@ -13,10 +13,11 @@ from django.db.models import QuerySet
 
 from grading.models import Grade, MatchedSet, Quantity
 from grading.papers.pure.labels import Label, Section
-from grading.verdicts import judging, states
+from grading.verdicts import judging
 from grading.verdicts.judging import Evidence
 from stockroom.models import Line, Lot, Shop, Valve
 from stockroom.pure.serials import BadSerial, read_serial
+from stockroom.site.chunks import CHUNK, chunked
 
 RANGE = re.compile(r"(\d{8})\s*[-–]\s*(\d{8})")
 
@@ -64,8 +65,8 @@ def of_serials(text: str) -> list[Valve]:
     singles = [_serial(one) for one in re.split(r"[\s,;]+", RANGE.sub(" ", text)) if one]
     found = {
         valve.serial: valve
-        for start in range(0, len(singles), states.CHUNK)
-        for valve in Valve.objects.filter(serial__in=singles[start : start + states.CHUNK]).select_related("type")
+        for start in range(0, len(singles), CHUNK)
+        for valve in Valve.objects.filter(serial__in=singles[start : start + CHUNK]).select_related("type")
     }
     for serial in singles:
         if serial not in found:
@@ -95,7 +96,7 @@ def labels_for(valves: Sequence[Valve], shop: Shop) -> list[Label]:
     """A graded valve shows its grade and the readings the grade rests on; another what has been read, if anything."""
     graded = {
         grade.valve_id: grade
-        for keys in states.chunked([valve.pk for valve in valves])
+        for keys in chunked([valve.pk for valve in valves])
         for grade in Grade.objects.filter(valve__in=keys, standing=True)
     }
     read = judging.evidence_for([valve for valve in valves if valve.pk not in graded])

@@ -19,9 +19,9 @@ from catalog.models import ValveType
 from grading.listings import publishing
 from grading.sealed import results
 from stockroom.models import Entry, Listing, SamplingPlan, SealedDecision
-from stockroom.receiving.tally import chunked
 from stockroom.sealed.pure.sampling import Outcome
 from stockroom.site.changes import fitted
+from stockroom.site.chunks import chunked
 
 Action = SealedDecision.Action
 

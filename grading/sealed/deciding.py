@@ -13,8 +13,8 @@ from django.contrib.auth.models import User
 from django.db import transaction
 
 from grading.sealed import acceptance, results
-from grading.valves import handling
 from stockroom.models import Entry, Listing, SamplingPlan, SealedDecision, Valve
+from stockroom.places import write_offs
 from stockroom.receiving import booking
 from stockroom.sealed import plans
 
@@ -39,7 +39,7 @@ def decide(
 
     Raises:
         sealed.SealedError: it does not go with the result, with what was decided before or with an order.
-        receiving.ReceivingError, handling.CannotWriteOff: the pieces cannot go.
+        receiving.ReceivingError, write_offs.CannotWriteOff: the pieces cannot go.
     """
     booking.locked(plan.line.lot_id)
     now = results.results(plan)
@@ -66,6 +66,6 @@ def _send_back(plan: SamplingPlan, why: str, by: User | None, keep_opened: bool)
         here = shut
     going = list(here.order_by("serial"))
     for valve in going:
-        handling.write_off(valve, WENT_BACK, by)
+        write_offs.write_off(valve, WENT_BACK, by)
     booking.send_back_serials(plan.line, [valve.position for valve in going], why, by)
     return going

@@ -14,7 +14,9 @@ from typing import NamedTuple
 from django.contrib.auth.models import User
 from django.db import transaction
 
+from grading.listings.parts import Part
 from grading.listings.publishing import CannotList, put_up
+from grading.sealed import acceptance
 from grading.sealed import results as sealed_results
 from stockroom.models import Listing, Pack, Packing, SamplingPlan, Valve
 from stockroom.models.orders import SEALED_WORDS
@@ -40,6 +42,16 @@ def of(valves: Sequence[Valve]) -> SealedItem | None:
     if pack is None:
         return None
     return SealedItem(pack.plan, sealed_results.results(pack.plan), pack_dates.in_words(pack.plan.line.packing))
+
+
+def public_part(valves: Sequence[Valve]) -> Part | None:
+    """What stands on the item's page (`grading.listings.parts`)."""
+    item = of(valves)
+    if item is None:
+        return None
+    overturned = acceptance.why_not_accepted(item.plan, item.results)
+    why_not = "The lot it came from is not accepted on its sample any more." if overturned else ""
+    return Part("sealed/_sealed_item.html", item, why_not)
 
 
 def title(plan: SamplingPlan, count: int = 1) -> str:

@@ -2,7 +2,6 @@
 
 - `options(line)`: live listings of so many pieces, then packs of accepted lots
 - `set_aside(line, key, by)`: one of those, as the line's next item; packs that have no serial get one
-- `order_listing(order, listing, by)`: what is listed goes on an order, at its price
 - `statements(order)`: for each lot of sealed packs on the order, what is said of them
 - `pack_in_words(allocation)`: which pack to fetch
 
@@ -19,18 +18,15 @@ from django.contrib.auth.models import User
 from django.db import transaction
 from django.db.models import Count
 
-from grading.models import Grade
 from grading.orders import fulfilment
 from grading.orders.fulfilment import CannotPull
 from grading.sealed import acceptance
-from grading.sealed import listing as sealed_listing
 from grading.sealed import results as sealed_results
-from stockroom.models import Allocation, Entry, Listing, Order, OrderLine, Pack, Packing, SamplingPlan, Valve
+from stockroom.models import Allocation, Listing, Order, OrderLine, Pack, Packing, SamplingPlan, Valve
 from stockroom.models.orders import SEALED_WORDS
 from stockroom.receiving import booking
 from stockroom.sealed import plans, seals
 from stockroom.sealed.pure.sampling import Outcome
-from stockroom.site.changes import fitted
 
 
 class Option(NamedTuple):
@@ -130,43 +126,6 @@ def _check_accepted(plan: SamplingPlan) -> None:
         raise CannotPull(f"Packs of {plan.line} are not sold as sealed: {why}")
 
 
-@transaction.atomic
-def order_listing(order: Order, listing: Listing, by: User) -> OrderLine:
-    """A line for what is listed, at its price, with it set aside: a valve, a matched set, or sealed packs.
-
-    Raises:
-        CannotPull: it is not for sale any more, the order cannot change, or it has another currency.
-    """
-    order = Order.objects.select_for_update().get(pk=order.pk)
-    if not order.is_changeable:
-        raise CannotPull(f"{order} is {order.state}: nothing can be added to it.")
-    if not Listing.objects.for_public_display().filter(pk=listing.pk).exists():
-        raise CannotPull(f"{listing.number} is not for sale any more.")
-    if listing.currency != order.currency:
-        raise CannotPull(f"{listing.number} is priced in {listing.currency}, the order in {order.currency}.")
-    valves = list(
-        Valve.objects.filter(listings__listing=listing).select_related("type", "line__lot").order_by("serial")
-    )
-    is_sealed = sealed_listing.of(valves) is not None
-    worst = max(Grade.objects.filter(valve__in=valves, standing=True).values_list("rank", flat=True), default=1)
-    line = OrderLine.objects.create(
-        order=order,
-        type=valves[0].type,
-        set_size=len(valves),
-        sealed=is_sealed,
-        quantity=1,
-        best_grades=worst,
-        unit_price=listing.price,
-        note=f"listed as {listing.number}",
-    )
-    Entry.write(by, "order-line", fitted(f"{order}: {line.asked}, listed as {listing.number}"), order=order)
-    if is_sealed:
-        set_aside(line, f"listing {listing.number}", by)
-    else:
-        fulfilment.accept(line, valves, by)
-    return line
-
-
 def pack_in_words(allocation: Allocation) -> str:
     """Which pack is set aside: "sealed: carton 3, place 4 of L0001/2"; nothing for what is not sold sealed."""
     pack = getattr(allocation.valve, "pack", None)
@@ -209,3 +168,27 @@ def _statement(plan: SamplingPlan, serials: Sequence[str]) -> Statement:
     found = sealed_results.results(plan)
     result = f"{found.failed} of {found.tested} opened packs failed."
     return Statement(plan, serials, result, acceptance.why_not_accepted(plan, found))
+
+
+class SealedPacks:
+    """The way in which a line of sealed packs is filled (`grading.orders.ways`)."""
+
+    done = "Set aside, sealed. Label the packs before they are pulled, without opening them."
+    options_template = "sealed/_order_options.html"
+    none_template = "sealed/_order_none.html"
+    statements_template = "sealed/_order_statements.html"
+
+    def serves(self, line: OrderLine) -> bool:
+        return line.sealed
+
+    def options(self, line: OrderLine) -> Sequence[Option]:
+        return options(line)
+
+    def set_aside(self, line: OrderLine, chosen: str, by: User) -> list[Valve]:
+        return set_aside(line, chosen, by)
+
+    def statements(self, order: Order) -> Sequence[Statement]:
+        return statements(order)
+
+    def where(self, allocation: Allocation) -> str:
+        return pack_in_words(allocation)

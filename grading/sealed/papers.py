@@ -2,7 +2,6 @@
 
 - `draw_list_data(plan, on)`: the packs to open
 - `statement_data(plan, on, listing, order)`: what goes with the packs of an accepted lot that stay sealed
-- `letterhead(...)`: the shop at the head of a plain sheet
 """
 
 from __future__ import annotations
@@ -12,7 +11,7 @@ from datetime import date
 from django.utils import timezone
 
 from grading.drawing.page import day
-from grading.drawing.sheet import Head
+from grading.drawing.sheet import letterhead
 from grading.sealed import results
 from grading.sealed.pure.sealed_pdf import DrawListData, DrawRow, StatementData
 from stockroom.models import Allocation, Packing, SamplingPlan, SealedDecision, Shop, Valve
@@ -24,12 +23,6 @@ CURVE_POINTS = 7
 
 class NoStatement(Exception):
     """Nothing can be said of the unopened packs. The message says why."""
-
-
-def letterhead(number: str, over: str, title: str, subject: str, on: date) -> Head:
-    shop = Shop.own()
-    lines = tuple(filter(None, [*shop.address.splitlines(), shop.email, shop.web_address]))
-    return Head(shop.name, lines, shop.notice, number, over, title, subject, on)
 
 
 Facts = tuple[tuple[tuple[str, str], ...], ...]
@@ -68,7 +61,7 @@ def draw_list_data(plan: SamplingPlan, on: date) -> DrawListData:
     )
     title = f"Packs to open of {plan.line.type}"
     return DrawListData(
-        head=letterhead(f"{plan.line}", "Draw list", title, "Sealed packs drawn for a sample", on),
+        head=letterhead(Shop.own(), f"{plan.line}", "Draw list", title, "Sealed packs drawn for a sample", on),
         facts=_facts(plan),
         repeat=repeat,
         rows=rows,
@@ -110,6 +103,7 @@ def statement_data(plan: SamplingPlan, on: date, listing: str = "", order: str =
     )
     return StatementData(
         head=letterhead(
+            Shop.own(),
             listing or order or f"{plan.line}",
             "Sealed and sample-tested, not tested",
             f"{plan.line.type} in sealed packs",

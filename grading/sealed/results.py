@@ -27,10 +27,10 @@ from django.db.models import Min, Q
 from grading.models import Grade
 from grading.plots import charts
 from stockroom.models import Line, Pack, Packing, Return, SamplingPlan, SealedDecision, Valve
-from stockroom.receiving.tally import chunked
 from stockroom.sealed import plans
 from stockroom.sealed.pure import sampling
 from stockroom.sealed.pure.sampling import Decision, Unopened
+from stockroom.site.chunks import chunked
 from stockroom.states import State
 
 Action = SealedDecision.Action

@@ -19,11 +19,11 @@ from grading.sealed import listing as sealed_listing
 from grading.sealed.forms import DecideForm, OpenForm, PackingForm, PlanForm, SealedListingForm, SupplyForm
 from grading.sealed.pure.sealed_pdf import draw_list_pdf, statement_pdf
 from grading.sealed.results import Results
-from grading.valves.handling import CannotWriteOff
-from grading.valves.identity_forms import LIKELIEST
 from stockroom.marks import identity
+from stockroom.marks.forms import LIKELIEST
 from stockroom.models import Line, Listing, Order, Packing, SamplingPlan, SealedDecision, Shop, Supplier
 from stockroom.models.goods import pieces_of_line
+from stockroom.places.write_offs import CannotWriteOff
 from stockroom.receiving.booking import ReceivingError
 from stockroom.sealed import pack_dates, plans
 from stockroom.sealed.plans import SealedError

@@ -12,8 +12,7 @@ from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import path, reverse
 from django.utils import timezone
 
-from grading.bench import readings as bench
-from grading.models import Quantity, ReferenceCheck, ReferenceValve, Stop, Tester
+from grading.models import Quantity, ReferenceCheck, ReferenceValve, Shift, Stop, Tester
 from grading.models.instruments import CLAIMING
 from grading.plots import charts as plots
 from grading.testers import reference_checks as at_checks
@@ -150,7 +149,7 @@ def _when(check: ReferenceCheck) -> str:
 @for_roles(Role.BENCH)
 def checks(request: StaffRequest) -> HttpResponse:
     """The start-of-shift check: read each reference valve, Enter by Enter."""
-    shift = bench.live_shift(request.user)
+    shift = Shift.objects.running_for(request.user)
     if shift is None:
         messages.warning(request, "Start a shift first: a check belongs to a tester.")
         return redirect("bench")

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections import Counter
 from collections.abc import Iterator
 from typing import Any, NamedTuple
 
@@ -14,11 +13,10 @@ from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import path, reverse
 from django.views.decorators.http import require_POST
 
-from catalog.models import Section, TestPoint
+from catalog.models import Section
 from catalog.physics.electrics import ConversionRefused
-from grading.bench import waiting
-from grading.models import Calibration, Capability, HouseNominal, Quantity, Stop, Tester, TesterCondition
-from grading.testers import conditions, house_nominals, records, reference_checks
+from grading.models import Calibration, Capability, Quantity, Stop, Tester, TesterCondition
+from grading.testers import conditions, records, reference_checks
 from grading.testers.records import CalibrationState, Described
 from stockroom.site.people import Role, StaffRequest, for_roles
 from stockroom.site.web import TypeField, page_of
@@ -306,81 +304,6 @@ def condition_end(request: StaffRequest, pk: int) -> HttpResponse:
     return redirect(row.tester)
 
 
-@for_roles(Role.OWNER)
-def house_learn(request: StaffRequest, pk: int) -> HttpResponse:
-    """Ask for a section (GET), see what would be learnt from and which valves wait for it, and learn it (POST)."""
-    found = get_object_or_404(Tester, pk=pk)
-    form = SectionForm(request.GET if "type" in request.GET else None)
-    good = setting = waits = None
-    if form.is_valid():
-        point: TestPoint = form.cleaned_data["test_point"]
-        setting = conditions.conditions_for(found, point)
-        if request.method == "POST":
-            try:
-                learnt = house_nominals.learn(found, point, request.user)
-            except house_nominals.TooFew as problem:
-                messages.error(request, str(problem))
-            else:
-                messages.success(request, f"Learnt: {'; '.join(str(row) for row in learnt)}.")
-                return redirect(request.get_full_path())
-        good = house_nominals.known_good(found, point, setting.condition)
-        waits = waiting.waiting_for(found, point)
-    if not (waits and waits.ready):
-        form.fields["type"].widget.attrs["autofocus"] = True
-    return render(
-        request,
-        "testers/house_learn.html",
-        {
-            "tester": found,
-            "form": form,
-            "good": good,
-            "setting": setting,
-            "waiting": waits,
-            "fewest": house_nominals.FEWEST,
-            "leakage": house_nominals.LEAKAGE_AT_MOST_UA,
-            "grid": house_nominals.GRID_CURRENT_AT_MOST_UA,
-        },
-    )
-
-
-@for_roles(Role.OWNER)
-@require_POST
-def house_grade(request: StaffRequest, pk: int) -> HttpResponse:
-    """Grade the valves that waited for what is known of this section now."""
-    found = get_object_or_404(Tester, pk=pk)
-    form = SectionForm(request.GET)
-    if not form.is_valid():
-        messages.error(request, "Say which section of which type.")
-        return redirect("house-learn", pk)
-    try:
-        given = waiting.grade_them(found, form.cleaned_data["test_point"], request.user)
-    except waiting.CannotGrade as problem:
-        messages.error(request, str(problem))
-    else:
-        names = Counter(grade.name for grade in sorted(given.values(), key=lambda grade: grade.rank))
-        how = ", ".join(f"{count} {name}" for name, count in names.items())
-        messages.success(request, f"{len(given)} valve{'s are' if len(given) > 1 else ' is'} graded: {how}.")
-    return redirect(reverse("house-learn", args=[pk]) + f"?{request.GET.urlencode()}")
-
-
-def house_nominal(request: HttpRequest, pk: int) -> HttpResponse:
-    found = get_object_or_404(
-        HouseNominal.objects.select_related("tester", "test_point__section__type", "condition", "by"), pk=pk
-    )
-    latest = house_nominals.nominal_for(found.tester, found.test_point, found.of, found.condition)
-    readings = found.readings.select_related("valve__line__lot").order_by("valve__serial")
-    return render(
-        request,
-        "testers/house_nominal.html",
-        {
-            "nominal": found,
-            "latest": latest,
-            "readings": readings,
-            "rows": [(reading, getattr(reading, found.quantity)) for reading in readings],
-        },
-    )
-
-
 urlpatterns = [
     path("testers/", testers, name="testers"),
     path("testers/new/", tester_new, name="tester-new"),
@@ -389,8 +312,5 @@ urlpatterns = [
     path("testers/<int:pk>/measures/", tester_measures, name="tester-measures"),
     path("testers/<int:pk>/calibrations/new/", calibration_new, name="calibration-new"),
     path("testers/<int:pk>/conditions/new/", condition_new, name="condition-new"),
-    path("testers/<int:pk>/house-nominals/", house_learn, name="house-learn"),
-    path("testers/<int:pk>/house-nominals/grade/", house_grade, name="house-grade"),
     path("conditions/<int:pk>/end/", condition_end, name="condition-end"),
-    path("house-nominals/<int:pk>/", house_nominal, name="house-nominal"),
 ]

@@ -14,10 +14,10 @@ from django.views.decorators.http import require_POST
 from catalog.models import ValveType
 from grading.models import Grade, Policy, Reading
 from grading.testers import conditions
-from grading.valves import handling
 from grading.verdicts import judging
 from stockroom.marks import identity
 from stockroom.models import Entry, Lot, Maker, Place, Shop, Valve
+from stockroom.places import write_offs
 from stockroom.site.people import Role, StaffRequest, for_roles
 from stockroom.site.web import page_of
 from stockroom.states import State
@@ -99,9 +99,9 @@ def valve_write_off(request: StaffRequest, serial: str) -> HttpResponse:
     form = WriteOffForm(request.POST)
     if form.is_valid():
         try:
-            handling.write_off(found, form.cleaned_data["reason"], request.user)
+            write_offs.write_off(found, form.cleaned_data["reason"], request.user)
             messages.success(request, f"{serial} is written off.")
-        except handling.CannotWriteOff as problem:
+        except write_offs.CannotWriteOff as problem:
             messages.error(request, str(problem))
     else:
         messages.error(request, "Say why the valve is written off.")

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import json
 from collections import defaultdict
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Mapping, Sequence
 from typing import Any, NamedTuple
 
 from django.contrib.auth.models import User
@@ -18,13 +18,15 @@ from django.db import transaction
 
 from catalog.models import Section
 from grading.models import Grade, Policy, Reading
-from grading.sealed import acceptance
 from grading.testers.records import Kind
 from grading.verdicts import states
 from grading.verdicts.pure.grades import Judgement, judge
 from grading.verdicts.repeats import Repeats, by_section
+from grading.verdicts.signals import grades_changed
 from grading.verdicts.values import Bench, Value, as_section, values_of
-from stockroom.models import Valve
+from stockroom.models import Entry, Valve
+from stockroom.site.changes import fitted
+from stockroom.site.chunks import CHUNK, chunked
 
 
 class Evidence(NamedTuple):
@@ -46,7 +48,7 @@ def evidence_for(valves: Collection[Valve]) -> dict[int, Evidence]:
     ).values_list("type", "number"):
         wanted[type_id].add(number)
     standing: dict[int, list[Reading]] = defaultdict(list)
-    for keys in states.chunked({valve.pk for valve in valves}):
+    for keys in chunked({valve.pk for valve in valves}):
         for reading in Reading.objects.standing().filter(valve__in=keys).select_related("test_point", "shift"):
             standing[reading.valve_id].append(reading)
     found = {}
@@ -79,7 +81,7 @@ def _judged(valves: Collection[Valve], policy: Policy) -> list[Judged]:
     evidence = evidence_for(valves)
     standing = {
         row.valve_id: row
-        for keys in states.chunked({valve.pk for valve in valves})
+        for keys in chunked({valve.pk for valve in valves})
         for row in Grade.objects.filter(valve__in=keys, standing=True).prefetch_related("readings")
     }
     found = []
@@ -147,19 +149,19 @@ def grade(valves: Collection[Valve], policy: Policy, by: User | None) -> dict[in
             )
             fresh.append((row, evidence))
             given[valve.pk] = row
-        for keys in states.chunked([row.valve_id for row, _ in fresh]):
+        for keys in chunked([row.valve_id for row, _ in fresh]):
             Grade.objects.filter(valve__in=keys, standing=True).update(standing=False)
-        Grade.objects.bulk_create([row for row, _ in fresh], batch_size=states.CHUNK)
+        Grade.objects.bulk_create([row for row, _ in fresh], batch_size=CHUNK)
         Grade.readings.through.objects.bulk_create(
             [
                 Grade.readings.through(grade_id=row.pk, reading_id=reading.pk)
                 for row, evidence in fresh
                 for reading in evidence.readings
             ],
-            batch_size=states.CHUNK,
+            batch_size=CHUNK,
         )
         states.refresh([valve.pk for valve in valves])
-        acceptance.follow([row.valve_id for row, _ in fresh], by)
+        grades_changed.send(Grade, valve_ids=[row.valve_id for row, _ in fresh], by=by)
     return given
 
 
@@ -172,4 +174,18 @@ def _rests_on(grade: Grade, evidence: Evidence, measured: list[dict[str, Any]]) 
 def withdraw(valve: Valve, by: User | None) -> None:
     """The standing grade no longer speaks for the valve: it has come back, or a reading was corrected away."""
     Grade.objects.filter(valve=valve, standing=True).update(standing=False)
-    acceptance.follow([valve.pk], by)
+    grades_changed.send(Grade, valve_ids=[valve.pk], by=by)
+
+
+def by_policy_in_force(valves: Sequence[Valve], by: User | None) -> dict[int, Grade]:
+    """Grades by the policy in force, by valve; the states are brought up to date in any case."""
+    policy = Policy.objects.filter(in_force=True).first()
+    if policy:
+        return grade(valves, policy, by)
+    states.refresh([valve.pk for valve in valves])
+    return {}
+
+
+def note(valve: Valve, action: str, text: str, grade: Grade | None, by: User) -> Entry:
+    verdict = f" {grade}." if grade else ""
+    return Entry.write(by, action, fitted(text + verdict), valve=valve, line=valve.line, lot=valve.line.lot)

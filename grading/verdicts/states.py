@@ -1,7 +1,7 @@
 """Keep the stored state of valves and lots in step with their records.
 
 - `true_states(valves)`: the state that each valve's records give it, in a fixed number of queries
-- `refresh(valve_ids)`: store those states, and the states of the lots concerned (`stockroom.receiving.tally`)
+- `refresh(valve_ids)`: store those states, and the states of the lots concerned (`stockroom.tally`)
 
 Whatever changes a record calls `refresh` in the same transaction. `manage.py check_states` proves it.
 """
@@ -15,9 +15,9 @@ from catalog.models import Section
 from grading.models import Grade, Member, Reading
 from stockroom.models import Allocation, ListedValve, Lot, Valve
 from stockroom.models.orders import Order
-from stockroom.receiving.tally import CHUNK as CHUNK
-from stockroom.receiving.tally import chunked, settle_lots
+from stockroom.site.chunks import chunked
 from stockroom.states import Facts, State, valve_state
+from stockroom.tally import settle_lots
 
 
 def true_states(valves: Collection[Valve]) -> dict[int, State]:

@@ -11,7 +11,7 @@
 - `set_source_codes(maker, codes, by)`, `learn(…)`, `forget(known, by)`, `register_changed(maker, by)`
 - `marks_of(valve)`, `warnings_by_line(line_ids)`: what pages show
 
-A changed type passes through `grading.valves.handling.identify`, which also withdraws the grade.
+A changed type is told of by `stockroom.signals.valve_identified`: the grade is withdrawn with it.
 """
 
 from __future__ import annotations
@@ -56,9 +56,10 @@ from stockroom.models import (
     Valve,
 )
 from stockroom.models.identity import CodeReading
-from stockroom.places.moving import keep
-from stockroom.receiving.tally import CHUNK, chunked
+from stockroom.signals import valve_identified
 from stockroom.site.changes import fitted
+from stockroom.site.chunks import CHUNK, chunked
+from stockroom.site.saving import keep
 
 FIRST_YEAR = 1920  # valves in quantity from about then; from memory
 DOUBT_YEARS = 2  # a type's first year may be out by so much when nobody had a publication open; our policy
@@ -257,7 +258,12 @@ class Sheet:
 
 def record(valve: Valve, sheet: Sheet, by: User | None) -> bool:
     """The valve is as the sheet says, and what the sheet leaves empty is not there. False when that is no news."""
-    return bool(_write([valve.pk], sheet, by, whole=True, over=True))
+    with transaction.atomic():
+        type_before = Valve.objects.select_for_update(no_key=True).get(pk=valve.pk).type_id
+        changed = bool(_write([valve.pk], sheet, by, whole=True, over=True))
+        type_changed = sheet.type is not None and sheet.type.pk != type_before
+        valve_identified.send(Valve, valve=valve, type_changed=type_changed, by=by)
+    return changed
 
 
 def spread(valves: Iterable[Valve], sheet: Sheet, by: User | None, *, over: bool = False) -> int:

@@ -18,14 +18,14 @@ from django.views.decorators.http import require_POST
 from stockroom.marks import identity
 from stockroom.marks.pure.construction import FEATURES
 from stockroom.models import KnownConstruction, Line, Maker, SeenFeature, Valve
-from stockroom.places import moving
-from stockroom.places.views import KeepingForm, how_many
-from stockroom.receiving.tally import tally_lines
+from stockroom.site import saving
+from stockroom.site.named import NamedForm
 from stockroom.site.people import Role, StaffRequest, for_roles
-from stockroom.site.web import TypeField, page_of
+from stockroom.site.web import TypeField, how_many, page_of
+from stockroom.tally import tally_lines
 
 
-class MakerForm(KeepingForm):
+class MakerForm(NamedForm):
     source_codes = forms.CharField(
         required=False,
         max_length=200,
@@ -135,7 +135,7 @@ def _edit(request: StaffRequest, shown: Maker | None, title: str, back: str) -> 
     form = MakerForm(request.POST or None, instance=shown)
     if request.method == "POST" and form.is_valid():
         with transaction.atomic():
-            kept = moving.keep(form.save(commit=False), request.user)
+            kept = saving.keep(form.save(commit=False), request.user)
             lost = list(kept.source_codes.values_list("code", flat=True))
             identity.set_source_codes(kept, form.cleaned_data["source_codes"], request.user)
             identity.register_changed(kept, request.user, lost)

@@ -1,6 +1,5 @@
-"""Keeping: suppliers, makers and places, and where each valve stands.
+"""Where each valve stands, and moving it to another place.
 
-- `keep(thing, by)`: save a supplier, maker or place, new or changed, and say so in the daybook
 - `read_place(text)`: the place whose code was scanned
 - `read_valves(text)`: the valves whose serials were scanned or pasted
 - `move(valves, place, by)`: they stand there now
@@ -10,26 +9,16 @@ from __future__ import annotations
 
 import re
 from collections.abc import Collection
-from typing import TypeVar
 
 from django.contrib.auth.models import User
 from django.db import transaction
 
-from stockroom.models import Entry, Maker, Movement, Place, Supplier, Valve
+from stockroom.models import Entry, Movement, Place, Valve
 from stockroom.pure.serials import BadSerial, read_serial
-from stockroom.receiving.tally import chunked
-from stockroom.site.changes import differences, fitted
+from stockroom.site.chunks import chunked
 from stockroom.states import State
 
-Kept = TypeVar("Kept", Supplier, Maker, Place)
-
 IN_HOUSE = frozenset(State) - {State.DESPATCHED, State.WRITTEN_OFF}
-
-FIELDS: dict[type, tuple[str, ...]] = {
-    Supplier: ("name", "country", "currency", "contact", "note"),
-    Maker: ("name", "first_year", "last_year", "note"),
-    Place: ("code", "note"),
-}
 
 
 class UnknownPlace(ValueError):
@@ -42,23 +31,6 @@ class BadScans(ValueError):
     def __init__(self, problems: list[str]) -> None:
         super().__init__(" ".join(problems))
         self.problems = problems
-
-
-def keep(thing: Kept, by: User | None) -> Kept:
-    """Save `thing`. What is saved already and has not changed is left alone."""
-    word = str(thing._meta.verbose_name)
-    with transaction.atomic():
-        if thing.pk is None:
-            thing.save()
-            Entry.write(by, f"{word}-added", fitted(f"{word.capitalize()} {thing} added."))
-            return thing
-        before = type(thing)._default_manager.get(pk=thing.pk)
-        changed = differences(before, thing, FIELDS[type(thing)])
-        if changed:
-            thing.save()
-            text = f"{word.capitalize()} {before}: {'; '.join(changed)}."
-            Entry.write(by, f"{word}-changed", fitted(text))
-    return thing
 
 
 def read_place(text: str) -> Place:

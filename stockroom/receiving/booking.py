@@ -25,12 +25,13 @@ from django.db import transaction
 from django.db.models import Count, Max
 
 from stockroom.models import Charge, Counter, Credit, Entry, Line, Lot, Movement, Pack, Shop, Valve
-from stockroom.places.moving import keep
 from stockroom.pure.money import minor_places, shown, to_minor
 from stockroom.pure.serials import serial
 from stockroom.receiving.pure import costing
-from stockroom.receiving.tally import chunked, settle_lots
 from stockroom.site.changes import LONGEST, differences, fitted
+from stockroom.site.chunks import chunked
+from stockroom.site.saving import keep
+from stockroom.tally import settle_lots
 
 MOST_PIECES = 1_000_000  # more is a slip of the keyboard, or a serial scanned into a count
 LOT_FIELDS = ("supplier", "received_on", "note")

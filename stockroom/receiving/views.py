@@ -22,10 +22,10 @@ from stockroom.pure.money import to_minor
 from stockroom.receiving import booking
 from stockroom.receiving.booking import ReceivingError, difference_in_words, in_home
 from stockroom.receiving.forms import CountForm, LineForm, LotSheet, SerialsForm, last_rates, put_cursor_on_error
-from stockroom.receiving.tally import Tally, tally_lines, tally_lots
 from stockroom.site.people import Role, StaffRequest, for_roles
 from stockroom.site.web import TypeField, page_of
 from stockroom.states import LADDER
+from stockroom.tally import Tally, tally_lines, tally_lots
 
 LATEST = 30
 

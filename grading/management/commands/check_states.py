@@ -11,11 +11,12 @@ from django.db import transaction
 from django.db.models import Sum
 from django.db.models.functions import Coalesce
 
-from grading.verdicts.states import CHUNK, chunked, refresh, true_states
+from grading.verdicts.states import refresh, true_states
 from stockroom.models import Entry, Lot, Valve
 from stockroom.models.goods import pieces_of_line
-from stockroom.receiving.tally import settle_lots
+from stockroom.site.chunks import CHUNK, chunked
 from stockroom.states import State, lot_state
+from stockroom.tally import settle_lots
 
 
 class Disagreement(NamedTuple):

@@ -408,7 +408,7 @@ def _probability(row: Spread) -> str:
     return ", p > 99.9 %" if row.probability > 0.999 else f", p = {100 * row.probability:.1f} %"
 
 
-class _Charts(Flowable):
+class _Charts(Flowable):  # type: ignore[misc]  # reportlab is untyped
     """The charts side by side over one legend."""
 
     HEIGHT_MM = 54.0

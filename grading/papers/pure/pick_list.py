@@ -153,7 +153,7 @@ def _table(rows: Sequence[Row]) -> Table:
     return Table(cells, colWidths=[w * mm for w in (34, 27, 30, 34, 39, 16)], repeatRows=1, style=style)
 
 
-class _Box(Flowable):
+class _Box(Flowable):  # type: ignore[misc]  # reportlab is untyped
     """A box to tick, or one ticked."""
 
     SIDE_MM = 4.6

@@ -4,7 +4,6 @@
 - `tally_lots(lots)`, `tally_lines(lines)`: tallies by primary key, in a fixed number of queries a chunk
 - `true_lot_state(lot)`: the state that the lot's records give it
 - `settle_lots(lot_ids)`: store that state
-- `chunked(keys)`: keys in portions that every database takes in one question
 
 Whatever changes the pieces of a lot or the state of its valves calls `settle_lots` in the same transaction.
 """
@@ -12,7 +11,7 @@ Whatever changes the pieces of a lot or the state of its valves calls `settle_lo
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Collection, Iterator, Mapping
+from collections.abc import Collection, Mapping
 from typing import NamedTuple
 
 from django.db import transaction
@@ -20,9 +19,9 @@ from django.db.models import Count, Sum
 
 from stockroom.models import Line, Lot, Valve
 from stockroom.models.goods import pieces_of_line
+from stockroom.site.chunks import chunked
 from stockroom.states import LADDER, State, lot_state
 
-CHUNK = 500  # SQLite takes a limited number of values in one IN
 FURTHEST_FIRST = (State.DESPATCHED, *reversed(LADDER), State.WRITTEN_OFF)
 
 
@@ -106,9 +105,3 @@ def _tally(group: str, valve_group: str, keys: list[int]) -> dict[int, Tally]:
     ):
         counts[key][State(state)] = here
     return {key: Tally(counts[key], there.get(key, 0) - sum(counts[key].values())) for key in keys}
-
-
-def chunked(keys: Collection[int]) -> Iterator[list[int]]:
-    ordered = list(keys)
-    for start in range(0, len(ordered), CHUNK):
-        yield ordered[start : start + CHUNK]

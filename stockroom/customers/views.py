@@ -30,13 +30,13 @@ class CustomerForm(forms.ModelForm):
 
 def customers(request: HttpRequest) -> HttpResponse:
     found = CustomerFilter(request.GET, queryset=Customer.objects.all())
-    return render(request, "places/customers.html", {"filter": found, "page": page_of(request, found.qs)})
+    return render(request, "customers/customers.html", {"filter": found, "page": page_of(request, found.qs)})
 
 
 def customer(request: HttpRequest, pk: int) -> HttpResponse:
     found = get_object_or_404(Customer, pk=pk)
     orders = page_of(request, found.orders.all())
-    return render(request, "places/customer.html", {"customer": found, "page": orders})
+    return render(request, "customers/customer.html", {"customer": found, "page": orders})
 
 
 @for_roles(Role.SALES)

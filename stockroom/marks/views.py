@@ -14,9 +14,8 @@ from django.urls import path, reverse
 from django.views.decorators.http import require_POST
 
 from catalog.models import ValveType
-from grading.valves import handling
-from grading.valves.identity_forms import ALONE, OVER, CleaningForm, DismissForm, SheetForm
 from stockroom.marks import identity
+from stockroom.marks.forms import ALONE, OVER, CleaningForm, DismissForm, SheetForm
 from stockroom.marks.pure.identification import NOT_A_VERDICT, Subject
 from stockroom.models import DateReading, Entry, Line, Lot, Maker, MarkWarning, Valve
 from stockroom.pure.serials import BadSerial, read_serial
@@ -45,7 +44,7 @@ def identify(request: StaffRequest) -> HttpResponse:
             problem = f"No valve here has the serial {serial}."
     entries = Entry.objects.filter(by=request.user, action="identified").exclude(valve=None)
     context = {"problem": problem, "scanned": scanned, "entries": entries.select_related("valve__type")[:LATELY]}
-    return render(request, "valves/identify.html", context)
+    return render(request, "marks/identify.html", context)
 
 
 @for_roles(Role.RECEIVING, Role.BENCH)
@@ -59,7 +58,7 @@ def valve_identify(request: StaffRequest, serial: str) -> HttpResponse:
         count = 0
         try:
             with transaction.atomic():
-                handling.identify(valve, sheet, request.user)
+                identity.record(valve, sheet, request.user)
                 if form.spread_to != ALONE:
                     count = identity.spread(others, sheet, request.user, over=form.spread_to == OVER)
         except identity.IdentityError as problem:
@@ -109,7 +108,7 @@ def _sheet_page(request: StaffRequest, form: SheetForm, title: str, back: str) -
         "show_readings": form.ranked and (form.is_bound or form.kept),
         "unread": form.is_bound and form["code"].value() and not form.ranked,
     }
-    return render(request, "valves/sheet.html", context)
+    return render(request, "marks/sheet.html", context)
 
 
 def _say_new_maker(request: StaffRequest, maker: Maker | None) -> None:
@@ -150,7 +149,7 @@ def line_marks(request: StaffRequest, number: str, line: int) -> HttpResponse:
         "warned": identity.warnings_by_line([of.pk]).get(of.pk, 0),
         "not_a_verdict": NOT_A_VERDICT,
     }
-    return render(request, "valves/line_marks.html", context)
+    return render(request, "marks/line_marks.html", context)
 
 
 def _reasons(warnings: list[MarkWarning]) -> str:
@@ -196,7 +195,7 @@ def warnings(request: StaffRequest) -> HttpResponse:
     rows = MarkWarning.objects.select_related("valve__type", "valve__maker", "valve__line__lot", "dismissed_by")
     found = WarningFilter(request.GET, queryset=rows)
     context = {"filter": found, "page": page_of(request, found.qs), "not_a_verdict": NOT_A_VERDICT}
-    return render(request, "valves/warnings.html", context)
+    return render(request, "marks/warnings.html", context)
 
 
 @for_roles(Role.RECEIVING, Role.BENCH)
@@ -224,7 +223,7 @@ def valve_clean(request: StaffRequest, serial: str) -> HttpResponse:
         messages.success(request, f"The cleaning of {serial} is recorded.")
         return redirect(valve)
     context = {"form": form, "valve": valve, "cautions": identity.cleaning_cautions(valve.type)}
-    return render(request, "valves/valve_clean.html", context)
+    return render(request, "marks/valve_clean.html", context)
 
 
 urlpatterns = [

@@ -1,19 +1,12 @@
-"""What happens to one valve apart from tests: it is identified by its glass, or written off.
-
-- `identify(valve, sheet, by)`
-- `write_off(valve, reason, by)`
-"""
+"""Broken or lost: a valve that is written off counts as stock no longer."""
 
 from __future__ import annotations
 
 from django.contrib.auth.models import User
 from django.db import transaction
 
-from grading.sealed import acceptance
-from grading.verdicts import judging, states
-from stockroom.marks import identity
-from stockroom.marks.identity import Sheet
 from stockroom.models import Entry, Valve
+from stockroom.signals import valve_written_off
 
 
 class CannotWriteOff(Exception):
@@ -21,18 +14,8 @@ class CannotWriteOff(Exception):
 
 
 @transaction.atomic
-def identify(valve: Valve, sheet: Sheet, by: User) -> bool:
-    """Record what the glass says. A change of type throws out the standing grade: the test point is another."""
-    if sheet.type is not None and Valve.objects.select_for_update().get(pk=valve.pk).type_id != sheet.type.pk:
-        judging.withdraw(valve, by)
-    changed = identity.record(valve, sheet, by)
-    states.refresh([valve.pk])
-    return changed
-
-
-@transaction.atomic
 def write_off(valve: Valve, reason: str, by: User | None) -> None:
-    """Broken or lost: it counts as stock no longer."""
+    """Raises CannotWriteOff."""
     valve = Valve.objects.select_for_update(of=("self",)).select_related("line__lot").get(pk=valve.pk)
     for records, hindrance in (
         (valve.allocations, "it is set aside for an order: put it back"),
@@ -44,5 +27,4 @@ def write_off(valve: Valve, reason: str, by: User | None) -> None:
     valve.written_off = reason
     valve.save()
     Entry.write(by, "written-off", f"Written off: {reason}", valve=valve, lot=valve.line.lot)
-    states.refresh([valve.pk])
-    acceptance.follow([valve.pk], by)
+    valve_written_off.send(Valve, valve=valve, by=by)

@@ -16,7 +16,6 @@ from django.db import transaction
 from django.db.models import Exists, OuterRef
 
 from catalog.models import TestPoint
-from grading.bench import readings
 from grading.models import Grade, Policy, Reading, Tester
 from grading.testers.reference_checks import may_grade
 from grading.verdicts import judging
@@ -67,7 +66,7 @@ def grade_them(tester: Tester, test_point: TestPoint, by: User) -> dict[int, Gra
         ready = waiting_for(tester, test_point).ready
         if not ready:
             raise CannotGrade("None of the valves tested here waits for a grade that it could be given now.")
-        grades = readings.judge(ready, by)
+        grades = judging.by_policy_in_force(ready, by)
         for valve in ready:
-            readings.note(valve, "graded", "Graded beside the new house nominal.", grades.get(valve.pk), by)
+            judging.note(valve, "graded", "Graded beside the new house nominal.", grades.get(valve.pk), by)
     return grades
