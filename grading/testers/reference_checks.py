@@ -13,7 +13,7 @@ weighted average
 for slow drift. Its lines come from the first `BASELINE` checks, or from those the owner chooses. After a stop is
 cleared the rules look at the checks made since, so that what was put right does not go on being signalled. All these
 rules together are quick to see a drift and cry wolf at times: a steady tester is stopped once in some forty checks
-(by simulation, tests/test_reference_checks.py).
+(by simulation, tests/testers/test_reference_checks.py).
 
 Three rules of ours, no source: the length of the baseline; a display's step counts as two standard deviations at
 least, because a chart of a coarse display would otherwise cry at every step; a reference valve put out of use stops

@@ -26,7 +26,7 @@ from grading.papers.pure.certificate import certificate_pdf
 from grading.papers.pure.labels import Label, Section, labels_pdf
 from grading.papers.pure.pick_list import pick_list_pdf
 from stockroom.pure.serials import serial
-from tests.papers import CERTIFICATE, PICK_LIST
+from tests.pdfs import CERTIFICATE, PICK_LIST
 
 DPI = (203, 300)
 FORMATS = {Kind.QR: "QR Code", Kind.DATA_MATRIX: "Data Matrix"}

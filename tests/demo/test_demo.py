@@ -71,7 +71,7 @@ from stockroom.sealed import pack_dates
 from stockroom.sealed.pure import sampling
 from stockroom.site.people import Role
 from stockroom.states import State
-from tests.papers import read_pdf
+from tests.pdfs import read_pdf
 
 DAY = date(2024, 5, 31)
 

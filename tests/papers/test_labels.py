@@ -34,7 +34,7 @@ from tests.factories import (
     make_valves,
     read,
 )
-from tests.papers import read_pdf
+from tests.pdfs import read_pdf
 
 MM = 72 / 25.4
 SMALL = "38.1x21.2-a4"

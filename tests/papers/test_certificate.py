@@ -24,7 +24,7 @@ from grading.sets import making
 from grading.verdicts import judging
 from stockroom.models import Shop, Valve
 from tests.factories import graded, make_shift, make_tester, make_type, make_user, make_valve, make_valves
-from tests.papers import CERTIFICATE, read_pdf
+from tests.pdfs import CERTIFICATE, read_pdf
 
 ISSUED = date(2026, 3, 5)
 DAY = datetime(2026, 3, 1, 12, tzinfo=UTC)

@@ -35,8 +35,8 @@ from stockroom.receiving.list_import import ImportedBefore, NotReady, look, take
 from stockroom.receiving.list_layout import Choices, Layout, first_choices, read_rows, receive
 from stockroom.site.people import Role
 from tests.factories import make_lot, make_supplier, make_type, make_user, source
+from tests.files.test_tables import workbook
 from tests.keyboard import Keyboard
-from tests.test_tables import workbook
 
 pytestmark = pytest.mark.django_db
 

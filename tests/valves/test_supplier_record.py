@@ -12,9 +12,10 @@ from django.test import Client
 from django.urls import reverse
 from django.utils import timezone
 
-from grading.valves import handling, supplier_record
+from grading.valves import supplier_record
 from grading.valves.supplier_record import Record
 from stockroom.models import Fault, Line
+from stockroom.places import write_offs
 from stockroom.pure import yields
 from stockroom.receiving import booking
 from stockroom.site.people import Role
@@ -55,9 +56,9 @@ def test_a_piece_written_off_unread_is_known_and_not_usable(by: User) -> None:
     line = a_line(2, 0)
     extra = make_line(make_type(), 3, lot=line.lot)
     broken, lost, _ = make_valves(line=extra, count=3)
-    handling.write_off(broken, "broken in the box", by)
+    write_offs.write_off(broken, "broken in the box", by)
     graded(lost)
-    handling.write_off(lost, "dropped on the bench", by)
+    write_offs.write_off(lost, "dropped on the bench", by)
     record = record_of(extra)
     assert (record.written_off, record.usable, record.known, record.not_tested) == (1, 1, 2, 1)
 

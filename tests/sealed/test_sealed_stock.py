@@ -22,7 +22,6 @@ from grading.bench import readings
 from grading.listings import publishing
 from grading.sealed import deciding, listing, results
 from grading.sealed.results import Verdict
-from grading.valves import handling
 from stockroom.models import (
     Allocation,
     Charge,
@@ -40,6 +39,7 @@ from stockroom.models import (
     SupplyNote,
     Valve,
 )
+from stockroom.places import write_offs
 from stockroom.receiving import booking
 from stockroom.sealed import plans as sealed
 from stockroom.sealed.plans import Exact, Iso, Terms
@@ -49,7 +49,7 @@ from stockroom.site.people import Role
 from stockroom.states import State
 from stockroom.tally import tally_lines
 from tests.factories import graded, make_line, make_lot, make_policy, make_supplier, make_type, make_user
-from tests.papers import read_pdf
+from tests.pdfs import read_pdf
 
 pytestmark = pytest.mark.django_db
 
@@ -258,7 +258,7 @@ def test_a_pack_found_broken_or_empty_fails_and_one_that_came_back_keeps_what_it
     plan = an_iso_plan(sealed_line(50))
     broken, sold, *_ = sample(plan)
     # written off after it was graded: its grade still speaks for how it came
-    handling.write_off(broken, "dropped here", by)
+    write_offs.write_off(broken, "dropped here", by)
     assert results.results(plan).failed == 0
     order = Order.objects.create(number="R0001", customer=Customer.objects.create(name="Ada Quill"))
     sold.grades.update(standing=False)
@@ -268,7 +268,7 @@ def test_a_pack_found_broken_or_empty_fails_and_one_that_came_back_keeps_what_it
 
     other = an_iso_plan(sealed_line(50))
     empty = sealed.open_packs(other, 1, by)[0].valve
-    handling.write_off(empty, "the pack was empty", by)
+    write_offs.write_off(empty, "the pack was empty", by)
     found = results.results(other)
     assert found.failed == 1 and "the pack was empty" in next(d.why for d in found.drawn if d.valve)
 

@@ -22,7 +22,7 @@ from catalog.reference.files import (
     read_reference,
 )
 
-FIXTURES = Path(__file__).parents[1] / "fixtures"
+FIXTURES = Path(__file__).parents[2] / "fixtures"
 
 SOURCES = """
 [[source]]

@@ -28,7 +28,7 @@ from catalog.reference.files import BASES, Basing, Reference, TypeRow, read_refe
 
 @cache
 def reference() -> Reference:
-    return read_reference(Path(__file__).parent.parent / "fixtures")
+    return read_reference(Path(__file__).parents[2] / "fixtures")
 
 
 def in_socket(valve: TypeRow, basing: Basing) -> InSocket:

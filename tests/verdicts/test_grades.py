@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from grading.verdicts.pure.grades import Known, SectionReading, judge
 from grading.verdicts.pure.rules import MaximumFalseAcceptance, Policy, PolicyProblem, read_policy
 
-RULES: dict[str, Any] = json.loads((Path(__file__).parent.parent / "fixtures" / "policy.json").read_text())["rules"]
+RULES: dict[str, Any] = json.loads((Path(__file__).parents[2] / "fixtures" / "policy.json").read_text())["rules"]
 
 
 @pytest.fixture

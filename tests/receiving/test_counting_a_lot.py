@@ -13,7 +13,7 @@ from stockroom.receiving import booking
 from stockroom.site.people import Role
 from stockroom.states import State
 from tests.factories import make_line, make_lot, make_type, make_user, make_valves
-from tests.test_receiving_a_lot import a_charge, a_line, a_lot
+from tests.receiving.test_receiving_a_lot import a_charge, a_line, a_lot
 
 pytestmark = pytest.mark.django_db
 

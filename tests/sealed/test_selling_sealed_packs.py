@@ -61,7 +61,7 @@ from tests.factories import (
     make_user,
     make_valves,
 )
-from tests.papers import read_pdf
+from tests.pdfs import read_pdf
 
 pytestmark = pytest.mark.django_db
 

@@ -10,7 +10,7 @@ from stockroom.models import Entry, Maker, Place, Supplier
 from stockroom.site.people import Role
 from stockroom.states import State
 from tests.factories import make_line, make_lot, make_place, make_supplier, make_valve, make_valves
-from tests.test_receiving_a_lot import queries_for
+from tests.receiving.test_receiving_a_lot import queries_for
 
 pytestmark = pytest.mark.django_db
 

@@ -28,7 +28,7 @@ from stockroom.receiving.pure.costing import share
 from stockroom.site.people import Role
 from tests.cameras import photograph
 from tests.factories import make_supplier, make_type, make_user
-from tests.papers import read_pdf
+from tests.pdfs import read_pdf
 
 pytestmark = pytest.mark.django_db
 

@@ -18,7 +18,7 @@ from grading.papers.pure.pick_list import pick_list_pdf, walking_order
 from grading.sets import making
 from stockroom.models import Allocation, Customer, Order, Shop
 from tests.factories import graded, make_place, make_policy, make_type, make_user, make_valve, make_valves
-from tests.papers import PICK_LIST, read_pdf
+from tests.pdfs import PICK_LIST, read_pdf
 
 
 @pytest.fixture
