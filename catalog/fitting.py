@@ -9,7 +9,7 @@ from __future__ import annotations
 from typing import NamedTuple
 
 from catalog.models import Ratings, Section, TestPoint, ValveType
-from catalog.physics.socket import SAFETY, Fit, HeaterOption, InSection, InSocket, Level, WorkingPoint, compare
+from catalog.physics.socket import SAFETY, Fit, FitLevel, HeaterOption, InSection, InSocket, WorkingPoint, compare
 
 
 class Answer(NamedTuple):
@@ -58,7 +58,7 @@ def others_for_socket(type_: ValveType) -> Answer:
     original = in_socket(type_)
     others = ValveType.objects.with_all().filter(basing__base=type_.basing.base).exclude(pk=type_.pk)
     fits = [(other, compare(original, in_socket(other))) for other in others]
-    possible = [(other, fit) for other, fit in fits if fit.worst < Level.STOP]
+    possible = [(other, fit) for other, fit in fits if fit.worst < FitLevel.STOP]
     possible.sort(key=lambda row: (row[1].worst, len(row[1].reasons), row[0].designation))
     usable = [row for row in possible if row[1].needs_no_change]
     return Answer(usable, possible[len(usable) :], SAFETY)

@@ -1,6 +1,6 @@
 """How far lots and their lines have come.
 
-- `Tally`: so many valves in each state, and so many pieces still in bulk
+- `LotTally`: so many valves in each state, and so many pieces still in bulk
 - `tally_lots(lots)`, `tally_lines(lines)`: tallies by primary key, in a fixed number of queries a chunk
 - `true_lot_state(lot)`: the state that the lot's records give it
 - `settle_lots(lot_ids)`: store that state
@@ -25,7 +25,7 @@ from stockroom.states import LADDER, State, lot_state
 FURTHEST_FIRST = (State.DESPATCHED, *reversed(LADDER), State.WRITTEN_OFF)
 
 
-class Part(NamedTuple):
+class ProgressPart(NamedTuple):
     """One stretch of a progress bar."""
 
     state: State
@@ -33,7 +33,7 @@ class Part(NamedTuple):
     percent: float
 
 
-class Tally(NamedTuple):
+class LotTally(NamedTuple):
     """Valves by state, and the pieces in bulk that have no serial yet."""
 
     counts: Mapping[State, int]
@@ -52,22 +52,22 @@ class Tally(NamedTuple):
         return lot_state(self.counts, self.in_bulk)
 
     @property
-    def parts(self) -> list[Part]:
+    def parts(self) -> list[ProgressPart]:
         """Furthest along first, without the states that nothing is in; pieces in bulk are received."""
         found = []
         for state in FURTHEST_FIRST:
             here = self.counts.get(state, 0) + (self.in_bulk if state == State.RECEIVED else 0)
             if here:
-                found.append(Part(state, here, 100 * here / self.pieces))
+                found.append(ProgressPart(state, here, 100 * here / self.pieces))
         return found
 
 
-def tally_lots(lot_ids: Collection[int]) -> dict[int, Tally]:
+def tally_lots(lot_ids: Collection[int]) -> dict[int, LotTally]:
     """The tally of each lot, by primary key."""
     return {key: tally for keys in chunked(lot_ids) for key, tally in _tally("lot", "line__lot", keys).items()}
 
 
-def tally_lines(line_ids: Collection[int]) -> dict[int, Tally]:
+def tally_lines(line_ids: Collection[int]) -> dict[int, LotTally]:
     """The tally of each line, by primary key."""
     return {key: tally for keys in chunked(line_ids) for key, tally in _tally("pk", "line", keys).items()}
 
@@ -88,7 +88,7 @@ def settle_lots(lot_ids: Collection[int]) -> None:
                     Lot.objects.filter(pk=lot.pk).update(state=tallies[lot.pk].state)
 
 
-def _tally(group: str, valve_group: str, keys: list[int]) -> dict[int, Tally]:
+def _tally(group: str, valve_group: str, keys: list[int]) -> dict[int, LotTally]:
     """Tallies of lines grouped by `group`, and of their valves grouped by `valve_group`."""
     there = dict(
         Line.objects.filter(**{f"{group}__in": keys})
@@ -104,4 +104,4 @@ def _tally(group: str, valve_group: str, keys: list[int]) -> dict[int, Tally]:
         .order_by()
     ):
         counts[key][State(state)] = here
-    return {key: Tally(counts[key], there.get(key, 0) - sum(counts[key].values())) for key in keys}
+    return {key: LotTally(counts[key], there.get(key, 0) - sum(counts[key].values())) for key in keys}

@@ -18,7 +18,7 @@ from catalog.models import TestPoint
 from grading.models import Quantity, ReferenceValve, Shift, Study, Tester
 from grading.testers import records, reference_checks, studies
 from grading.testers.records import Described
-from grading.testers.reference_checks import Outcome
+from grading.testers.reference_checks import CheckOutcome
 from stockroom.site.people import Role
 from tests.factories import make_shift, make_tester, make_type, make_user, make_valves
 
@@ -109,7 +109,7 @@ def kept_aside(tester: Tester | None = None, name: str = "R1", quantity: Quantit
     )
 
 
-def checked(reference: ReferenceValve, shift: Shift, values: Sequence[float], days_ago: int = 100) -> Outcome:
+def checked(reference: ReferenceValve, shift: Shift, values: Sequence[float], days_ago: int = 100) -> CheckOutcome:
     """A check a day, the first `days_ago`; the outcome of the last."""
     start = timezone.now() - timedelta(days=days_ago)
     for day, value in enumerate(values):

@@ -6,9 +6,16 @@ from datetime import date
 
 import pypdfium2  # type: ignore[import-untyped]
 
-from grading.drawing.plot import Chart, Point
-from grading.papers.pure.certificate import CertificateData, Measured, Member, Nominal, Result, Spread
-from grading.papers.pure.pick_list import PickListData, Row
+from grading.drawing.plot import Point, SetChart
+from grading.papers.pure.certificate import (
+    CertificateData,
+    CertifiedQuantity,
+    CertifiedSpread,
+    CertifiedValue,
+    CertifiedValve,
+    Nominal,
+)
+from grading.papers.pure.pick_list import PickListData, PickRow
 
 READ = {  # (Ia 1, gm 1, Ia 2, gm 2) by serial
     "10000012": (1.18, 1.58, 1.22, 1.61),
@@ -19,10 +26,10 @@ READ = {  # (Ia 1, gm 1, Ia 2, gm 2) by serial
 NOMINAL = {"Ia": 1.2, "gm": 1.6}
 
 
-def _spread(column: int, quantity: str, unit: str, section: int) -> Spread:
+def _spread(column: int, quantity: str, unit: str, section: int) -> CertifiedSpread:
     values = [row[column] for row in READ.values()]
     low, high = min(values), max(values)
-    return Spread(quantity, unit, section, low, high, NOMINAL[quantity], high / low - 1)
+    return CertifiedSpread(quantity, unit, section, low, high, NOMINAL[quantity], high / low - 1)
 
 
 CERTIFICATE = CertificateData(
@@ -38,7 +45,7 @@ CERTIFICATE = CertificateData(
     tolerance_percent=5.0,
     policy="policy 1, First policy",
     members=tuple(
-        Member(serial, "Excellent", (Result(1, row[0], row[1]), Result(2, row[2], row[3])))
+        CertifiedValve(serial, "Excellent", (CertifiedValue(1, row[0], row[1]), CertifiedValue(2, row[2], row[3])))
         for serial, row in READ.items()
     ),
     nominals=tuple(Nominal(section, "Va 250 V, Vg1 −2 V", 1.2, 1.6, "From memory") for section in (1, 2)),
@@ -48,9 +55,9 @@ CERTIFICATE = CertificateData(
         _spread(2, "Ia", "mA", 2),
         _spread(3, "gm", "mA/V", 2),
     ),
-    measured=(Measured("Bench tester 1", "rosa", date(2026, 2, 26), date(2026, 3, 1)),),
+    measured=(CertifiedQuantity("Bench tester 1", "rosa", date(2026, 2, 26), date(2026, 3, 1)),),
     charts=tuple(
-        Chart(
+        SetChart(
             f"Section {section}",
             "gm, mA/V",
             "Ia, mA",
@@ -75,10 +82,10 @@ PICK_LIST = PickListData(
     printed_on=date(2026, 3, 3),
     note="Leave with the neighbour <after six>",
     rows=(
-        Row("B1", "10000012", "12AX7", "S00001", "1 × matched quad 12AX7", False),
-        Row("A10", "10000457", "12AX7", "S00001", "1 × matched quad 12AX7", True),
-        Row("A2", "10001129", "12AX7", "S00001", "1 × matched quad 12AX7", False),
-        Row("", "10002034", "EL34", "", "1 × single EL34", False),
+        PickRow("B1", "10000012", "12AX7", "S00001", "1 × matched quad 12AX7", False),
+        PickRow("A10", "10000457", "12AX7", "S00001", "1 × matched quad 12AX7", True),
+        PickRow("A2", "10001129", "12AX7", "S00001", "1 × matched quad 12AX7", False),
+        PickRow("", "10002034", "EL34", "", "1 × single EL34", False),
     ),
 )
 

@@ -42,7 +42,7 @@ POWER_MA = 30.0  # from this anode current on a wrong bias can burn the valve
 HELD_VOLTAGE = 0.02  # relative, of a stabiliser
 
 
-class Level(IntEnum):
+class FitLevel(IntEnum):
     NOTE = 1  # good to know, nothing to do
     CHECK = 2  # right or wrong according to the set: look
     CHANGE = 3  # the set must be changed first
@@ -51,10 +51,10 @@ class Level(IntEnum):
 
 VERDICTS: Mapping[int, str] = {
     0: "fits as it is",
-    Level.NOTE: "fits as it is",
-    Level.CHECK: "may fit: check first",
-    Level.CHANGE: "fits only after changes",
-    Level.STOP: "does not fit",
+    FitLevel.NOTE: "fits as it is",
+    FitLevel.CHECK: "may fit: check first",
+    FitLevel.CHANGE: "fits only after changes",
+    FitLevel.STOP: "does not fit",
 }
 
 
@@ -131,7 +131,7 @@ RATINGS: Mapping[str, tuple[str, str]] = {
 
 @dataclass(frozen=True)
 class Reason:
-    level: Level
+    level: FitLevel
     about: str  # base, sections, pin 9, top cap, heater, cathode, ratings, bias, gain, drop or hazard
     text: str
 
@@ -159,13 +159,13 @@ class Fit:
     @property
     def needs_no_change(self) -> bool:
         """True where nothing has to be changed first, though there may be things to check."""
-        return self.worst <= Level.CHECK
+        return self.worst <= FitLevel.CHECK
 
     @property
     def same_characteristics(self) -> bool:
         """True where bias, current and gain agree, whatever base, pins, heater and ratings say."""
         inside = {"sections", "cathode", "bias", "gain", "drop"}
-        return not any(reason.about in inside and reason.level > Level.NOTE for reason in self.reasons)
+        return not any(reason.about in inside and reason.level > FitLevel.NOTE for reason in self.reasons)
 
 
 def compare(original: InSocket, other: InSocket) -> Fit:
@@ -180,13 +180,13 @@ def compare(original: InSocket, other: InSocket) -> Fit:
     found: list[Reason] = []
     if not swap.same_base:
         text = f"base: {_base(original)} for the {original.name}, {_base(other)} for the {other.name}"
-        found.append(Reason(Level.STOP, "base", text))
+        found.append(Reason(FitLevel.STOP, "base", text))
     orders = _orders(original.sections, other.sections)
     if orders:
         found += min((_ordered(swap, order) for order in orders), key=_severity)
     else:
         text = f"sections: {_kinds(original)} in the {original.name}, {_kinds(other)} in the {other.name}"
-        found.append(Reason(Level.STOP, "sections", text))
+        found.append(Reason(FitLevel.STOP, "sections", text))
     found += [*_heaters(swap), *_cathodes(swap), *_hazards(swap)]
     return Fit(original.name, other.name, tuple(sorted(found, key=lambda reason: -reason.level)))
 
@@ -246,7 +246,7 @@ def _orders(original: Sequence[InSection], other: Sequence[InSection]) -> list[t
 _EMPTY = frozenset({"nc", "ic"})
 _TIE = "the set may use this contact as a tie point"
 _MOVE = "the heater leads must be moved"
-_Judged = tuple[Level, str]  # and a few words why, or none
+_Judged = tuple[FitLevel, str]  # and a few words why, or none
 
 
 @dataclass(frozen=True)
@@ -323,7 +323,7 @@ def _words(text: str, valve: InSocket) -> str:
 def _judge(place: _Place, shared: Set[str], suppressors: Set[str]) -> Iterator[_Judged]:
     """`shared` are the electrodes that both valves have on at least one pin in common."""
     if "ic" in place.here and not place.there - {"nc"}:
-        yield Level.CHECK, "nothing may be wired to this contact"
+        yield FitLevel.CHECK, "nothing may be wired to this contact"
     for electrode in place.carried - place.offered:
         yield from _lost(electrode, place, shared, suppressors)
     for electrode in place.offered - place.carried:
@@ -333,43 +333,43 @@ def _judge(place: _Place, shared: Set[str], suppressors: Set[str]) -> Iterator[_
 def _lost(electrode: str, place: _Place, shared: Set[str], suppressors: Set[str]) -> Iterator[_Judged]:
     """What to say of an electrode that the set looks for at this place and does not find."""
     if electrode == "s":
-        yield Level.NOTE, "the shield is lost, which matters at high frequencies only"
+        yield FitLevel.NOTE, "the shield is lost, which matters at high frequencies only"
     elif electrode == "hct":
-        yield Level.CHECK, "only a heater fed across its two ends can work"
+        yield FitLevel.CHECK, "only a heater fed across its two ends can work"
     elif electrode == "h":
-        yield (Level.STOP, "") if place.offered else (Level.CHANGE, _MOVE)
+        yield (FitLevel.STOP, "") if place.offered else (FitLevel.CHANGE, _MOVE)
     elif electrode in suppressors:
         if _cathode_beside(electrode) not in place.carried:
-            yield Level.CHECK, "right only where the set joins grid 3 to the cathode"
+            yield FitLevel.CHECK, "right only where the set joins grid 3 to the cathode"
     elif electrode in shared:
-        yield Level.CHECK, "the set must take this connection from the other pin that has it"
+        yield FitLevel.CHECK, "the set must take this connection from the other pin that has it"
     else:
-        yield Level.STOP, ""
+        yield FitLevel.STOP, ""
 
 
 def _gained(electrode: str, place: _Place, shared: Set[str], suppressors: Set[str]) -> Iterator[_Judged]:
     """What to say of an electrode that the set does not expect at this place."""
     if electrode == "s":
         if not place.carried:
-            yield Level.CHECK, _TIE
+            yield FitLevel.CHECK, _TIE
         elif not place.carried & place.offered:
-            yield Level.CHANGE, ""
+            yield FitLevel.CHANGE, ""
     elif electrode == "hct":
-        yield (Level.CHANGE, "no wire may stay on the tap") if place.carried else (Level.CHECK, _TIE)
+        yield (FitLevel.CHANGE, "no wire may stay on the tap") if place.carried else (FitLevel.CHECK, _TIE)
     elif electrode == "h":
-        yield (Level.STOP, "") if place.carried else (Level.CHANGE, _MOVE)
+        yield (FitLevel.STOP, "") if place.carried else (FitLevel.CHANGE, _MOVE)
     elif electrode in suppressors:
         if _cathode_beside(electrode) not in place.offered:
-            yield Level.CHANGE, "grid 3 must be joined to the cathode at the socket"
+            yield FitLevel.CHANGE, "grid 3 must be joined to the cathode at the socket"
     elif electrode not in shared:
-        yield Level.STOP, ""
+        yield FitLevel.STOP, ""
     elif not place.carried:
-        yield Level.CHECK, _TIE
+        yield FitLevel.CHECK, _TIE
     elif place.carried <= suppressors | {"s", "hct"}:
         word = ELECTRODES[electrode.rpartition(":")[2]]
-        yield Level.CHANGE, f"whatever the set joins to this contact would be joined to the {word}"
+        yield FitLevel.CHANGE, f"whatever the set joins to this contact would be joined to the {word}"
     else:
-        yield Level.STOP, ""
+        yield FitLevel.STOP, ""
 
 
 def _cathode_beside(suppressor: str) -> str:
@@ -392,7 +392,7 @@ def _heaters(swap: _Swap) -> Iterator[Reason]:
     original, other = swap
     if not original.heaters or not other.heaters:
         if original.heaters or other.heaters:
-            yield Reason(Level.STOP, "heater", f"heater: the {swap.lacking(original.heaters)} has none")
+            yield Reason(FitLevel.STOP, "heater", f"heater: the {swap.lacking(original.heaters)} has none")
         return
     matched = {mine: match for mine in original.heaters if (match := _match(mine, swap))}
     if not matched:
@@ -400,10 +400,10 @@ def _heaters(swap: _Swap) -> Iterator[Reason]:
             f"heater: the {other.name} wants {_feeds(other.heaters, other, swap)}; a set for the {original.name} "
             f"has {_feeds(original.heaters, original, swap)}; wrongly fed it stays cold or burns out"
         )
-        yield Reason(Level.CHANGE, "heater", text)
+        yield Reason(FitLevel.CHANGE, "heater", text)
     elif len(matched) < len(set(original.heaters)):
         text = f"heater: right only where the set feeds {_feeds(matched, original, swap)}"
-        yield Reason(Level.CHECK, "heater", text)
+        yield Reason(FitLevel.CHECK, "heater", text)
     for mine, match in matched.items():
         if _near(mine.current_a, match.current_a, HEATER_CURRENT):
             continue
@@ -414,10 +414,10 @@ def _heaters(swap: _Swap) -> Iterator[Reason]:
             f"a series string wants the same current, a transformer {so}"
         )
         if match.current_a > HEATER_FAR * mine.current_a:
-            yield Reason(Level.CHANGE, "heater", text)
+            yield Reason(FitLevel.CHANGE, "heater", text)
         else:
             much = not _near(mine.current_a, match.current_a, HEATER_LOAD)
-            yield Reason(Level.CHECK if much else Level.NOTE, "heater", text)
+            yield Reason(FitLevel.CHECK if much else FitLevel.NOTE, "heater", text)
 
 
 def _match(mine: HeaterOption, swap: _Swap) -> HeaterOption | None:
@@ -450,16 +450,16 @@ def _cathodes(swap: _Swap) -> Iterator[Reason]:
         what = "the filament is the cathode: full voltage comes before other valves are warm, and hum may come in"
     else:
         what = "the cathode is apart from the filament: see which pin the set takes it from"
-    yield Reason(Level.CHECK, "cathode", f"cathode: in the {other.name} {what}")
+    yield Reason(FitLevel.CHECK, "cathode", f"cathode: in the {other.name} {what}")
 
 
 def _hazards(swap: _Swap) -> Iterator[Reason]:
     new, name = swap.other.cautions - swap.original.cautions, swap.other.name
     if "mercury" in new:
         text = f"the {name} holds mercury: the set must delay the anode voltage, and a broken one is hazardous waste"
-        yield Reason(Level.CHANGE, "hazard", text)
+        yield Reason(FitLevel.CHANGE, "hazard", text)
     if "radioactive" in new:
-        yield Reason(Level.NOTE, "hazard", f"the {name} may hold a trace of radioactive material")
+        yield Reason(FitLevel.NOTE, "hazard", f"the {name} may hold a trace of radioactive material")
 
 
 # --- what is inside -------------------------------------------------------------------------------------------------
@@ -494,16 +494,16 @@ def _ratings(mine: InSection, its: InSection, swap: _Swap) -> Iterator[Reason]:
         allowed = f"{has:g} {unit} in the {original}" if has is not None else f"no figure for the {original}"
         tail = f"the {original}'s usual test point has {asked[key]:.3g} {unit}" if beyond else "see what the set asks"
         text = f"{label}: at most {gets:g} {unit} in the {other}, {allowed}; {tail}"
-        yield Reason(Level.CHANGE if beyond else Level.CHECK, "ratings", text)
+        yield Reason(FitLevel.CHANGE if beyond else FitLevel.CHECK, "ratings", text)
     unknown = [label for key, (label, _) in RATINGS.items() if key in mine.ratings and key not in its.ratings]
     if unknown:
-        yield Reason(Level.CHECK, "ratings", f"no rating is at hand for the {other}: {', '.join(unknown)}")
+        yield Reason(FitLevel.CHECK, "ratings", f"no rating is at hand for the {other}: {', '.join(unknown)}")
     if lower and mine.rating_system != its.rating_system:
         text = (
             f"rating systems: {mine.rating_system} for the {original}, {its.rating_system} for the {other}; "
             "not to be compared to the last volt"
         )
-        yield Reason(Level.NOTE, "ratings", text)
+        yield Reason(FitLevel.NOTE, "ratings", text)
 
 
 def _asked(section: InSection) -> dict[str, float]:
@@ -524,7 +524,7 @@ def _working(mine: InSection, its: InSection, swap: _Swap) -> Iterator[Reason]:
     if not mine.points or not its.points:
         if mine.points or its.points:
             text = f"no test point is at hand for the {swap.lacking(mine.points)}: compare bias and gain on the sheets"
-            yield Reason(Level.CHECK, "bias", text)
+            yield Reason(FitLevel.CHECK, "bias", text)
         return
     common = next(((p, q) for p in mine.points for q in its.points if _same_point(p, q)), None)
     p, q = common or (mine.points[0], its.points[0])
@@ -532,14 +532,14 @@ def _working(mine: InSection, its: InSection, swap: _Swap) -> Iterator[Reason]:
         yield from _bias(p, q, swap)
     else:
         text = "bias: no test point in common; compare bias and current on the sheets"
-        yield Reason(Level.CHANGE if _power(p, q, swap) else Level.CHECK, "bias", text)
+        yield Reason(FitLevel.CHANGE if _power(p, q, swap) else FitLevel.CHECK, "bias", text)
     where = "" if common else ", at different test points"
     gains = [("gm", p.gm_ma_per_v, q.gm_ma_per_v, " mA/V")]
     if _class(mine) == "triode":
         gains.append(("mu", p.amplification, q.amplification, ""))
     for label, was, now, unit in gains:
         if was and now and (ratio := max(was, now) / min(was, now)) > SPREAD:
-            level = Level.NOTE if ratio <= NOTICEABLE else Level.CHECK if ratio <= DOUBLE else Level.CHANGE
+            level = FitLevel.NOTE if ratio <= NOTICEABLE else FitLevel.CHECK if ratio <= DOUBLE else FitLevel.CHANGE
             text = (
                 f"{label}: {now:.3g}{unit} in the {swap.other.name}, {was:.3g}{unit} in the {swap.original.name}, "
                 f"{_percent(was, now)}{where}"
@@ -559,7 +559,7 @@ def _bias(p: WorkingPoint, q: WorkingPoint, swap: _Swap) -> Iterator[Reason]:
     was, now = p.bias_v, q.bias_v
     if was is None or now is None:
         if was is not now:
-            yield Reason(Level.CHECK, "bias", "bias: not known for both; compare the sheets")
+            yield Reason(FitLevel.CHECK, "bias", "bias: not known for both; compare the sheets")
         return
     least, most = sorted([p.anode_current_ma, q.anode_current_ma])
     if abs(now - was) <= max(BIAS * max(abs(was), abs(now)), LEAST_BIAS_V) and most <= SPREAD * least:
@@ -570,9 +570,9 @@ def _bias(p: WorkingPoint, q: WorkingPoint, swap: _Swap) -> Iterator[Reason]:
         f"{swap.other.name}, {_signed(was)} V for {p.anode_current_ma:g} mA in the {swap.original.name}"
     )
     if _power(p, q, swap):
-        yield Reason(Level.CHANGE, "bias", f"{text}; set the bias for the new valve before it is worked hard")
+        yield Reason(FitLevel.CHANGE, "bias", f"{text}; set the bias for the new valve before it is worked hard")
     else:
-        yield Reason(Level.CHECK, "bias", text)
+        yield Reason(FitLevel.CHECK, "bias", text)
 
 
 def _power(p: WorkingPoint, q: WorkingPoint, swap: _Swap) -> bool:
@@ -585,7 +585,7 @@ def _drop(mine: InSection, its: InSection, swap: _Swap) -> Iterator[Reason]:
     if not mine.points or not its.points:
         if mine.points or its.points:
             text = f"the voltage lost in the {swap.lacking(mine.points)} is not at hand: compare the sheets"
-            yield Reason(Level.CHECK, "drop", text)
+            yield Reason(FitLevel.CHECK, "drop", text)
         return
     p, q = mine.points[0], its.points[0]
     vapour = "mercury" in swap.other.cautions  # its drop hardly moves with the current
@@ -600,20 +600,22 @@ def _drop(mine: InSection, its: InSection, swap: _Swap) -> Iterator[Reason]:
     )
     if now < was:
         so = f"the supply rises by about {was - now:.0f} V, which capacitors and valves must stand"
-        yield Reason(Level.CHECK, "drop", f"{text}; {so}; look up the largest reservoir capacitor allowed")
+        yield Reason(FitLevel.CHECK, "drop", f"{text}; {so}; look up the largest reservoir capacitor allowed")
     else:
-        yield Reason(Level.NOTE, "drop", f"{text}; the supply falls by about {now - was:.0f} V")
+        yield Reason(FitLevel.NOTE, "drop", f"{text}; the supply falls by about {now - was:.0f} V")
 
 
 def _held(mine: InSection, its: InSection, swap: _Swap) -> Iterator[Reason]:
     if not mine.points or not its.points:
         if mine.points or its.points:
             text = f"the voltage that the {swap.lacking(mine.points)} holds is not at hand"
-            yield Reason(Level.STOP, "drop", text)
+            yield Reason(FitLevel.STOP, "drop", text)
         return
     was, now = mine.points[0].anode_voltage_v, its.points[0].anode_voltage_v
     if not _near(was, now, HELD_VOLTAGE):
-        yield Reason(Level.STOP, "drop", f"the {swap.other.name} holds {now:g} V, the {swap.original.name} {was:g} V")
+        yield Reason(
+            FitLevel.STOP, "drop", f"the {swap.other.name} holds {now:g} V, the {swap.original.name} {was:g} V"
+        )
 
 
 _BY_CLASS: Mapping[str, Callable[[InSection, InSection, _Swap], Iterator[Reason]]] = {

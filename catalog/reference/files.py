@@ -122,7 +122,7 @@ class ReferenceProblem(ValueError):
 
 
 @dataclass(frozen=True)
-class Source:
+class SourceRow:
     key: str
     title: str
     edition: str
@@ -138,16 +138,16 @@ class Electrode(NamedTuple):
 
 
 @dataclass(frozen=True)
-class Pin:
+class PinRow:
     number: int  # counted from 1, clockwise from the key or the gap, seen from below
     electrodes: tuple[Electrode, ...]  # empty where the pin is missing
 
 
 @dataclass(frozen=True)
-class Basing:
+class BasingRow:
     name: str
     base: str
-    pins: tuple[Pin, ...]
+    pins: tuple[PinRow, ...]
     top_cap: tuple[Electrode, ...]  # empty where there is no cap
     source: str
     at: str
@@ -160,7 +160,7 @@ class Basing:
 
 
 @dataclass(frozen=True)
-class Heater:
+class HeaterRow:
     wiring: str
     voltage_v: Decimal
     current_a: Decimal
@@ -183,7 +183,7 @@ class KinRow:
 
 
 @dataclass(frozen=True)
-class Ratings:
+class RatingsRow:
     """Maxima; a value the sheet does not give is None."""
 
     system: str
@@ -228,7 +228,7 @@ class TestPointRow:
 class SectionRow:
     index: int  # counted from 1
     kind: str
-    ratings: Ratings
+    ratings: RatingsRow
     test_points: tuple[TestPointRow, ...]
 
 
@@ -240,7 +240,7 @@ class TypeRow:
     basing: str
     basing_source: str
     basing_at: str
-    heaters: tuple[Heater, ...]
+    heaters: tuple[HeaterRow, ...]
     heater_source: str
     heater_at: str
     tradition: str
@@ -257,8 +257,8 @@ class TypeRow:
 
 @dataclass(frozen=True)
 class Reference:
-    sources: Mapping[str, Source]
-    basings: Mapping[str, Basing]
+    sources: Mapping[str, SourceRow]
+    basings: Mapping[str, BasingRow]
     types: Mapping[str, TypeRow]  # by designation, as written
     by_name: Mapping[str, TypeRow]  # by normal() of every designation and alias
 
@@ -301,7 +301,7 @@ def normal(designation: str) -> str:
     return re.sub(r"[\s\-‐‑‒–]", "", designation).upper().translate(_CYRILLIC)
 
 
-class _Row:
+class _RowReader:
     """A TOML table being read. It remembers where it stands and which of its keys nobody has asked for."""
 
     def __init__(self, where: str, table: object) -> None:
@@ -379,21 +379,21 @@ class _Row:
             raise self.problem(key, f"a list is wanted, not {value!r}")
         return value
 
-    def rows(self, key: str, name: str) -> Iterator[_Row]:
+    def rows(self, key: str, name: str) -> Iterator[_RowReader]:
         for position, table in enumerate(self.list(key), start=1):
-            yield _Row(f"{self.where}, {name} {position}", table)
+            yield _RowReader(f"{self.where}, {name} {position}", table)
 
 
 def read_reference(folder: Path) -> Reference:
     """Read the reference files of `folder`, every row checked. Raises ReferenceProblem at the first fault."""
-    sources: dict[str, Source] = {}
+    sources: dict[str, SourceRow] = {}
     for row in _tables(folder, "sources*.toml", "source"):
         source = _source(row)
         if source.key in sources:
             raise row.problem("key", f"“{source.key}” is listed twice")
         sources[source.key] = source
 
-    basings: dict[str, Basing] = {}
+    basings: dict[str, BasingRow] = {}
     for row in _tables(folder, "basings*.toml", "basing"):
         basing = _basing(row, sources)
         if basing.name in basings:
@@ -412,7 +412,7 @@ def read_reference(folder: Path) -> Reference:
     return Reference(sources, basings, types, by_name)
 
 
-def _tables(folder: Path, pattern: str, name: str) -> Iterator[_Row]:
+def _tables(folder: Path, pattern: str, name: str) -> Iterator[_RowReader]:
     paths = sorted(folder.glob(pattern))
     if not paths:
         raise ReferenceProblem(f"{folder}: no file {pattern} here")
@@ -422,13 +422,13 @@ def _tables(folder: Path, pattern: str, name: str) -> Iterator[_Row]:
             document = tomllib.loads(path.read_text(encoding="utf-8"), parse_float=Decimal)
         except (tomllib.TOMLDecodeError, UnicodeDecodeError) as fault:
             raise ReferenceProblem(f"{file}: not readable as TOML: {fault}") from fault
-        whole = _Row(file, document)
+        whole = _RowReader(file, document)
         yield from whole.rows(name, name)
         whole.finish()
 
 
-def _source(row: _Row) -> Source:
-    source = Source(
+def _source(row: _RowReader) -> SourceRow:
+    source = SourceRow(
         key=row.text("key"),
         title=row.text("title"),
         edition=row.optional_text("edition"),
@@ -438,18 +438,19 @@ def _source(row: _Row) -> Source:
     return source
 
 
-def _basing(row: _Row, sources: Mapping[str, Source]) -> Basing:
+def _basing(row: _RowReader, sources: Mapping[str, SourceRow]) -> BasingRow:
     name = row.text("name")
     row.where = f"{row.where.split(',')[0]}, basing {name}"
     base = row.word("base", BASES)
     written = row.list("pins")
     if len(written) != BASES[base].pins:
         raise row.problem("pins", f"a base {base} has {BASES[base].pins} pins, {len(written)} are listed")
-    basing = Basing(
+    basing = BasingRow(
         name=name,
         base=base,
         pins=tuple(
-            Pin(number, _electrodes(row, f"pins, pin {number}", text)) for number, text in enumerate(written, start=1)
+            PinRow(number, _electrodes(row, f"pins, pin {number}", text))
+            for number, text in enumerate(written, start=1)
         ),
         top_cap=_electrodes(row, "top_cap", row.optional_text("top_cap") or "-"),
         source=row.word("source", sources),
@@ -460,14 +461,14 @@ def _basing(row: _Row, sources: Mapping[str, Source]) -> Basing:
     return basing
 
 
-def _electrodes(row: _Row, key: str, text: object) -> tuple[Electrode, ...]:
+def _electrodes(row: _RowReader, key: str, text: object) -> tuple[Electrode, ...]:
     """What one pin carries: "1:k+1:g3" is cathode and grid 3 of section 1, "-" a pin that is not there."""
     if not isinstance(text, str) or not text:
         raise row.problem(key, f"electrodes in quotes are wanted, not {text!r}")
     return () if text == "-" else tuple(_electrode(row, key, part) for part in text.split("+"))
 
 
-def _electrode(row: _Row, key: str, text: str) -> Electrode:
+def _electrode(row: _RowReader, key: str, text: str) -> Electrode:
     section, colon, code = text.rpartition(":")
     if code not in ELECTRODES:
         raise row.problem(key, f"“{code}” is not an electrode; known: {', '.join(ELECTRODES)}")
@@ -480,7 +481,7 @@ def _electrode(row: _Row, key: str, text: str) -> Electrode:
     return Electrode(int(section), code)
 
 
-def _type(row: _Row, sources: Mapping[str, Source], basings: Mapping[str, Basing]) -> TypeRow:
+def _type(row: _RowReader, sources: Mapping[str, SourceRow], basings: Mapping[str, BasingRow]) -> TypeRow:
     designation = row.text("designation")
     file = row.where.split(",")[0]
     row.where = f"{file}, {designation}"
@@ -516,8 +517,8 @@ def _type(row: _Row, sources: Mapping[str, Source], basings: Mapping[str, Basing
     return valve
 
 
-def _heater(row: _Row) -> Heater:
-    heater = Heater(
+def _heater(row: _RowReader) -> HeaterRow:
+    heater = HeaterRow(
         wiring=row.word("wiring", WIRINGS, default="single"),
         voltage_v=row.positive("voltage_v"),
         current_a=row.positive("current_a"),
@@ -526,7 +527,7 @@ def _heater(row: _Row) -> Heater:
     return heater
 
 
-def _cautions(row: _Row) -> tuple[str, ...]:
+def _cautions(row: _RowReader) -> tuple[str, ...]:
     words = row.list("cautions")
     for word in words:
         if word not in CAUTIONS:
@@ -534,13 +535,13 @@ def _cautions(row: _Row) -> tuple[str, ...]:
     return tuple(str(word) for word in words)
 
 
-def _alias(row: _Row, sources: Mapping[str, Source]) -> AliasRow:
+def _alias(row: _RowReader, sources: Mapping[str, SourceRow]) -> AliasRow:
     alias = AliasRow(row.text("designation"), row.word("source", sources), row.optional_text("at"))
     row.finish()
     return alias
 
 
-def _kin(row: _Row, sources: Mapping[str, Source]) -> KinRow:
+def _kin(row: _RowReader, sources: Mapping[str, SourceRow]) -> KinRow:
     kin = KinRow(
         designation=row.text("designation"),
         how=row.word("how", KINSHIPS),
@@ -554,7 +555,7 @@ def _kin(row: _Row, sources: Mapping[str, Source]) -> KinRow:
     return kin
 
 
-def _sections(row: _Row, sources: Mapping[str, Source]) -> tuple[SectionRow, ...]:
+def _sections(row: _RowReader, sources: Mapping[str, SourceRow]) -> tuple[SectionRow, ...]:
     """The sections in order. A block that says `alike = 2` describes this section and the next."""
     sections: list[SectionRow] = []
     for block in row.rows("section", "section"):
@@ -566,9 +567,9 @@ def _sections(row: _Row, sources: Mapping[str, Source]) -> tuple[SectionRow, ...
     return tuple(sections)
 
 
-def _section(row: _Row, index: int, sources: Mapping[str, Source]) -> SectionRow:
+def _section(row: _RowReader, index: int, sources: Mapping[str, SourceRow]) -> SectionRow:
     kind = row.word("kind", SECTION_ELECTRODES)
-    ratings = _ratings(_Row(f"{row.where}, ratings", row.take("ratings") or {}), sources)
+    ratings = _ratings(_RowReader(f"{row.where}, ratings", row.take("ratings") or {}), sources)
     points: list[TestPointRow] = []
     for table in row.rows("test_point", "test point"):
         point = _test_point(table, kind, sources)
@@ -581,8 +582,8 @@ def _section(row: _Row, index: int, sources: Mapping[str, Source]) -> SectionRow
     return SectionRow(index, kind, ratings, tuple(points))
 
 
-def _ratings(row: _Row, sources: Mapping[str, Source]) -> Ratings:
-    ratings = Ratings(
+def _ratings(row: _RowReader, sources: Mapping[str, SourceRow]) -> RatingsRow:
+    ratings = RatingsRow(
         system=row.word("system", RATING_SYSTEMS),
         anode_voltage_max_v=row.optional_positive("anode_voltage_max_v"),
         anode_dissipation_max_w=row.optional_positive("anode_dissipation_max_w"),
@@ -599,7 +600,7 @@ def _ratings(row: _Row, sources: Mapping[str, Source]) -> Ratings:
     return ratings
 
 
-def _test_point(row: _Row, kind: str, sources: Mapping[str, Source]) -> TestPointRow:
+def _test_point(row: _RowReader, kind: str, sources: Mapping[str, SourceRow]) -> TestPointRow:
     name = row.text("name")
     row.where = f"{row.where} “{name}”"
     electrodes = SECTION_ELECTRODES[kind]
@@ -631,7 +632,9 @@ def _test_point(row: _Row, kind: str, sources: Mapping[str, Source]) -> TestPoin
     return point
 
 
-def _check_limits(row: _Row, name: str, least: Decimal | None, nominal: Decimal | None, most: Decimal | None) -> None:
+def _check_limits(
+    row: _RowReader, name: str, least: Decimal | None, nominal: Decimal | None, most: Decimal | None
+) -> None:
     if least is not None and most is not None and least > most:
         raise row.problem(name, f"the minimum {least} is above the maximum {most}")
     if nominal is not None and least is not None and nominal < least:
@@ -640,7 +643,7 @@ def _check_limits(row: _Row, name: str, least: Decimal | None, nominal: Decimal 
         raise row.problem(name, f"the nominal {nominal} is above the maximum {most}")
 
 
-def _check_basing(row: _Row, valve: TypeRow, basing: Basing) -> None:
+def _check_basing(row: _RowReader, valve: TypeRow, basing: BasingRow) -> None:
     """The basing must bring out what the sections and the heater need, and no section beyond the type's."""
     brought_out = set(basing.electrodes())
     for section in valve.sections:

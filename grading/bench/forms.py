@@ -18,7 +18,7 @@ from grading.bench.taken import Taken
 from grading.metrology import units
 from grading.metrology.plausible import doubt, stray_serial
 from grading.metrology.shorts import read_short
-from grading.metrology.units import Unit, UnreadableNumber
+from grading.metrology.units import Unit, UnreadableReading
 from grading.models import Quantity, Reading, Tester
 from grading.testers.conditions import Setting, conditions_for
 from grading.testers.records import may_record
@@ -56,7 +56,7 @@ class Reads:
 
 
 @dataclass(frozen=True)
-class Choices:
+class BenchChoices:
     """What this bench has chosen for the shift: the unit of gm, the fields Enter stops at, test points by type."""
 
     gm_unit: str = "mA/V"
@@ -65,7 +65,7 @@ class Choices:
     interval_s: float = 10.0
 
     @classmethod
-    def of(cls, request: HttpRequest) -> Choices:
+    def of(cls, request: HttpRequest) -> BenchChoices:
         kept = request.session.get("bench", {})
         unit = kept.get("gm_unit")
         return cls(
@@ -107,9 +107,9 @@ class ChoicesForm(forms.Form):
         help_text="A valve read while it warms up: type 1.15/1.18/1.20/1.20 and the settled value is used.",
     )
 
-    def choices(self) -> Choices:
+    def choices(self) -> BenchChoices:
         data = self.cleaned_data
-        return Choices(data["gm_unit"], tuple(data["ask"]), {}, data["interval_s"] or 10.0)
+        return BenchChoices(data["gm_unit"], tuple(data["ask"]), {}, data["interval_s"] or 10.0)
 
 
 class ShiftForm(ChoicesForm):
@@ -146,13 +146,13 @@ class ReadingField(forms.CharField):
             # "mA/V" has a stroke too: only what stands between numbers makes a series.
             parts = read_series(text.replace("mA/V", "mS")) if SERIES.search(text) else []
             read = [units.read_typed(part, self.unit) for part in parts or [text]]
-        except UnreadableNumber as error:
+        except UnreadableReading as error:
             raise forms.ValidationError(str(error)) from None
         series = tuple(measured.value for measured in read) if parts else ()
         return Typed(read[-1].value, read[-1].unit, series)
 
 
-class SectionForm(forms.Form):
+class SectionReadingForm(forms.Form):
     """What is read of one section. `doubts` fills with what is believable only if somebody says so."""
 
     anode_current = ReadingField(units.MILLIAMPERES, label="Anode current, mA")
@@ -181,7 +181,7 @@ class SectionForm(forms.Form):
         *,
         section: Section,
         point: TestPoint,
-        choices: Choices,
+        choices: BenchChoices,
         reads: Reads | None = None,
         sure: Collection[str] = (),
         may_be_empty: bool = False,
@@ -295,7 +295,7 @@ def expected(nominal: float | None, low: float | None, high: float | None, unit:
 def typed(reading: Reading, gm_unit: Unit) -> dict[str, str]:
     """A reading as somebody would type it, to be corrected."""
     shown = {}
-    for name, (_, kept, unit) in SectionForm.QUANTITIES.items():
+    for name, (_, kept, unit) in SectionReadingForm.QUANTITIES.items():
         in_unit = gm_unit if name == "gm" else unit
         values = reading.series.get(kept) or [getattr(reading, kept)]
         shown[name] = SEPARATOR.join(units.in_full(value, in_unit) for value in values if value is not None)
@@ -304,7 +304,7 @@ def typed(reading: Reading, gm_unit: Unit) -> dict[str, str]:
     return {**shown, "scale": scale, "shorts": shorts, "noise": reading.noise, "remark": reading.remark}
 
 
-class Sheet:
+class ValveForms:
     """The sections of a valve as one form: Enter goes from field to field, and from the last asked one sends.
 
     `point_name` is the test point wanted; a section that has none of that name uses its first. `at` is when the
@@ -314,7 +314,7 @@ class Sheet:
     def __init__(
         self,
         sections: Sequence[Section],
-        choices: Choices,
+        choices: BenchChoices,
         tester: Tester | None,
         *,
         point_name: str = "",
@@ -331,7 +331,7 @@ class Sheet:
         if tester:
             prefetch_related_objects([tester], "conditions")
         self.forms = [
-            SectionForm(
+            SectionReadingForm(
                 data,
                 section=section,
                 point=point,
@@ -390,7 +390,7 @@ class Sheet:
 
     def _is_doubt(self, field: forms.BoundField) -> bool:
         form = field.form
-        assert isinstance(form, SectionForm)
+        assert isinstance(form, SectionReadingForm)
         return any(doubt.startswith(f"{form.prefix} {field.name} ") for doubt in form.doubts)
 
 

@@ -22,11 +22,11 @@ from django.utils import timezone
 from django.views.decorators.http import require_POST
 
 from grading.bench import readings_import as importing
-from grading.bench.forms import GM_UNITS, Choices
+from grading.bench.forms import GM_UNITS, BenchChoices
 from grading.bench.pure.readings_file import MAX_BYTES, MAX_ROWS, NotReadings
 from grading.bench.readings import BenchError
-from grading.bench.readings_import import Preview
-from grading.metrology.units import Mark
+from grading.bench.readings_import import ReadingsPreview
+from grading.metrology.units import TypedMark
 from grading.models import Shift, Tester
 from stockroom.site.people import Role, StaffRequest, for_roles
 
@@ -59,7 +59,7 @@ class ImportForm(forms.Form):
     mark = forms.ChoiceField(
         label="Decimal mark",
         required=False,
-        choices=[("", "as the file shows"), (Mark.POINT.value, "point"), (Mark.COMMA.value, "comma")],
+        choices=[("", "as the file shows"), (TypedMark.POINT.value, "point"), (TypedMark.COMMA.value, "comma")],
     )
     gm_unit = forms.ChoiceField(
         label="gm, where the file does not say, in", choices=[(name, name) for name in GM_UNITS]
@@ -90,16 +90,16 @@ class ImportForm(forms.Form):
         elif "file" not in self.errors:
             self.add_error("file", "Choose a file, or paste its rows below.")
 
-    def look(self) -> Preview | None:
+    def look(self) -> ReadingsPreview | None:
         """The preview; None with the form's errors saying why there is none."""
         if not self.is_valid():
             return None
         upload: Upload = self.cleaned_data["upload"]
-        mark = Mark(self.cleaned_data["mark"]) if self.cleaned_data["mark"] else None
+        mark = TypedMark(self.cleaned_data["mark"]) if self.cleaned_data["mark"] else None
         try:
             before = importing.imported_before(upload.data)
             if before:
-                raise importing.ImportedBefore(importing.refusal(before))
+                raise importing.ReadingsImportedBefore(importing.refusal(before))
             return importing.look(upload.data, mark=mark, gm_unit=GM_UNITS[self.cleaned_data["gm_unit"]])
         except (NotReadings, BenchError) as error:
             self.add_error("file", f"“{upload.file_name}”: {error}")
@@ -152,7 +152,7 @@ def readings_take_in(request: StaffRequest) -> HttpResponse:
 def _start(request: StaffRequest) -> dict[str, Any]:
     mine = Shift.objects.filter(operator=request.user, tester__in_use=True)
     shift = Shift.objects.running_for(request.user) or mine.first()
-    unit = Choices.of(request).gm_unit
+    unit = BenchChoices.of(request).gm_unit
     return {"read_on": timezone.localdate(), "gm_unit": unit, "tester": shift and shift.tester_id}
 
 
@@ -168,7 +168,7 @@ def _form_page(request: StaffRequest, form: ImportForm) -> HttpResponse:
     return render(request, "bench/readings_import.html", context)
 
 
-def _preview_page(request: StaffRequest, form: ImportForm, preview: Preview) -> HttpResponse:
+def _preview_page(request: StaffRequest, form: ImportForm, preview: ReadingsPreview) -> HttpResponse:
     clean = form.cleaned_data
     carried = {
         "tester": clean["tester"].pk,

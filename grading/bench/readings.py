@@ -276,12 +276,12 @@ def latest(shift: Shift, count: int = 10) -> list[Tested]:
     ]
 
 
-class Tally(NamedTuple):
+class ShiftTally(NamedTuple):
     valves: int
     by_grade: Sequence[tuple[str, int]]  # the best first
 
 
-def tally(shift: Shift) -> Tally:
+def tally(shift: Shift) -> ShiftTally:
     """How many valves the shift has tested, and what they are graded now."""
     tested = Reading.objects.standing().filter(shift=shift).values("valve")
     grades = (
@@ -290,7 +290,7 @@ def tally(shift: Shift) -> Tally:
         .annotate(n=Count("pk"), best=Max("rank"))
         .order_by("best", "name")
     )
-    return Tally(tested.distinct().order_by().count(), [(name, n) for name, n, _ in grades])
+    return ShiftTally(tested.distinct().order_by().count(), [(name, n) for name, n, _ in grades])
 
 
 def bulk_lines() -> QuerySet[Line]:

@@ -1,6 +1,6 @@
 """Taking a file of readings into the shop: all of it, or none.
 
-- `look(data)`: a `Preview`: every reading that would be kept, and every fault by row and column
+- `look(data)`: a `ReadingsPreview`: every reading that would be kept, and every fault by row and column
 - `take_in(preview, …)`: keep them as one batch and judge the valves; refuses a file that was taken in before
 - `imported_before(data)`: the batch that holds this very file, if there is one
 
@@ -20,11 +20,11 @@ from django.db import IntegrityError, transaction
 from django.utils import timezone
 
 from catalog.models import TestPoint
-from grading.bench.pure.readings_file import VALUES, Problem, Row, parse
-from grading.bench.pure.readings_header import Field
+from grading.bench.pure.readings_file import VALUES, ReadingRow, ReadingsProblem, parse
+from grading.bench.pure.readings_header import ReadingColumn
 from grading.bench.readings import BenchError, in_words, testable, why_not, why_unfit
 from grading.metrology.plausible import doubt
-from grading.metrology.units import MA_PER_V, Mark, Unit
+from grading.metrology.units import MA_PER_V, TypedMark, Unit
 from grading.models import Grade, ImportBatch, Reading, Shift, Tester
 from grading.verdicts import judging
 from stockroom.models import Entry, Valve
@@ -33,7 +33,7 @@ from stockroom.site.changes import fitted
 from stockroom.site.chunks import chunked
 
 
-class ImportedBefore(BenchError):
+class ReadingsImportedBefore(BenchError):
     """The same file, byte by byte, was taken in already."""
 
 
@@ -41,10 +41,10 @@ class CannotImport(BenchError):
     """The file has faults, or is in doubt and nobody said that it is right."""
 
 
-class Planned(NamedTuple):
+class PlannedReading(NamedTuple):
     """One reading that would be kept."""
 
-    row: Row
+    row: ReadingRow
     valve: Valve
     test_point: TestPoint
     section: int
@@ -66,11 +66,11 @@ class Planned(NamedTuple):
         )
 
 
-class Preview(NamedTuple):
+class ReadingsPreview(NamedTuple):
     sha256: str
-    planned: tuple[Planned, ...]
-    problems: tuple[Problem, ...]  # any of these, and nothing is taken
-    doubts: tuple[Problem, ...]  # believable only if somebody says so
+    planned: tuple[PlannedReading, ...]
+    problems: tuple[ReadingsProblem, ...]  # any of these, and nothing is taken
+    doubts: tuple[ReadingsProblem, ...]  # believable only if somebody says so
     notes: tuple[str, ...]
 
     @property
@@ -94,7 +94,7 @@ def refusal(batch: ImportBatch) -> str:
     )
 
 
-def look(data: bytes, *, mark: Mark | None = None, gm_unit: Unit = MA_PER_V) -> Preview:
+def look(data: bytes, *, mark: TypedMark | None = None, gm_unit: Unit = MA_PER_V) -> ReadingsPreview:
     """What taking the file in would do. Nothing is stored.
 
     Raises:
@@ -102,19 +102,19 @@ def look(data: bytes, *, mark: Mark | None = None, gm_unit: Unit = MA_PER_V) -> 
     """
     parsed = parse(data, mark=mark, gm_unit=gm_unit)
     valves = _valves({row.serial for row in parsed.rows})
-    planned: list[Planned] = []
+    planned: list[PlannedReading] = []
     problems = list(parsed.problems)
-    doubts: list[Problem] = []
+    doubts: list[ReadingsProblem] = []
     for row in parsed.rows:
         found = _plan(row, valves.get(row.serial))
-        if isinstance(found, Problem):
+        if isinstance(found, ReadingsProblem):
             problems.append(found)
             continue
         planned.append(found)
         for problem, impossible in _doubts(found):
             (problems if impossible else doubts).append(problem)
     notes = [*parsed.notes, *_left_unread(planned)]
-    return Preview(digest(data), tuple(planned), tuple(sorted(problems)), tuple(sorted(doubts)), tuple(notes))
+    return ReadingsPreview(digest(data), tuple(planned), tuple(sorted(problems)), tuple(sorted(doubts)), tuple(notes))
 
 
 def _valves(serials: set[str]) -> dict[str, Valve]:
@@ -126,46 +126,49 @@ def _valves(serials: set[str]) -> dict[str, Valve]:
     return found
 
 
-def _plan(row: Row, valve: Valve | None) -> Planned | Problem:
-    def wrong(field: Field, message: str) -> Problem:
-        return Problem(row.row, row.columns.get(field, ""), message)
+def _plan(row: ReadingRow, valve: Valve | None) -> PlannedReading | ReadingsProblem:
+    def wrong(field: ReadingColumn, message: str) -> ReadingsProblem:
+        return ReadingsProblem(row.row, row.columns.get(field, ""), message)
 
     if valve is None:
-        return wrong(Field.SERIAL, f"no valve has the serial {row.serial}.")
+        return wrong(ReadingColumn.SERIAL, f"no valve has the serial {row.serial}.")
     if fault := why_not(valve):
-        return wrong(Field.SERIAL, fault)
+        return wrong(ReadingColumn.SERIAL, fault)
     sections = {section.number: section for section in valve.type.test_sections}
     if row.section is None and len(sections) > 1:
         return wrong(
-            Field.SECTION, f"a {valve.type} has {len(sections)} sections, and the file does not say which this is."
+            ReadingColumn.SECTION,
+            f"a {valve.type} has {len(sections)} sections, and the file does not say which this is.",
         )
     number = row.section or next(iter(sections))
     if number not in sections:
-        return wrong(Field.SECTION, f"a {valve.type} has no section {number} to test.")
+        return wrong(ReadingColumn.SECTION, f"a {valve.type} has no section {number} to test.")
     points = list(sections[number].test_points.all())
     named = [one for one in points if one.name.casefold() == row.point.casefold()]
     point = next(iter(named if row.point else points), None)
     if point is None:
         names = ", ".join(f"“{one.name}”" for one in points)
-        return wrong(Field.POINT, f"a {valve.type} has no test point “{row.point}”; it has {names}.")
+        return wrong(ReadingColumn.POINT, f"a {valve.type} has no test point “{row.point}”; it has {names}.")
     if not row.shorted and row.anode_current_ma is None and row.gm_ma_per_v is None:
-        return wrong(Field.ANODE_CURRENT, "there is neither an anode current nor gm. Write 0 where none flowed.")
+        return wrong(
+            ReadingColumn.ANODE_CURRENT, "there is neither an anode current nor gm. Write 0 where none flowed."
+        )
     if row.gm_ma_per_v is not None and point.gm_ma_per_v is None:
-        return wrong(Field.GM, f"a {valve.type} has no gm at its test point. Leave it empty.")
-    return Planned(row, valve, point, number)
+        return wrong(ReadingColumn.GM, f"a {valve.type} has no gm at its test point. Leave it empty.")
+    return PlannedReading(row, valve, point, number)
 
 
-def _doubts(planned: Planned) -> Iterator[tuple[Problem, bool]]:
+def _doubts(planned: PlannedReading) -> Iterator[tuple[ReadingsProblem, bool]]:
     row, point = planned.row, planned.test_point
-    nominals = {Field.ANODE_CURRENT: point.anode_current_ma, Field.GM: point.gm_ma_per_v}
+    nominals = {ReadingColumn.ANODE_CURRENT: point.anode_current_ma, ReadingColumn.GM: point.gm_ma_per_v}
     for field, name in VALUES.items():
         value = getattr(row, name)
         found = None if value is None else doubt(field.value, value, nominals.get(field), row.units.get(field))
         if found:
-            yield Problem(row.row, row.columns.get(field, ""), found.message), found.impossible
+            yield ReadingsProblem(row.row, row.columns.get(field, ""), found.message), found.impossible
 
 
-def _left_unread(planned: list[Planned]) -> Iterator[str]:
+def _left_unread(planned: list[PlannedReading]) -> Iterator[str]:
     """A note on the valves that will have no grade, because the file leaves out a section nobody has read."""
     read: dict[int, set[int]] = defaultdict(set)
     valves = {one.valve.pk: one.valve for one in planned}
@@ -182,7 +185,7 @@ def _left_unread(planned: list[Planned]) -> Iterator[str]:
 
 
 def take_in(
-    preview: Preview,
+    preview: ReadingsPreview,
     *,
     file_name: str,
     tester: Tester,
@@ -238,7 +241,7 @@ def take_in(
     return batch, grades
 
 
-def _batch(preview: Preview, file_name: str, shift: Shift) -> ImportBatch:
+def _batch(preview: ReadingsPreview, file_name: str, shift: Shift) -> ImportBatch:
     try:
         with transaction.atomic():
             return ImportBatch.objects.create(
@@ -246,4 +249,4 @@ def _batch(preview: Preview, file_name: str, shift: Shift) -> ImportBatch:
             )
     except IntegrityError:
         before = ImportBatch.objects.select_related("shift__operator").get(sha256=preview.sha256)
-        raise ImportedBefore(refusal(before)) from None
+        raise ReadingsImportedBefore(refusal(before)) from None

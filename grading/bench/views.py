@@ -16,7 +16,7 @@ from django.utils.http import urlencode
 from django.views.decorators.http import require_POST
 
 from grading.bench import readings as at_bench
-from grading.bench.forms import ASKABLE, Choices, ChoicesForm, Sheet, ShiftForm, typed
+from grading.bench.forms import ASKABLE, BenchChoices, ChoicesForm, ShiftForm, ValveForms, typed
 from grading.bench.readings import BenchError
 from grading.bench.series import settled
 from grading.bench.taken import Taken
@@ -51,7 +51,7 @@ def bench(request: StaffRequest) -> HttpResponse:
         valve = at_bench.fetch(scanned)
     except (BadSerial, BenchError) as error:
         return _bench_page(request, shift, scanned=scanned, fault=str(error))
-    choices = Choices.of(request)
+    choices = BenchChoices.of(request)
     point_name = request.GET.get("point") or choices.points.get(str(valve.type_id), "")
     sheet = _sheet(valve, choices, shift, point_name=point_name)
     return _bench_page(request, shift, valve=valve, sheet=sheet, choices=choices)
@@ -68,7 +68,7 @@ def _save(request: StaffRequest, shift: Shift | None) -> HttpResponse:
     if not valve.type.test_sections:
         messages.error(request, at_bench.why_not(valve))
         return redirect("bench")
-    choices = Choices.of(request)
+    choices = BenchChoices.of(request)
     point_name = request.POST.get("point", "")
     sheet = _sheet(valve, choices, shift, point_name=point_name, data=request.POST)
     if sheet.is_valid():
@@ -84,16 +84,20 @@ def _save(request: StaffRequest, shift: Shift | None) -> HttpResponse:
     return _bench_page(request, shift, valve=valve, sheet=sheet, choices=choices)
 
 
-def _sheet(valve: Valve, choices: Choices, shift: Shift | None, *, point_name: str, data: Any = None) -> Sheet:
+def _sheet(
+    valve: Valve, choices: BenchChoices, shift: Shift | None, *, point_name: str, data: Any = None
+) -> ValveForms:
     read = Reading.objects.standing().filter(valve=valve).values_list("section", flat=True)
     tester = shift.tester if shift else None
-    return Sheet(valve.type.test_sections, choices, tester, point_name=point_name, data=data, already_read=set(read))
+    return ValveForms(
+        valve.type.test_sections, choices, tester, point_name=point_name, data=data, already_read=set(read)
+    )
 
 
 def _start_page(request: StaffRequest, serial: str, form: ShiftForm | None = None) -> HttpResponse:
     """`serial` is the valve to go on with once the shift has started."""
     if form is None:
-        kept = Choices.of(request)
+        kept = BenchChoices.of(request)
         last = Shift.objects.filter(operator=request.user, tester__in_use=True).first()
         start: dict[str, Any] = {"tester": last and last.tester_id, "gm_unit": kept.gm_unit, "ask": kept.ask}
         start |= {"serial": serial, "interval_s": kept.interval_s}
@@ -110,11 +114,11 @@ def _bench_page(
     scanned: str = "",
     fault: str = "",
     valve: Valve | None = None,
-    sheet: Sheet | None = None,
-    choices: Choices | None = None,
+    sheet: ValveForms | None = None,
+    choices: BenchChoices | None = None,
     line: Line | None = None,
 ) -> HttpResponse:
-    choices = choices or Choices.of(request)
+    choices = choices or BenchChoices.of(request)
     context: dict[str, Any] = {"shift": shift, "scanned": scanned, "fault": fault, "choices": choices, "line": line}
     if shift:
         tested = at_bench.latest(shift)
@@ -138,7 +142,7 @@ def _bench_page(
     return render(request, "bench/bench.html", context)
 
 
-def _about(valve: Valve, sheet: Sheet) -> dict[str, Any]:
+def _about(valve: Valve, sheet: ValveForms) -> dict[str, Any]:
     """What the person is told of the valve on the page."""
     names = dict.fromkeys(point.name for section in valve.type.test_sections for point in section.test_points.all())
     before = Reading.objects.standing().filter(valve=valve).select_related("shift__tester", "test_point")
@@ -184,7 +188,7 @@ def bench_choices(request: StaffRequest) -> HttpResponse:
     """The unit of gm and the fields asked for, changed in the middle of a shift."""
     form = ChoicesForm(request.POST)
     if form.is_valid():
-        replace(form.choices(), points=Choices.of(request).points).keep(request)
+        replace(form.choices(), points=BenchChoices.of(request).points).keep(request)
     else:
         messages.error(request, "Those are not choices of this bench.")
     return redirect("bench")
@@ -223,13 +227,13 @@ def correct(request: StaffRequest, reading: int) -> HttpResponse:
     if Reading.objects.filter(supersedes=wrong).exists():
         messages.error(request, at_bench.corrected_already(wrong))
         return redirect(wrong.valve)
-    choices = Choices.of(request)
+    choices = BenchChoices.of(request)
     section = wrong.test_point.section
     initial: Mapping[int, Mapping[str, Any]] = {wrong.section: typed(wrong, choices.unit)}
     point_name = request.POST.get("point", wrong.test_point.name)
     everything = replace(choices, ask=tuple(ASKABLE))
     data = request.POST or None
-    sheet = Sheet(
+    sheet = ValveForms(
         [section],
         everything,
         wrong.shift.tester,
@@ -249,7 +253,7 @@ def correct(request: StaffRequest, reading: int) -> HttpResponse:
     return render(request, "bench/reading_correct.html", context)
 
 
-def _correct(request: StaffRequest, wrong: Reading, sheet: Sheet, form: CorrectionForm) -> bool:
+def _correct(request: StaffRequest, wrong: Reading, sheet: ValveForms, form: CorrectionForm) -> bool:
     """True when the correction was written; otherwise the forms say what is wrong."""
     if not form.is_valid():
         sheet.is_valid()

@@ -19,7 +19,7 @@ from grading.demo import drawings
 from grading.demo.clock import at, moment
 from grading.demo.delivery import photograph
 from stockroom.marks import identity
-from stockroom.marks.identity import Register, Sheet
+from stockroom.marks.identity import MarksSeen, Register
 from stockroom.models import Line, Listing, Lot, Maker, MarkWarning, Valve
 from stockroom.photographs.storing import set_public
 from stockroom.states import State
@@ -65,7 +65,7 @@ def _read(valve: Valve, row: dict[str, Any], by: User) -> None:
     others = identity.others_of_line(valve.line, [valve.pk])
     ranked = identity.rank_code(row["code"], valve.type, received, others, Register())
     chosen = [one.reading.key for one in ranked if one.reading.words == row.get("reading")]
-    sheet = Sheet(
+    sheet = MarksSeen(
         type=valve.type,
         maker=valve.maker,
         code=row["code"],

@@ -41,7 +41,7 @@ from stockroom.models import (
 from stockroom.receiving import booking
 from stockroom.sealed import pack_dates, plans
 from stockroom.sealed.plans import Iso, Terms
-from stockroom.sealed.pure.sampling import Level
+from stockroom.sealed.pure.sampling import InspectionLevel
 
 # Written once, so `at` cannot set their time back afterwards.
 WRITTEN_ONCE: dict[type[Model], str] = {SamplingPlan: "made_at", SealedDecision: "at"}
@@ -115,7 +115,9 @@ def _plan(row: dict[str, Any], line: Line, by: User, day: date) -> SamplingPlan:
     when = moment(day, row["made"], 11, 15)
     terms = Terms(returnable_until=day + timedelta(days=row["returnable_days"]))
     with at(when), _once(when):
-        drawn = plans.make_plan(line, Iso(Level(row["level"]), Decimal(row["aql"])), terms, by, seed=row["seed"])
+        drawn = plans.make_plan(
+            line, Iso(InspectionLevel(row["level"]), Decimal(row["aql"])), terms, by, seed=row["seed"]
+        )
         plans.open_packs(drawn, drawn.sample_size, by)
     return drawn
 

@@ -36,7 +36,7 @@ A_STUDY_READING = timedelta(minutes=2)
 THE_CHECK = timedelta(minutes=5)
 
 
-class Known(NamedTuple):
+class DemoSection(NamedTuple):
     """A valve with what only the simulation knows of it; one strength, point and fault a section."""
 
     valve: Valve
@@ -46,22 +46,22 @@ class Known(NamedTuple):
     leaks: bool
 
 
-Sessions = dict[tuple[int, str], list[Known]]  # by working days ago and the tester's name
+Sessions = dict[tuple[int, str], list[DemoSection]]  # by working days ago and the tester's name
 
 
-def valves_of(lot: Lot, plan: dict[str, Any], rng: Random) -> dict[int, list[Known]]:
+def valves_of(lot: Lot, plan: dict[str, Any], rng: Random) -> dict[int, list[DemoSection]]:
     """By the number of the line, in the order of their positions."""
     faults = {(fault["line"], fault["position"], fault["section"]): fault for fault in plan.get("fault", [])}
     valves = list(Valve.objects.filter(line__lot=lot).select_related("line__lot").order_by("line__number", "position"))
     points = _test_points({valve.type_id for valve in valves})
     direct = set(ValveType.objects.filter(cathode="direct").values_list("pk", flat=True))
-    found: dict[int, list[Known]] = defaultdict(list)
+    found: dict[int, list[DemoSection]] = defaultdict(list)
     for valve in valves:
         number, mine = valve.line.number, points[valve.type_id]
         row = plan["line"][number - 1]
         drawn = strengths(rng, len(mine), row.get("strength", 1), row.get("wear", 0))
         at_fault = [faults.get((number, valve.position, point.section.number), {}) for point in mine]
-        found[number].append(Known(valve, mine, drawn, at_fault, valve.type_id not in direct))
+        found[number].append(DemoSection(valve, mine, drawn, at_fault, valve.type_id not in direct))
     return found
 
 
@@ -74,9 +74,9 @@ def _test_points(types: set[int]) -> dict[int, list[TestPoint]]:
     return found
 
 
-def sessions(valves: Mapping[int, Sequence[Known]], plan: dict[str, Any], a_shift: int = A_SHIFT) -> Sessions:
+def sessions(valves: Mapping[int, Sequence[DemoSection]], plan: dict[str, Any], a_shift: int = A_SHIFT) -> Sessions:
     """The lines of the lot one after the other, shift after shift on each tester."""
-    queues: dict[str, list[Known]] = defaultdict(list)
+    queues: dict[str, list[DemoSection]] = defaultdict(list)
     for number, row in enumerate(plan["line"], 1):
         start = 0
         for tester, count in row["tested"].items():
@@ -93,7 +93,12 @@ def sessions(valves: Mapping[int, Sequence[Known]], plan: dict[str, Any], a_shif
 
 
 def study(
-    row: dict[str, Any], plan: dict[str, Any], valves: Sequence[Known], people: dict[str, User], day: date, seed: int
+    row: dict[str, Any],
+    plan: dict[str, Any],
+    valves: Sequence[DemoSection],
+    people: dict[str, User],
+    day: date,
+    seed: int,
 ) -> None:
     """`row["operators"]` read everything, each with a hand of their own; those in `row["waits_for"]` have not begun."""
     tester = Tester.objects.get(name=row["tester"])
@@ -131,7 +136,7 @@ def study(
         Study.objects.filter(pk=planned.pk).update(finished_at=read_at + A_STUDY_READING)
 
 
-def _study_value(rng: Random, shown_by: Meter, quantity: Quantity, known: Known) -> float:
+def _study_value(rng: Random, shown_by: Meter, quantity: Quantity, known: DemoSection) -> float:
     """Of the first section."""
     nominal = shown_by.nominal(known.points[0], quantity)
     assert nominal is not None
@@ -167,7 +172,7 @@ def work(
 
 def one_more(
     tester: Tester,
-    session: Sequence[Known],
+    session: Sequence[DemoSection],
     begins: str,
     plan: dict[str, Any],
     ago: int,
@@ -200,7 +205,7 @@ class _Shift:
         self.meter = meter(row, plan, ago)
         self.rng = Random(f"{seed} shift {ago} {tester}")
 
-    def run(self, references: Sequence[ReferenceValve], session: Sequence[Known]) -> None:
+    def run(self, references: Sequence[ReferenceValve], session: Sequence[DemoSection]) -> None:
         with at(self.opens):
             shift = bench.start_shift(self.tester, self.by)
         for reference in references:
@@ -216,7 +221,7 @@ class _Shift:
         if session:
             self._learn([known.valve for known in session])
 
-    def _test(self, shift: Shift, session: Sequence[Known]) -> None:
+    def _test(self, shift: Shift, session: Sequence[DemoSection]) -> None:
         readings: dict[int, list[Reading]] = {}
         slips: list[tuple[Reading, float]] = []
         for place, known in enumerate(session, 1):
@@ -228,7 +233,7 @@ class _Shift:
                 bench.correct(wrong, replace(bench.Taken.of(wrong), gm_ma_per_v=right), reason, self.by)
 
     def _read(
-        self, known: Known, shift: Shift, when: datetime, slips: list[tuple[Reading, float]]
+        self, known: DemoSection, shift: Shift, when: datetime, slips: list[tuple[Reading, float]]
     ) -> Iterator[Reading]:
         for point, strength, fault in zip(known.points, known.strengths, known.faults, strict=True):
             reading = read_meters(self.rng, self.meter, point, strength, fault, leaks=known.leaks)

@@ -34,7 +34,7 @@ class Point(NamedTuple):
 
 
 @dataclass(frozen=True)
-class Chart:
+class SetChart:
     """`tolerance` is the spread asked of the set, as a fraction."""
 
     title: str
@@ -76,7 +76,7 @@ def _span(core: Sequence[float], siblings: Sequence[float]) -> Span:
     return Span(max(0.0, low - air), high + air)
 
 
-def _spans(chart: Chart) -> tuple[Span, Span]:
+def _spans(chart: SetChart) -> tuple[Span, Span]:
     nominal = [chart.nominal] if chart.nominal else []
     core = [*chart.members, *nominal]
     grown = [point.y * (1 + chart.tolerance) for point in chart.members]
@@ -88,7 +88,7 @@ def _spans(chart: Chart) -> tuple[Span, Span]:
     return _span([*xs, min(grown)], [p.x for p in chart.siblings if p.x is not None]), ys
 
 
-def outside(chart: Chart) -> int:
+def outside(chart: SetChart) -> int:
     """How many siblings lie beyond the frame."""
     xs, ys = _spans(chart)
     return sum(not _inside(point, xs, ys) for point in chart.siblings)
@@ -111,7 +111,7 @@ def ticks(low: float, high: float, most: int = 8) -> list[float]:
     return [round(index * step, 10) for index in range(first, last + 1)]
 
 
-def draw_chart(canvas: Canvas, x_mm: float, y_mm: float, width_mm: float, height_mm: float, chart: Chart) -> None:
+def draw_chart(canvas: Canvas, x_mm: float, y_mm: float, width_mm: float, height_mm: float, chart: SetChart) -> None:
     """The chart with its lower left corner at (x, y); everything of it lies within the width and height."""
     xs, ys = _spans(chart)
     left, bottom = x_mm + LEFT_MM, y_mm + BOTTOM_MM
@@ -164,7 +164,7 @@ def draw_chart(canvas: Canvas, x_mm: float, y_mm: float, width_mm: float, height
     canvas.restoreState()
 
 
-def _draw_axes(canvas: Canvas, chart: Chart, xs: Span, ys: Span, frame: tuple[float, float, float, float]) -> None:
+def _draw_axes(canvas: Canvas, chart: SetChart, xs: Span, ys: Span, frame: tuple[float, float, float, float]) -> None:
     left, bottom, wide, high = frame
     canvas.setStrokeColor(RULE)
     canvas.setLineWidth(0.25)

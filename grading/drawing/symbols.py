@@ -31,7 +31,7 @@ DOTS_300 = 300 / 25.4  # and of one sold as 300 dpi; office printers have 300, 6
 BARS_QUIET = 10  # modules
 
 
-class Kind(StrEnum):
+class SymbolKind(StrEnum):
     QR = "qr"
     DATA_MATRIX = "datamatrix"
 
@@ -78,7 +78,7 @@ def code128(text: str) -> Bars:
     return Bars(tuple(runs), at)
 
 
-def square(text: str, kind: Kind) -> Square:
+def square(text: str, kind: SymbolKind) -> Square:
     """The smallest symbol of this kind that holds the text; a QR code corrects as much as that size allows.
 
     Raises:
@@ -86,7 +86,7 @@ def square(text: str, kind: Kind) -> Square:
     """
     if not text or not text.isascii():
         raise CannotEncode(f"“{text}” cannot be put in a square symbol: only plain letters, digits and signs can.")
-    if kind is Kind.DATA_MATRIX:
+    if kind is SymbolKind.DATA_MATRIX:
         try:
             return Square(data_matrix(text), quiet=2)
         except TooLong as problem:

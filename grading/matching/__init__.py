@@ -6,8 +6,20 @@ spread(pieces)                          -> largest over smallest, less one, of e
 Piece, Tier, Rules, MatchedSet, Progress, Outcome, Verdict   the words
 """
 
-from .field import Verdict, judge_set, spread
-from .search import find_sets
-from .words import MatchedSet, Outcome, Piece, Progress, Rules, Tier
+from grading.matching.field import SetVerdict, judge_set, spread
+from grading.matching.words import FoundSet, MatchOutcome, Piece, Progress, Rules, Tier
 
-__all__ = ["MatchedSet", "Outcome", "Piece", "Progress", "Rules", "Tier", "Verdict", "find_sets", "judge_set", "spread"]
+from .search import find_sets
+
+__all__ = [
+    "FoundSet",
+    "MatchOutcome",
+    "Piece",
+    "Progress",
+    "Rules",
+    "SetVerdict",
+    "Tier",
+    "find_sets",
+    "judge_set",
+    "spread",
+]

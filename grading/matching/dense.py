@@ -20,9 +20,10 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
+from grading.matching.field import Floats, Ints, PoolField
+
 from .catalogue import Catalogue, Members
 from .exact import round_down
-from .field import Field, Floats, Ints
 from .generate import Generated, linear_bound
 from .greedy import Found, companions, greedy_pass
 from .local import improve
@@ -168,7 +169,7 @@ def build_on(
     members = near[chosen]
     free = np.setdiff1d(np.arange(len(low)), members.ravel())
     everyone = (np.arange(len(low)),)
-    rest = greedy_pass(Field(low, high, reach, values, (), everyone, everyone[0], ()), size, free)
+    rest = greedy_pass(PoolField(low, high, reach, values, (), everyone, everyone[0], ()), size, free)
     return tiered(low, high, reach, members) + rest
 
 

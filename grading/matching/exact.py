@@ -19,11 +19,12 @@ from typing import NamedTuple
 
 import numpy as np
 
+from grading.matching.solver import Relaxed, SetPacking, choose_whole, pack_whole
+
 from .catalogue import Catalogue
 from .cuts import odd_groups, spread_out, triples
 from .field import Floats, Ints
 from .local import improve
-from .solver import Packing, Relaxed, choose_whole, pack_whole
 from .watch import Watch
 
 FIRST_STEPS = 4_000
@@ -48,7 +49,7 @@ NODES = 3_000
 TOLERANCE = 1e-6
 
 
-class Settled(NamedTuple):
+class ProvenPart(NamedTuple):
     """chosen sets of the catalogue, their value, a proven bound, the shadow price of each piece."""
 
     chosen: Ints
@@ -76,7 +77,7 @@ def round_down(bound: float, unit: float) -> float:
     return float(np.floor(bound / unit + TOLERANCE) * unit) if unit else bound
 
 
-class Standing:
+class SearchState:
     """What is known of one part so far."""
 
     def __init__(self, catalogue: Catalogue, chosen: Ints, part: int, watch: Watch, unit: float) -> None:
@@ -132,9 +133,9 @@ def fair_shares(catalogue: Catalogue) -> Floats:
     return share
 
 
-def settle(catalogue: Catalogue, chosen: Ints, part: int, watch: Watch, unit: float, seed: int) -> Settled:
+def settle(catalogue: Catalogue, chosen: Ints, part: int, watch: Watch, unit: float, seed: int) -> ProvenPart:
     """The best choice of disjoint sets of the catalogue, starting from ``chosen``."""
-    known = Standing(catalogue, chosen, part, watch, unit)
+    known = SearchState(catalogue, chosen, part, watch, unit)
     total = len(catalogue.worth)
     random = np.random.default_rng(seed)
     everything = np.arange(total)
@@ -142,10 +143,10 @@ def settle(catalogue: Catalogue, chosen: Ints, part: int, watch: Watch, unit: fl
     if not known.done:
         known.search(sample, FIRST_STEPS, seed)
     if known.done:
-        return Settled(known.chosen, known.value, known.bound, known.prices)
+        return ProvenPart(known.chosen, known.value, known.bound, known.prices)
     programme = Programme(catalogue, np.union1d(sample, known.chosen), seed)
     if not programme.solve(watch):
-        return Settled(known.chosen, known.value, known.bound, known.prices)
+        return ProvenPart(known.chosen, known.value, known.bound, known.prices)
     known.prices = programme.relaxed.prices
     known.bounded(programme.relaxed.value, "linear bound")
     tighten(programme, known, wide=False)
@@ -162,7 +163,7 @@ def settle(catalogue: Catalogue, chosen: Ints, part: int, watch: Watch, unit: fl
         branch(programme, known, SCARCE, SCARCE_NODES, seed)
         explore(programme, known, LONG_STEPS, seed + 2)
     branch(programme, known, total, NODES, seed)
-    return Settled(known.chosen, known.value, known.bound, known.prices)
+    return ProvenPart(known.chosen, known.value, known.bound, known.prices)
 
 
 class Programme:
@@ -170,7 +171,7 @@ class Programme:
 
     def __init__(self, catalogue: Catalogue, first: Ints, seed: int) -> None:
         self.catalogue = catalogue
-        self.packing = Packing(catalogue.pieces, seed, interior=catalogue.pieces > CROWD)
+        self.packing = SetPacking(catalogue.pieces, seed, interior=catalogue.pieces > CROWD)
         self.inside = np.zeros(len(catalogue.worth), dtype=bool)
         self.relaxed = Relaxed(np.inf, np.empty(0), np.zeros(catalogue.pieces), np.empty(0))
         self.cost = np.zeros(len(catalogue.worth))
@@ -212,7 +213,7 @@ class Programme:
         return np.flatnonzero(self.relaxed.value + np.minimum(self.cost, 0.0) >= target - 1e-5 * max(target, 1.0))
 
 
-def explore(programme: Programme, known: Standing, steps: int, seed: int) -> None:
+def explore(programme: Programme, known: SearchState, steps: int, seed: int) -> None:
     """Local search among the sets a better choice may use, those nearest to paying their way first."""
     if not known.done:
         alive = programme.alive(known.target)
@@ -220,7 +221,7 @@ def explore(programme: Programme, known: Standing, steps: int, seed: int) -> Non
         known.search(nearest, steps, seed)
 
 
-def pick_out(programme: Programme, known: Standing, seed: int) -> None:
+def pick_out(programme: Programme, known: SearchState, seed: int) -> None:
     """The solver's own searches for whole sets, among those nearest to paying their way. Where sets differ in worth
     the prices tell good sets from bad and this finds more than exchanges do; where all are worth the same, less."""
     if not known.done:
@@ -237,7 +238,7 @@ def pick_out(programme: Programme, known: Standing, seed: int) -> None:
         known.found(nearest[chosen], "solver's search")
 
 
-def branch(programme: Programme, known: Standing, scarce: int, nodes: int, seed: int) -> None:
+def branch(programme: Programme, known: SearchState, scarce: int, nodes: int, seed: int) -> None:
     """Branch and bound over the sets that use a piece of ``scarce`` sets or fewer."""
     catalogue, cuts = known.catalogue, programme.packing.cuts
     while not known.done:
@@ -273,7 +274,7 @@ def branch(programme: Programme, known: Standing, scarce: int, nodes: int, seed:
             return
 
 
-def tighten(programme: Programme, known: Standing, wide: bool) -> None:
+def tighten(programme: Programme, known: SearchState, wide: bool) -> None:
     """Rounds of cuts until the bound meets the value or no round helps."""
     packing = programme.packing
     if packing.pieces > CROWD:

@@ -28,7 +28,7 @@ Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
 
-class Verdict(NamedTuple):
+class SetVerdict(NamedTuple):
     """spread of each quantity; the best tier's name or None; its value (0 without one); faults in words."""
 
     spread: tuple[float, ...]
@@ -38,7 +38,7 @@ class Verdict(NamedTuple):
 
 
 @dataclass(frozen=True)
-class Field:
+class PoolField:
     """low, high  (n, d) interval ends of the usable pieces; rows keep the pool's order
     reach      (k, d) longest interval each tier allows, the tiers in order of falling value
     values     (k,) value of a set in each tier
@@ -162,7 +162,7 @@ def kind(piece: Piece, rules: Rules) -> tuple[Hashable, ...]:
     )
 
 
-def lay_out(pieces: Sequence[Piece], size: int, tiers: Sequence[Tier], rules: Rules) -> Field:
+def lay_out(pieces: Sequence[Piece], size: int, tiers: Sequence[Tier], rules: Rules) -> PoolField:
     """The usable pieces as intervals, the tiers as box sides. ValueError for a question without meaning."""
     check(pieces, size, tiers, rules)
     kept_tiers = worthwhile(tiers)
@@ -186,7 +186,7 @@ def lay_out(pieces: Sequence[Piece], size: int, tiers: Sequence[Tier], rules: Ru
         weeks = np.array([piece.weeks for piece in used], dtype=float).reshape(len(used), 2)
         low, high = np.hstack([low, weeks[:, :1]]), np.hstack([high, weeks[:, 1:]])
         reach = np.hstack([reach, np.full((len(kept_tiers), 1), float(rules.weeks_apart))])
-    return Field(
+    return PoolField(
         low=low,
         high=high,
         reach=reach + LOG_TOLERANCE,
@@ -198,7 +198,7 @@ def lay_out(pieces: Sequence[Piece], size: int, tiers: Sequence[Tier], rules: Ru
     )
 
 
-def best_tier(field: Field, members: Sequence[int] | Ints) -> int | None:
+def best_tier(field: PoolField, members: Sequence[int] | Ints) -> int | None:
     """The most valuable tier whose box holds these rows, as an index of ``field.tiers``, or None."""
     chosen = np.asarray(members, dtype=np.int64)
     width = field.high[chosen].max(axis=0) - field.low[chosen].min(axis=0)
@@ -206,7 +206,7 @@ def best_tier(field: Field, members: Sequence[int] | Ints) -> int | None:
     return int(fits[0]) if len(fits) else None
 
 
-def judge_set(pieces: Sequence[Piece], tiers: Sequence[Tier], rules: Rules = Rules()) -> Verdict:  # noqa: B008
+def judge_set(pieces: Sequence[Piece], tiers: Sequence[Tier], rules: Rules = Rules()) -> SetVerdict:  # noqa: B008
     """What these pieces are worth as one set, and in words what keeps them from being one."""
     check(pieces, len(pieces), tiers, rules)
     faults = [f"{piece.key}: {reason}" for piece in pieces if (reason := why_left_out(piece, rules))]
@@ -226,9 +226,9 @@ def judge_set(pieces: Sequence[Piece], tiers: Sequence[Tier], rules: Rules = Rul
         field = lay_out(pieces, len(pieces), tiers, rules)
         index = best_tier(field, range(len(pieces)))
         if index is not None:
-            return Verdict(spread(pieces), field.tiers[index].name, field.tiers[index].value, ())
+            return SetVerdict(spread(pieces), field.tiers[index].name, field.tiers[index].value, ())
         guarded = " with its guard band" if any(any(guard_of(piece)) for piece in pieces) else ""
         widest = max(tier.spread for tier in tiers)
         width = max(spread(pieces))
         faults.append(f"spread {width:.2%}{guarded} is wider than the widest tier, {widest:.2%}")
-    return Verdict(spread(pieces), None, 0.0, tuple(faults))
+    return SetVerdict(spread(pieces), None, 0.0, tuple(faults))

@@ -14,10 +14,11 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from grading.matching.solver import INFINITY, SetPacking
+
 from .catalogue import Catalogue, Members
 from .field import Floats
 from .pricing import Pricer
-from .solver import INFINITY, Packing
 from .watch import Watch
 
 ROUNDS = 60
@@ -45,7 +46,7 @@ def linear_bound(
     """``reach`` (k, d) and ``values`` (k,) of the tiers; ``prices`` that no set undercuts, to begin with. Pieces
     marked ``fixed`` keep that price, which leaves a smaller programme and a bound as valid, if not as close."""
     size = start.members.shape[1]
-    packing = Packing(len(prices), seed, interior=True, limits=np.where(fixed, INFINITY, 1.0))
+    packing = SetPacking(len(prices), seed, interior=True, limits=np.where(fixed, INFINITY, 1.0))
     paid = np.where(fixed, prices, 0.0)
     bound, best = float(prices.sum()), prices
     known: set[tuple[int, ...]] = set()

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from .field import Field, Floats, Ints
+from grading.matching.field import Floats, Ints, PoolField
 
 Found = tuple[tuple[int, ...], int]  # rows of the field, index of the tier
 
@@ -35,7 +35,7 @@ def companions(
     return None
 
 
-def greedy_pass(field: Field, size: int, free: Ints | None = None) -> list[Found]:
+def greedy_pass(field: PoolField, size: int, free: Ints | None = None) -> list[Found]:
     """Disjoint sets found from left to right; ``free`` limits the rows that may be used."""
     low, high = field.low, field.high
     unused = np.zeros(len(low), dtype=bool)

@@ -25,9 +25,9 @@ from grading.matching import Piece, Rules, Tier, spread
 from grading.matching.catalogue import Catalogue, Members, write_out
 from grading.matching.dense import sample_sets
 from grading.matching.exact import round_down, unit_of
-from grading.matching.field import Field, Floats, Ints, lay_out
+from grading.matching.field import Floats, Ints, PoolField, lay_out
 from grading.matching.pricing import Pricer
-from grading.matching.solver import INFINITY, Packing, Relaxed, choose_whole
+from grading.matching.solver import INFINITY, Relaxed, SetPacking, choose_whole
 from grading.matching.watch import Watch
 
 MOST_WRITTEN = 400_000
@@ -43,7 +43,7 @@ LEAST_TOLD = 0.005  # less than this is nothing in words with two decimals
 
 
 @dataclass(frozen=True)
-class Demand:
+class PlanDemand:
     """``wanted`` sets of ``size`` (1 for singles) within ``spread`` (a fraction; no matter for singles), each sold
     for ``price``, in any one currency."""
 
@@ -63,7 +63,7 @@ class Made(NamedTuple):
     price: float
 
 
-class Plan(NamedTuple):
+class DemandPlan(NamedTuple):
     """made    the sets to make and the singles to set aside
     value   their income; bound: proven, no plan earns more; gap: (bound - value) / bound
     short   how many of each demand stay unmet, where any do
@@ -90,7 +90,7 @@ class Candidate(NamedTuple):
     piece_prices: tuple[float, ...]
 
 
-class Choice(NamedTuple):
+class SetChoice(NamedTuple):
     """best and second best; whether the best is proven; the reason in words."""
 
     best: Candidate
@@ -104,17 +104,17 @@ class Market:
     demand; then one without limit that fills short sets up to a common width."""
 
     def __init__(
-        self, pieces: Sequence[Piece], demands: Sequence[Demand], rules: Rules, watch: Watch, seed: int
+        self, pieces: Sequence[Piece], demands: Sequence[PlanDemand], rules: Rules, watch: Watch, seed: int
     ) -> None:
         self.pieces, self.demands, self.watch = pieces, demands, watch
         self.count = len(pieces)
         self.width = max((demand.size for demand in demands), default=1) + 1
         self.limits = np.concatenate([np.ones(self.count), [float(demand.wanted) for demand in demands], [INFINITY]])
-        self.packing = Packing(len(self.limits), seed, interior=self.count > CROWD, limits=self.limits)
+        self.packing = SetPacking(len(self.limits), seed, interior=self.count > CROWD, limits=self.limits)
         self.members: Members = np.empty((0, self.width), dtype=np.int32)
         self.worth: Floats = np.empty(0)
         self.known: set[tuple[int, ...]] = set()
-        self.shops = [Shop(pieces, demand.size, demand.spread, demand.price, rules, seed) for demand in demands]
+        self.shops = [PlanOrder(pieces, demand.size, demand.spread, demand.price, rules, seed) for demand in demands]
         for number, shop in enumerate(self.shops):
             self.add(number, shop.first())
 
@@ -157,7 +157,7 @@ class Market:
                 self.packing.limit(row, 1.0)
 
 
-class Shop:
+class PlanOrder:
     """All the sets that meet one kind of order, by whichever exact way the pool allows."""
 
     def __init__(
@@ -167,7 +167,7 @@ class Shop:
         self.single = size == 1
         self.count = len(pieces)
         self.exact = True  # until a search is given up
-        self.field: Field | None = None
+        self.field: PoolField | None = None
         self.groups: list[tuple[Ints, Catalogue | Pricer]] = []
         if self.single:
             return
@@ -229,7 +229,7 @@ class Shop:
         return sets[np.argsort(cost, kind="stable")[:most]]
 
 
-def check_demands(demands: Sequence[Demand]) -> None:
+def check_demands(demands: Sequence[PlanDemand]) -> None:
     if len({demand.name for demand in demands}) != len(demands):
         raise ValueError("two demands share a name")
     for demand in demands:
@@ -241,12 +241,12 @@ def check_demands(demands: Sequence[Demand]) -> None:
 
 def plan(
     pieces: Sequence[Piece],
-    demands: Sequence[Demand],
+    demands: Sequence[PlanDemand],
     rules: Rules = Rules(),  # noqa: B008
     *,
     time_limit_s: float = 60.0,
     seed: int = 0,
-) -> Plan:
+) -> DemandPlan:
     """The sets to make now for the greatest income from this demand. ValueError for a demand without meaning.
 
     The rules hold for sets; a single need only be in the pool.
@@ -282,7 +282,7 @@ def plan(
     bound = max(value, round_down(bound, unit_of(np.array([demand.price for demand in demands]))))
     short = {demand.name: demand.wanted - sum(one.demand == demand.name for one in made) for demand in demands}
     prices = relaxed.prices if relaxed is not None else np.zeros(len(market.limits))
-    return Plan(
+    return DemandPlan(
         tuple(made),
         value,
         bound,
@@ -310,11 +310,11 @@ def cheapest_set(
     size: int,
     widest: float,
     rules: Rules,
-    demands: Sequence[Demand],
+    demands: Sequence[PlanDemand],
     *,
     time_limit_s: float = 30.0,
     seed: int = 0,
-) -> Choice | None:
+) -> SetChoice | None:
     """The set of ``size`` within spread ``widest`` (a fraction) that costs the rest of the pool least.
 
     ``demands`` is what the rest of the pool is kept for: the same order is not counted again. None when no set
@@ -325,7 +325,7 @@ def cheapest_set(
     market = Market(pieces, demands, rules, watch, seed)
     relaxed = market.solve()
     prices = relaxed.prices[: len(pieces)] if relaxed is not None else np.zeros(len(pieces))
-    order = Shop(pieces, size, widest, 1.0, rules, seed)
+    order = PlanOrder(pieces, size, widest, 1.0, rules, seed)
     offers = candidates(order, pieces, prices)
     if not len(offers):
         return None
@@ -350,11 +350,11 @@ def cheapest_set(
     ranked = sorted(tried, key=lambda one: (round(one.loss, 6), max(one.spread)))
     best, second = ranked[0], ranked[1] if len(ranked) > 1 else None
     if relaxed is None:
-        return Choice(best, second, False, "What it costs the rest of the pool could not be worked out in time.")
-    return Choice(best, second, proven, why(best, second, proven))
+        return SetChoice(best, second, False, "What it costs the rest of the pool could not be worked out in time.")
+    return SetChoice(best, second, proven, why(best, second, proven))
 
 
-def candidates(order: Shop, pieces: Sequence[Piece], prices: Floats) -> Ints:
+def candidates(order: PlanOrder, pieces: Sequence[Piece], prices: Floats) -> Ints:
     """Sets that meet the order, cheapest first, of two as cheap the tighter. The cheapest is among them, and so is
     the second cheapest: it lacks some piece of the cheapest, so it is the cheapest of the pool without that piece."""
     far = float(prices.sum()) * 2 + 1.0

@@ -19,14 +19,15 @@ import numpy as np
 from scipy import sparse
 from scipy.sparse.csgraph import connected_components
 
+from grading.matching.field import Floats, Ints, PoolField, best_tier, lay_out, spread
+from grading.matching.words import FoundSet, MatchOutcome, Piece, ProgressCall, Rules, StopCall, Tier
+
 from .catalogue import Catalogue, fitting_pairs, write_out
 from .dense import settle_dense
 from .exact import TOLERANCE, round_down, settle, unit_of
-from .field import Field, Floats, Ints, best_tier, lay_out, spread
 from .greedy import Found, greedy_pass
 from .ordered import effort, nested, runs
 from .watch import Watch
-from .words import MatchedSet, Outcome, Piece, ProgressCall, Rules, StopCall, Tier
 
 #: Sets are written out while they hold no more piece numbers than this.
 MOST_WRITTEN = 2_400_000
@@ -36,7 +37,7 @@ MOST_ORDERED = 3_000
 MOST_EFFORT = 3e9
 
 
-class Part(NamedTuple):
+class PoolPart(NamedTuple):
     """rows of the field; their sets written out, or None in a crowd."""
 
     rows: Ints
@@ -55,7 +56,7 @@ def find_sets(
     should_stop: StopCall | None = None,
     start: Iterable[Iterable[Hashable]] = (),
     near_enough: float = 0.0,
-) -> Outcome:
+) -> MatchOutcome:
     """Disjoint sets of ``size`` pieces of the greatest total value, with a proven bound.
 
     ``start`` gives sets of an earlier run, as keys: those that still stand are built upon. A part of the pool is
@@ -87,18 +88,20 @@ def find_sets(
     return outcome(pieces, field, found, round_down(bound, unit), prices, watch, sorted(methods))
 
 
-class Answer(NamedTuple):
+class SearchAnswer(NamedTuple):
     found: list[Found]
     bound: float
     prices: Floats
     method: str
 
 
-def worth(field: Field, found: Iterable[Found]) -> float:
+def worth(field: PoolField, found: Iterable[Found]) -> float:
     return float(sum(field.values[tier] for _, tier in found))
 
 
-def first_choice(field: Field, pieces: Sequence[Piece], size: int, start: Iterable[Iterable[Hashable]]) -> list[Found]:
+def first_choice(
+    field: PoolField, pieces: Sequence[Piece], size: int, start: Iterable[Iterable[Hashable]]
+) -> list[Found]:
     """The better of the left-to-right pass and the sets of ``start`` that still stand, filled up by that pass."""
     fresh = greedy_pass(field, size)
     row_of = {pieces[index].key: row for row, index in enumerate(field.rows.tolist())}
@@ -121,7 +124,7 @@ def first_choice(field: Field, pieces: Sequence[Piece], size: int, start: Iterab
     return kept if worth(field, kept) >= worth(field, fresh) else fresh
 
 
-def split(field: Field, group: Ints, size: int) -> list[Part]:
+def split(field: PoolField, group: Ints, size: int) -> list[PoolPart]:
     """A group's parts: pieces that no chain of shared sets connects never compete."""
     low, high = field.low[group], field.high[group]
     most = MOST_WRITTEN // size
@@ -129,13 +132,13 @@ def split(field: Field, group: Ints, size: int) -> list[Part]:
     if catalogue is None and len(field.reach):
         graph = fitting_pairs(low, high, field.reach.max(axis=0), MOST_PAIRS)
         if graph is None:
-            return [Part(group, None)]
+            return [PoolPart(group, None)]
         count, label = connected_components(graph, directed=False)
         if count > 1:
             return [part for which in range(count) for part in split(field, group[label == which], size)]
-        return [Part(group, None)]
+        return [PoolPart(group, None)]
     assert catalogue is not None
-    return [Part(group[rows], part) for rows, part in components(catalogue)]
+    return [PoolPart(group[rows], part) for rows, part in components(catalogue)]
 
 
 def components(catalogue: Catalogue) -> list[tuple[Ints, Catalogue]]:
@@ -161,7 +164,7 @@ def components(catalogue: Catalogue) -> list[tuple[Ints, Catalogue]]:
     return result
 
 
-def share_out(found: list[Found], parts: list[Part], rows: int) -> list[list[Found]]:
+def share_out(found: list[Found], parts: list[PoolPart], rows: int) -> list[list[Found]]:
     """The sets of a choice, part by part."""
     part_of = np.full(rows, -1)
     for number, part in enumerate(parts):
@@ -173,8 +176,8 @@ def share_out(found: list[Found], parts: list[Part], rows: int) -> list[list[Fou
 
 
 def answer_part(
-    field: Field, part: Part, known: list[Found], size: int, number: int, watch: Watch, unit: float, seed: int
-) -> Answer:
+    field: PoolField, part: PoolPart, known: list[Found], size: int, number: int, watch: Watch, unit: float, seed: int
+) -> SearchAnswer:
     """The best choice for one part, by the method that suits it."""
     rows = part.rows
     low, high = field.low[rows], field.high[rows]
@@ -187,7 +190,7 @@ def answer_part(
         price = np.zeros(len(rows))
         for run in chosen:
             price[run] = float(field.values[0]) / size
-        return Answer([(tuple(rows[run].tolist()), 0) for run in chosen], value, price, "exact in order of value")
+        return SearchAnswer([(tuple(rows[run].tolist()), 0) for run in chosen], value, price, "exact in order of value")
     if (
         low.shape[1] == 1
         and float(np.ptp(high - low)) < 1e-12
@@ -201,39 +204,39 @@ def answer_part(
         for members, tier in inside:
             price[list(members)] = float(field.values[tier]) / size
         back = [(tuple(rows[list(members)].tolist()), tier) for members, tier in inside]
-        return Answer(back, value, price, "exact in order of value")
+        return SearchAnswer(back, value, price, "exact in order of value")
     if part.catalogue is not None:
         index = {tuple(members): at for at, members in enumerate(part.catalogue.members.tolist())}
         start = np.array(sorted(index[tuple(sorted(members))] for members, _ in local), dtype=np.int64)
         done = settle(part.catalogue, start, number, watch, unit, seed)
         found = [(tuple(rows[part.catalogue.members[at]].tolist()), int(part.catalogue.tier[at])) for at in done.chosen]
-        return Answer(found, done.bound, done.prices, "all sets written out, cuts, branch and bound")
+        return SearchAnswer(found, done.bound, done.prices, "all sets written out, cuts, branch and bound")
     found, _, bound, prices = settle_dense(low, high, field.reach, field.values, size, local, number, watch, unit, seed)
     back = [(tuple(rows[list(members)].tolist()), tier) for members, tier in found]
-    return Answer(back, bound, prices, "column generation, local search")
+    return SearchAnswer(back, bound, prices, "column generation, local search")
 
 
 def outcome(
     pieces: Sequence[Piece],
-    field: Field,
+    field: PoolField,
     found: list[Found],
     bound: float,
     prices: Floats,
     watch: Watch,
     methods: list[str],
-) -> Outcome:
+) -> MatchOutcome:
     """The answer in the words of the page."""
     sets = []
     for members, tier in sorted(found, key=lambda pair: (pair[1], sorted(pair[0]))):
         chosen = [pieces[field.rows[row]] for row in sorted(members)]
         named = field.tiers[tier]
-        sets.append(MatchedSet(tuple(piece.key for piece in chosen), spread(chosen), named.name, named.value))
+        sets.append(FoundSet(tuple(piece.key for piece in chosen), spread(chosen), named.name, named.value))
     value = float(sum(one.value for one in sets))
     bound = max(bound, value)
     gap = (bound - value) / bound if bound else 0.0
     proven = bound - value <= TOLERANCE * max(1.0, value)
     by_key = {pieces[index].key: float(price) for index, price in zip(field.rows.tolist(), prices, strict=True)}
-    return Outcome(
+    return MatchOutcome(
         tuple(sets),
         value,
         bound,

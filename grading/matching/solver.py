@@ -71,7 +71,7 @@ def new_solver(seed: int) -> Any:
     return solver
 
 
-class Packing:
+class SetPacking:
     """Linear programme: greatest worth, each piece used at most once, and the cuts.
 
     ``limits`` lets a row be used otherwise than once: rows beyond the pieces stand for whatever else is limited.

@@ -75,7 +75,7 @@ class Rules:
     sections: int = 1
 
 
-class MatchedSet(NamedTuple):
+class FoundSet(NamedTuple):
     """keys in the order of the pool; spread of each quantity as a fraction; the tier's name; its value."""
 
     keys: tuple[Hashable, ...]
@@ -94,7 +94,7 @@ class Progress(NamedTuple):
     seconds: float
 
 
-class Outcome(NamedTuple):
+class MatchOutcome(NamedTuple):
     """The answer.
 
     sets      disjoint, the most valuable first
@@ -110,7 +110,7 @@ class Outcome(NamedTuple):
     method    in words, what produced the answer and what the bound rests on
     """
 
-    sets: tuple[MatchedSet, ...]
+    sets: tuple[FoundSet, ...]
     value: float
     bound: float
     gap: float

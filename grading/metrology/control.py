@@ -53,7 +53,7 @@ class EwmaPoint(NamedTuple):
         return not self.lower_control_limit <= self.value <= self.upper_control_limit
 
 
-class Rule(NamedTuple):
+class ChartRule(NamedTuple):
     """A run rule: its key, what it says, and whose it is."""
 
     key: str
@@ -64,12 +64,12 @@ class Rule(NamedTuple):
 class Signal(NamedTuple):
     """A rule broken by the points ``first`` to ``last`` (positions in the series, both included)."""
 
-    rule: Rule
+    rule: ChartRule
     first: int
     last: int
 
 
-class Assessment(NamedTuple):
+class ChartAssessment(NamedTuple):
     """The state of a tester by its checks.
 
     ``last_good`` is the position of the last check before the first point that takes part in any signal: the
@@ -87,20 +87,20 @@ _ZONES = "Statistical Quality Control Handbook, 1956"
 _HANDBOOK = "NIST/SEMATECH e-Handbook, 6.3.2"
 _NELSON = "Nelson, 1984"
 
-BEYOND_3 = Rule("1", "one point beyond 3 sigma", _ZONES)
-TWO_OF_THREE = Rule("2", "2 of 3 points beyond 2 sigma on one side", _ZONES)
-FOUR_OF_FIVE = Rule("3", "4 of 5 points beyond 1 sigma on one side", _ZONES)
-EIGHT_ON_ONE_SIDE = Rule("4", "8 points in a row on one side of the centre line", _ZONES)
-SIX_TRENDING = Rule("5", "6 points in a row rising, or falling", _HANDBOOK)
-FOURTEEN_ALTERNATING = Rule("6", "14 points in a row alternating up and down", _HANDBOOK)
-FIFTEEN_WITHIN_1 = Rule("7", "15 points in a row within 1 sigma", _NELSON)
-EIGHT_BEYOND_1 = Rule("8", "8 points in a row beyond 1 sigma, on either side", _NELSON)
+BEYOND_3 = ChartRule("1", "one point beyond 3 sigma", _ZONES)
+TWO_OF_THREE = ChartRule("2", "2 of 3 points beyond 2 sigma on one side", _ZONES)
+FOUR_OF_FIVE = ChartRule("3", "4 of 5 points beyond 1 sigma on one side", _ZONES)
+EIGHT_ON_ONE_SIDE = ChartRule("4", "8 points in a row on one side of the centre line", _ZONES)
+SIX_TRENDING = ChartRule("5", "6 points in a row rising, or falling", _HANDBOOK)
+FOURTEEN_ALTERNATING = ChartRule("6", "14 points in a row alternating up and down", _HANDBOOK)
+FIFTEEN_WITHIN_1 = ChartRule("7", "15 points in a row within 1 sigma", _NELSON)
+EIGHT_BEYOND_1 = ChartRule("8", "8 points in a row beyond 1 sigma, on either side", _NELSON)
 
 ZONE_RULES = (BEYOND_3, TWO_OF_THREE, FOUR_OF_FIVE, EIGHT_ON_ONE_SIDE)
 ALL_RULES = (*ZONE_RULES, SIX_TRENDING, FOURTEEN_ALTERNATING, FIFTEEN_WITHIN_1, EIGHT_BEYOND_1)
 
-EWMA_OUT = Rule("EWMA", "the weighted average is outside its limits", "NIST/SEMATECH e-Handbook, 6.3.2.4")
-RANGE_OUT = Rule("MR", "the moving range is above its limit", "NIST/SEMATECH e-Handbook, 6.3.2.2")
+EWMA_OUT = ChartRule("EWMA", "the weighted average is outside its limits", "NIST/SEMATECH e-Handbook, 6.3.2.4")
+RANGE_OUT = ChartRule("MR", "the moving range is above its limit", "NIST/SEMATECH e-Handbook, 6.3.2.2")
 
 
 def moving_ranges(values: Sequence[float]) -> tuple[float, ...]:
@@ -165,7 +165,7 @@ def run_rules(
     values: Sequence[float],
     centre: float,
     standard_deviation: float,
-    rules: Sequence[Rule] = ZONE_RULES,
+    rules: Sequence[ChartRule] = ZONE_RULES,
 ) -> tuple[Signal, ...]:
     """Every place where one of ``rules`` is broken, in the order the points came.
 
@@ -190,9 +190,9 @@ def assess(
     values: Sequence[float],
     chart: IndividualsChart,
     *,
-    rules: Sequence[Rule] = ZONE_RULES,
+    rules: Sequence[ChartRule] = ZONE_RULES,
     weight: float = 0.2,
-) -> Assessment:
+) -> ChartAssessment:
     """Judge the checks since the chart's lines were set: run rules, moving range and EWMA.
 
     A drift that the EWMA finds has been going on for a while: its signal reaches back to where the average
@@ -212,7 +212,7 @@ def assess(
         last_good = before if before >= 0 else None
     elif values:
         last_good = len(values) - 1
-    return Assessment(not signals, tuple(signals), last_good, points, ranges)
+    return ChartAssessment(not signals, tuple(signals), last_good, points, ranges)
 
 
 def _left_centre(points: Sequence[EwmaPoint], at: int, centre: float) -> int:
@@ -227,7 +227,7 @@ def _left_centre(points: Sequence[EwmaPoint], at: int, centre: float) -> int:
 _LENGTHS = {"1": 1, "2": 3, "3": 5, "4": 8, "5": 6, "6": 14, "7": 15, "8": 8}
 
 
-def _broken(rule: Rule, z: Sequence[float]) -> bool:
+def _broken(rule: ChartRule, z: Sequence[float]) -> bool:
     """Whether the window ``z``, of the rule's length and in units of sigma, breaks the rule at its end."""
     if rule.key == "1":
         return abs(z[0]) > 3

@@ -15,7 +15,7 @@ import math
 import re
 from typing import NamedTuple
 
-from grading.metrology.units import MA_PER_V, MICROAMPERES, MICROMHOS, MILLIAMPERES, Quantity, Unit, amount, shown
+from grading.metrology.units import MA_PER_V, MICROAMPERES, MICROMHOS, MILLIAMPERES, Unit, UnitKind, amount, shown
 from stockroom.pure.serials import BadSerial, read_serial
 
 SLIP = (300, 3000)  # how far from 1000 times a slip of the unit may look on a valve of any strength
@@ -73,8 +73,8 @@ def _beside_nominal(quantity: str, value: float, nominal: float, unit: Unit) -> 
 def _did_you_mean(unit: Unit, *, smaller: bool) -> str:
     """The unit a thousand times smaller or larger than the one written, where somebody would use it."""
     steps = {
-        Quantity.GM: (MA_PER_V, MICROMHOS),
-        Quantity.ANODE_CURRENT: (MILLIAMPERES, MICROAMPERES),
+        UnitKind.GM: (MA_PER_V, MICROMHOS),
+        UnitKind.ANODE_CURRENT: (MILLIAMPERES, MICROAMPERES),
     }.get(unit.quantity, ())
     names = [step.name for step in steps]
     if unit.name in names:

@@ -308,7 +308,7 @@ def budget(combined: CombinedUncertainty) -> tuple[BudgetRow, ...]:
     return tuple(sorted(combined.budget, key=lambda row: -row.contribution))
 
 
-class Statement(NamedTuple):
+class StatedUncertainty(NamedTuple):
     """A result rounded for a paper: U to two significant digits, the estimate to the same decimal."""
 
     estimate: str
@@ -317,7 +317,7 @@ class Statement(NamedTuple):
     coverage_percent: str
 
 
-def state(result: ExpandedUncertainty, digits: int = 2) -> Statement:
+def state(result: ExpandedUncertainty, digits: int = 2) -> StatedUncertainty:
     """Round for stating (JCGM 100, 7.2.6: two significant digits at most; the estimate follows).
 
     >>> state(ExpandedUncertainty(9.8364, 0.21, 12.4, 0.95, 2.18, 0.4578))
@@ -333,7 +333,7 @@ def state(result: ExpandedUncertainty, digits: int = 2) -> Statement:
         rounded = rounded.quantize(step, ROUND_HALF_UP)
     estimate = Decimal(repr(result.estimate)).quantize(step, ROUND_HALF_UP)
     percent = Decimal(repr(round(100 * result.coverage_probability, 6))).normalize()
-    return Statement(f"{estimate:f}", f"{rounded:f}", f"{result.coverage_factor:.2f}", f"{percent:f}")
+    return StatedUncertainty(f"{estimate:f}", f"{rounded:f}", f"{result.coverage_factor:.2f}", f"{percent:f}")
 
 
 # Readings of one tester

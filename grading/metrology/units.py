@@ -1,6 +1,6 @@
 """Numbers as people type them: a decimal comma or point, and perhaps a unit.
 
-- `Quantity`: anode current (kept in mA), mutual conductance (mA/V), small current (µA)
+- `UnitKind`: anode current (kept in mA), mutual conductance (mA/V), small current (µA)
 - `unit(text, quantity)`: the `Unit` a word or sign means, such as "µmho", "micromhos", "mS", "mA per V"
 - `read_typed(text, default)`: what somebody typed at the bench, in the quantity's own unit
 - `read_cell(text, default, mark)`: the same from a file, whose column settles what a lone "1,600" means
@@ -22,7 +22,7 @@ from enum import StrEnum
 from typing import NamedTuple
 
 
-class Quantity(StrEnum):
+class UnitKind(StrEnum):
     ANODE_CURRENT = "anode current"
     GM = "gm"
     SMALL_CURRENT = "small current"  # leakage and grid current
@@ -33,19 +33,19 @@ class Unit(NamedTuple):
 
     name: str
     word: str
-    quantity: Quantity
+    quantity: UnitKind
     factor: Decimal
 
 
-class UnreadableNumber(ValueError):
+class UnreadableReading(ValueError):
     """Not a number, or not one that can mean one thing only. The message says what to write instead."""
 
 
-class UnknownUnit(UnreadableNumber):
+class UnknownUnit(UnreadableReading):
     """A unit that nobody knows, or that measures something else."""
 
 
-class Mark(StrEnum):
+class TypedMark(StrEnum):
     """The decimal mark; the other one then stands between thousands."""
 
     POINT = "."
@@ -66,7 +66,7 @@ _SIEMENS = {
 
 
 def _table(
-    rows: Mapping[str, tuple[str, int, str]], quantity: Quantity, own_power: int
+    rows: Mapping[str, tuple[str, int, str]], quantity: UnitKind, own_power: int
 ) -> tuple[dict[str, Unit], dict[str, Unit]]:
     by_name, by_spelling = {}, {}
     for name, (word, power, spellings) in rows.items():
@@ -75,19 +75,19 @@ def _table(
     return by_name, by_spelling
 
 
-_mA, _mA_SPELT = _table(_AMPERES, Quantity.ANODE_CURRENT, -3)
-_mS, _mS_SPELT = _table(_SIEMENS, Quantity.GM, -3)
-_uA, _uA_SPELT = _table(_AMPERES, Quantity.SMALL_CURRENT, -6)
-_SPELT = {Quantity.ANODE_CURRENT: _mA_SPELT, Quantity.GM: _mS_SPELT, Quantity.SMALL_CURRENT: _uA_SPELT}
+_mA, _mA_SPELT = _table(_AMPERES, UnitKind.ANODE_CURRENT, -3)
+_mS, _mS_SPELT = _table(_SIEMENS, UnitKind.GM, -3)
+_uA, _uA_SPELT = _table(_AMPERES, UnitKind.SMALL_CURRENT, -6)
+_SPELT = {UnitKind.ANODE_CURRENT: _mA_SPELT, UnitKind.GM: _mS_SPELT, UnitKind.SMALL_CURRENT: _uA_SPELT}
 
 MILLIAMPERES = _mA["mA"]
 MICROAMPERES = _uA["µA"]
 MA_PER_V = _mS["mA/V"]
 MICROMHOS = _mS["µmho"]
-OWN = {Quantity.ANODE_CURRENT: MILLIAMPERES, Quantity.GM: MA_PER_V, Quantity.SMALL_CURRENT: MICROAMPERES}
+OWN = {UnitKind.ANODE_CURRENT: MILLIAMPERES, UnitKind.GM: MA_PER_V, UnitKind.SMALL_CURRENT: MICROAMPERES}
 
 
-def unit(text: str, quantity: Quantity) -> Unit:
+def unit(text: str, quantity: UnitKind) -> Unit:
     """The unit that `text` names, in any case and with either micro sign.
 
     >>> unit("micromhos", Quantity.GM).name, unit("mA per V", Quantity.GM).name
@@ -106,8 +106,8 @@ def unit(text: str, quantity: Quantity) -> Unit:
     return found
 
 
-def _measured(quantity: Quantity) -> str:
-    return {Quantity.GM: "mutual conductance"}.get(quantity, "current")
+def _measured(quantity: UnitKind) -> str:
+    return {UnitKind.GM: "mutual conductance"}.get(quantity, "current")
 
 
 def is_blank(text: str) -> bool:
@@ -125,12 +125,12 @@ def _tidy(text: str) -> str:
     return re.sub(r"\s", " ", unicodedata.normalize("NFKC", text)).translate({0x2212: "-", 0x2019: "'"}).strip()
 
 
-def _read_with(digits: str, mark: Mark) -> Decimal | None:
+def _read_with(digits: str, mark: TypedMark) -> Decimal | None:
     """The unsigned number, if `mark` can be its decimal mark."""
     whole, found, rest = digits.partition(mark)
     if found and not (_PLAIN.fullmatch(rest) or (not rest and whole)):
         return None
-    other = Mark.COMMA if mark is Mark.POINT else Mark.POINT
+    other = TypedMark.COMMA if mark is TypedMark.POINT else TypedMark.POINT
     for separator in (other, " ", "'"):
         if separator in whole:
             if not re.fullmatch(_GROUPS % re.escape(separator), whole):
@@ -141,13 +141,13 @@ def _read_with(digits: str, mark: Mark) -> Decimal | None:
     return Decimal(f"{whole or 0}.{rest or 0}")
 
 
-def _readings(text: str) -> dict[Mark, Decimal]:
+def _readings(text: str) -> dict[TypedMark, Decimal]:
     """What the number would be by each decimal mark that it can have."""
     tidy = _tidy(text)
     sign = -1 if tidy.startswith("-") else 1
     digits, _, power = tidy.lstrip("+-").casefold().partition("e")
     readings = {}
-    for mark in Mark:
+    for mark in TypedMark:
         value = _read_with(digits.strip(), mark)
         if value is not None:
             readings[mark] = (sign * value).scaleb(int(power or 0))
@@ -159,7 +159,7 @@ def is_doubtful(text: str) -> bool:
     return len(set(_readings(text).values())) > 1
 
 
-def settles(text: str) -> Mark | None:
+def settles(text: str) -> TypedMark | None:
     """The decimal mark that this number proves, if it proves one.
 
     >>> settles("1,6"), settles("1.600,5"), settles("1,600"), settles("1600")
@@ -169,23 +169,23 @@ def settles(text: str) -> Mark | None:
     return next(iter(readings)) if len(readings) == 1 else None
 
 
-def number(text: str, mark: Mark | None = None) -> Decimal:
+def number(text: str, mark: TypedMark | None = None) -> Decimal:
     """The number in `text`. `mark` decides only where both marks could be meant.
 
     Raises:
         UnreadableNumber: it is no number, or in doubt and no `mark` was given.
     """
     if not _NUMBER.fullmatch(_tidy(text)):
-        raise UnreadableNumber(f"“{text.strip()}” is not a number.")
+        raise UnreadableReading(f"“{text.strip()}” is not a number.")
     readings = _readings(text)
     if not readings:
-        raise UnreadableNumber(f"“{text.strip()}” is not a number.")
+        raise UnreadableReading(f"“{text.strip()}” is not a number.")
     values = set(readings.values())
     if len(values) == 1:
         return values.pop()
     if mark is None:
         low, high = (plain(value) for value in sorted(values))
-        raise UnreadableNumber(f"“{text.strip()}” could be {low} or {high}. Write it without a thousands mark.")
+        raise UnreadableReading(f"“{text.strip()}” could be {low} or {high}. Write it without a thousands mark.")
     return readings[mark]
 
 
@@ -195,14 +195,14 @@ def plain(value: Decimal) -> str:
     return text.rstrip("0").rstrip(".") if "." in text else text
 
 
-class Measured(NamedTuple):
+class TypedValue(NamedTuple):
     """`value` is in the quantity's own unit; `unit` is the one it was written in."""
 
     value: float
     unit: Unit
 
 
-def read_cell(text: str, default: Unit, mark: Mark | None) -> Measured:
+def read_cell(text: str, default: Unit, mark: TypedMark | None) -> TypedValue:
     """A number with or without a unit; without one, it is in `default`.
 
     >>> read_cell("1600 µmho", MA_PER_V, None).value
@@ -213,16 +213,16 @@ def read_cell(text: str, default: Unit, mark: Mark | None) -> Measured:
     """
     digits, suffix = split_unit(text)
     written = unit(suffix, default.quantity) if suffix else default
-    return Measured(float(number(digits, mark) * written.factor), written)
+    return TypedValue(float(number(digits, mark) * written.factor), written)
 
 
-def read_typed(text: str, default: Unit) -> Measured:
+def read_typed(text: str, default: Unit) -> TypedValue:
     """As `read_cell`, for somebody typing: a lone point is a decimal point, a lone doubtful comma is refused.
 
     >>> read_typed("1,6", MA_PER_V).value, read_typed("1.600", MA_PER_V).value
     (1.6, 1.6)
     """
-    return read_cell(text, default, None if "," in text else Mark.POINT)
+    return read_cell(text, default, None if "," in text else TypedMark.POINT)
 
 
 def split_unit(text: str) -> tuple[str, str]:

@@ -7,7 +7,7 @@ from django.db import models
 from django.utils import timezone
 
 from grading.models.readings import Reading
-from grading.verdicts.pure.rules import Policy as Rules
+from grading.verdicts.pure.rules import PolicyRules as Rules
 from grading.verdicts.pure.rules import read_policy
 from stockroom.models import Valve
 

@@ -45,7 +45,7 @@ class SealNotSaid(CannotPull):
     """It is not said how the seal of a sealed pack came back, or what is said cannot be."""
 
 
-class Option(NamedTuple):
+class OrderOption(NamedTuple):
     """One way to fill one item of a line."""
 
     valves: tuple[Valve, ...]
@@ -68,7 +68,7 @@ def missing(line: OrderLine) -> int:
     return line.quantity - line.allocations.filter(live=True).values("item").distinct().count()
 
 
-def options(line: OrderLine, limit: int = 8) -> list[Option]:
+def options(line: OrderLine, limit: int = 8) -> list[OrderOption]:
     """What meets the line: singles by grade, the best first; sets, those first whose sale costs the shop least. Those
     that stand already come before the set that could be made at the least loss to the pool, and the next best."""
     if line.set_size == 1:
@@ -79,7 +79,7 @@ def options(line: OrderLine, limit: int = 8) -> list[Option]:
     return ready + _new_sets(line)
 
 
-def _new_sets(line: OrderLine) -> list[Option]:
+def _new_sets(line: OrderLine) -> list[OrderOption]:
     """The set of free stock that costs the rest of the pool least, and the next best."""
     found = least_loss(line)
     if found is None:
@@ -88,12 +88,12 @@ def _new_sets(line: OrderLine) -> list[Option]:
     grades = {grade.valve_id: grade for grade in Grade.objects.filter(standing=True, valve__in=keys)}
     reasons = (found.why, "The next best of those that could be made.")
     return [
-        Option(valves, tuple(grades[valve.pk] for valve in valves), worst, None, why)
+        OrderOption(valves, tuple(grades[valve.pk] for valve in valves), worst, None, why)
         for (valves, worst), why in zip(found.choices, reasons, strict=False)
     ]
 
 
-def _singles(line: OrderLine, limit: int) -> list[Option]:
+def _singles(line: OrderLine, limit: int) -> list[OrderOption]:
     grades = (
         Grade.objects.filter(
             standing=True,
@@ -107,17 +107,17 @@ def _singles(line: OrderLine, limit: int) -> list[Option]:
         .select_related("valve__place", "valve__type")
         .order_by("rank", "valve__serial")[:limit]
     )
-    return [Option((grade.valve,), (grade,), None, None) for grade in grades]
+    return [OrderOption((grade.valve,), (grade,), None, None) for grade in grades]
 
 
-def _ready_sets(line: OrderLine) -> list[Option]:
+def _ready_sets(line: OrderLine) -> list[OrderOption]:
     """Free sets that meet the line, those first whose sale costs the shop least.
 
     A set made within less, or of a better grade, than is asked for would meet a stricter order as well, so it is kept.
     Sets that meet the line by their readings only, made within more than is asked for, come last: nobody has judged
     how sure they are to be within that.
     """
-    found: list[Option] = []
+    found: list[OrderOption] = []
     rows = (
         MatchedSet.objects.free()
         .filter(type=line.type, size=line.set_size)
@@ -131,12 +131,12 @@ def _ready_sets(line: OrderLine) -> list[Option]:
         if line.max_spread_percent is not None and worst > line.max_spread_percent / 100:
             continue
         valves, grades = tuple(m.valve for m in members), tuple(m.grade for m in members)
-        found.append(Option(valves, grades, worst, matched))
+        found.append(OrderOption(valves, grades, worst, matched))
     found.sort(key=lambda option: _cost_of_selling(line, option))
     return [_reasoned(line, option, found[place + 1 :], first=not place) for place, option in enumerate(found)]
 
 
-def _cost_of_selling(line: OrderLine, option: Option) -> tuple[bool, float, int, float, str]:
+def _cost_of_selling(line: OrderLine, option: OrderOption) -> tuple[bool, float, int, float, str]:
     """What is given up with a set, the least first."""
     assert option.set is not None
     within, asked = option.set.tolerance_percent, line.max_spread_percent
@@ -145,7 +145,7 @@ def _cost_of_selling(line: OrderLine, option: Option) -> tuple[bool, float, int,
     return too_wide, within if too_wide else -within, -ranks, -(option.spread or 0.0), option.set.number
 
 
-def _reasoned(line: OrderLine, option: Option, later: Sequence[Option], first: bool) -> Option:
+def _reasoned(line: OrderLine, option: OrderOption, later: Sequence[OrderOption], first: bool) -> OrderOption:
     assert option.set is not None
     within, asked = option.set.tolerance_percent, line.max_spread_percent
     why = f"Made within {within:g} %"

@@ -87,7 +87,7 @@ class OrderLineForm(forms.ModelForm):
         return data
 
 
-class ListingForm(forms.Form):
+class OrderListingForm(forms.Form):
     number = forms.CharField(
         label="Listing",
         max_length=12,
@@ -169,7 +169,7 @@ def _order_page(
     request: StaffRequest,
     found: Order,
     line_form: OrderLineForm | None = None,
-    listing_form: ListingForm | None = None,
+    listing_form: OrderListingForm | None = None,
     back_form: BackForm | None = None,
 ) -> HttpResponse:
     lines = list(found.lines.select_related("type"))
@@ -196,7 +196,7 @@ def _order_page(
             "anything_held": bool(held),
             "said": [(way.statements_template, said) for way in WAYS if (said := way.statements(found))],
             "line_form": line_form or OrderLineForm(),
-            "listing_form": listing_form or ListingForm(),
+            "listing_form": listing_form or OrderListingForm(),
             "despatch_form": DespatchForm(),
             "back_form": back_form or BackForm(sealed=has_sealed),
             "grade_names": Policy.current().parsed.names,
@@ -253,7 +253,7 @@ def order_accept(request: StaffRequest, number: str, line_id: int) -> HttpRespon
 def order_listing(request: StaffRequest, number: str) -> HttpResponse:
     """What is listed goes on the order."""
     found = _found(number)
-    form = ListingForm(request.POST or None)
+    form = OrderListingForm(request.POST or None)
     if request.method == "POST" and form.is_valid():
         try:
             line = taking.add_listing(found, form.cleaned_data["number"], request.user)

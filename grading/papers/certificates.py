@@ -14,11 +14,11 @@ from django.utils import timezone
 
 from catalog.models import TestPoint
 from grading.drawing.page import day, number
-from grading.drawing.plot import NUMBER_IN_SET, Chart, Point
+from grading.drawing.plot import NUMBER_IN_SET, Point, SetChart
 from grading.models import Grade, MatchedSet, Member, Quantity, Reading
 from grading.papers.pure import certificate as paper
 from grading.sets import making
-from grading.testers.records import Kind
+from grading.testers.records import BasisKind
 from grading.verdicts.values import Value, claim, spread_of
 from stockroom.models import Shop
 
@@ -66,7 +66,7 @@ def certificate_data(matched: MatchedSet, issued_on: date) -> paper.CertificateD
         tolerance_percent=matched.tolerance_percent,
         policy="; ".join(str(policy) for policy in policies),
         members=tuple(
-            paper.Member(member.valve.serial, member.grade.name, _results(values[member.pk], points))
+            paper.CertifiedValve(member.valve.serial, member.grade.name, _results(values[member.pk], points))
             for member in members
         ),
         nominals=tuple(_nominal(section, point, claimed) for section, point in points.items()),
@@ -83,13 +83,13 @@ def certificate_data(matched: MatchedSet, issued_on: date) -> paper.CertificateD
     )
 
 
-def _results(values: Sequence[Value], sections: Iterable[int]) -> tuple[paper.Result, ...]:
+def _results(values: Sequence[Value], sections: Iterable[int]) -> tuple[paper.CertifiedValue, ...]:
     found = {(value.section, value.quantity): value for value in values}
     results = []
     for section in sections:
         ia, gm = found.get((section, Quantity.ANODE_CURRENT)), found.get((section, Quantity.GM))
         results.append(
-            paper.Result(
+            paper.CertifiedValue(
                 section,
                 ia.value if ia else None,
                 gm.value if gm else None,
@@ -104,7 +104,7 @@ def _nominal(section: int, point: TestPoint, claimed: Sequence[Value]) -> paper.
     """What the section was compared with: the sheet's nominal, or the house's where a tester differs from the sheet."""
     by_quantity = {value.quantity: value for value in claimed if value.section == section}
     ia, gm = by_quantity.get(Quantity.ANODE_CURRENT), by_quantity.get(Quantity.GM)
-    house = any(value.kind == Kind.HOUSE for value in (ia, gm) if value)
+    house = any(value.kind == BasisKind.HOUSE for value in (ia, gm) if value)
     stands = next((value.conditions for value in (ia, gm) if value), point.conditions)
     return paper.Nominal(
         section,
@@ -154,14 +154,14 @@ def _test_points(readings: Sequence[Reading]) -> dict[int, TestPoint]:
     return dict(sorted(points.items()))
 
 
-def _spreads(members: Sequence[Member], tolerance: float) -> tuple[paper.Spread, ...]:
+def _spreads(members: Sequence[Member], tolerance: float) -> tuple[paper.CertifiedSpread, ...]:
     rows = making.figures([member.grade for member in members]).rows.values()
     found = []
     for values in zip(*rows, strict=True):
         spread = spread_of(values)
         decision = claim(values, tolerance, 0.95)
         found.append(
-            paper.Spread(
+            paper.CertifiedSpread(
                 "Ia" if spread.quantity == Quantity.ANODE_CURRENT else "gm",
                 spread.quantity.unit,
                 spread.section,
@@ -176,12 +176,12 @@ def _spreads(members: Sequence[Member], tolerance: float) -> tuple[paper.Spread,
     return tuple(found)
 
 
-def _measured(readings: Sequence[Reading]) -> tuple[paper.Measured, ...]:
+def _measured(readings: Sequence[Reading]) -> tuple[paper.CertifiedQuantity, ...]:
     days: dict[tuple[str, str], list[date]] = defaultdict(list)
     for reading in readings:
         who = (reading.shift.tester.name, reading.shift.operator.get_username())
         days[who].append(timezone.localdate(reading.taken_at))
-    return tuple(paper.Measured(*who, min(on), max(on)) for who, on in sorted(days.items()))
+    return tuple(paper.CertifiedQuantity(*who, min(on), max(on)) for who, on in sorted(days.items()))
 
 
 def _notes(members: Sequence[Member], readings: dict[int, list[Reading]]) -> Iterator[str]:
@@ -209,14 +209,14 @@ def _void(matched: MatchedSet) -> str:
 
 def _charts(
     matched: MatchedSet, members: Sequence[Member], values: dict[int, list[Value]], points: dict[int, TestPoint]
-) -> tuple[tuple[Chart, ...], str]:
+) -> tuple[tuple[SetChart, ...], str]:
     """A chart a section, and words for the siblings on them: the type's other graded valves."""
     own_values = [value for of_one in values.values() for value in of_one]
     stands_at = {value.stands_at for value in own_values}
     results_of = [_results(values[member.pk], points) for member in members]
     grades = Grade.objects.filter(standing=True, valve__type=matched.type).order_by("valve__serial")
     others = grades.exclude(valve__in=[member.valve_id for member in members]).values_list("valve", "measured")
-    found: dict[int, list[paper.Result]] = {}
+    found: dict[int, list[paper.CertifiedValue]] = {}
     for valve, measured in others:
         alike = [value for value in map(Value.read, measured) if value.stands_at in stands_at]
         results = _results(alike, points)
@@ -233,7 +233,7 @@ def _charts(
         by_gm = all(result.gm_ma_per_v is not None for result in own)
         nominal = _nominal(section, point, own_values)
         charts.append(
-            Chart(
+            SetChart(
                 title=f"Section {section}" if len(points) > 1 else matched.type.designation,
                 x_name="gm, mA/V" if by_gm else NUMBER_IN_SET,
                 y_name="Ia, mA",

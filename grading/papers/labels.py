@@ -12,7 +12,7 @@ from collections.abc import Sequence
 from django.db.models import QuerySet
 
 from grading.models import Grade, MatchedSet, Quantity
-from grading.papers.pure.labels import Label, Section
+from grading.papers.pure.labels import Label, LabelSection
 from grading.verdicts import judging
 from grading.verdicts.judging import Evidence
 from stockroom.models import Line, Lot, Shop, Valve
@@ -116,19 +116,19 @@ def labels_for(valves: Sequence[Valve], shop: Shop) -> list[Label]:
     return labels
 
 
-def _graded(grade: Grade) -> tuple[Section, ...]:
+def _graded(grade: Grade) -> tuple[LabelSection, ...]:
     """The values that the grade rests on."""
     values = {(row["section"], row["quantity"]): row["value"] for row in grade.measured}
     sections = sorted({section for section, _ in values})
     return tuple(
-        Section(section, values.get((section, Quantity.ANODE_CURRENT)), values.get((section, Quantity.GM)))
+        LabelSection(section, values.get((section, Quantity.ANODE_CURRENT)), values.get((section, Quantity.GM)))
         for section in sections
     )
 
 
-def _read(evidence: Evidence) -> tuple[Section, ...]:
+def _read(evidence: Evidence) -> tuple[LabelSection, ...]:
     """What has been read of a valve that is not graded yet."""
     return tuple(
-        Section(section, repeats.mean(Quantity.ANODE_CURRENT), repeats.mean(Quantity.GM))
+        LabelSection(section, repeats.mean(Quantity.ANODE_CURRENT), repeats.mean(Quantity.GM))
         for section, repeats in evidence.repeats.items()
     )

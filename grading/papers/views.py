@@ -14,13 +14,13 @@ from django.utils import timezone
 from django.views.decorators.http import require_safe
 
 from grading.drawing.stock import STOCKS
-from grading.drawing.symbols import DOTS_203, DOTS_300, CannotEncode, Kind
+from grading.drawing.symbols import DOTS_203, DOTS_300, CannotEncode, SymbolKind
 from grading.models import MatchedSet
 from grading.papers import labels as labelling
 from grading.papers.certificates import CannotCertify, certificate_data
 from grading.papers.pure.certificate import certificate_pdf
 from grading.papers.pure.labels import labels_pdf
-from grading.papers.pure.pick_list import PickListData, Row, pick_list_pdf
+from grading.papers.pure.pick_list import PickListData, PickRow, pick_list_pdf
 from grading.sealed import orders
 from stockroom.models import Allocation, Order, Shop, Valve
 
@@ -74,7 +74,7 @@ class PaperForm(forms.Form):
     """The stock and how to print on it. What a link leaves out is taken as shown first."""
 
     DOTS = {"203": DOTS_203, "300": DOTS_300}
-    DEFAULTS = {"start": "1", "copies": "1", "square": Kind.QR.value, "dots": "203"}
+    DEFAULTS = {"start": "1", "copies": "1", "square": SymbolKind.QR.value, "dots": "203"}
 
     stock = forms.ChoiceField(label="Label stock", choices=[(key, stock.name) for key, stock in STOCKS.items()])
     start = forms.IntegerField(
@@ -86,7 +86,7 @@ class PaperForm(forms.Form):
     copies = forms.IntegerField(label="Labels for each valve", initial=1, min_value=1, max_value=5)
     square = forms.ChoiceField(
         label="Square symbol",
-        choices=[(Kind.QR.value, "QR code"), (Kind.DATA_MATRIX.value, "Data Matrix")],
+        choices=[(SymbolKind.QR.value, "QR code"), (SymbolKind.DATA_MATRIX.value, "Data Matrix")],
     )
     dots = forms.ChoiceField(
         label="Thermal printer",
@@ -130,7 +130,7 @@ def _labels_pdf(valves: list[Valve], asked: dict[str, Any]) -> HttpResponse:
         stock,
         shop=shop.name,
         on=timezone.localdate(),
-        square_kind=Kind(asked["square"]),
+        square_kind=SymbolKind(asked["square"]),
         start=1 if stock.is_thermal else asked["start"],
         dots_per_mm=PaperForm.DOTS[asked["dots"]] if stock.is_thermal else DOTS_300,
     )
@@ -163,7 +163,7 @@ def pick_list(request: HttpRequest, number: str) -> HttpResponse:
         .prefetch_related("valve__memberships__set")
     )
     rows = tuple(
-        Row(
+        PickRow(
             place=allocation.valve.place.code if allocation.valve.place else "",
             serial=allocation.valve.serial,
             type=allocation.valve.type.designation,

@@ -2,7 +2,7 @@
 
 - `Plot`: ticks, rules, paths and marks in the drawing's own units, with a title and a description in words
 - `study_plot(...)`: every reading of a crossed study by valve, and each operator's means
-- `Series`, `individuals_plot`, `moving_range_plot`, `ewma_plot`: the charts of a reference valve
+- `PlotSeries`, `individuals_plot`, `moving_range_plot`, `ewma_plot`: the charts of a reference valve
 
 Marks of different things differ in shape; colour only repeats it.
 """
@@ -27,7 +27,7 @@ class Tick(NamedTuple):
     label: str
 
 
-class Rule(NamedTuple):
+class PlotLine(NamedTuple):
     """A line across the plot at a height, with its name at the right."""
 
     at: float
@@ -35,7 +35,7 @@ class Rule(NamedTuple):
     kind: str  # "centre", "limit" or "zone"
 
 
-class Mark(NamedTuple):
+class PlotMark(NamedTuple):
     x: float
     y: float
     shape: str  # of SHAPES, or "cross"
@@ -61,10 +61,10 @@ class Plot(NamedTuple):
     description: str
     x_ticks: tuple[Tick, ...]
     y_ticks: tuple[Tick, ...]
-    rules: tuple[Rule, ...] = ()
+    rules: tuple[PlotLine, ...] = ()
     bands: tuple[Band, ...] = ()
     paths: tuple[Path, ...] = ()
-    marks: tuple[Mark, ...] = ()
+    marks: tuple[PlotMark, ...] = ()
     key: tuple[tuple[str, str], ...] = ()  # shape and what it stands for
     width: float = WIDTH
     height: float = HEIGHT
@@ -141,7 +141,8 @@ def study_plot(
         for v, valve in enumerate(valves):
             cell = readings[v][o]
             marks += [
-                Mark(x(v + aside), y(value), shape, f"{valve}, {operator}: {value:.{places}f} {unit}") for value in cell
+                PlotMark(x(v + aside), y(value), shape, f"{valve}, {operator}: {value:.{places}f} {unit}")
+                for value in cell
             ]
             if cell:
                 means.append(f"{x(v + aside)},{y(sum(cell) / len(cell))}")
@@ -161,7 +162,7 @@ def study_plot(
     )
 
 
-class Series(NamedTuple):
+class PlotSeries(NamedTuple):
     """Checks of one reference valve in the order made; `signalled` and `baseline` are positions in `values`."""
 
     values: Sequence[float]
@@ -171,7 +172,7 @@ class Series(NamedTuple):
     unit: str
 
 
-def individuals_plot(series: Series, chart: IndividualsChart | None) -> Plot:
+def individuals_plot(series: PlotSeries, chart: IndividualsChart | None) -> Plot:
     """The checks one by one, with the centre line, the limits and the zones of one and two sigma."""
     rules: list[tuple[float, str, str]] = []
     if chart:
@@ -194,7 +195,7 @@ def individuals_plot(series: Series, chart: IndividualsChart | None) -> Plot:
     )
 
 
-def moving_range_plot(series: Series, chart: IndividualsChart) -> Plot:
+def moving_range_plot(series: PlotSeries, chart: IndividualsChart) -> Plot:
     """How far each check is from the one before."""
     ranges = [None, *moving_ranges(series.values)]
     upper = chart.moving_range_upper_limit
@@ -210,7 +211,7 @@ def moving_range_plot(series: Series, chart: IndividualsChart) -> Plot:
     )
 
 
-def ewma_plot(series: Series, chart: IndividualsChart, points: Sequence[EwmaPoint], start: int) -> Plot:
+def ewma_plot(series: PlotSeries, chart: IndividualsChart, points: Sequence[EwmaPoint], start: int) -> Plot:
     """The weighted average since position `start`, where the rules begin to judge."""
     values = [*[None] * start, *[point.value for point in points]]
     beyond = frozenset(start + i for i, point in enumerate(points) if point.out)
@@ -226,7 +227,7 @@ def ewma_plot(series: Series, chart: IndividualsChart, points: Sequence[EwmaPoin
     return _trace("ewma", title, description, series._replace(signalled=beyond), values, rules)
 
 
-def _outside_in_words(series: Series) -> str:
+def _outside_in_words(series: PlotSeries) -> str:
     if not series.signalled:
         return "No check breaks a rule."
     places = decimals(series.values)
@@ -240,7 +241,7 @@ def _trace(
     name: str,
     title: str,
     description: str,
-    series: Series,
+    series: PlotSeries,
     values: Sequence[float | None],
     rules: Sequence[tuple[float, str, str]],
     from_nought: bool = False,
@@ -262,11 +263,11 @@ def _trace(
         description,
         _across(series.labels, x, most=6),
         y_ticks,
-        rules=tuple(Rule(y(at), label, kind) for at, label, kind in rules),
+        rules=tuple(PlotLine(y(at), label, kind) for at, label, kind in rules),
         bands=bands,
         paths=(Path(" ".join(f"{x(i)},{y(value)}" for i, value in placed), "trace"),),
         marks=tuple(
-            Mark(
+            PlotMark(
                 x(i),
                 y(value),
                 "cross" if i in series.signalled else "circle",

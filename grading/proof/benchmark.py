@@ -19,7 +19,7 @@ from typing import NamedTuple
 import numpy as np
 from scipy import optimize, sparse
 
-from grading.matching import Outcome, Piece, Rules, Tier, find_sets
+from grading.matching import MatchOutcome, Piece, Rules, Tier, find_sets
 from grading.matching.catalogue import Catalogue, write_out
 from grading.matching.field import lay_out
 from grading.matching.greedy import greedy_pass
@@ -35,7 +35,7 @@ SHARE_OF_TIME = 0.9
 
 
 @dataclass(frozen=True)
-class Case:
+class BenchmarkCase:
     """``least`` the value to reach on the pool's own file; ``gap`` the largest gap; ``seconds`` the time allowed."""
 
     count: int
@@ -52,14 +52,14 @@ class Case:
 
 
 CASES = (
-    Case(300, 4, (Tier("2 %", 0.02, 1.0),), 5.0, 0.0, 50.0),
-    Case(300, 2, (Tier("2 %", 0.02, 1.0),), 5.0, 0.0),
-    Case(300, 2, THREE_TIERS, 30.0, 0.0),
-    Case(600, 4, (Tier("2 %", 0.02, 1.0),), 60.0, 0.01, 116.0),
-    Case(1000, 2, (Tier("1.5 %", 0.015, 1.0),), 30.0, 0.0),
-    Case(1000, 4, (Tier("1.5 %", 0.015, 1.0),), 60.0, 0.01, 190.0),
-    Case(2000, 4, THREE_TIERS, 60.0, 0.01),
-    Case(20000, 4, THREE_TIERS, 300.0, 0.03),
+    BenchmarkCase(300, 4, (Tier("2 %", 0.02, 1.0),), 5.0, 0.0, 50.0),
+    BenchmarkCase(300, 2, (Tier("2 %", 0.02, 1.0),), 5.0, 0.0),
+    BenchmarkCase(300, 2, THREE_TIERS, 30.0, 0.0),
+    BenchmarkCase(600, 4, (Tier("2 %", 0.02, 1.0),), 60.0, 0.01, 116.0),
+    BenchmarkCase(1000, 2, (Tier("1.5 %", 0.015, 1.0),), 30.0, 0.0),
+    BenchmarkCase(1000, 4, (Tier("1.5 %", 0.015, 1.0),), 60.0, 0.01, 190.0),
+    BenchmarkCase(2000, 4, THREE_TIERS, 60.0, 0.01),
+    BenchmarkCase(20000, 4, THREE_TIERS, 300.0, 0.03),
 )
 
 
@@ -71,9 +71,9 @@ class Rival(NamedTuple):
     seconds: float
 
 
-class Row(NamedTuple):
-    case: Case
-    ours: Outcome
+class BenchmarkRow(NamedTuple):
+    case: BenchmarkCase
+    ours: MatchOutcome
     cpu_seconds: float
     megabytes: float
     greedy: Rival
@@ -120,7 +120,7 @@ def pool(folder: Path | None, count: int) -> tuple[list[Piece], bool]:
     return [Piece(number, (float(ia), float(gm))) for number, (ia, gm) in enumerate(values, start=1)], False
 
 
-def left_to_right(pieces: Sequence[Piece], case: Case) -> Rival:
+def left_to_right(pieces: Sequence[Piece], case: BenchmarkCase) -> Rival:
     began = time.monotonic()
     field = lay_out(pieces, case.size, case.tiers, Rules())
     value = float(sum(field.values[tier] for _, tier in greedy_pass(field, case.size)))
@@ -161,7 +161,7 @@ def blossom_matching(catalogue: Catalogue) -> Rival | None:
     return Rival(value, value, time.monotonic() - began)
 
 
-def on_one_processor(pieces: Sequence[Piece], case: Case, ours: Outcome, seed: int) -> bool | None:
+def on_one_processor(pieces: Sequence[Piece], case: BenchmarkCase, ours: MatchOutcome, seed: int) -> bool | None:
     """Whether a single processor gives the same answer; None where there is no second one or no way to choose."""
     if not hasattr(os, "sched_setaffinity") or len(os.sched_getaffinity(0)) < 2 or ours.timed_out:
         return None
@@ -174,7 +174,9 @@ def on_one_processor(pieces: Sequence[Piece], case: Case, ours: Outcome, seed: i
     return (alone.sets, alone.bound) == (ours.sets, ours.bound)
 
 
-def measure(case: Case, folder: Path | None, *, solver_seconds: float, one_processor: bool, seed: int) -> Row:
+def measure(
+    case: BenchmarkCase, folder: Path | None, *, solver_seconds: float, one_processor: bool, seed: int
+) -> BenchmarkRow:
     """One line of the table."""
     pieces, from_file = pool(folder, case.count)
     began = time.process_time()
@@ -190,4 +192,4 @@ def measure(case: Case, folder: Path | None, *, solver_seconds: float, one_proce
         if case.size == 2 and len(catalogue.worth) <= MOST_EDGES:
             blossom = blossom_matching(catalogue)
     same = on_one_processor(pieces, case, ours, seed) if one_processor else None
-    return Row(case, ours, spent, megabytes, left_to_right(pieces, case), general, blossom, same, from_file)
+    return BenchmarkRow(case, ours, spent, megabytes, left_to_right(pieces, case), general, blossom, same, from_file)

@@ -19,7 +19,7 @@ from catalog.models import ValveType
 from grading.listings import publishing
 from grading.sealed import results
 from stockroom.models import Entry, Listing, SamplingPlan, SealedDecision
-from stockroom.sealed.pure.sampling import Outcome
+from stockroom.sealed.pure.sampling import LotOutcome
 from stockroom.site.changes import fitted
 from stockroom.site.chunks import chunked
 
@@ -32,7 +32,7 @@ def why_not_accepted(plan: SamplingPlan, found: results.Results | None = None) -
     if last is None or last.action != Action.ACCEPT:
         return f"line {plan.line} is not accepted on its sample."
     decision = (found or results.results(plan)).decision
-    if decision.outcome == Outcome.ACCEPT:
+    if decision.outcome == LotOutcome.ACCEPT:
         return ""
     return f"the sample of {plan.line} no longer accepts it: {decision.reason}"
 

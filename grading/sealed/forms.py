@@ -13,18 +13,18 @@ from grading.models import Policy
 from stockroom.models import Listing, Packing, SamplingPlan, SealedDecision, SupplyNote
 from stockroom.sealed.plans import Exact, Iso, Terms
 from stockroom.sealed.pure import sampling
-from stockroom.sealed.pure.sampling import Level, Severity
+from stockroom.sealed.pure.sampling import InspectionLevel, Severity
 
 Method = SamplingPlan.Method
 AQLS = [(f"{aql}", f"{aql}") for aql in sampling.AQLS_FOR_ITEMS]
 LEVEL_WORDS = {
-    Level.S1: "S-1, opens the fewest",
-    Level.S2: "S-2",
-    Level.S3: "S-3",
-    Level.S4: "S-4",
-    Level.I: "I",
-    Level.II: "II, unless there is a reason",
-    Level.III: "III, opens the most",
+    InspectionLevel.S1: "S-1, opens the fewest",
+    InspectionLevel.S2: "S-2",
+    InspectionLevel.S3: "S-3",
+    InspectionLevel.S4: "S-4",
+    InspectionLevel.I: "I",
+    InspectionLevel.II: "II, unless there is a reason",
+    InspectionLevel.III: "III, opens the most",
 }
 REASON_HELP = "Only when it is not the severity proposed above."
 
@@ -50,7 +50,7 @@ class PackingForm(forms.ModelForm):
         return super()._get_validation_exclusions() | {"line"}  # type: ignore[misc]
 
 
-class PlanForm(forms.Form):
+class SamplingPlanForm(forms.Form):
     """A wish for a plan. It is filled in before it is asked for, so that the page shows a plan at once."""
 
     method = forms.ChoiceField(choices=Method.choices, widget=forms.RadioSelect)
@@ -145,7 +145,7 @@ class PlanForm(forms.Form):
         if values["method"] == Method.EXACT:
             return Exact(*(values[name] for name in self.EXACT_FIELDS))
         return Iso(
-            Level(values["level"]),
+            InspectionLevel(values["level"]),
             Decimal(values["aql"]),
             Severity(values["severity"]) if values["severity"] else None,
             values["override_reason"],

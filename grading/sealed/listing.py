@@ -22,7 +22,7 @@ from stockroom.models import Listing, Pack, Packing, SamplingPlan, Valve
 from stockroom.models.orders import SEALED_WORDS
 from stockroom.receiving import booking
 from stockroom.sealed import pack_dates, plans
-from stockroom.sealed.pure.sampling import Outcome
+from stockroom.sealed.pure.sampling import LotOutcome
 
 
 class SealedItem(NamedTuple):
@@ -90,7 +90,7 @@ def publish(plan: SamplingPlan, count: int, title: str, text: str, price: Decima
         if SEALED_WORDS not in words.casefold():
             raise CannotList(f"The {where} must say “{SEALED_WORDS}”: nobody has tested what is in these packs.")
     decision = sealed_results.results(plan).decision
-    if decision.outcome != Outcome.ACCEPT:
+    if decision.outcome != LotOutcome.ACCEPT:
         raise CannotList(f"The sample does not accept this lot as it stands now: {decision.reason}")
     try:
         packs = plans.take_for_sale(plan, count, by)

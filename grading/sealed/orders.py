@@ -26,10 +26,10 @@ from stockroom.models import Allocation, Listing, Order, OrderLine, Pack, Packin
 from stockroom.models.orders import SEALED_WORDS
 from stockroom.receiving import booking
 from stockroom.sealed import plans, seals
-from stockroom.sealed.pure.sampling import Outcome
+from stockroom.sealed.pure.sampling import LotOutcome
 
 
-class Option(NamedTuple):
+class SealedOption(NamedTuple):
     """One way to fill one item of a line."""
 
     plan: SamplingPlan
@@ -47,24 +47,26 @@ class Option(NamedTuple):
         return [plans.where_in_words(self.plan, number) for number in self.numbers]
 
 
-def options(line: OrderLine, limit: int = 8) -> list[Option]:
-    found: list[Option] = []
+def options(line: OrderLine, limit: int = 8) -> list[SealedOption]:
+    found: list[SealedOption] = []
     for plan in acceptance.accepted_plans(line.type):
         listed = _listings(plan, line.set_size)
         numbers = plans.that_make(plans.units_for_sale(plan), line.set_size)
         if not listed and not numbers:
             continue
         results = sealed_results.results(plan)
-        if results.decision.outcome != Outcome.ACCEPT:
+        if results.decision.outcome != LotOutcome.ACCEPT:
             continue
         for one in listed:
             packs = list(plan.packs.filter(valve__listings__listing=one).select_related("valve").order_by("number"))
             found.append(
-                Option(plan, results, one, [pack.number for pack in packs], [pack.valve.serial for pack in packs])
+                SealedOption(plan, results, one, [pack.number for pack in packs], [pack.valve.serial for pack in packs])
             )
         if numbers:
             known = plan.packs.filter(number__in=numbers).order_by("number")
-            found.append(Option(plan, results, None, numbers, list(known.values_list("valve__serial", flat=True))))
+            found.append(
+                SealedOption(plan, results, None, numbers, list(known.values_list("valve__serial", flat=True)))
+            )
         if len(found) >= limit:
             break
     return sorted(found, key=lambda option: option.listing is None)[:limit]
@@ -134,7 +136,7 @@ def pack_in_words(allocation: Allocation) -> str:
     return f"sealed: {plans.where_in_words(pack.plan, pack.number)} of {pack.plan.line}"
 
 
-class Statement(NamedTuple):
+class SealedStatement(NamedTuple):
     """What is said of an order's packs of one lot."""
 
     plan: SamplingPlan
@@ -151,7 +153,7 @@ class Statement(NamedTuple):
         return f"{packs} of {self.plan.line}, {SEALED_WORDS}: {self.plan.basis}, {self.plan}; {self.result}"
 
 
-def statements(order: Order) -> list[Statement]:
+def statements(order: Order) -> list[SealedStatement]:
     held = Allocation.objects.filter(order_line__order=order, order_line__sealed=True, live=True)
     packs = (
         Pack.objects.filter(valve__in=held.values("valve"), opened=False)
@@ -164,10 +166,10 @@ def statements(order: Order) -> list[Statement]:
     return [_statement(same[0].plan, [pack.valve.serial for pack in same]) for same in by_plan.values()]
 
 
-def _statement(plan: SamplingPlan, serials: Sequence[str]) -> Statement:
+def _statement(plan: SamplingPlan, serials: Sequence[str]) -> SealedStatement:
     found = sealed_results.results(plan)
     result = f"{found.failed} of {found.tested} opened packs failed."
-    return Statement(plan, serials, result, acceptance.why_not_accepted(plan, found))
+    return SealedStatement(plan, serials, result, acceptance.why_not_accepted(plan, found))
 
 
 class SealedPacks:
@@ -181,13 +183,13 @@ class SealedPacks:
     def serves(self, line: OrderLine) -> bool:
         return line.sealed
 
-    def options(self, line: OrderLine) -> Sequence[Option]:
+    def options(self, line: OrderLine) -> Sequence[SealedOption]:
         return options(line)
 
     def set_aside(self, line: OrderLine, chosen: str, by: User) -> list[Valve]:
         return set_aside(line, chosen, by)
 
-    def statements(self, order: Order) -> Sequence[Statement]:
+    def statements(self, order: Order) -> Sequence[SealedStatement]:
         return statements(order)
 
     def where(self, allocation: Allocation) -> str:

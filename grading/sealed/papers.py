@@ -79,7 +79,7 @@ def statement_data(plan: SamplingPlan, on: date, listing: str = "", order: str =
     if last is None or last.action != SealedDecision.Action.ACCEPT:
         raise NoStatement("the lot is not accepted on its sample.")
     found = results.results(plan)
-    if found.decision.outcome != sampling.Outcome.ACCEPT:
+    if found.decision.outcome != sampling.LotOutcome.ACCEPT:
         raise NoStatement(f"the results no longer accept the lot: {found.decision.reason}")
     serials: tuple[str, ...] = ()
     if listing:

@@ -29,14 +29,14 @@ from grading.plots import charts
 from stockroom.models import Line, Pack, Packing, Return, SamplingPlan, SealedDecision, Valve
 from stockroom.sealed import plans
 from stockroom.sealed.pure import sampling
-from stockroom.sealed.pure.sampling import Decision, Unopened
+from stockroom.sealed.pure.sampling import LotDecision, Unopened
 from stockroom.site.chunks import chunked
 from stockroom.states import State
 
 Action = SealedDecision.Action
 
 
-class Verdict(StrEnum):
+class PieceVerdict(StrEnum):
     SHUT = "still shut"
     WAITING = "not judged yet"
     USABLE = "usable"
@@ -50,7 +50,7 @@ class Drawn(NamedTuple):
     number: int
     where: str
     valve: Valve | None
-    verdict: Verdict
+    verdict: PieceVerdict
     grade: str
     why: str
 
@@ -59,7 +59,7 @@ class Outside(NamedTuple):
     """A piece of the lot that was opened without being drawn. It counts for nothing here."""
 
     valve: Valve
-    verdict: Verdict
+    verdict: PieceVerdict
     grade: str
     why: str
 
@@ -78,7 +78,7 @@ class Results:
     drawn: Sequence[Drawn]
     tested: int
     failed: int
-    decision: Decision
+    decision: LotDecision
     unopened: Unopened
     rest: Rest | None  # while every piece is being tested
     still_sealed: int
@@ -94,39 +94,43 @@ class Results:
 
     @property
     def outside_failed(self) -> int:
-        return sum(one.verdict == Verdict.FAILED for one in self.outside)
+        return sum(one.verdict == PieceVerdict.FAILED for one in self.outside)
 
     @property
     def outside_judged(self) -> int:
-        return sum(one.verdict in (Verdict.USABLE, Verdict.FAILED) for one in self.outside)
+        return sum(one.verdict in (PieceVerdict.USABLE, PieceVerdict.FAILED) for one in self.outside)
 
     @property
     def shut(self) -> int:
-        return sum(drawn.verdict == Verdict.SHUT for drawn in self.drawn)
+        return sum(drawn.verdict == PieceVerdict.SHUT for drawn in self.drawn)
 
     @property
     def waiting(self) -> int:
-        return sum(drawn.verdict == Verdict.WAITING for drawn in self.drawn)
+        return sum(drawn.verdict == PieceVerdict.WAITING for drawn in self.drawn)
 
 
 def verdict(
     plan: SamplingPlan, valve: Valve, grade: Grade | None, returned: Collection[int] = ()
-) -> tuple[Verdict, str]:
+) -> tuple[PieceVerdict, str]:
     """Whether this piece is usable by the plan's rule, and why where the grade does not say it.
 
     `returned` are the positions of the pieces that went back to the supplier.
     """
     if grade is None:
         if valve.position in returned:
-            return Verdict.WAITING, "went back to the supplier unjudged"
-        return (Verdict.FAILED, f"written off: {valve.written_off}") if valve.written_off else (Verdict.WAITING, "")
+            return PieceVerdict.WAITING, "went back to the supplier unjudged"
+        return (
+            (PieceVerdict.FAILED, f"written off: {valve.written_off}")
+            if valve.written_off
+            else (PieceVerdict.WAITING, "")
+        )
     if not plan.worst_grade:
-        return (Verdict.USABLE if grade.saleable else Verdict.FAILED), ""
+        return (PieceVerdict.USABLE if grade.saleable else PieceVerdict.FAILED), ""
     names = grade.policy.parsed.names
     if plan.worst_grade not in names:
-        return Verdict.WAITING, f"{grade.policy} has no grade “{plan.worst_grade}” to compare with"
+        return PieceVerdict.WAITING, f"{grade.policy} has no grade “{plan.worst_grade}” to compare with"
     good = grade.saleable and grade.name in names[: names.index(plan.worst_grade) + 1]
-    return (Verdict.USABLE if good else Verdict.FAILED), ""
+    return (PieceVerdict.USABLE if good else PieceVerdict.FAILED), ""
 
 
 def results(plan: SamplingPlan) -> Results:
@@ -144,18 +148,18 @@ def results(plan: SamplingPlan) -> Results:
     others = list((not_drawn if test_all else not_drawn.exclude(pk__in=shut)).order_by("serial"))
     grades = grades_on_arrival([*sample, *others])
 
-    def said_of(valve: Valve) -> tuple[Verdict, str]:
+    def said_of(valve: Valve) -> tuple[PieceVerdict, str]:
         return verdict(plan, valve, grades.get(valve.pk), line.returned_positions)
 
     rows = [_drawn(plan, order, number, packs.get(number), grades, said_of) for order, number in drawn_numbers]
-    tested = sum(row.verdict in (Verdict.USABLE, Verdict.FAILED) for row in rows)
-    failed = sum(row.verdict == Verdict.FAILED for row in rows)
+    tested = sum(row.verdict in (PieceVerdict.USABLE, PieceVerdict.FAILED) for row in rows)
+    failed = sum(row.verdict == PieceVerdict.FAILED for row in rows)
     rest = None
     if test_all:
         said = [said_of(valve)[0] for valve in others]
-        known = sum(one in (Verdict.USABLE, Verdict.FAILED) for one in said)
+        known = sum(one in (PieceVerdict.USABLE, PieceVerdict.FAILED) for one in said)
         in_bulk = max(0, plan.lot_size - len(drawn_numbers) - len(others))
-        rest = Rest(known, said.count(Verdict.FAILED), len(others) - known, in_bulk)
+        rest = Rest(known, said.count(PieceVerdict.FAILED), len(others) - known, in_bulk)
     found: dict[tuple[int, str], int] = {}
     for row in rows:
         if row.valve and row.valve.pk in grades:
@@ -177,7 +181,7 @@ def results(plan: SamplingPlan) -> Results:
     )
 
 
-SaidOf = Callable[[Valve], tuple[Verdict, str]]
+SaidOf = Callable[[Valve], tuple[PieceVerdict, str]]
 
 
 def _drawn(
@@ -185,7 +189,7 @@ def _drawn(
 ) -> Drawn:
     where = plans.where_in_words(plan, number)
     if pack is None:
-        return Drawn(order, number, where, None, Verdict.SHUT, "", "")
+        return Drawn(order, number, where, None, PieceVerdict.SHUT, "", "")
     grade = grades.get(pack.valve_id)
     said, why = said_of(pack.valve)
     return Drawn(order, number, where, pack.valve, said, grade.name if grade else "", why)
@@ -237,7 +241,7 @@ def grades_on_arrival(valves: Sequence[Valve]) -> dict[int, Grade]:
 # The curve
 
 
-def oc_plot(plan: sampling.Plan) -> charts.Plot:
+def oc_plot(plan: sampling.AttributesPlan) -> charts.Plot:
     """Probability of acceptance over the share of bad pieces, with the lots accepted with 95 % and 10 %."""
     curve = sampling.operating_characteristic(plan)
     bad = sampling.limiting_quality(plan)
@@ -258,16 +262,16 @@ def oc_plot(plan: sampling.Plan) -> charts.Plot:
         description,
         tuple(charts.Tick(x(step), f"{step:g} %") for step in charts.nice_steps(0, 100 * curve[-1].share)),
         tuple(charts.Tick(y(step), f"{step} %") for step in (0, 25, 50, 75, 100)),
-        rules=(charts.Rule(y(95), "95 %", "zone"), charts.Rule(y(10), "10 %", "limit")),
+        rules=(charts.PlotLine(y(95), "95 %", "zone"), charts.PlotLine(y(10), "10 %", "limit")),
         paths=(charts.Path(" ".join(f"{x(100 * p.share)},{y(100 * p.probability)}" for p in curve), "trace"),),
         marks=(
-            charts.Mark(
+            charts.PlotMark(
                 x(100 * good.share),
                 y(100 * good.probability),
                 "circle",
                 f"{good.defective} bad: accepted with {_percent(good.probability)}",
             ),
-            charts.Mark(
+            charts.PlotMark(
                 x(100 * bad.share),
                 y(100 * bad.probability),
                 "square",

@@ -16,7 +16,7 @@ from django.utils.html import format_html
 from grading.listings.publishing import CannotList
 from grading.sealed import acceptance, deciding, papers, results
 from grading.sealed import listing as sealed_listing
-from grading.sealed.forms import DecideForm, OpenForm, PackingForm, PlanForm, SealedListingForm, SupplyForm
+from grading.sealed.forms import DecideForm, OpenForm, PackingForm, SamplingPlanForm, SealedListingForm, SupplyForm
 from grading.sealed.pure.sealed_pdf import draw_list_pdf, statement_pdf
 from grading.sealed.results import Results
 from stockroom.marks import identity
@@ -154,7 +154,7 @@ def _turned(found: Results, last: SealedDecision | None) -> bool:
     return (
         last is not None
         and last.action == Action.ACCEPT
-        and (found.decision.outcome not in (sampling.Outcome.ACCEPT, sampling.Outcome.ALL_TESTED))
+        and (found.decision.outcome not in (sampling.LotOutcome.ACCEPT, sampling.LotOutcome.ALL_TESTED))
     )
 
 
@@ -199,7 +199,7 @@ def pack_date(request: StaffRequest, number: str, line: int) -> HttpResponse:
         return redirect("sealed", number, line)
     try:
         kept = pack_dates.choose(packing, request.POST.get("reading", ""), request.user)
-    except pack_dates.NotAReading as problem:
+    except pack_dates.NoSuchPackReading as problem:
         messages.error(request, str(problem))
     else:
         messages.success(request, f"{kept.code} is read as {kept.words}." if kept.words else "Left undecided.")
@@ -216,7 +216,7 @@ def plan_new(request: StaffRequest, number: str, line: int) -> HttpResponse:
         return redirect("sealed-packs", number, line)
     earlier = plans.standing_plan(of)
     data = request.POST if request.method == "POST" else (request.GET if "method" in request.GET else None)
-    form = PlanForm(data, replaces=earlier is not None)
+    form = SamplingPlanForm(data, replaces=earlier is not None)
     lot_size = of.pieces - of.valves.count()
     plan = None
     if form.is_valid():
@@ -253,7 +253,7 @@ def plan_new(request: StaffRequest, number: str, line: int) -> HttpResponse:
     return render(request, "sealed/sealed_plan.html", context)
 
 
-def _proposals(supplier: Supplier, form: PlanForm) -> plans.Series | None:
+def _proposals(supplier: Supplier, form: SamplingPlanForm) -> plans.LotSeries | None:
     """What the switching rules say of the supplier at the AQL in the form."""
     aql = dict(form.data).get("aql")
     text = aql[0] if isinstance(aql, list) else aql

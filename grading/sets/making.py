@@ -24,7 +24,7 @@ from grading.matching.words import LARGEST_SET, SMALLEST_SET
 from grading.metrology.conformity import Outcome
 from grading.models import Grade, MatchedSet, Member, Policy
 from grading.verdicts import states
-from grading.verdicts.values import Spread, Value, claim
+from grading.verdicts.values import JudgedSpread, Value, claim
 from grading.verdicts.values import spread_of as spread_of_values
 from stockroom.marks.likeness import how_built, weeks_made
 from stockroom.models import Counter, Entry, Valve
@@ -182,7 +182,7 @@ def _unsure(rows: Sequence[Sequence[Value]], tolerance_percent: float, probabili
     return ""
 
 
-def spread_of(members: Sequence[Member]) -> list[Spread]:
+def spread_of(members: Sequence[Member]) -> list[JudgedSpread]:
     """How far the set spreads in each quantity, by the grades that its members were taken in with."""
     rows = figures([member.grade for member in members]).rows.values()
     return [spread_of_values(values) for values in zip(*rows, strict=True)]

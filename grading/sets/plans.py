@@ -25,7 +25,7 @@ COMPARED = 600
 WIDEST_PERCENT = 100.0
 
 
-class Planned(NamedTuple):
+class PlannedSets(NamedTuple):
     """One set, or one single, of a plan."""
 
     demand: str
@@ -35,8 +35,8 @@ class Planned(NamedTuple):
 
 
 class PoolPlan(NamedTuple):
-    made: list[Planned]
-    plan: planning.Plan
+    made: list[PlannedSets]
+    plan: planning.DemandPlan
     pool: int
 
 
@@ -47,9 +47,9 @@ class LeastLoss(NamedTuple):
     why: str
 
 
-def mix_of(type_: ValveType) -> list[planning.Demand]:
+def mix_of(type_: ValveType) -> list[planning.PlanDemand]:
     return [
-        planning.Demand(str(row), row.size, float(row.price), row.wanted, row.within_percent / 100)
+        planning.PlanDemand(str(row), row.size, float(row.price), row.wanted, row.within_percent / 100)
         for row in Demand.objects.filter(type=type_)
     ]
 
@@ -66,7 +66,7 @@ def plan_for(type_: ValveType, best_grades: int) -> PoolPlan:
     stock = _pool(type_, best_grades, max(demand.size for demand in mix))
     plan = planning.plan(stock.pieces, mix, time_limit_s=PLAN_TIME_S)
     made = [
-        Planned(
+        PlannedSets(
             one.demand,
             tuple(stock.valves[key] for key in one.keys),
             max(one.spread) if len(one.keys) > 1 else None,
@@ -123,6 +123,6 @@ def _by_serial(piece: Piece, stock: making.Pool) -> Piece:
     return replace(piece, key=stock.valves[piece.key].serial)
 
 
-def _as_this(line: OrderLine, within: float, pool: int) -> planning.Demand:
+def _as_this(line: OrderLine, within: float, pool: int) -> planning.PlanDemand:
     price = float(line.unit_price) if line.unit_price else 1.0
-    return planning.Demand(str(line), line.set_size, price, pool // line.set_size, within)
+    return planning.PlanDemand(str(line), line.set_size, price, pool // line.set_size, within)

@@ -211,7 +211,7 @@ def run_accept(request: StaffRequest, pk: int) -> HttpResponse:
 def run_swap(request: StaffRequest, pk: int, place: int) -> HttpResponse:
     """First shows what the change costs; with `sure` it is kept."""
     found = get_object_or_404(MatchRun.objects.select_related("type"), pk=pk)
-    table = swaps.Table.of(found)
+    table = swaps.SwapTable.of(found)
     if place >= len(table.found):
         raise Http404("The run has no such set.")
     form = SwapForm(request.POST or None)

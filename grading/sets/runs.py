@@ -216,7 +216,7 @@ class Found(NamedTuple):
     taken: str = ""
 
     @classmethod
-    def of(cls, made: matching.MatchedSet) -> Found:
+    def of(cls, made: matching.FoundSet) -> Found:
         return cls(tuple(int(str(key)) for key in made.keys), made.spread, made.tier, made.value)
 
     def stored(self) -> list[Any]:

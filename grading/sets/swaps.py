@@ -1,6 +1,6 @@
 """Change a set of a run by hand, and see what that costs.
 
-- `Table.of(run)`: the run's sets beside the stock as it is now
+- `SwapTable.of(run)`: the run's sets beside the stock as it is now
   - `.swap(place, out, in_)`: what a change would cost
   - `.replacements(place, out)`: the valves that could go in, the least loss first
 - `keep_swap(run, place, out, in_)`: the change is kept
@@ -42,7 +42,7 @@ class Swap(NamedTuple):
         return self.before - self.after
 
 
-class Table(NamedTuple):
+class SwapTable(NamedTuple):
     """A run's sets beside the stock as it is now."""
 
     found: Sequence[Found]
@@ -51,7 +51,7 @@ class Table(NamedTuple):
     pieces: dict[int, matching.Piece]
 
     @classmethod
-    def of(cls, run: MatchRun) -> Table:
+    def of(cls, run: MatchRun) -> SwapTable:
         ask = Ask.read(run.ask)
         stock = ask.pool(run.type)
         return cls(found_sets(run), ask, stock, {int(str(piece.key)): piece for piece in stock.pieces})
@@ -116,9 +116,9 @@ class Table(NamedTuple):
 
 @transaction.atomic
 def keep_swap(run: MatchRun, place: int, out: Valve, in_: Valve) -> Swap:
-    """As `Table.swap`, and the run's sets are changed accordingly."""
+    """As `SwapTable.swap`, and the run's sets are changed accordingly."""
     run = MatchRun.objects.select_for_update().get(pk=run.pk)
-    table = Table.of(run)
+    table = SwapTable.of(run)
     change = table.swap(place, out, in_)
     found = [change.changed if number == place else other for number, other in enumerate(table.found)]
     keep(run, [other for number, other in enumerate(found) if number != change.robbed])

@@ -18,7 +18,7 @@ from grading.plots import charts as plots
 from grading.testers import reference_checks as at_checks
 from grading.testers.conditions import conditions_for
 from grading.testers.fields import SureForm, ValueField
-from grading.testers.reference_checks import Chart, CheckProblem
+from grading.testers.reference_checks import CheckChart, CheckProblem
 from grading.testers.study_views import CorrectForm
 from grading.testers.views import SectionForm
 from stockroom.models import Valve
@@ -34,7 +34,7 @@ FAR_SIGMAS = 10  # a check so far off is first taken for a slip of the hand
 class CheckForm(SureForm):
     """One field a reference valve; those not read now may stay empty."""
 
-    def __init__(self, charts: list[Chart], due: set[int], *args: Any, **kwargs: Any) -> None:
+    def __init__(self, charts: list[CheckChart], due: set[int], *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
         self.charts = {f"r{chart.reference.pk}": chart for chart in charts}
         for name, chart in self.charts.items():
@@ -179,7 +179,7 @@ def checks(request: StaffRequest) -> HttpResponse:
     )
 
 
-def _tell(request: StaffRequest, outcomes: list[at_checks.Outcome]) -> None:
+def _tell(request: StaffRequest, outcomes: list[at_checks.CheckOutcome]) -> None:
     for outcome in outcomes:
         chart = outcome.chart
         if not chart.in_control:
@@ -264,7 +264,7 @@ def chart(request: HttpRequest, pk: int, tester: int) -> HttpResponse:
     )
 
 
-def _plots(chart: Chart) -> list[plots.Plot]:
+def _plots(chart: CheckChart) -> list[plots.Plot]:
     if len(chart.checks) < 2:
         return []
     skipped = max(0, len(chart.checks) - SHOWN)
@@ -276,7 +276,7 @@ def _plots(chart: Chart) -> list[plots.Plot]:
         if chart.judged_from + i >= skipped
     )
     baseline = range(max(0, chart.first - skipped), max(0, chart.last - skipped)) if chart.lines else range(0)
-    series = plots.Series(
+    series = plots.PlotSeries(
         [check.value for check in shown], [_when(check) for check in shown], signalled, baseline, chart.reference.unit
     )
     drawn = [plots.individuals_plot(series, chart.lines)]

@@ -8,7 +8,7 @@ from django import forms
 
 from grading.metrology import units
 from grading.metrology.plausible import Doubt, doubt, stray_serial
-from grading.metrology.units import UnreadableNumber
+from grading.metrology.units import UnreadableReading
 from grading.models import Quantity
 
 UNITS = {
@@ -49,13 +49,13 @@ class ValueField(forms.CharField):
             raise forms.ValidationError(f"“{serial}” is a serial: the scanner fired in this field. Type the reading.")
         try:
             return self._number(text)
-        except UnreadableNumber as error:
+        except UnreadableReading as error:
             raise forms.ValidationError(str(error)) from None
 
     def _number(self, text: str) -> float:
         unit = UNITS.get(self.quantity)
         if unit is None:
-            number = float(units.number(text, None if "," in text else units.Mark.POINT))
+            number = float(units.number(text, None if "," in text else units.TypedMark.POINT))
         else:
             number = units.read_typed(text, unit).value
         if number < 0 and self.quantity != Quantity.GRID_CURRENT:

@@ -1,7 +1,7 @@
 """A tester as an instrument: how well it reads, when it was calibrated, and what its readings are compared with.
 
 How well
-- `record_of(tester, on)`: a `Record`; its `known(quantity, value)` gives the terms of a reading's uncertainty
+- `record_of(tester, on)`: a `TesterRecord`; its `known(quantity, value)` gives the terms of a reading's uncertainty
   (`grading.metrology.uncertainty`), what they rest on, and what nobody has written down
 - `calibration_of(tester, on)`, `calibration_state(tester, on)`: the calibration of a day, and whether it is overdue
 - `may_record(tester, quantity)`: whether a reading of this quantity can be kept, and why not
@@ -33,7 +33,7 @@ from grading.models import Calibration, CalibrationValue, Capability, Quantity, 
 from grading.models.instruments import CLAIMING
 from grading.testers import house_nominals, studies
 from grading.testers.conditions import conditions_for, conversion
-from grading.testers.studies import Repeatability
+from grading.testers.studies import StudiedRepeatability
 from stockroom.models import Entry
 from stockroom.site.changes import differences, fitted
 
@@ -74,7 +74,7 @@ def calibration_state(tester: Tester, on: date | None = None) -> CalibrationStat
 # How well it reads
 
 
-class Known(NamedTuple):
+class KnownTerms(NamedTuple):
     """The terms of a reading's uncertainty near one value, in the quantity's unit.
 
     `resting_on` says where each comes from; `wanting` says what is not known and therefore not in it, so that an
@@ -86,7 +86,7 @@ class Known(NamedTuple):
     wanting: tuple[str, ...]
 
 
-class Record(NamedTuple):
+class TesterRecord(NamedTuple):
     """All that is written down of a tester on a day, read from the database once."""
 
     tester: Tester
@@ -94,9 +94,9 @@ class Record(NamedTuple):
     capabilities: Mapping[str, Capability]
     calibration: Calibration | None
     calibration_values: Mapping[str, CalibrationValue]
-    repeatability: Mapping[str, Repeatability]
+    repeatability: Mapping[str, StudiedRepeatability]
 
-    def known(self, quantity: Quantity, value: float) -> Known:
+    def known(self, quantity: Quantity, value: float) -> KnownTerms:
         """The terms for `grading.metrology.uncertainty.reading`, `difference`, `ratio` and `spread` near `value`.
 
         The calibration's uncertainty, a percentage, is taken at `value`, and stands as an offset that readings of
@@ -124,11 +124,11 @@ class Record(NamedTuple):
             resting_on.append(f"study {repeats.study.pk}, repeatability {repeats.in_words}")
         else:
             wanting.append(f"no repeatability study of its {quantity.label} is finished")
-        return Known(_terms(capability, calibrated, repeats, value), tuple(resting_on), tuple(wanting))
+        return KnownTerms(_terms(capability, calibrated, repeats, value), tuple(resting_on), tuple(wanting))
 
 
 def _terms(
-    capability: Capability, calibrated: CalibrationValue | None, repeats: Repeatability | None, value: float
+    capability: Capability, calibrated: CalibrationValue | None, repeats: StudiedRepeatability | None, value: float
 ) -> ReadingTerms:
     terms = ReadingTerms(
         resolution=capability.resolution,
@@ -143,13 +143,13 @@ def _terms(
     return repeats.added_to(terms) if repeats else terms
 
 
-def record_of(tester: Tester, on: date | None = None) -> Record:
+def record_of(tester: Tester, on: date | None = None) -> TesterRecord:
     """Studies count from the day they are finished, whatever `on` is: they say how the tester repeats."""
     day = on or timezone.localdate()
     capabilities = {row.quantity: row for row in tester.capabilities.all()}
     calibration = calibration_of(tester, day)
     found = {quantity: studies.repeatability_of(tester, Quantity(quantity)) for quantity in capabilities}
-    return Record(
+    return TesterRecord(
         tester,
         day,
         capabilities,
@@ -180,7 +180,7 @@ def _cannot(tester: Tester, quantity: Quantity, described: bool) -> str:
 # What a reading is compared with
 
 
-class Kind(StrEnum):
+class BasisKind(StrEnum):
     SHEET = "data sheet"
     CONVERTED = "converted"
     HOUSE = "house nominal"
@@ -196,7 +196,7 @@ class Basis(NamedTuple):
     `sheet_limits`. `words` are for the papers.
     """
 
-    kind: Kind
+    kind: BasisKind
     nominal: float | None
     nominal_u: float
     factor: float
@@ -228,15 +228,15 @@ def basis_for(tester: Tester, test_point: TestPoint, quantity: Quantity, at: dat
     setting = conditions_for(tester, test_point, at)
     if setting.condition is None:
         words = f"beside the data sheet's nominal, at the data sheet's conditions ({test_point.conditions})"
-        return Basis(Kind.SHEET, nominal, 0.0, 1.0, 0.0, True, words)
+        return Basis(BasisKind.SHEET, nominal, 0.0, 1.0, 0.0, True, words)
     if setting.condition.judged_by == TesterCondition.JudgedBy.HOUSE:
         return _beside_house(setting.condition, quantity)
     try:
         factor, relative_u, words = conversion(setting.condition, quantity)
     except ConversionRefused as refusal:
-        return Basis(Kind.NONE, None, 0.0, 1.0, 0.0, False, f"compared with nothing: {refusal}")
+        return Basis(BasisKind.NONE, None, 0.0, 1.0, 0.0, False, f"compared with nothing: {refusal}")
     return Basis(
-        Kind.CONVERTED,
+        BasisKind.CONVERTED,
         nominal,
         0.0,
         factor,
@@ -250,9 +250,11 @@ def basis_for(tester: Tester, test_point: TestPoint, quantity: Quantity, at: dat
 def _scale(tester: Tester) -> Basis:
     capability = next((row for row in tester.capabilities.all() if row.quantity == Quantity.EMISSION), None)
     if capability is None or capability.scale_pass_at is None:
-        return Basis(Kind.NONE, None, 0.0, 1.0, 0.0, False, "compared with nothing: the scale's good mark is not known")
+        return Basis(
+            BasisKind.NONE, None, 0.0, 1.0, 0.0, False, "compared with nothing: the scale's good mark is not known"
+        )
     words = f"passed or failed on a scale, good from {capability.scale_pass_at:g}; it claims nothing in mA or mA/V"
-    return Basis(Kind.SCALE, None, 0.0, 1.0, 0.0, False, words)
+    return Basis(BasisKind.SCALE, None, 0.0, 1.0, 0.0, False, words)
 
 
 def _beside_house(condition: TesterCondition, quantity: Quantity) -> Basis:
@@ -260,13 +262,13 @@ def _beside_house(condition: TesterCondition, quantity: Quantity) -> Basis:
     where = f"at {condition.in_words} on {condition.tester}"
     if learnt is None:
         words = f"compared with nothing: no house nominal has been learnt {where}"
-        return Basis(Kind.NONE, None, 0.0, 1.0, 0.0, False, words)
+        return Basis(BasisKind.NONE, None, 0.0, 1.0, 0.0, False, words)
     words = (
         f"beside a house nominal {where}: the median, {quantity.shown(learnt.median)}, of {learnt.count} known-good "
         f"NOS valves of ours (robust standard deviation {quantity.shown(float(f'{learnt.spread:.2g}'))}), "
         f"learnt {timezone.localtime(learnt.learnt_at):%d %b %Y}"
     )
-    return Basis(Kind.HOUSE, learnt.median, learnt.standard_uncertainty, 1.0, 0.0, False, words)
+    return Basis(BasisKind.HOUSE, learnt.median, learnt.standard_uncertainty, 1.0, 0.0, False, words)
 
 
 # Writing it down

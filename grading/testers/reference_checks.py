@@ -3,7 +3,7 @@
 - `due(shift)`: the reference valves not yet read in this shift; `for_tester(tester)`: all that are read on it
 - `take(reference, shift, value, by)`: keep a check, judge the chart, and stop the tester if it is out of control
 - `correct(check, value, reason, by)`: append-only, like readings; a stop it caused is still the owner's to clear
-- `chart_of(reference, tester)`: a `Chart`: checks, lines, signals, and from when they count
+- `chart_of(reference, tester)`: a `CheckChart`: checks, lines, signals, and from when they count
 - `choose_baseline(...)`: draw the lines from other checks
 - `may_grade(tester)`: whether the bench may grade on it, and why not
 - `under_review(stop)`: every reading since the last good check; `clear(stop, action, new_baseline, by)`
@@ -33,7 +33,7 @@ from django.db.models import Q, QuerySet
 from django.utils import timezone
 
 from grading.metrology import control
-from grading.metrology.control import Assessment, IndividualsChart, Rule
+from grading.metrology.control import ChartAssessment, ChartRule, IndividualsChart
 from grading.models import Baseline, Capability, Reading, ReferenceCheck, ReferenceValve, Shift, Stop, Tester
 from stockroom.models import Entry
 from stockroom.site.changes import fitted
@@ -92,7 +92,7 @@ def put_in_use(reference: ReferenceValve, active: bool, by: User) -> None:
 # The chart
 
 
-class Chart(NamedTuple):
+class CheckChart(NamedTuple):
     """One reference valve on one tester.
 
     `checks` are all that stand, in the order read. The lines are drawn from `checks[first:last]`, the baseline; while
@@ -108,7 +108,7 @@ class Chart(NamedTuple):
     last: int
     lines: IndividualsChart | None
     judged_from: int
-    assessment: Assessment | None
+    assessment: ChartAssessment | None
     problem: str
 
     @property
@@ -137,9 +137,9 @@ class Chart(NamedTuple):
         return [check for check in self.checks[self.first : self.last] if not low <= check.value <= high]
 
     @property
-    def broken(self) -> list[tuple[Rule, int, int]]:
+    def broken(self) -> list[tuple[ChartRule, int, int]]:
         """Each rule that is broken, with the stretch `checks[first:last]` in which it is."""
-        found: dict[str, tuple[Rule, int, int]] = {}
+        found: dict[str, tuple[ChartRule, int, int]] = {}
         for signal in self.assessment.signals if self.assessment else ():
             rule, first, last = found.get(signal.rule.key, (signal.rule, len(self.checks), 0))
             found[rule.key] = (
@@ -150,7 +150,7 @@ class Chart(NamedTuple):
         return list(found.values())
 
 
-def chart_of(reference: ReferenceValve, tester: Tester) -> Chart:
+def chart_of(reference: ReferenceValve, tester: Tester) -> CheckChart:
     standing = ReferenceCheck.objects.standing().filter(reference=reference, shift__tester=tester)
     checks = tuple(standing.select_related("by", "shift").order_by("taken_at", "pk"))
     baseline = Baseline.objects.filter(reference=reference, tester=tester).select_related("by").first()
@@ -159,16 +159,16 @@ def chart_of(reference: ReferenceValve, tester: Tester) -> Chart:
     size = baseline.size if baseline else BASELINE
     last = min(first + size, len(checks))
     if last - first < size:
-        return Chart(reference, tester, checks, baseline, first, last, None, last, None, "")
+        return CheckChart(reference, tester, checks, baseline, first, last, None, last, None, "")
     try:
         lines = _lines([check.value for check in checks[first:last]], _step(reference, tester))
     except CheckProblem as problem:
-        return Chart(reference, tester, checks, baseline, first, last, None, last, None, str(problem))
+        return CheckChart(reference, tester, checks, baseline, first, last, None, last, None, str(problem))
     judged_from = last
     if cleared and cleared.cleared_at:
         judged_from = max(judged_from, _position(checks, cleared.cleared_at))
     assessment = control.assess([check.value for check in checks[judged_from:]], lines)
-    return Chart(reference, tester, checks, baseline, first, last, lines, judged_from, assessment, "")
+    return CheckChart(reference, tester, checks, baseline, first, last, lines, judged_from, assessment, "")
 
 
 def _position(checks: Sequence[ReferenceCheck], when: datetime) -> int:
@@ -217,13 +217,15 @@ def choose_baseline(
 # Checking
 
 
-class Outcome(NamedTuple):
+class CheckOutcome(NamedTuple):
     check: ReferenceCheck
-    chart: Chart
+    chart: CheckChart
     stop: Stop | None  # the tester is stopped, by this check or before it
 
 
-def take(reference: ReferenceValve, shift: Shift, value: float, by: User, taken_at: datetime | None = None) -> Outcome:
+def take(
+    reference: ReferenceValve, shift: Shift, value: float, by: User, taken_at: datetime | None = None
+) -> CheckOutcome:
     """`taken_at` is when it was read, if not now.
 
     Raises CheckProblem: the shift has ended, or this tester does not read that valve.
@@ -240,7 +242,7 @@ def take(reference: ReferenceValve, shift: Shift, value: float, by: User, taken_
         return _judged(check, by)
 
 
-def correct(check: ReferenceCheck, value: float, reason: str, by: User) -> Outcome:
+def correct(check: ReferenceCheck, value: float, reason: str, by: User) -> CheckOutcome:
     """Raises CheckProblem: it has been corrected already."""
     try:
         with transaction.atomic():
@@ -260,7 +262,7 @@ def correct(check: ReferenceCheck, value: float, reason: str, by: User) -> Outco
         raise CheckProblem("This check has been corrected already. Correct the correction.") from None
 
 
-def _judged(check: ReferenceCheck, by: User) -> Outcome:
+def _judged(check: ReferenceCheck, by: User) -> CheckOutcome:
     """Record the baseline once it is whole; stop the tester, or widen its stop, when the chart is out of control."""
     reference, tester = check.reference, check.shift.tester
     chart = chart_of(reference, tester)
@@ -269,7 +271,7 @@ def _judged(check: ReferenceCheck, by: User) -> Outcome:
         chart = chart_of(reference, tester)
     stop = standing_stop(tester)
     if chart.in_control:
-        return Outcome(check, chart, stop)
+        return CheckOutcome(check, chart, stop)
     since, why = _suspect_since(chart), reasons(chart)
     if stop is None:
         stop = Stop.objects.create(tester=tester, why=why, check_made=check, suspect_since=since)
@@ -279,10 +281,10 @@ def _judged(check: ReferenceCheck, by: User) -> Outcome:
         others = [line for line in stop.why.splitlines() if not line.startswith(f"{reference} is out")]
         stop.why = "\n".join([*others, why])
         stop.save(update_fields=["suspect_since", "why"])
-    return Outcome(check, chart, stop)
+    return CheckOutcome(check, chart, stop)
 
 
-def _suspect_since(chart: Chart) -> datetime:
+def _suspect_since(chart: CheckChart) -> datetime:
     """The time of the last check that no broken rule blames, by `control.assess`, which is cautious.
 
     When none came since, that of the baseline's last check, or the clearing of the last stop.
@@ -295,7 +297,7 @@ def _suspect_since(chart: Chart) -> datetime:
     return max(before, cleared.cleared_at) if cleared and cleared.cleared_at else before
 
 
-def reasons(chart: Chart) -> str:
+def reasons(chart: CheckChart) -> str:
     """The rules that are broken, in a sentence; nothing when none is."""
     if chart.in_control:
         return ""

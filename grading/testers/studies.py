@@ -5,7 +5,7 @@
 - `take(study, cell, value)`, `correct(reading, value, reason, by)`: append-only, like readings
 - `finish(study, by)`, `give_up(study, why, by)`
 - `analyse(study)`: an `Analysis`, the analysis of variance (`grading.metrology.repeatability`) put in words
-- `repeatability_of(tester, quantity)`: what the latest finished study says of the tester, as a `Repeatability`
+- `repeatability_of(tester, quantity)`: what the latest finished study says of the tester, as a `StudiedRepeatability`
 
 The order: in each round every operator reads every valve once, in an order of that operator's own for that round.
 It follows from the study's seed, so it can be drawn again. Nobody is shown an earlier reading.
@@ -226,7 +226,7 @@ def _lock_open(study: Study) -> None:
 # What it says
 
 
-class Row(NamedTuple):
+class StudyRow(NamedTuple):
     """One component, in the words of the page; values in the quantity's unit."""
 
     name: str
@@ -258,7 +258,7 @@ class Analysis(NamedTuple):
         )
 
     @property
-    def rows(self) -> list[Row]:
+    def rows(self) -> list[StudyRow]:
         if self.result is None:
             return []
         r = self.result
@@ -272,7 +272,7 @@ class Analysis(NamedTuple):
             ("Total", "", r.total),
         ]
         return [
-            Row(
+            StudyRow(
                 name,
                 meaning,
                 part.standard_deviation,
@@ -368,7 +368,7 @@ def analyse(study: Study) -> Analysis:
     return Analysis(study, result, "", table)
 
 
-class Repeatability(NamedTuple):
+class StudiedRepeatability(NamedTuple):
     """What a finished study says of one reading of the tester.
 
     For anode current and gm the standard deviations are relative to the mean reading (0.012 is 1.2 %); for a scale,
@@ -401,7 +401,7 @@ class Repeatability(NamedTuple):
         return terms._replace(repeatability_sd=self.standard_deviation, reproducibility_sd=self.reproducibility_sd)
 
 
-def repeatability_of(tester: Tester, quantity: Quantity) -> Repeatability | None:
+def repeatability_of(tester: Tester, quantity: Quantity) -> StudiedRepeatability | None:
     """By the latest finished study that could be analysed; None when there is none."""
     for study in (
         Study.objects.filter(tester=tester, quantity=quantity).exclude(finished_at=None).order_by("-finished_at", "-pk")
@@ -411,7 +411,7 @@ def repeatability_of(tester: Tester, quantity: Quantity) -> Repeatability | None
             continue
         relative = quantity in CLAIMING and result.grand_mean > 0
         scale = result.grand_mean if relative else 1.0
-        return Repeatability(
+        return StudiedRepeatability(
             result.repeatability.standard_deviation / scale,
             result.repeatability_degrees_of_freedom,
             study,

@@ -25,7 +25,7 @@ from stockroom.site.people import Role, StaffRequest, for_roles
 from stockroom.site.web import page_of
 
 
-class PlanForm(forms.Form):
+class StudyPlanForm(forms.Form):
     quantity = forms.ChoiceField(label="Quantity")
     serials = forms.CharField(
         label="Valves",
@@ -143,7 +143,7 @@ def _plot(analysis: Analysis) -> charts.Plot | None:
 @for_roles(Role.BENCH)
 def study_new(request: StaffRequest, pk: int) -> HttpResponse:
     tester = get_object_or_404(Tester, pk=pk)
-    form = PlanForm(tester, request.POST or None)
+    form = StudyPlanForm(tester, request.POST or None)
     if request.method == "POST" and form.is_valid():
         clean = form.cleaned_data
         try:

@@ -183,7 +183,7 @@ def _edit(request: StaffRequest, known: Tester, title: str, back: str) -> HttpRe
     return render(request, "site/form.html", {"form": form, "title": title, "back": back})
 
 
-class Measured(NamedTuple):
+class TesterMeasures(NamedTuple):
     """A quantity of a tester with everything known of it; `wanting` is what is not."""
 
     capability: Capability
@@ -214,10 +214,10 @@ def tester(request: HttpRequest, pk: int) -> HttpResponse:
     )
 
 
-def _measured(record: records.Record) -> Iterator[Measured]:
+def _measured(record: records.TesterRecord) -> Iterator[TesterMeasures]:
     for quantity, capability in record.capabilities.items():
         calibrated = record.calibration_values.get(quantity)
-        yield Measured(
+        yield TesterMeasures(
             capability,
             calibrated.standard_uncertainty_percent if calibrated else None,
             record.repeatability.get(quantity),

@@ -1,6 +1,6 @@
 """What became of what a supplier sent: how much of it was usable, of which grade, and what a usable valve cost.
 
-- `LineRecord`, `Record`: one line, and many lines together
+- `LineRecord`, `GoodsRecord`: one line, and many lines together
 - `records_of(lines)`: a LineRecord for each line, in a fixed number of queries
 - `together(records)`: the Record of them all
 - `by_supplier(suppliers)`: the Record of each supplier, in a fixed number of queries
@@ -38,7 +38,7 @@ class GradeCount(NamedTuple):
 
 
 @dataclass(frozen=True)
-class Record:
+class GoodsRecord:
     """Counts of pieces, and what the known ones cost in the home currency."""
 
     expected: int
@@ -80,7 +80,7 @@ class Record:
 
 class LineRecord(NamedTuple):
     line: Line
-    record: Record
+    record: GoodsRecord
 
 
 def records_of(lines: Collection[Line]) -> list[LineRecord]:
@@ -115,11 +115,11 @@ def _went_back(lost: QuerySet[Valve], positions: Mapping[int, Collection[int]]) 
 
 def _record(
     line: Line, grades: Mapping[tuple[int, str, bool], int], written_off: int, unjudged: int, places: int
-) -> Record:
+) -> GoodsRecord:
     written_off -= unjudged
     known = sum(grades.values()) + written_off
     bearing = line.bearing_cost
-    return Record(
+    return GoodsRecord(
         expected=line.expected,
         received=line.received,
         sent_back=line.sent_back + unjudged,
@@ -131,12 +131,12 @@ def _record(
     )
 
 
-def together(records: Sequence[Record], places: int) -> Record:
+def together(records: Sequence[GoodsRecord], places: int) -> GoodsRecord:
     """The sums. A grade of the same name and rank counts as one, whatever version of the policy gave it."""
     grades: Counter[tuple[int, str, bool]] = Counter()
     for record in records:
         grades.update(record.grades)
-    return Record(
+    return GoodsRecord(
         expected=sum(record.expected for record in records),
         received=sum(record.received for record in records),
         sent_back=sum(record.sent_back for record in records),
@@ -151,13 +151,13 @@ def together(records: Sequence[Record], places: int) -> Record:
 class SupplierRecord(NamedTuple):
     supplier: Supplier
     lines: int
-    record: Record
+    record: GoodsRecord
 
 
 def by_supplier(suppliers: Collection[Supplier]) -> list[SupplierRecord]:
     """The record of everything each supplier sent, in order."""
     lines = list(Line.objects.filter(lot__supplier__in=suppliers).select_related("lot"))
-    found: dict[int, list[Record]] = defaultdict(list)
+    found: dict[int, list[GoodsRecord]] = defaultdict(list)
     for line, record in _records(lines, "line__lot__supplier", [supplier.pk for supplier in suppliers]):
         found[line.lot.supplier_id].append(record)
     places = minor_places(Shop.own().currency)

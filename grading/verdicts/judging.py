@@ -18,7 +18,7 @@ from django.db import transaction
 
 from catalog.models import Section
 from grading.models import Grade, Policy, Reading
-from grading.testers.records import Kind
+from grading.testers.records import BasisKind
 from grading.verdicts import states
 from grading.verdicts.pure.grades import Judgement, judge
 from grading.verdicts.repeats import Repeats, by_section
@@ -94,7 +94,7 @@ def _judged(valves: Collection[Valve], policy: Policy) -> list[Judged]:
             of_section = values_of(repeats, bench)
             values += of_section
             sections.append(as_section(repeats, of_section, bench))
-        if any(value.kind == Kind.NONE for value in values):
+        if any(value.kind == BasisKind.NONE for value in values):
             continue  # read at conditions that nothing is known of: see `why_ungraded`
         found.append(Judged(valve, speaks, values, standing.get(valve.pk), judge(rules, sections)))
     return found
@@ -106,7 +106,7 @@ def why_ungraded(valve: Valve) -> str:
     values = [
         value for repeats in evidence_for([valve])[valve.pk].repeats.values() for value in values_of(repeats, bench)
     ]
-    return "; ".join(dict.fromkeys(value.basis for value in values if value.kind == Kind.NONE))
+    return "; ".join(dict.fromkeys(value.basis for value in values if value.kind == BasisKind.NONE))
 
 
 def changes(policy: Policy, valves: Collection[Valve]) -> list[Change]:

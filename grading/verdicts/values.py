@@ -3,7 +3,7 @@
 - `Bench`: what is written down of the testers, read once for many valves
 - `Value`: one quantity of one section, with its uncertainty and its basis; a grade keeps them
 - `values_of(repeats, bench)`, `as_section(repeats, values)`: for judging
-- `Spread`, `spread_of(values)`: how far a set spreads, with the uncertainty of the comparison
+- `JudgedSpread`, `spread_of(values)`: how far a set spreads, with the uncertainty of the comparison
 - `claim(values, tolerance, probability)`: whether a set is sure enough to be within its tolerance
 
 A level counts every term of the tester's uncertainty; a comparison of valves read on one tester counts only what is
@@ -27,8 +27,8 @@ from grading.metrology.conformity import SetDecision, decide_set
 from grading.models import Quantity, Tester
 from grading.models.instruments import CLAIMING
 from grading.testers.conditions import conditions_for
-from grading.testers.records import Basis, Kind, Record, Unmeasured, basis_for, record_of
-from grading.verdicts.pure.grades import Known, SectionReading
+from grading.testers.records import Basis, BasisKind, TesterRecord, Unmeasured, basis_for, record_of
+from grading.verdicts.pure.grades import ReadingUncertainty, SectionReading
 from grading.verdicts.repeats import Repeats
 
 SQRT_12 = sqrt(12)
@@ -39,7 +39,7 @@ class Bench:
 
     def __init__(self) -> None:
         self._testers: dict[int, Tester] = {}
-        self._records: dict[tuple[int, date], Record] = {}
+        self._records: dict[tuple[int, date], TesterRecord] = {}
         self._bases: dict[tuple[int, int, str, int | None], Basis | None] = {}
 
     def tester(self, pk: int) -> Tester:
@@ -48,7 +48,7 @@ class Bench:
             self._testers[pk] = rows.get(pk=pk)
         return self._testers[pk]
 
-    def record(self, tester_id: int, at: datetime) -> Record:
+    def record(self, tester_id: int, at: datetime) -> TesterRecord:
         day = timezone.localdate(at)
         if (tester_id, day) not in self._records:
             self._records[tester_id, day] = record_of(self.tester(tester_id), day)
@@ -57,7 +57,7 @@ class Bench:
     def conditions(self, tester_id: int, point: TestPoint, basis: Basis, at: datetime) -> str:
         """The tester's own settings beside a house nominal; the sheet's where it was read or brought there."""
         setting = conditions_for(self.tester(tester_id), point, at)
-        return setting.in_words if basis.kind in (Kind.HOUSE, Kind.NONE) else point.conditions
+        return setting.in_words if basis.kind in (BasisKind.HOUSE, BasisKind.NONE) else point.conditions
 
     def basis(self, tester_id: int, point: TestPoint, quantity: Quantity, at: datetime) -> Basis | None:
         """None where the tester's record says that it does not measure this."""
@@ -121,11 +121,11 @@ class Value:
         return None if self.standard_uncertainty is None else self.standard_uncertainty / self.value
 
     @property
-    def known(self) -> Known | None:
+    def known(self) -> ReadingUncertainty | None:
         if self.repeatability_sd is None or self.systematic_u is None:
             return None
         degrees = inf if self.degrees_of_freedom is None else self.degrees_of_freedom
-        return Known(
+        return ReadingUncertainty(
             self.repeatability_sd, self.systematic_u, degrees, self.resolution, self.readings, self.ratio_u or 0.0
         )
 
@@ -158,7 +158,7 @@ def values_of(repeats: Repeats, bench: Bench) -> list[Value]:
     return values
 
 
-def _with_uncertainty(plain: Value, mean: float, quantity: Quantity, basis: Basis, record: Record) -> Value:
+def _with_uncertainty(plain: Value, mean: float, quantity: Quantity, basis: Basis, record: TesterRecord) -> Value:
     if quantity not in record.capabilities:
         return plain
     known = record.known(quantity, mean)
@@ -224,7 +224,7 @@ def _scale_pass_at(bench: Bench, tester_id: int) -> float | None:
 
 
 @dataclass(frozen=True)
-class Spread:
+class JudgedSpread:
     """Largest over smallest, less one, of one quantity in a set.
 
     `expanded_uncertainty` is of the comparison (95 %), None where a reading has none. `common` says whether the
@@ -251,7 +251,7 @@ def short_name(section: int, quantity: Quantity) -> str:
     return f"{'Ia' if quantity == Quantity.ANODE_CURRENT else 'gm'}, section {section}"
 
 
-def spread_of(values: Sequence[Value]) -> Spread:
+def spread_of(values: Sequence[Value]) -> JudgedSpread:
     """The spread of one quantity over a set; all values are of the same section and quantity."""
     low, high = min(values, key=lambda v: v.value), max(values, key=lambda v: v.value)
     common = read_together(values)
@@ -262,7 +262,9 @@ def spread_of(values: Sequence[Value]) -> Spread:
         degrees = [inf if v.degrees_of_freedom is None else v.degrees_of_freedom for v in (low, high)]
         k = uncertainty.set_coverage_factor(len(values), max(1.0, min(degrees)))
         expanded = k * (1 + spread) * hypot(*(u for u in relative if u is not None))
-    return Spread(low.section, Quantity(low.quantity), low.value, high.value, low.nominal, spread, expanded, k, common)
+    return JudgedSpread(
+        low.section, Quantity(low.quantity), low.value, high.value, low.nominal, spread, expanded, k, common
+    )
 
 
 def read_together(values: Sequence[Value]) -> bool:

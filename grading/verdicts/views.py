@@ -15,7 +15,7 @@ from django.urls import path
 
 from grading.models import Policy
 from grading.verdicts import judging
-from grading.verdicts.pure.rules import NOISE, Level, PolicyProblem, read_policy
+from grading.verdicts.pure.rules import NOISE, GradeLevel, PolicyProblem, read_policy
 from stockroom.models import Entry, Valve
 from stockroom.site.people import Role, StaffRequest, for_roles
 
@@ -52,7 +52,7 @@ class LevelForm(forms.Form):
             self.fields[key] = field
 
     def rule(self) -> dict[str, Any]:
-        defaults = {field.name: field.default for field in fields(Level)}
+        defaults = {field.name: field.default for field in fields(GradeLevel)}
         values = {key: None if value == "" else value for key, value in self.cleaned_data.items() if key in defaults}
         return {key: value for key, value in values.items() if key == "name" or value != defaults[key]}
 
@@ -130,7 +130,7 @@ def policy_new(request: StaffRequest) -> HttpResponse:
             **current.rules.get("acceptance", {"rule": "simple"}),
         },
     )
-    start = [{field.name: getattr(level, field.name) for field in fields(Level)} for level in parsed.levels]
+    start = [{field.name: getattr(level, field.name) for field in fields(GradeLevel)} for level in parsed.levels]
     levels = LevelFormSet(request.POST or None, initial=start, prefix="level")
     if request.method == "POST" and form.is_valid() and levels.is_valid():
         rows = [f.rule() for f in levels.forms if f.cleaned_data.get("name") and not f.cleaned_data.get("DELETE")]

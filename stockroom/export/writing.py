@@ -1,6 +1,6 @@
 """Everything the shop has recorded, in open forms: one CSV file a table, and a manifest that says what they hold.
 
-- `export(out, photographs=False)`: write it all as one zip archive; a `Summary` of what went in
+- `export(out, photographs=False)`: write it all as one zip archive; a `ExportSummary` of what went in
 - `exported_models()`: every table of our own apps, whatever they are, and people without their passwords
 
 CSV is RFC 4180's in UTF-8. `manifest.json` is metadata in the vocabulary of the W3C Recommendation "Metadata
@@ -53,7 +53,7 @@ DATATYPES: dict[type[models.Field], str] = {
 }
 
 
-class Summary(NamedTuple):
+class ExportSummary(NamedTuple):
     tables: int
     rows: int
     files: int
@@ -73,7 +73,7 @@ def exported_models() -> list[type[models.Model]]:
     return sorted([*ours, *people], key=lambda model: model._meta.db_table)
 
 
-def export(out: IO[bytes], *, photographs: bool = False) -> Summary:
+def export(out: IO[bytes], *, photographs: bool = False) -> ExportSummary:
     """Write the archive to `out`, all of it as it stood at one moment."""
     tables: list[dict[str, Any]] = []
     files = 0
@@ -94,7 +94,7 @@ def export(out: IO[bytes], *, photographs: bool = False) -> Summary:
                     missing.append(photograph.original.name)
             manifest = _manifest(tables, when, photographs, missing)
         archive.writestr(MANIFEST, json.dumps(manifest, indent=1, ensure_ascii=False))
-    return Summary(len(tables), sum(table["notes"][0]["rows"] for table in tables), files, missing)
+    return ExportSummary(len(tables), sum(table["notes"][0]["rows"] for table in tables), files, missing)
 
 
 @contextmanager

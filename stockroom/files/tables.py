@@ -11,7 +11,8 @@
 CSV is RFC 4180's, widened: semicolons, tabs or bars; a byte-order mark; UTF-8, UTF-16 or Windows-1252; and our own
 export's marks (`stockroom.files.cells`). XLSX is read for its values alone: a formula counts by the value stored with
 it,
-never by being worked out. What a merged cell holds stands in its topmost row; `Table.merged` says which rows it covers.
+never by being worked out. What a merged cell holds stands in its topmost row; `FileTable.merged` says which rows it
+covers.
 
 Refused, each with its reason: files too large or with too much in them, workbooks with macros, encrypted files, old
 binary workbooks, and files that are not what their name says.
@@ -52,7 +53,7 @@ class NotATable(ValueError):
     """No table can be read from the file. The message says why and what to do."""
 
 
-class Fault(str):
+class CellFault(str):
     """What stands in a cell that holds no value: an error, or a formula that was never worked out."""
 
     __slots__ = ()
@@ -61,12 +62,12 @@ class Fault(str):
 Cell = str | Decimal | date
 
 
-class Row(NamedTuple):
+class FileRow(NamedTuple):
     number: int
     cells: tuple[Cell, ...]
 
 
-class Table(NamedTuple):
+class FileTable(NamedTuple):
     """`name` is the sheet's; `how` says how a CSV file was understood.
 
     `merged` gives, for the row number and the column (from 0) of a cell that lies in a merged one beneath its topmost
@@ -74,7 +75,7 @@ class Table(NamedTuple):
     """
 
     name: str
-    rows: tuple[Row, ...]
+    rows: tuple[FileRow, ...]
     how: str = ""
     merged: Mapping[tuple[int, int], int] = MappingProxyType({})
 
@@ -83,7 +84,7 @@ class Table(NamedTuple):
         return max((len(row.cells) for row in self.rows), default=0)
 
 
-def read_tables(data: bytes, file_name: str) -> list[Table]:
+def read_tables(data: bytes, file_name: str) -> list[FileTable]:
     """Every table of the file that holds anything: one of a CSV file, one a sheet of a workbook.
 
     Raises:
@@ -121,13 +122,13 @@ def written(cell: Cell) -> str:
 
 
 def is_blank(cell: Cell) -> bool:
-    return isinstance(cell, str) and not isinstance(cell, Fault) and not cell.strip()
+    return isinstance(cell, str) and not isinstance(cell, CellFault) and not cell.strip()
 
 
 # Headings
 
 
-def find_heading(rows: Sequence[Row], known: Callable[[str], bool]) -> int | None:
+def find_heading(rows: Sequence[FileRow], known: Callable[[str], bool]) -> int | None:
     """The index of the row that names the columns; None when no row looks like it.
 
     It is the row near the top with the most words that are `known` for headings, two at least; failing that, the
@@ -147,14 +148,14 @@ def find_heading(rows: Sequence[Row], known: Callable[[str], bool]) -> int | Non
     return None
 
 
-def _filled(row: Row) -> int:
+def _filled(row: FileRow) -> int:
     return sum(1 for cell in row.cells if not is_blank(cell))
 
 
 # Numbers
 
 
-class Mark(StrEnum):
+class DecimalMark(StrEnum):
     POINT = "."
     COMMA = ","
 
@@ -171,13 +172,13 @@ _CURRENCY = r"(?:[$€£¥₽₴]|zł|Kč|kr\.?|[A-Z]{3})"
 _SPACES = str.maketrans("", "", " \N{NO-BREAK SPACE}\N{NARROW NO-BREAK SPACE}'’")
 
 
-def settle_mark(cells: Iterable[Cell]) -> Mark | None:
+def settle_mark(cells: Iterable[Cell]) -> DecimalMark | None:
     """The decimal mark that the column's own cells show; None when none does, or when they differ."""
     shown = {mark for cell in cells if isinstance(cell, str) and (mark := _mark_shown(_bare(cell)))}
     return shown.pop() if len(shown) == 1 else None
 
 
-def read_number(cell: Cell, mark: Mark | None = None) -> Decimal:
+def read_number(cell: Cell, mark: DecimalMark | None = None) -> Decimal:
     """The number in a cell. A number of a workbook is what it is; text is read as people write it.
 
     >>> read_number("€ 1.234,50"), read_number("0,85"), read_number("1 200 pcs")
@@ -214,12 +215,14 @@ def _bare(text: str) -> str:
     return text.translate(_SPACES)
 
 
-def _mark_shown(text: str) -> Mark | None:
+def _mark_shown(text: str) -> DecimalMark | None:
     """The mark that the number's own form settles: 1.234,5 and 0,85 and 1,2345 can be read in one way only."""
-    last = max(text.rfind(mark) for mark in Mark)
+    last = max(text.rfind(mark) for mark in DecimalMark)
     if last < 0:
         return None
-    mark, other = (Mark.POINT, Mark.COMMA) if text[last] == "." else (Mark.COMMA, Mark.POINT)
+    mark, other = (
+        (DecimalMark.POINT, DecimalMark.COMMA) if text[last] == "." else (DecimalMark.COMMA, DecimalMark.POINT)
+    )
     if text.count(mark) > 1:
         return None if other in text else other  # 1.234.567 has points between thousands
     if other in text:
@@ -246,7 +249,7 @@ _SIGNATURES = {
 }
 
 
-def _read_csv(data: bytes, suffix: str) -> Table:
+def _read_csv(data: bytes, suffix: str) -> FileTable:
     if data.startswith(b"\xd0\xcf\x11\xe0"):
         if "EncryptedPackage".encode("utf-16-le") in data:
             raise NotATable("The workbook is encrypted. Open it with its password and save it without one.")
@@ -267,7 +270,7 @@ def _read_csv(data: bytes, suffix: str) -> Table:
         for number, record in enumerate(records, 1)
         if not (told and number == 1)
     ]
-    return Table("", _checked(rows), f"{encoding}, separated by {DELIMITERS[delimiter]}")
+    return FileTable("", _checked(rows), f"{encoding}, separated by {DELIMITERS[delimiter]}")
 
 
 def _decode(data: bytes) -> tuple[str, str]:
@@ -323,7 +326,7 @@ def _unquoted(cell: str) -> str:
 # XLSX
 
 
-def _read_workbook(data: bytes, suffix: str) -> list[Table]:
+def _read_workbook(data: bytes, suffix: str) -> list[FileTable]:
     _check_archive(data, suffix)
     try:
         workbook = openpyxl.load_workbook(io.BytesIO(data), read_only=True, data_only=True, keep_links=False)
@@ -336,7 +339,7 @@ def _read_workbook(data: bytes, suffix: str) -> list[Table]:
                 continue
             sheet.reset_dimensions()
             rows = _checked(_row(number, map(_cell, cells)) for number, cells in _numbered(sheet))
-            tables.append(Table(sheet.title, rows, merged=_merged(data, sheet, rows)))
+            tables.append(FileTable(sheet.title, rows, merged=_merged(data, sheet, rows)))
     except (KeyError, ValueError, OSError, zipfile.BadZipFile, SyntaxError) as error:
         if isinstance(error, NotATable):
             raise
@@ -357,8 +360,8 @@ def _numbered(sheet: Any) -> Iterator[tuple[int, Sequence[Any]]]:
 _MERGED = re.compile(rb"<(?:\w+:)?mergeCell\s[^>]*?ref=[\"']([A-Z]{1,3})([0-9]{1,7}):[A-Z]{1,3}([0-9]{1,7})[\"']")
 
 
-def _merged(data: bytes, sheet: Any, rows: Sequence[Row]) -> dict[tuple[int, int], int]:
-    """See `Table.merged`; only for rows that hold anything. The reader of values alone passes over merges."""
+def _merged(data: bytes, sheet: Any, rows: Sequence[FileRow]) -> dict[tuple[int, int], int]:
+    """See `FileTable.merged`; only for rows that hold anything. The reader of values alone passes over merges."""
     with zipfile.ZipFile(io.BytesIO(data)) as archive:
         xml = archive.read(sheet._worksheet_path)
     spans = sorted(
@@ -401,7 +404,7 @@ def _check_archive(data: bytes, suffix: str) -> None:
         raise NotATable(f"The name ends in .{suffix}, but the file is a workbook. Call it .xlsx.")
 
 
-def _with_faults(data: bytes, tables: list[Table]) -> list[Table]:
+def _with_faults(data: bytes, tables: list[FileTable]) -> list[FileTable]:
     """Mark the formulas whose value was never stored, which else would pass for empty cells."""
     if not _has_formulas(data):
         return tables
@@ -440,13 +443,13 @@ def _has_formulas(data: bytes) -> bool:
         )
 
 
-def _marked(rows: Sequence[Row], formulas: set[tuple[int, int]]) -> Iterator[Row]:
+def _marked(rows: Sequence[FileRow], formulas: set[tuple[int, int]]) -> Iterator[FileRow]:
     by_number = {row.number: list(row.cells) for row in rows}
     for number, column in formulas:
         cells = by_number.setdefault(number, [])
         cells += [""] * (column + 1 - len(cells))
         if is_blank(cells[column]):
-            cells[column] = Fault("a formula whose value was never worked out")
+            cells[column] = CellFault("a formula whose value was never worked out")
     return (_row(number, by_number[number]) for number in sorted(by_number))
 
 
@@ -455,14 +458,14 @@ def _cell(cell: object) -> Cell:
     if value is None:
         return ""
     if getattr(cell, "data_type", "") == "e":
-        return Fault(f"the error {value}")
+        return CellFault(f"the error {value}")
     if isinstance(value, bool):
         return "yes" if value else "no"
     if isinstance(value, int):
         return Decimal(value)
     if isinstance(value, float):
         if not isfinite(value):
-            return Fault("a number beyond all bounds")
+            return CellFault("a number beyond all bounds")
         return Decimal(f"{value:.15g}")  # what a spreadsheet shows at most: 0.1 + 0.2 is 0.3 to it
     if isinstance(value, datetime):
         return value.date()
@@ -474,14 +477,14 @@ def _cell(cell: object) -> Cell:
 # Rows
 
 
-def _row(number: int, cells: Iterable[Cell]) -> Row:
+def _row(number: int, cells: Iterable[Cell]) -> FileRow:
     found = list(cells)
     while found and is_blank(found[-1]):
         found.pop()
-    return Row(number, tuple(found))
+    return FileRow(number, tuple(found))
 
 
-def _checked(rows: Iterable[Row]) -> tuple[Row, ...]:
+def _checked(rows: Iterable[FileRow]) -> tuple[FileRow, ...]:
     """The rows that hold anything, if they are not too many or too wide."""
     kept = []
     for row in rows:

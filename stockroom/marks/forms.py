@@ -10,9 +10,9 @@ from django import forms
 
 from catalog.models import ValveType
 from stockroom.marks import identity
-from stockroom.marks.identity import Register, Sheet
-from stockroom.marks.pure.construction import CONDITION, FEATURES, Choice
-from stockroom.marks.pure.datecodes import Reading
+from stockroom.marks.identity import MarksSeen, Register
+from stockroom.marks.pure.construction import CONDITION, FEATURES, FeatureChoice
+from stockroom.marks.pure.datecodes import DateMeaning
 from stockroom.marks.pure.identification import Ranked
 from stockroom.models import Cleaning, Condition, Line, Maker, Valve
 from stockroom.site.names import NameField
@@ -32,11 +32,11 @@ class Offered:
     chosen: bool
 
     @property
-    def reading(self) -> Reading:
+    def reading(self) -> DateMeaning:
         return self.ranked.reading
 
 
-def _select(choice: Choice) -> forms.ChoiceField:
+def _select(choice: FeatureChoice) -> forms.ChoiceField:
     words = [("", "–"), *((word, word) for word in choice.words)]
     return forms.ChoiceField(label=choice.label, required=False, choices=words)
 
@@ -171,9 +171,9 @@ class SheetForm(forms.Form):
     def condition(self) -> list[forms.BoundField]:
         return [*self._bound("condition "), self["pack_marks"], self["note"]]
 
-    def sheet(self) -> Sheet:
+    def sheet(self) -> MarksSeen:
         told = self.cleaned_data
-        return Sheet(
+        return MarksSeen(
             type=told.get("type"),
             maker=told["maker"],
             code=told["code"],

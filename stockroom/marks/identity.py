@@ -3,7 +3,7 @@
 - `Register()`: the shop's makers as `stockroom.marks.pure.identification` takes them, asked of the database once
 - `rank_code(code, type, received, others, register)`: every reading of a code, likeliest first
 - `others_of_line(line, besides)`: how the codes of the line's other valves are read
-- `Sheet`, `record(valve, sheet, by)`, `spread(valves, sheet, by)`: one valve as it is; many valves alike
+- `MarksSeen`, `record(valve, sheet, by)`, `spread(valves, sheet, by)`: one valve as it is; many valves alike
 - `stamp(codes, by)`: many new valves, each with a code of its own
 - `reassess(valves, by)`: raise and clear the warnings of these valves
 - `years_changed(types)`: look again where the first years of types were corrected
@@ -29,12 +29,12 @@ from django.utils import timezone
 
 from catalog.models import ValveType
 from stockroom.marks.pure.construction import CONDITION, FEATURES, check
-from stockroom.marks.pure.datecodes import Reading, Window, find_dates, readings
+from stockroom.marks.pure.datecodes import DateMeaning, Window, find_dates, readings
 from stockroom.marks.pure.identification import (
     Assessment,
-    Disagreement,
     MakerFacts,
     Marks,
+    MarksDisagreement,
     Ranked,
     Subject,
     TypeFacts,
@@ -70,7 +70,7 @@ class IdentityError(ValueError):
     """Cannot be written down; the message says why."""
 
 
-class NotAReading(IdentityError):
+class NoSuchReading(IdentityError):
     """The reading chosen is none that the code can have."""
 
 
@@ -179,7 +179,7 @@ def years_changed(types: Collection[int], by: User | None = None) -> int:
 
 
 def rank_code(
-    code: str, type_: ValveType, received: date, others: Sequence[Sequence[Reading]], register: Register
+    code: str, type_: ValveType, received: date, others: Sequence[Sequence[DateMeaning]], register: Register
 ) -> list[Ranked]:
     """Every reading the code can have, likeliest first; none for an empty code or one that no rule fits."""
     if not code.strip():
@@ -196,7 +196,7 @@ def leader(ranked: Sequence[Ranked]) -> str:
     return possible[0].reading.key
 
 
-def others_of_line(line: Line, besides: Collection[int]) -> list[list[Reading]]:
+def others_of_line(line: Line, besides: Collection[int]) -> list[list[DateMeaning]]:
     """For each other valve of the line that has a code: the chosen reading alone, or all it may have."""
     standing = DateReading.objects.filter(valve__line=line, standing=True).exclude(valve__in=list(besides)[:500])
     return [one.readings for one in standing.order_by("-id")[:MOST_OTHERS]]
@@ -235,7 +235,7 @@ def as_kept(ranked: Ranked) -> dict[str, object]:
 
 
 @dataclass(frozen=True)
-class Sheet:
+class MarksSeen:
     """What somebody saw. An empty text is nothing seen; `type` None leaves the type alone.
 
     `chosen` is the key of the code's reading, empty while it is not decided. `features` and `condition` are by
@@ -256,7 +256,7 @@ class Sheet:
         check(CONDITION, self.condition)
 
 
-def record(valve: Valve, sheet: Sheet, by: User | None) -> bool:
+def record(valve: Valve, sheet: MarksSeen, by: User | None) -> bool:
     """The valve is as the sheet says, and what the sheet leaves empty is not there. False when that is no news."""
     with transaction.atomic():
         type_before = Valve.objects.select_for_update(no_key=True).get(pk=valve.pk).type_id
@@ -266,7 +266,7 @@ def record(valve: Valve, sheet: Sheet, by: User | None) -> bool:
     return changed
 
 
-def spread(valves: Iterable[Valve], sheet: Sheet, by: User | None, *, over: bool = False) -> int:
+def spread(valves: Iterable[Valve], sheet: MarksSeen, by: User | None, *, over: bool = False) -> int:
     """All these valves are as the sheet says; what it leaves empty is left alone, and so is the type.
 
     Without `over` nothing that is recorded already is changed. Returns how many valves were changed.
@@ -305,7 +305,7 @@ def stamp(codes: Sequence[tuple[Valve, str]], by: User | None) -> None:
             reassess([valve for valve, _ in some], by)
 
 
-def _write(keys: list[int], sheet: Sheet, by: User | None, *, whole: bool, over: bool) -> int:
+def _write(keys: list[int], sheet: MarksSeen, by: User | None, *, whole: bool, over: bool) -> int:
     with transaction.atomic():
         valves = list(
             Valve.objects.select_for_update(no_key=True, of=("self",))
@@ -347,7 +347,9 @@ def _write(keys: list[int], sheet: Sheet, by: User | None, *, whole: bool, over:
 Told = dict[int, list[str]]
 
 
-def _write_codes(valves: list[Valve], sheet: Sheet, by: User | None, told: Told, *, whole: bool, over: bool) -> None:
+def _write_codes(
+    valves: list[Valve], sheet: MarksSeen, by: User | None, told: Told, *, whole: bool, over: bool
+) -> None:
     """The code and how it is read. An earlier reading is kept, but stands no longer."""
     code = " ".join(sheet.code.split())
     if not code and not whole:
@@ -367,7 +369,7 @@ def _write_codes(valves: list[Valve], sheet: Sheet, by: User | None, told: Told,
         ranked = ranked_by_type[at]
         chosen = next((one.reading for one in ranked if one.reading.key == sheet.chosen), None)
         if sheet.chosen and chosen is None:
-            raise NotAReading(f"{code} cannot be read so. Choose one of its readings.")
+            raise NoSuchReading(f"{code} cannot be read so. Choose one of its readings.")
         before = standing.get(valve.pk)
         if before and before.code == code and before.reading == chosen and "type" not in _of(told[valve.pk]):
             continue
@@ -391,14 +393,14 @@ def _of(phrases: list[str]) -> set[str]:
 
 
 def _date_reading(
-    valve: Valve, code: str, chosen: Reading | None, ranked: list[Ranked], by: User | None
+    valve: Valve, code: str, chosen: DateMeaning | None, ranked: list[Ranked], by: User | None
 ) -> DateReading:
     row = DateReading(valve=valve, code=code, by=by)
     decide(row, chosen, ranked)
     return row
 
 
-def decide(row: CodeReading, chosen: Reading | None, ranked: Sequence[Ranked]) -> None:
+def decide(row: CodeReading, chosen: DateMeaning | None, ranked: Sequence[Ranked]) -> None:
     """Fill the row with the chosen reading, if any, and with all there are."""
     row.alternatives = [as_kept(one) for one in ranked]
     if chosen:
@@ -406,7 +408,9 @@ def decide(row: CodeReading, chosen: Reading | None, ranked: Sequence[Ranked]) -
         row.earliest, row.latest = chosen.earliest, chosen.latest
 
 
-def _write_features(valves: list[Valve], sheet: Sheet, by: User | None, told: Told, *, whole: bool, over: bool) -> None:
+def _write_features(
+    valves: list[Valve], sheet: MarksSeen, by: User | None, told: Told, *, whole: bool, over: bool
+) -> None:
     seen = {(one.valve_id, one.feature): one for one in SeenFeature.objects.filter(valve__in=valves)}
     new: list[SeenFeature] = []
     changed: list[SeenFeature] = []
@@ -431,7 +435,7 @@ def _write_features(valves: list[Valve], sheet: Sheet, by: User | None, told: To
 
 
 def _write_conditions(
-    valves: list[Valve], sheet: Sheet, by: User | None, told: Told, *, whole: bool, over: bool
+    valves: list[Valve], sheet: MarksSeen, by: User | None, told: Told, *, whole: bool, over: bool
 ) -> None:
     there = {one.valve_id: one for one in Condition.objects.filter(valve__in=valves)}
     wanted = {
@@ -612,7 +616,7 @@ def marks_of(valve: Valve) -> ShownMarks:
 
 def in_words(warnings: Sequence[MarkWarning]) -> str:
     """The open warnings of one valve as one sentence; nothing when there are none. Never a verdict."""
-    found = tuple(Disagreement(Subject(one.subject), one.reason) for one in reversed(warnings))
+    found = tuple(MarksDisagreement(Subject(one.subject), one.reason) for one in reversed(warnings))
     return Assessment(found, ()).sentence() if found else ""
 
 

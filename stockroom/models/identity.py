@@ -16,13 +16,13 @@ from django.db import models
 from django.utils import timezone
 
 from catalog.models import ValveType
-from stockroom.marks.pure.construction import CONDITION, FEATURES, Choice
-from stockroom.marks.pure.datecodes import Form, Reading
+from stockroom.marks.pure.construction import CONDITION, FEATURES, FeatureChoice
+from stockroom.marks.pure.datecodes import DateMeaning, Form
 from stockroom.marks.pure.identification import Subject
 from stockroom.models.goods import Maker, Valve
 
 
-def _words(choice: Choice) -> list[tuple[str, str]]:
+def _words(choice: FeatureChoice) -> list[tuple[str, str]]:
     return [(word, word) for word in choice.words]
 
 
@@ -114,17 +114,17 @@ class CodeReading(By):
         return f"{self.code}: {self.words or 'not decided'}"
 
     @property
-    def reading(self) -> Reading | None:
+    def reading(self) -> DateMeaning | None:
         if not self.form:
             return None
-        return Reading(Form[self.form], self.detail, self.earliest, self.latest, self.source_code or None)
+        return DateMeaning(Form[self.form], self.detail, self.earliest, self.latest, self.source_code or None)
 
     @property
     def words(self) -> str:
         return self.reading.words if self.reading else ""
 
     @property
-    def readings(self) -> list[Reading]:
+    def readings(self) -> list[DateMeaning]:
         """The chosen one alone; all that it may have while none is chosen."""
         return [self.reading] if self.reading else [read_alternative(one) for one in self.alternatives]
 
@@ -143,10 +143,10 @@ class DateReading(CodeReading):
         ]
 
 
-def read_alternative(kept: dict[str, Any]) -> Reading:
+def read_alternative(kept: dict[str, Any]) -> DateMeaning:
     """The reading that one of `DateReading.alternatives` keeps."""
     earliest, latest = (kept[name] and date.fromisoformat(kept[name]) for name in ("earliest", "latest"))
-    return Reading(Form[kept["form"]], kept["detail"], earliest, latest, kept["source_code"])
+    return DateMeaning(Form[kept["form"]], kept["detail"], earliest, latest, kept["source_code"])
 
 
 class Condition(By):

@@ -16,7 +16,7 @@ from stockroom.models.goods import Line, Supplier, Valve
 from stockroom.models.identity import CodeReading
 from stockroom.sealed.pure import sampling
 
-LEVELS = [(level.value, level.value) for level in sampling.Level]
+LEVELS = [(level.value, level.value) for level in sampling.InspectionLevel]
 SEVERITIES = [(severity.value, severity.value) for severity in sampling.Severity]
 
 
@@ -130,8 +130,8 @@ class SamplingPlan(models.Model):
         return "1 failure" if self.acceptance_number == 1 else f"{self.acceptance_number} failures"
 
     @property
-    def plan(self) -> sampling.Plan:
-        return sampling.Plan(self.lot_size, self.sample_size, self.acceptance_number, self.basis)
+    def plan(self) -> sampling.AttributesPlan:
+        return sampling.AttributesPlan(self.lot_size, self.sample_size, self.acceptance_number, self.basis)
 
     @property
     def rejection_number(self) -> int:

@@ -13,12 +13,12 @@ from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import path, reverse
 from django.views.decorators.http import require_POST
 
-from stockroom.files.tables import MAX_BYTES, MAX_ROWS, Mark, NotATable, written
+from stockroom.files.tables import MAX_BYTES, MAX_ROWS, DecimalMark, NotATable, written
 from stockroom.models import Line, Lot, LotFile, Maker
 from stockroom.receiving import list_import as importing
 from stockroom.receiving.booking import ReceivingError
-from stockroom.receiving.list_import import ImportProblem, Preview, Word
-from stockroom.receiving.list_layout import FIELDS, Choices, Layout, first_choices, read_rows, receive
+from stockroom.receiving.list_import import ImportProblem, ListPreview, Word
+from stockroom.receiving.list_layout import FIELDS, ColumnChoices, Layout, first_choices, read_rows, receive
 from stockroom.site.names import NameField
 from stockroom.site.people import Role, StaffRequest, for_roles
 from stockroom.site.web import TypeField
@@ -44,7 +44,7 @@ class ColumnsForm(forms.Form):
     mark = forms.ChoiceField(
         label="Decimal mark",
         required=False,
-        choices=[("", "as the file shows"), (Mark.POINT.value, "point"), (Mark.COMMA.value, "comma")],
+        choices=[("", "as the file shows"), (DecimalMark.POINT.value, "point"), (DecimalMark.COMMA.value, "comma")],
     )
     condition = forms.ChoiceField(
         label="Condition where the file gives none", required=False, choices=[("", "–"), *Line.Condition.choices]
@@ -95,7 +95,7 @@ class ColumnsForm(forms.Form):
     def others(self) -> list[forms.BoundField]:
         return [self[name] for name in self.fields if not name.startswith("column ")]
 
-    def choices(self) -> Choices:
+    def choices(self) -> ColumnChoices:
         told = self.cleaned_data
         return replace(
             self.layout.choices,
@@ -109,7 +109,7 @@ class ColumnsForm(forms.Form):
 class WordsForm(forms.Form):
     """What the file's own words mean. A field is named by its kind and the word in plain small letters."""
 
-    def __init__(self, preview: Preview, data: Any = None) -> None:
+    def __init__(self, preview: ListPreview, data: Any = None) -> None:
         super().__init__(data)
         self.types = self._add("type", preview.types, self._type)
         self.conditions = self._add("condition", preview.conditions, self._condition)
@@ -140,7 +140,7 @@ class WordsForm(forms.Form):
     def _maker(self, word: Word) -> forms.Field:
         return NameField(Maker, label=f"The maker called {word.said}", required=False, initial=word.said)
 
-    def words(self, before: Choices) -> dict[str, dict[str, str]]:
+    def words(self, before: ColumnChoices) -> dict[str, dict[str, str]]:
         """The words chosen before, and these."""
         chosen = {kind: dict(before.words.get(kind, {})) for kind in ("type", "condition", "maker")}
         told = self.cleaned_data
@@ -226,7 +226,7 @@ def preview(request: StaffRequest, number: str, pk: int) -> HttpResponse:
     shown = importing.look(file)
     form = WordsForm(shown, request.POST if request.method == "POST" else None)
     if request.method == "POST" and form.is_valid():
-        choices = Choices(**file.choices)
+        choices = ColumnChoices(**file.choices)
         _choose(file, replace(choices, words=form.words(choices)))
         return redirect("lot-import-preview", number, pk)
     return _preview_page(request, file, shown, form)
@@ -246,7 +246,7 @@ def take_in(request: StaffRequest, number: str, pk: int) -> HttpResponse:
     return redirect(file.lot)
 
 
-def _choose(file: LotFile, choices: Choices) -> None:
+def _choose(file: LotFile, choices: ColumnChoices) -> None:
     file.choices = asdict(choices)
     file.save(update_fields=["choices"])
 
@@ -261,7 +261,7 @@ def _before(file: LotFile) -> str:
     return importing.before_in_words(before) if before else ""
 
 
-def _preview_page(request: StaffRequest, file: LotFile, shown: Preview, form: WordsForm) -> HttpResponse:
+def _preview_page(request: StaffRequest, file: LotFile, shown: ListPreview, form: WordsForm) -> HttpResponse:
     words = [len(some) - SHOWN_WORDS for some in (shown.types, shown.conditions, shown.makers)]
     context = {
         "file": file,

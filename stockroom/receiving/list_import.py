@@ -1,6 +1,6 @@
 """Lines for a lot out of a file that its supplier sent: all of them, or none.
 
-- `look(file)`: a `Preview`: the lines it would bring, every fault by row and column, every word not known
+- `look(file)`: a `ListPreview`: the lines it would bring, every fault by row and column, every word not known
 - `take_in(file, by, sure)`: book the lines, once, in one transaction, and remember the supplier's columns and words
 - `imported_before(file)`: the same file, byte by byte, that was imported already
 
@@ -31,9 +31,9 @@ from catalog.models import Alias, ValveType
 from catalog.reference.files import normal
 from stockroom.files.tables import (
     Cell,
-    Fault,
-    Mark,
-    Row,
+    CellFault,
+    DecimalMark,
+    FileRow,
     UnreadableNumber,
     WhichMark,
     is_blank,
@@ -64,7 +64,7 @@ class NotReady(ImportProblem):
     """There are faults, or words that are not known."""
 
 
-class ImportedBefore(ImportProblem):
+class ListImportedBefore(ImportProblem):
     """The file, or its very like, was imported already."""
 
 
@@ -100,7 +100,7 @@ TOTALS = re.compile(r"(?:grand |sub-?)?total\b|sum\b|summe\b|gesamt|somme\b|ит
 # Looking
 
 
-class Problem(NamedTuple):
+class ListProblem(NamedTuple):
     row: int
     column: str
     message: str
@@ -119,7 +119,7 @@ class Listed(NamedTuple):
     code: str
 
 
-class Planned(NamedTuple):
+class PlannedLine(NamedTuple):
     """One line that would be booked. `valves` are those that its rows list one by one; `filled` says what a merged cell
     gave."""
 
@@ -163,11 +163,11 @@ class Word(NamedTuple):
     nearest: list[str]
 
 
-class Preview(NamedTuple):
+class ListPreview(NamedTuple):
     """Any of `problems`, `types` or `conditions`, and nothing is taken in."""
 
-    planned: list[Planned]
-    problems: list[Problem]
+    planned: list[PlannedLine]
+    problems: list[ListProblem]
     types: list[Word]
     conditions: list[Word]
     makers: list[Word]  # not in the register: they would be added
@@ -183,9 +183,9 @@ class Preview(NamedTuple):
         return sum(one.expected for one in self.planned)
 
 
-def look(file: LotFile) -> Preview:
+def look(file: LotFile) -> ListPreview:
     """What taking the file in would do. Nothing is stored."""
-    return _Reader(Layout(file)).preview()
+    return _ListReader(Layout(file)).preview()
 
 
 class _Names:
@@ -219,7 +219,7 @@ class _Names:
         return [self.makers[key] for key in difflib.get_close_matches(plain(said), self.makers, n=NEAREST, cutoff=0.7)]
 
 
-class _Reader:
+class _ListReader:
     """Reads one row after the other, gathering what is wrong."""
 
     def __init__(self, layout: Layout) -> None:
@@ -227,8 +227,8 @@ class _Reader:
         self.headings = [plain(cell) for cell in layout.heading.cells] if layout.heading else None
         self.rows_left_out = layout.choices.rows_left_out
         self.names = _Names()
-        self.planned: list[Planned] = []
-        self.problems: list[Problem] = []
+        self.planned: list[PlannedLine] = []
+        self.problems: list[ListProblem] = []
         self.unknown: dict[str, dict[str, Word]] = {"type": {}, "condition": {}, "maker": {}}
         self.new_places: dict[str, str] = {}
         self.left_out: dict[str, list[int]] = defaultdict(list)
@@ -240,15 +240,15 @@ class _Reader:
         self.weight_mark = self._settle_mark()
         self._types: dict[str, ValveType | None] = {}
 
-    def preview(self) -> Preview:
+    def preview(self) -> ListPreview:
         if "type" not in self.choices.columns:
-            self.problems.append(Problem(self.choices.heading, "", "no column is chosen for the type."))
+            self.problems.append(ListProblem(self.choices.heading, "", "no column is chosen for the type."))
         else:
             for row in self.layout.body:
                 self._read(row)
         if not self.planned and not self.problems and not any(self.unknown.values()):
-            self.problems.append(Problem(self.choices.heading, "", "there are no lines beneath it."))
-        return Preview(
+            self.problems.append(ListProblem(self.choices.heading, "", "there are no lines beneath it."))
+        return ListPreview(
             planned=_together(self.planned),
             problems=sorted(self.problems),
             types=self._words("type"),
@@ -284,39 +284,39 @@ class _Reader:
 
     # Cells
 
-    def _cell(self, row: Row, name: str) -> Cell:
+    def _cell(self, row: FileRow, name: str) -> Cell:
         """What the row gives, or the merged cell that covers it gives from above."""
         above = self._covered_from(row, name)
         return self._own_cell(row if above is None else above, name)
 
-    def _own_cell(self, row: Row, name: str) -> Cell:
+    def _own_cell(self, row: FileRow, name: str) -> Cell:
         column = self.choices.columns.get(name)
         return row.cells[column] if column is not None and column < len(row.cells) else ""
 
-    def _covered_from(self, row: Row, name: str) -> Row | None:
+    def _covered_from(self, row: FileRow, name: str) -> FileRow | None:
         """The row beneath the headings whose cell is merged over this row's."""
         top = self.layout.table.merged.get((row.number, self.choices.columns.get(name, -1)), 0)
         covered = top > self.choices.heading and is_blank(self._own_cell(row, name))
         return self.by_number.get(top) if covered else None
 
-    def _wrong(self, row: Row, name: str, message: str) -> None:
+    def _wrong(self, row: FileRow, name: str, message: str) -> None:
         column = self.choices.columns.get(name)
         title = "" if column is None else self.layout.title(column)
-        self.problems.append(Problem(row.number, title, message))
+        self.problems.append(ListProblem(row.number, title, message))
 
-    def _text(self, row: Row, name: str) -> str:
+    def _text(self, row: FileRow, name: str) -> str:
         cell = self._cell(row, name)
-        if isinstance(cell, Fault):
+        if isinstance(cell, CellFault):
             self._wrong(row, name, f"there is {cell}. Open the workbook, put it right and save it.")
             return ""
         return " ".join(written(cell).split())
 
-    def _unknown(self, kind: str, said: str, row: Row) -> None:
+    def _unknown(self, kind: str, said: str, row: FileRow) -> None:
         self.unknown[kind].setdefault(plain(said), Word(said, plain(said), [], [])).rows.append(row.number)
 
     # A row
 
-    def _read(self, row: Row) -> None:
+    def _read(self, row: FileRow) -> None:
         why = self._why_left_out(row)
         if why:
             self.left_out[why].append(row.number)
@@ -346,7 +346,7 @@ class _Reader:
             return
         valves = (Listed(row.number, mark, note, code),) if mark else ()
         self.planned.append(
-            Planned(
+            PlannedLine(
                 row.number,
                 type_,
                 maker,
@@ -361,7 +361,7 @@ class _Reader:
             )
         )
 
-    def _filled(self, row: Row) -> str:
+    def _filled(self, row: FileRow) -> str:
         names = [name for name in self.choices.columns if self._covered_from(row, name)]
         if not names:
             return ""
@@ -370,7 +370,7 @@ class _Reader:
         what = ", ".join(FIELDS[name].label.lower() for name in names)
         return f"{what} from the merged cell of {_rows(tops)}"
 
-    def _mark(self, row: Row) -> str:
+    def _mark(self, row: FileRow) -> str:
         said = self._text(row, "serial")
         if plain(said) in NOTHING:
             return ""
@@ -383,7 +383,7 @@ class _Reader:
             self._wrong(row, "serial", f"“{said[:40]}…” has {len(said)} characters; at most {MOST_MARK} are kept.")
         return said
 
-    def _why_left_out(self, row: Row) -> str:
+    def _why_left_out(self, row: FileRow) -> str:
         if row.number in self.rows_left_out:
             return "as you said"
         if self.headings and [plain(cell) for cell in row.cells] == self.headings:
@@ -395,10 +395,10 @@ class _Reader:
             return f"“{written(said)}” being no valve, as you said"
         return ""
 
-    def _type(self, row: Row) -> ValveType | None:
+    def _type(self, row: FileRow) -> ValveType | None:
         said = self._text(row, "type")
         if plain(said) in NOTHING:
-            if not isinstance(self._cell(row, "type"), Fault):
+            if not isinstance(self._cell(row, "type"), CellFault):
                 self._wrong(row, "type", "no type is given. Give one, or leave the row out.")
             return None
         if said not in self._types:
@@ -411,7 +411,7 @@ class _Reader:
             self._unknown("type", said, row)
         return self._types[said]
 
-    def _condition(self, row: Row) -> str | None:
+    def _condition(self, row: FileRow) -> str | None:
         said = self._text(row, "condition")
         if plain(said) in NOTHING:
             if not self.choices.condition:
@@ -423,7 +423,7 @@ class _Reader:
             self._unknown("condition", said, row)
         return code
 
-    def _maker(self, row: Row) -> str:
+    def _maker(self, row: FileRow) -> str:
         said = self._text(row, "maker")
         chosen = self.choices.word("maker", plain(said))
         if plain(said) in NOTHING or chosen == "":
@@ -435,7 +435,7 @@ class _Reader:
             self._unknown("maker", said, row)
         return name
 
-    def _place(self, row: Row) -> str:
+    def _place(self, row: FileRow) -> str:
         said = self._text(row, "place")
         if plain(said) in NOTHING:
             return ""
@@ -449,13 +449,13 @@ class _Reader:
             self._wrong(row, "place", refusal.messages[0])
         return self.new_places.setdefault(plain(said), said)
 
-    def _note(self, row: Row) -> str:
+    def _note(self, row: FileRow) -> str:
         said = self._text(row, "note")
         if len(said) > MOST_NOTE:
             self._wrong(row, "note", f"the note has {len(said)} characters; at most {MOST_NOTE} are kept.")
         return said
 
-    def _code(self, row: Row) -> str:
+    def _code(self, row: FileRow) -> str:
         said = self._text(row, "code")
         if plain(said) in NOTHING:
             return ""
@@ -465,14 +465,14 @@ class _Reader:
             )
         return said
 
-    def _fitting(self, row: Row, note: str) -> str:
+    def _fitting(self, row: FileRow, note: str) -> str:
         if len(note) > MOST_NOTE:
             self._wrong(
                 row, "note", f"with the stamped code the note has {len(note)} characters; {MOST_NOTE} are kept."
             )
         return note
 
-    def _pieces(self, row: Row, name: str, *, least: int, missing: int | None) -> int | None:
+    def _pieces(self, row: FileRow, name: str, *, least: int, missing: int | None) -> int | None:
         above = self._covered_from(row, name)
         if above is not None:
             message = f"the cell of row {above.number} is merged over this row, so it does not say how many of each."
@@ -493,7 +493,7 @@ class _Reader:
             return int(number)
         return None
 
-    def _weight(self, row: Row) -> Decimal:
+    def _weight(self, row: FileRow) -> Decimal:
         if is_blank(self._cell(row, "weight")):
             if "weight" in self.choices.columns:
                 self._wrong(row, "weight", "no price is given. Write 0 for what is to carry no cost.")
@@ -508,9 +508,9 @@ class _Reader:
         self.rounded += kept != number
         return kept
 
-    def _number(self, row: Row, name: str, mark: Mark | None) -> Decimal | None:
+    def _number(self, row: FileRow, name: str, mark: DecimalMark | None) -> Decimal | None:
         cell = self._cell(row, name)
-        if isinstance(cell, Fault):
+        if isinstance(cell, CellFault):
             self._text(row, name)
             return None
         try:
@@ -523,9 +523,9 @@ class _Reader:
             self._wrong(row, name, str(problem))
         return None
 
-    def _settle_mark(self) -> Mark | None:
+    def _settle_mark(self) -> DecimalMark | None:
         if self.choices.mark:
-            return Mark(self.choices.mark)
+            return DecimalMark(self.choices.mark)
         column = self.choices.columns.get("weight")
         if column is None:
             return None
@@ -538,9 +538,9 @@ def _rows(numbers: Sequence[int]) -> str:
     return f"{'row' if len(numbers) == 1 else 'rows'} {first}{more}"
 
 
-def _together(planned: Sequence[Planned]) -> list[Planned]:
+def _together(planned: Sequence[PlannedLine]) -> list[PlannedLine]:
     """The lines, valves that are listed one by one and alike made one, where the first of them stands."""
-    lines: dict[object, Planned] = {}
+    lines: dict[object, PlannedLine] = {}
     for one in planned:
         key = one.alike if one.valves else one.row
         before = lines.get(key)
@@ -581,12 +581,12 @@ def take_in(file: LotFile, by: User | None, *, sure: bool = False) -> list[Line]
     with transaction.atomic():
         file = LotFile.objects.select_for_update(of=("self",)).select_related("lot__supplier").get(pk=file.pk)
         if file.imported_at:
-            raise ImportedBefore(f"{file.name} has been imported into lot {file.lot} already.")
+            raise ListImportedBefore(f"{file.name} has been imported into lot {file.lot} already.")
         before = imported_before(file)
         if before and not sure:
-            raise ImportedBefore(f"{before_in_words(before)} Tick that you mean to import it once more.")
+            raise ListImportedBefore(f"{before_in_words(before)} Tick that you mean to import it once more.")
         layout = Layout(file)
-        preview = _Reader(layout).preview()
+        preview = _ListReader(layout).preview()
         if not preview.ready:
             raise NotReady("The file still has faults or unknown words; nothing was imported.")
         lines = add_lines(file.lot, _lines(preview.planned), by)
@@ -608,7 +608,7 @@ def before_in_words(before: LotFile) -> str:
     )
 
 
-def _lines(planned: Sequence[Planned]) -> list[Line]:
+def _lines(planned: Sequence[PlannedLine]) -> list[Line]:
     """Lines not stored yet; those with the same new maker or place share the object."""
     makers = {plain(one.name): one for one in Maker.objects.all()}
     places = {plain(one.code): one for one in Place.objects.all()}
@@ -627,7 +627,7 @@ def _lines(planned: Sequence[Planned]) -> list[Line]:
     ]
 
 
-def _take_up_listed(lot: Lot, lines: Sequence[Line], planned: Sequence[Planned], by: User | None) -> None:
+def _take_up_listed(lot: Lot, lines: Sequence[Line], planned: Sequence[PlannedLine], by: User | None) -> None:
     """Valves for what the file lists one by one, each with what the file says of it."""
     listed = [(line, one.valves) for line, one in zip(lines, planned, strict=True) if one.valves]
     if not listed:

@@ -2,7 +2,7 @@
 
 - `receive(lot, name, data, by)`: keep the file; `NotATable` when it cannot be read as one
 - `Layout(file)`: its sheets, the row that names the columns, and the columns
-- `Choices`: which column holds what, and what the supplier's words mean; `first_choices(layout)` guesses them
+- `ColumnChoices`: which column holds what, and what the supplier's words mean; `first_choices(layout)` guesses them
 - `FIELDS`: what a column can hold
 - `remember(layout)`: keep what the columns and words meant for the supplier's next file
 """
@@ -21,21 +21,21 @@ from django.contrib.auth.models import User
 from django.db import transaction
 from django.utils import timezone
 
-from stockroom.files.tables import Row, Table, find_heading, is_blank, plain, read_tables, written
+from stockroom.files.tables import FileRow, FileTable, find_heading, is_blank, plain, read_tables, written
 from stockroom.models import Lot, LotFile, SupplierMapping
 
 KEPT_FOR = timedelta(days=7)  # a file that nobody imported
 
 
-class Field(NamedTuple):
+class ListColumn(NamedTuple):
     """What a column can hold, and the headings that say so in plain small letters, the surest first."""
 
     label: str
     headings: tuple[str, ...]
 
 
-FIELDS: Mapping[str, Field] = {
-    "type": Field(
+FIELDS: Mapping[str, ListColumn] = {
+    "type": ListColumn(
         "Type",
         (
             "type",
@@ -61,7 +61,7 @@ FIELDS: Mapping[str, Field] = {
             "наименование",
         ),
     ),
-    "maker": Field(
+    "maker": ListColumn(
         "Marked maker",
         (
             "maker",
@@ -81,7 +81,7 @@ FIELDS: Mapping[str, Field] = {
             "завод",
         ),
     ),
-    "condition": Field(
+    "condition": ListColumn(
         "Condition claimed",
         (
             "condition",
@@ -94,7 +94,7 @@ FIELDS: Mapping[str, Field] = {
             "состояние",
         ),
     ),
-    "expected": Field(
+    "expected": ListColumn(
         "Pieces",
         (
             "pieces",
@@ -117,8 +117,8 @@ FIELDS: Mapping[str, Field] = {
             "шт",
         ),
     ),
-    "counted": Field("Counted", ("counted", "received", "actual", "gezählt", "reçu")),
-    "weight": Field(
+    "counted": ListColumn("Counted", ("counted", "received", "actual", "gezählt", "reçu")),
+    "weight": ListColumn(
         "Price or cost weight of one",
         (
             "unit price",
@@ -138,8 +138,10 @@ FIELDS: Mapping[str, Field] = {
             "цена",
         ),
     ),
-    "place": Field("Place", ("place", "shelf", "location", "bin", "drawer", "lagerort", "lagerplatz", "emplacement")),
-    "note": Field(
+    "place": ListColumn(
+        "Place", ("place", "shelf", "location", "bin", "drawer", "lagerort", "lagerplatz", "emplacement")
+    ),
+    "note": ListColumn(
         "Note",
         (
             "note",
@@ -155,7 +157,7 @@ FIELDS: Mapping[str, Field] = {
             "примечание",
         ),
     ),
-    "code": Field(
+    "code": ListColumn(
         "Code as stamped",
         (
             "date code",
@@ -168,7 +170,7 @@ FIELDS: Mapping[str, Field] = {
             "datumscode",
         ),
     ),
-    "serial": Field(
+    "serial": ListColumn(
         "Serial or mark of one valve",
         (
             "serial",
@@ -210,7 +212,7 @@ def receive(lot: Lot, name: str, data: bytes, by: User | None) -> LotFile:
 
 
 @dataclass(frozen=True)
-class Choices:
+class ColumnChoices:
     """What somebody chose on the mapping page.
 
     `heading` is the number of the row that names the columns, 0 for none. `columns` is by field, counted from
@@ -261,19 +263,19 @@ class Layout:
     def __init__(self, file: LotFile) -> None:
         self.file = file
         self.tables = read_tables(bytes(file.data), file.name)
-        self.choices = Choices(**file.choices)
+        self.choices = ColumnChoices(**file.choices)
         self.mapping = SupplierMapping.objects.filter(supplier=file.lot.supplier_id).first()
 
     @cached_property
-    def table(self) -> Table:
+    def table(self) -> FileTable:
         return next((table for table in self.tables if table.name == self.choices.sheet), self.tables[0])
 
     @property
-    def heading(self) -> Row | None:
+    def heading(self) -> FileRow | None:
         return next((row for row in self.table.rows if row.number == self.choices.heading), None)
 
     @property
-    def body(self) -> list[Row]:
+    def body(self) -> list[FileRow]:
         """The rows beneath the heading."""
         return [row for row in self.table.rows if row.number > self.choices.heading]
 
@@ -306,7 +308,7 @@ def letter(column: int) -> str:
     return name
 
 
-def first_choices(layout: Layout, sheet: str = "", heading: int | None = None) -> Choices:
+def first_choices(layout: Layout, sheet: str = "", heading: int | None = None) -> ColumnChoices:
     """Sheet, heading row and columns as the headings suggest them, the supplier's own way first."""
     remembered: Mapping[str, str] = layout.mapping.columns if layout.mapping else {}
 
@@ -323,7 +325,7 @@ def first_choices(layout: Layout, sheet: str = "", heading: int | None = None) -
     titles = [_heading(written(cell)) for cell in row.cells] if row else []
     words = layout.mapping.words if layout.mapping else {}
     return replace(
-        Choices(words=words),
+        ColumnChoices(words=words),
         sheet=table.name,
         heading=heading,
         columns=_columns(titles, remembered),

@@ -25,12 +25,12 @@ from stockroom.receiving.forms import CountForm, LineForm, LotSheet, SerialsForm
 from stockroom.site.people import Role, StaffRequest, for_roles
 from stockroom.site.web import TypeField, page_of
 from stockroom.states import LADDER
-from stockroom.tally import Tally, tally_lines, tally_lots
+from stockroom.tally import LotTally, tally_lines, tally_lots
 
 LATEST = 30
 
 
-class TypeFilter(django_filters.Filter):
+class LotTypeFilter(django_filters.Filter):
     field_class = TypeField
 
 
@@ -41,7 +41,7 @@ class LotFilter(django_filters.FilterSet):
         "received_on", "gte", label="Received from", widget=forms.DateInput({"type": "date"})
     )
     until = django_filters.DateFilter("received_on", "lte", label="to", widget=forms.DateInput({"type": "date"}))
-    type = TypeFilter(label="Type", method="with_type")
+    type = LotTypeFilter(label="Type", method="with_type")
 
     class Meta:
         model = Lot
@@ -53,7 +53,7 @@ class LotFilter(django_filters.FilterSet):
 
 class LotRow(NamedTuple):
     lot: Lot
-    tally: Tally
+    tally: LotTally
     cost: Decimal
 
 
@@ -77,7 +77,7 @@ def lots(request: StaffRequest) -> HttpResponse:
 
 class LineRow(NamedTuple):
     line: Line
-    tally: Tally
+    tally: LotTally
     difference: str
     least: Decimal | None  # the cost of a piece; they differ by one minor unit at most
     most: Decimal | None
@@ -112,7 +112,7 @@ def _line(number: str, line: int) -> Line:
     )
 
 
-def _line_row(line: Line, tally: Tally, currency: str, warned: int) -> LineRow:
+def _line_row(line: Line, tally: LotTally, currency: str, warned: int) -> LineRow:
     least, most = line.cost_each(currency) if line.bearing_cost else (None, None)
     return LineRow(line, tally, difference_in_words(line.expected, line.counted), least, most, warned)
 

@@ -15,21 +15,21 @@ from django.db import transaction
 
 from stockroom.marks import identity
 from stockroom.marks.identity import Register
-from stockroom.marks.pure.datecodes import Reading, find_dates, readings
+from stockroom.marks.pure.datecodes import DateMeaning, find_dates, readings
 from stockroom.marks.pure.identification import Ranked, rank
 from stockroom.models import Entry, Line, PackDateReading, Packing, Valve
 from stockroom.receiving import booking
 from stockroom.site.changes import fitted
 
 
-class NotAReading(ValueError):
+class NoSuchPackReading(ValueError):
     """What was chosen is none of the date's readings."""
 
 
 def readings_of(packing: Packing) -> list[Ranked]:
     line = Line.objects.select_related("lot", "type__first_registered_source").get(pk=packing.line_id)
     window = identity.window_to(line.lot.received_on)
-    found: dict[Reading, None] = {}
+    found: dict[DateMeaning, None] = {}
     if packing.pack_date.strip():
         found |= dict.fromkeys(readings(packing.pack_date, window))
     if not found:
@@ -73,7 +73,7 @@ def choose(packing: Packing, key: str, by: User | None) -> PackDateReading:
         ranked = readings_of(packing)
         chosen = {one.reading.key: one.reading for one in ranked}.get(key)
         if key and chosen is None:
-            raise NotAReading("Choose one of the readings shown.")
+            raise NoSuchPackReading("Choose one of the readings shown.")
         before = standing(packing)
         packing.date_readings.filter(standing=True).update(standing=False)
         row = PackDateReading(packing=packing, code=as_printed(packing), by=by)

@@ -43,8 +43,8 @@ from stockroom.models import (
 from stockroom.receiving import booking
 from stockroom.sealed import pack_dates
 from stockroom.sealed.pure import sampling, switching
-from stockroom.sealed.pure.sampling import Decision, Level, Severity
-from stockroom.sealed.pure.switching import LotResult, Standing
+from stockroom.sealed.pure.sampling import InspectionLevel, LotDecision, Severity
+from stockroom.sealed.pure.switching import LotResult, SwitchingState
 from stockroom.site.changes import differences, fitted
 from stockroom.states import State
 
@@ -118,7 +118,7 @@ def describe(line: Line, packing: Packing, by: User | None) -> Packing:
 class Iso:
     """A plan from the tables of ISO 2859-1. Without a severity it is the one the supplier's standing proposes."""
 
-    level: Level
+    level: InspectionLevel
     aql: Decimal
     severity: Severity | None = None
     override_reason: str = ""
@@ -144,7 +144,7 @@ class Terms:
     replaced_because: str = ""
 
 
-def work_out(lot_size: int, wish: Iso | Exact, standing: Standing | None = None) -> sampling.Plan:
+def work_out(lot_size: int, wish: Iso | Exact, standing: SwitchingState | None = None) -> sampling.AttributesPlan:
     """The plan that the wish gives for a lot.
 
     Raises:
@@ -154,7 +154,7 @@ def work_out(lot_size: int, wish: Iso | Exact, standing: Standing | None = None)
         shares = (wish.acceptable_percent, wish.rejectable_percent)
         risks = (wish.producers_risk_percent, wish.consumers_risk_percent)
         return sampling.exact_plan(lot_size, *(Fraction(percent) / 100 for percent in (*shares, *risks)))
-    standing = standing or Standing()
+    standing = standing or SwitchingState()
     if standing.discontinued:
         raise switching.InspectionDiscontinued(
             f"Sampling of this supplier's lots at AQL {wish.aql.normalize():f} is discontinued: {standing.reason}. "
@@ -179,7 +179,7 @@ class Opening(NamedTuple):
     certain: bool
 
 
-def opening(plan: sampling.Plan, seal: str, carton_size: int, drawn: Sequence[int] = ()) -> Opening:
+def opening(plan: sampling.AttributesPlan, seal: str, carton_size: int, drawn: Sequence[int] = ()) -> Opening:
     """What the plan opens: with the numbers drawn exactly, before the draw on average.
 
     A carton stays shut with the probability that none of its pieces is drawn, which is hypergeometric.
@@ -199,7 +199,7 @@ def opening(plan: sampling.Plan, seal: str, carton_size: int, drawn: Sequence[in
     return Opening(plan.sample_size, float(len(sizes) - sum(shut)), len(sizes), float(still), bool(drawn))
 
 
-def _cartons(plan: sampling.Plan, carton_size: int) -> int:
+def _cartons(plan: sampling.AttributesPlan, carton_size: int) -> int:
     return -(-plan.lot_size // carton_size)
 
 
@@ -263,7 +263,7 @@ def make_plan(line: Line, wish: Iso | Exact, terms: Terms, by: User | None, seed
     return row
 
 
-def _as_asked(wish: Iso | Exact, standing: Standing | None) -> dict[str, object]:
+def _as_asked(wish: Iso | Exact, standing: SwitchingState | None) -> dict[str, object]:
     if isinstance(wish, Exact):
         return {
             "method": SamplingPlan.Method.EXACT,
@@ -363,7 +363,7 @@ class Decided(NamedTuple):
     """What is decided, what the plan proposes, and the sample's result as the bench has it."""
 
     action: SealedDecision.Action
-    proposal: Decision
+    proposal: LotDecision
     tested: int
     failed: int
     statement: str
@@ -371,10 +371,10 @@ class Decided(NamedTuple):
 
 
 PROPOSED_ACTION = {
-    sampling.Outcome.ACCEPT: Action.ACCEPT,
-    sampling.Outcome.ALL_TESTED: Action.ACCEPT,
-    sampling.Outcome.TEST_ALL: Action.TEST_ALL,
-    sampling.Outcome.RETURN: Action.RETURN,
+    sampling.LotOutcome.ACCEPT: Action.ACCEPT,
+    sampling.LotOutcome.ALL_TESTED: Action.ACCEPT,
+    sampling.LotOutcome.TEST_ALL: Action.TEST_ALL,
+    sampling.LotOutcome.RETURN: Action.RETURN,
 }
 
 
@@ -536,17 +536,17 @@ class Step(NamedTuple):
 
     at: datetime
     what: str
-    standing: Standing
+    standing: SwitchingState
     counted: bool
     plan: SamplingPlan | None
 
 
 @dataclass
-class Series:
+class LotSeries:
     """A supplier at one AQL."""
 
     aql: Decimal
-    standing: Standing = field(default_factory=Standing)
+    standing: SwitchingState = field(default_factory=SwitchingState)
     steps: list[Step] = field(default_factory=list)
     steady: bool = False
     reduced_wanted: bool = False
@@ -557,7 +557,7 @@ class Series:
         return next((f"{value}" for value in sampling.AQLS_FOR_ITEMS if value == self.aql), f"{self.aql.normalize():f}")
 
 
-def series_of(supplier: Supplier, aqls: Iterable[Decimal] = ()) -> list[Series]:
+def series_of(supplier: Supplier, aqls: Iterable[Decimal] = ()) -> list[LotSeries]:
     """Every AQL at which lots of the supplier have been decided on, and `aqls`; two queries.
 
     A lot counts once, when its sample first had its verdict, and only on original inspection and at the severity
@@ -568,10 +568,10 @@ def series_of(supplier: Supplier, aqls: Iterable[Decimal] = ()) -> list[Series]:
     wanted = {*aqls, *(row.plan.aql for row in results if row.plan.aql), *(note.aql for note in notes if note.aql)}
     events: list[SealedDecision | SupplyNote] = [*results, *notes]
     events.sort(key=lambda event: (event.at, isinstance(event, SealedDecision), event.pk))
-    return [_run(Series(aql), events) for aql in sorted(wanted)]
+    return [_run(LotSeries(aql), events) for aql in sorted(wanted)]
 
 
-def standing_of(supplier: Supplier, aql: Decimal) -> Standing:
+def standing_of(supplier: Supplier, aql: Decimal) -> SwitchingState:
     return next(series.standing for series in series_of(supplier, [aql]) if series.aql == aql)
 
 
@@ -585,7 +585,7 @@ def _results(supplier: Supplier) -> Iterator[SealedDecision]:
             yield row
 
 
-def _run(series: Series, events: Sequence[SealedDecision | SupplyNote]) -> Series:
+def _run(series: LotSeries, events: Sequence[SealedDecision | SupplyNote]) -> LotSeries:
     for event in events:
         if isinstance(event, SupplyNote):
             _take_note(series, event)
@@ -594,7 +594,7 @@ def _run(series: Series, events: Sequence[SealedDecision | SupplyNote]) -> Serie
     return series
 
 
-def _take_note(series: Series, note: SupplyNote) -> None:
+def _take_note(series: LotSeries, note: SupplyNote) -> None:
     now = series.standing
     if note.kind == SupplyNote.Kind.TERMS:
         series.steady, series.reduced_wanted = note.steady, note.reduced_wanted
@@ -613,7 +613,7 @@ def _take_note(series: Series, note: SupplyNote) -> None:
     series.standing = now
 
 
-def _take_result(series: Series, row: SealedDecision) -> None:
+def _take_result(series: LotSeries, row: SealedDecision) -> None:
     plan, now = row.plan, series.standing
     verdict = "accepted" if row.sample_accepted else "not accepted"
     result = f"{row.failed} of {row.tested} failed, Ac {plan.acceptance_number}"
@@ -629,7 +629,7 @@ def _take_result(series: Series, row: SealedDecision) -> None:
         series.steps.append(Step(row.at, f"{what}; does not count, {passed_over}", now, False, plan))
         return
     assert plan.aql is not None
-    letter = sampling.code_letter(plan.lot_size, Level(plan.level))
+    letter = sampling.code_letter(plan.lot_size, InspectionLevel(plan.level))
     shown = LotResult(
         row.sample_accepted,
         plan.acceptance_number,

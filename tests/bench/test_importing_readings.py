@@ -16,7 +16,7 @@ from django.test.utils import CaptureQueriesContext
 from django.utils import timezone
 
 from grading.bench import readings_import
-from grading.metrology.units import Mark
+from grading.metrology.units import TypedMark
 from grading.models import Grade, ImportBatch, Reading, Shift
 from stockroom.models import Entry, Valve
 from stockroom.pure.serials import serial
@@ -194,7 +194,7 @@ def test_the_same_file_is_not_taken_twice(client: Client, valves: list[Valve]) -
 def test_two_who_take_in_the_same_file_at_once_are_told_apart_by_the_database(valves: list[Valve], bo: User) -> None:
     preview = readings_import.look(sheet(valves))
     readings_import.take_in(preview, file_name="a.csv", tester=make_tester(), by=bo)
-    with pytest.raises(readings_import.ImportedBefore, match=r"as a\.csv"):
+    with pytest.raises(readings_import.ReadingsImportedBefore, match=r"as a\.csv"):
         readings_import.take_in(preview, file_name="b.csv", tester=make_tester(), by=bo)
     assert Reading.objects.count() == 6
 
@@ -260,9 +260,9 @@ def test_a_doubtful_decimal_mark_is_asked_and_answered_without_another_upload(
     data = f"serial;section;gm (mA/V)\n{valves[0]};1;1,600\n{valves[0]};2;1,550\n".encode()
     shown = look(client, data)
     assert "“1,600” can be thousands or decimals" in shown and "which decimal mark it uses" in shown
-    shown = client.post("/readings/import/", choices(kept=kept(shown), mark=Mark.COMMA.value)).content.decode()
+    shown = client.post("/readings/import/", choices(kept=kept(shown), mark=TypedMark.COMMA.value)).content.decode()
     assert "Take in 2 readings of 1 valve" in shown
-    take(client, shown, mark=Mark.COMMA.value)
+    take(client, shown, mark=TypedMark.COMMA.value)
     assert [r.gm_ma_per_v for r in Reading.objects.order_by("section")] == [1.6, 1.55]
 
 

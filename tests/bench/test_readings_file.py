@@ -11,9 +11,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from grading.bench.pure.readings_file import NotReadings, Parsed, Row, parse
-from grading.bench.pure.readings_header import Field, read_heading, read_section
-from grading.metrology.units import MICROMHOS, Mark, UnknownUnit
+from grading.bench.pure.readings_file import NotReadings, Parsed, ReadingRow, parse
+from grading.bench.pure.readings_header import ReadingColumn, read_heading, read_section
+from grading.metrology.units import MICROMHOS, TypedMark, UnknownUnit
 from stockroom.pure.serials import serial
 
 ONE, TWO, THREE = serial(1), serial(2), serial(3)
@@ -23,7 +23,7 @@ def read(text: str, encoding: str = "utf-8", **choices: Any) -> Parsed:
     return parse(text.encode(encoding), **choices)
 
 
-def only(parsed: Parsed) -> Row:
+def only(parsed: Parsed) -> ReadingRow:
     assert parsed.problems == ()
     assert len(parsed.rows) == 1
     return parsed.rows[0]
@@ -37,8 +37,8 @@ def test_one_row_a_section() -> None:
     parsed = read(f"serial,section,Ia (mA),gm (mA/V)\n{ONE},1,1.2,1.6\n{ONE},2,1.1,1.5\n")
     assert parsed.problems == ()
     assert parsed.rows == (
-        Row(2, ONE, 1, anode_current_ma=1.2, gm_ma_per_v=1.6),
-        Row(3, ONE, 2, anode_current_ma=1.1, gm_ma_per_v=1.5),
+        ReadingRow(2, ONE, 1, anode_current_ma=1.2, gm_ma_per_v=1.6),
+        ReadingRow(3, ONE, 2, anode_current_ma=1.1, gm_ma_per_v=1.5),
     )
 
 
@@ -71,7 +71,7 @@ def test_everything_a_bench_writes_down_is_kept() -> None:
         "serial;section;test point;Ia;gm (µmho);shorts;leakage (µA);Ig (µA);noise;remark\n"
         f"{ONE};2;100 V;0,5;1250;hk;12,5;-0,2;slight;foot, loose\n"
     )
-    assert only(parsed) == Row(
+    assert only(parsed) == ReadingRow(
         2, ONE, 2, "100 V", 0.5, 1.25, True, "heater and cathode", 12.5, -0.2, "slight", "foot, loose"
     )
 
@@ -80,13 +80,13 @@ def test_everything_a_bench_writes_down_is_kept() -> None:
 @pytest.mark.parametrize("newline", ["\n", "\r\n", "\r"])
 def test_encodings_marks_and_line_ends_do_not_matter(encoding: str, newline: str) -> None:
     text = f"serial;Ia [mA];gm [µmho]{newline}{newline}{ONE};1,2;1600{newline}"
-    assert only(read(text, encoding)) == Row(3, ONE, anode_current_ma=1.2, gm_ma_per_v=1.6)
+    assert only(read(text, encoding)) == ReadingRow(3, ONE, anode_current_ma=1.2, gm_ma_per_v=1.6)
 
 
 @pytest.mark.parametrize("delimiter", [";", ",", "\t", "|"])
 def test_the_delimiter_is_found(delimiter: str) -> None:
     text = "\n".join(delimiter.join(row) for row in [["serial", "Ia", "gm"], [ONE, "1.2", "1.6"]])
-    assert only(read(text)) == Row(2, ONE, anode_current_ma=1.2, gm_ma_per_v=1.6)
+    assert only(read(text)) == ReadingRow(2, ONE, anode_current_ma=1.2, gm_ma_per_v=1.6)
 
 
 def test_a_spreadsheets_word_on_its_delimiter_is_taken() -> None:
@@ -98,7 +98,7 @@ def test_lines_above_the_heading_and_blank_lines_are_passed_over_and_counted() -
 
 
 def test_units_may_stand_in_the_row_beneath_the_heading() -> None:
-    assert only(read(f"serial,Ia,gm\n,µA,umho\n{ONE},1200,1600\n")) == Row(
+    assert only(read(f"serial,Ia,gm\n,µA,umho\n{ONE},1200,1600\n")) == ReadingRow(
         3, ONE, anode_current_ma=1.2, gm_ma_per_v=1.6
     )
 
@@ -116,31 +116,31 @@ def test_gm_without_a_unit_is_assumed_and_said_so() -> None:
 @pytest.mark.parametrize(
     ("title", "field", "section", "unit"),
     [
-        ("Serial No.", Field.SERIAL, None, None),
-        ("S/N", Field.SERIAL, None, None),
-        ("Section", Field.SECTION, None, None),
-        ("Ia", Field.ANODE_CURRENT, None, None),
-        ("Plate current, mA", Field.ANODE_CURRENT, None, "mA"),
-        ("Anode current / mA", Field.ANODE_CURRENT, None, "mA"),
-        ("anode_current_ma", Field.ANODE_CURRENT, None, "mA"),
-        ("gm_ma_per_v", Field.GM, None, "mA/V"),
-        ("S mA/V", Field.GM, None, "mA/V"),
-        ("S [mA/V]", Field.GM, None, "mA/V"),
-        ("S2 (mA/V)", Field.GM, 2, "mA/V"),
-        ("Gm (Micromhos)", Field.GM, None, "µmho"),
-        ("gm in μmho", Field.GM, None, "µmho"),
-        ("Transconductance (µS)", Field.GM, None, "µmho"),
-        ("h-k leakage (uA)", Field.LEAKAGE, None, "µA"),
-        ("heater_cathode_leakage_ua", Field.LEAKAGE, None, "µA"),
-        ("Ig1 (µA)", Field.GRID_CURRENT, None, "µA"),
-        ("Grid current 2", Field.GRID_CURRENT, 2, None),
-        ("Ia (section 2) [mA]", Field.ANODE_CURRENT, 2, "mA"),
-        ("half B Ia", Field.ANODE_CURRENT, 2, None),
-        ("Notes", Field.REMARK, None, None),
-        ("Noise 2", Field.NOISE, 2, None),
+        ("Serial No.", ReadingColumn.SERIAL, None, None),
+        ("S/N", ReadingColumn.SERIAL, None, None),
+        ("Section", ReadingColumn.SECTION, None, None),
+        ("Ia", ReadingColumn.ANODE_CURRENT, None, None),
+        ("Plate current, mA", ReadingColumn.ANODE_CURRENT, None, "mA"),
+        ("Anode current / mA", ReadingColumn.ANODE_CURRENT, None, "mA"),
+        ("anode_current_ma", ReadingColumn.ANODE_CURRENT, None, "mA"),
+        ("gm_ma_per_v", ReadingColumn.GM, None, "mA/V"),
+        ("S mA/V", ReadingColumn.GM, None, "mA/V"),
+        ("S [mA/V]", ReadingColumn.GM, None, "mA/V"),
+        ("S2 (mA/V)", ReadingColumn.GM, 2, "mA/V"),
+        ("Gm (Micromhos)", ReadingColumn.GM, None, "µmho"),
+        ("gm in μmho", ReadingColumn.GM, None, "µmho"),
+        ("Transconductance (µS)", ReadingColumn.GM, None, "µmho"),
+        ("h-k leakage (uA)", ReadingColumn.LEAKAGE, None, "µA"),
+        ("heater_cathode_leakage_ua", ReadingColumn.LEAKAGE, None, "µA"),
+        ("Ig1 (µA)", ReadingColumn.GRID_CURRENT, None, "µA"),
+        ("Grid current 2", ReadingColumn.GRID_CURRENT, 2, None),
+        ("Ia (section 2) [mA]", ReadingColumn.ANODE_CURRENT, 2, "mA"),
+        ("half B Ia", ReadingColumn.ANODE_CURRENT, 2, None),
+        ("Notes", ReadingColumn.REMARK, None, None),
+        ("Noise 2", ReadingColumn.NOISE, 2, None),
     ],
 )
-def test_headings_have_many_spellings(title: str, field: Field, section: int | None, unit: str | None) -> None:
+def test_headings_have_many_spellings(title: str, field: ReadingColumn, section: int | None, unit: str | None) -> None:
     heading = read_heading(title)
     assert heading is not None
     assert (heading.field, heading.section, heading.unit and heading.unit.name) == (field, section, unit)
@@ -269,8 +269,8 @@ def test_a_doubtful_column_that_nothing_settles_is_asked_about_once() -> None:
     ]
 
 
-@pytest.mark.parametrize(("mark", "gm"), [(Mark.COMMA, 1.6), (Mark.POINT, 1600)])
-def test_the_persons_word_settles_it(mark: Mark, gm: float) -> None:
+@pytest.mark.parametrize(("mark", "gm"), [(TypedMark.COMMA, 1.6), (TypedMark.POINT, 1600)])
+def test_the_persons_word_settles_it(mark: TypedMark, gm: float) -> None:
     assert only(read(f"serial;gm\n{ONE};1,600\n", mark=mark)).gm_ma_per_v == gm
 
 

@@ -16,14 +16,14 @@ from catalog.physics.socket import (
     SAFETY,
     VERDICTS,
     Fit,
+    FitLevel,
     HeaterOption,
     InSection,
     InSocket,
-    Level,
     WorkingPoint,
     compare,
 )
-from catalog.reference.files import BASES, Basing, Reference, TypeRow, read_reference
+from catalog.reference.files import BASES, BasingRow, Reference, TypeRow, read_reference
 
 
 @cache
@@ -31,7 +31,7 @@ def reference() -> Reference:
     return read_reference(Path(__file__).parents[2] / "fixtures")
 
 
-def in_socket(valve: TypeRow, basing: Basing) -> InSocket:
+def in_socket(valve: TypeRow, basing: BasingRow) -> InSocket:
     def number(value: Decimal | None) -> float | None:
         return None if value is None else float(value)
 
@@ -241,7 +241,7 @@ def test_a_different_heater_current_is_told_with_its_percentage(factor: float) -
 def test_more_difference_in_gain_is_never_judged_milder(ratio: float) -> None:
     worst = [compare(PENTODE, with_point(PENTODE, gm_ma_per_v=2.0 * r)).worst for r in (ratio, ratio * 1.5)]
     assert worst[0] <= worst[1]
-    assert worst[0] >= Level.NOTE
+    assert worst[0] >= FitLevel.NOTE
 
 
 def test_halves_numbered_the_other_way_round_are_the_same_valve() -> None:
@@ -328,7 +328,7 @@ def test_a_heater_that_takes_half_as_much_again_and_more_needs_another_supply() 
         return replace(PENTODE, name="X", heaters=(HeaterOption(6.3, amperes),))
 
     levels = [compare(PENTODE, taking(a)).worst for a in (0.303, 0.32, 0.4, 0.5, 0.2, 0.1)]
-    assert levels == [0, Level.NOTE, Level.CHECK, Level.CHANGE, Level.CHECK, Level.CHECK]
+    assert levels == [0, FitLevel.NOTE, FitLevel.CHECK, FitLevel.CHANGE, FitLevel.CHECK, FitLevel.CHECK]
 
 
 # --- ratings, bias and gain ------------------------------------------------------------------------------------------
@@ -340,9 +340,9 @@ def test_a_lower_rating_is_checked_and_one_below_the_usual_test_point_is_a_chang
         return replace(PENTODE, name="X", sections=(section,))
 
     assert compare(PENTODE, rated(330)).reasons == ()
-    assert compare(PENTODE, rated(275)).worst == Level.CHECK
+    assert compare(PENTODE, rated(275)).worst == FitLevel.CHECK
     fit = compare(PENTODE, rated(180))
-    assert fit.worst == Level.CHANGE
+    assert fit.worst == FitLevel.CHANGE
     assert said(fit, "ratings") == (
         "anode voltage: at most 180 V in the X, 300 V in the P1; the P1's usual test point has 250 V"
     )
@@ -366,10 +366,10 @@ def test_a_fixed_bias_and_a_cathode_resistor_that_amount_to_the_same_are_the_sam
 
 def test_another_bias_in_a_power_valve_is_a_change_and_in_a_small_one_a_check() -> None:
     other = with_point(PENTODE, grid_voltage_v=-5)
-    assert compare(PENTODE, other).worst == Level.CHECK
+    assert compare(PENTODE, other).worst == FitLevel.CHECK
     power = replace(other, kind="power pentode")
     fit = compare(replace(PENTODE, kind="power pentode"), power)
-    assert fit.worst == Level.CHANGE
+    assert fit.worst == FitLevel.CHANGE
     assert "\N{MINUS SIGN}5 V for 3 mA in the X" in said(fit, "bias")
 
 
@@ -411,7 +411,7 @@ def test_a_6n2p_in_an_ecc83_socket_needs_the_heater_rewired() -> None:
     assert fit.verdict == "fits only after changes"
     assert said(fit, "pin 9") == "pin 9: heater centre tap in the 12AX7, internal shield in the 6N2P"
     assert "the 6N2P wants 6.3 V between pins 4 and 5" in said(fit, "heater")
-    assert {reason.about for reason in fit.reasons if reason.level == Level.CHANGE} == {"pin 9", "heater"}
+    assert {reason.about for reason in fit.reasons if reason.level == FitLevel.CHANGE} == {"pin 9", "heater"}
 
 
 @pytest.mark.parametrize(("original", "other"), [("6SN7GT", "6CG7"), ("6CG7", "6SN7GT")])
@@ -419,7 +419,7 @@ def test_a_6cg7_is_a_6sn7gt_on_another_base(original: str, other: str) -> None:
     fit = put(other, in_place_of=original)
     assert fit.verdict == "does not fit"
     assert fit.same_characteristics
-    assert [reason.about for reason in fit.reasons if reason.level == Level.STOP] == ["base"]
+    assert [reason.about for reason in fit.reasons if reason.level == FitLevel.STOP] == ["base"]
 
 
 def test_a_6fq7_goes_where_a_6cg7_was_and_only_the_shield_is_lost() -> None:
@@ -449,12 +449,12 @@ def test_an_el34_in_a_6l6gc_socket_wants_grid_three_joined_to_the_cathode_and_a_
     assert "grid 3 must be joined to the cathode" in said(fit, "pin 1")
     assert "set the bias" in said(fit, "bias")
     assert "1.5 A in the EL34, 0.9 A in the 6L6GC, 67 % more" in said(fit, "heater")
-    assert {reason.about for reason in fit.reasons if reason.level == Level.CHANGE} == {"pin 1", "bias", "heater"}
+    assert {reason.about for reason in fit.reasons if reason.level == FitLevel.CHANGE} == {"pin 1", "bias", "heater"}
 
 
 def test_a_6l6gc_in_an_el34_socket_leaves_pin_1_to_look_at() -> None:
     fit = put("6L6GC", in_place_of="EL34")
-    assert not any(reason.level >= Level.CHANGE and reason.about.startswith("pin") for reason in fit.reasons)
+    assert not any(reason.level >= FitLevel.CHANGE and reason.about.startswith("pin") for reason in fit.reasons)
     assert "right only where the set joins grid 3 to the cathode" in said(fit, "pin 1")
 
 

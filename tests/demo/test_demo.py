@@ -43,7 +43,7 @@ from grading.papers.pure.certificate import certificate_pdf
 from grading.sealed import orders, results
 from grading.sets.making import figures
 from grading.testers import house_nominals, records, reference_checks, studies
-from grading.testers.records import CalibrationState, Kind
+from grading.testers.records import BasisKind, CalibrationState
 from grading.verdicts.values import claim
 from stockroom.marks import identity
 from stockroom.models import (
@@ -250,7 +250,7 @@ def test_a_sealed_lot_was_accepted_on_its_sample_and_is_sold_unopened(shop: Made
     assert plan.method == SamplingPlan.Method.ISO and plan.returnable_until is not None
     assert [one.number for one in plan.drawn.order_by("order")] == sampling.draw(80, plan.sample_size, plan.seed)
     found = results.results(plan)
-    assert found.decision.outcome == sampling.Outcome.ACCEPT and found.failed == 1 and found.outside == []
+    assert found.decision.outcome == sampling.LotOutcome.ACCEPT and found.failed == 1 and found.outside == []
     (decided,) = plan.decisions.all()
     assert decided.action == SealedDecision.Action.ACCEPT and plan.made_at < decided.at
     assert decided.at.date() < DAY and plan.made_at.date() < DAY
@@ -355,7 +355,7 @@ def test_a_tester_with_its_own_conditions_is_judged_beside_a_house_nominal(shop:
             assert nominal is not None and nominal.count >= house_nominals.FEWEST
             assert set(nominal.readings.values_list("shift__tester", flat=True)) == {condition.tester_id}
     measured = [row for grade in Grade.objects.filter(standing=True) for row in grade.measured]
-    judged = [row for row in measured if row["kind"] == Kind.HOUSE]
+    judged = [row for row in measured if row["kind"] == BasisKind.HOUSE]
     assert len(judged) >= 40  # ten valves of two sections and two quantities
     assert all("known-good NOS valves of ours" in row["basis"] for row in judged)
     assert all(

@@ -18,11 +18,11 @@ from hypothesis import strategies as st
 
 from stockroom.files import tables
 from stockroom.files.tables import (
-    Fault,
-    Mark,
+    CellFault,
+    DecimalMark,
+    FileRow,
+    FileTable,
     NotATable,
-    Row,
-    Table,
     UnreadableNumber,
     WhichMark,
     find_heading,
@@ -34,11 +34,11 @@ from stockroom.files.tables import (
 )
 
 
-def csv_table(text: str, encoding: str = "utf-8") -> Table:
+def csv_table(text: str, encoding: str = "utf-8") -> FileTable:
     return read_tables(text.encode(encoding), "list.csv")[0]
 
 
-def cells(table: Table) -> list[list[str]]:
+def cells(table: FileTable) -> list[list[str]]:
     return [[written(cell) for cell in row.cells] for row in table.rows]
 
 
@@ -162,7 +162,7 @@ def test_a_formula_counts_by_its_stored_value_and_without_one_is_a_fault() -> No
     assert worked != sheet
     rows = read_tables(rezipped(data, xl_in_worksheets_in_sheet1_dot_xml=worked), "list.xlsx")[0].rows
     assert rows[1].cells == ("12AX7", Decimal(5))
-    assert isinstance(rows[2].cells[1], Fault) and "never worked out" in rows[2].cells[1]
+    assert isinstance(rows[2].cells[1], CellFault) and "never worked out" in rows[2].cells[1]
 
 
 def test_a_formula_that_gives_an_empty_text_is_an_empty_cell() -> None:
@@ -180,7 +180,7 @@ def test_an_error_in_a_cell_is_a_fault() -> None:
         cell.value, cell.data_type = "#REF!", "e"
 
     cell = read_tables(workbook(["Type", "Qty"], ["12AX7", None], change=change), "list.xlsx")[0].rows[1].cells[1]
-    assert isinstance(cell, Fault) and cell == "the error #REF!"
+    assert isinstance(cell, CellFault) and cell == "the error #REF!"
 
 
 def test_a_dimension_that_a_careless_program_wrote_is_not_believed() -> None:
@@ -247,7 +247,7 @@ def test_entities_are_neither_multiplied_nor_fetched(doctype: bytes) -> None:
 
 def test_a_number_without_bounds_is_a_fault() -> None:
     cell = read_tables(sheet_of((b"<v>5</v>", b"<v>1e999</v>")), "list.xlsx")[0].rows[1].cells[1]
-    assert isinstance(cell, Fault)
+    assert isinstance(cell, CellFault)
 
 
 # Refused
@@ -325,8 +325,8 @@ def test_too_many_rows_or_columns_are_refused() -> None:
 # Headings
 
 
-def rows(*given: Sequence[str]) -> list[Row]:
-    return [Row(number, tuple(row)) for number, row in enumerate(given, 1)]
+def rows(*given: Sequence[str]) -> list[FileRow]:
+    return [FileRow(number, tuple(row)) for number, row in enumerate(given, 1)]
 
 
 def known(cell: str) -> bool:
@@ -391,8 +391,11 @@ def test_a_day_is_no_number() -> None:
 def test_a_number_of_two_meanings_asks_for_the_mark_unless_the_column_shows_it() -> None:
     with pytest.raises(WhichMark):
         read_number("1.234")
-    assert (read_number("1.234", Mark.COMMA), read_number("1.234", Mark.POINT)) == (Decimal(1234), Decimal("1.234"))
-    assert settle_mark(["1.234", "0,85", ""]) == Mark.COMMA
+    assert (read_number("1.234", DecimalMark.COMMA), read_number("1.234", DecimalMark.POINT)) == (
+        Decimal(1234),
+        Decimal("1.234"),
+    )
+    assert settle_mark(["1.234", "0,85", ""]) == DecimalMark.COMMA
     assert settle_mark(["1.234", "5"]) is None and settle_mark(["0,85", "0.85"]) is None
 
 

@@ -14,7 +14,7 @@ from catalog.models import CAUTION_SENTENCES
 from catalog.reference.files import CAUTIONS
 from grading.listings import publishing
 from stockroom.marks import identity
-from stockroom.marks.identity import Sheet
+from stockroom.marks.identity import MarksSeen
 from stockroom.marks.pure.construction import CONDITION
 from stockroom.models import Cleaning, Condition, Entry, Valve
 from stockroom.site.people import Role
@@ -39,8 +39,8 @@ def valve(db: None) -> Valve:
 
 
 def test_the_condition_is_kept_in_words_and_its_changes_in_the_daybook(valve: Valve, by: User) -> None:
-    identity.record(valve, Sheet(condition={"print": "clear", "pins": "dull"}, pack_marks="JUN 1953"), by)
-    identity.record(valve, Sheet(condition={"print": "worn", "pins": "dull"}, pack_marks="JUN 1953"), by)
+    identity.record(valve, MarksSeen(condition={"print": "clear", "pins": "dull"}, pack_marks="JUN 1953"), by)
+    identity.record(valve, MarksSeen(condition={"print": "worn", "pins": "dull"}, pack_marks="JUN 1953"), by)
     condition = Condition.objects.get()
     assert condition.words == {"print": "worn", "pins": "dull"} and condition.by == by
     assert "print clear → worn" in str(Entry.objects.filter(action="identified").first())
@@ -55,7 +55,7 @@ def test_every_word_of_every_fact_fits_its_field() -> None:
 
 
 def test_the_valves_page_shows_condition_and_cleaning(client: Client, valve: Valve, by: User) -> None:
-    identity.record(valve, Sheet(condition={"base": "slight play", "seal": "came opened"}, note="chipped tip"), by)
+    identity.record(valve, MarksSeen(condition={"base": "slight play", "seal": "came opened"}, note="chipped tip"), by)
     identity.clean(valve, "dry", "a soft brush", by)
     page = client.get(valve.get_absolute_url()).content.decode()
     for words in ("slight play", "came opened", "chipped tip", "Dusted dry, not over the print (a soft brush)"):
@@ -67,8 +67,10 @@ def test_the_public_reads_print_pins_and_box_as_far_as_they_are_recorded(by: Use
     for valve in valves:
         graded(valve)
     assert "Print" not in publishing.describe(valves)
-    identity.record(valves[0], Sheet(condition={"print": "worn", "pins": "dull", "box": "plain", "seal": "none"}), by)
-    identity.record(valves[1], Sheet(condition={"print": "clear", "pins": "dull"}, note="for us alone"), by)
+    identity.record(
+        valves[0], MarksSeen(condition={"print": "worn", "pins": "dull", "box": "plain", "seal": "none"}), by
+    )
+    identity.record(valves[1], MarksSeen(condition={"print": "clear", "pins": "dull"}, note="for us alone"), by)
     text = publishing.describe(valves)
     assert "Print: clear (1 of 2), worn (1 of 2). Pins: dull. Box: plain (1 of 2)." in text
     assert "for us alone" not in text and "Seal" not in text
@@ -104,7 +106,7 @@ def test_a_cleaning_is_recorded_on_its_page(client: Client, valve: Valve) -> Non
 
 def test_a_line_with_recorded_marks_keeps_its_type(client: Client, by: User) -> None:
     valve = make_valve(line=make_line(make_type(), 1))
-    identity.record(valve, Sheet(code="118"), by)
+    identity.record(valve, MarksSeen(code="118"), by)
     make_type("12AT7")
     told = {
         "type": "12AT7",

@@ -20,7 +20,7 @@ from catalog.loading import first_years_changed, load
 from catalog.models import Source, ValveType
 from catalog.reference import files as reference
 from stockroom.marks import identity
-from stockroom.marks.identity import NotAReading, Register, SettledAlready, Sheet
+from stockroom.marks.identity import MarksSeen, NoSuchReading, Register, SettledAlready
 from stockroom.marks.pure.construction import FEATURES, UnknownWord
 from stockroom.marks.pure.datecodes import Form
 from stockroom.models import DateReading, Entry, Line, Maker, MarkWarning, SeenFeature, SourceCode, Valve
@@ -68,8 +68,8 @@ def valve(line: Line) -> Valve:
     return make_valve(line=line, maker=line.maker)
 
 
-def sheet(valve: Valve, **told: Any) -> Sheet:
-    return Sheet(**{"type": valve.type, "maker": valve.maker, **told})
+def sheet(valve: Valve, **told: Any) -> MarksSeen:
+    return MarksSeen(**{"type": valve.type, "maker": valve.maker, **told})
 
 
 def subjects(valve: Valve) -> list[str]:
@@ -118,7 +118,7 @@ def test_a_code_that_no_rule_reads_is_kept_as_it_is_stamped(valve: Valve, by: Us
 
 
 def test_a_reading_that_the_code_cannot_have_is_refused(valve: Valve, by: User) -> None:
-    with pytest.raises(NotAReading, match="cannot be read so"):
+    with pytest.raises(NoSuchReading, match="cannot be read so"):
         identity.record(valve, sheet(valve, code="118", chosen="EIA|900|week 3 of 1952"), by)
     assert not DateReading.objects.exists()
 
@@ -159,7 +159,7 @@ def test_a_changed_type_withdraws_the_grade_and_the_code_is_ranked_anew(valve: V
 
 def test_the_lines_other_valves_put_their_decade_first(valve: Valve, by: User) -> None:
     for other in make_valves(line=valve.line, count=2):
-        identity.record(other, Sheet(code="900-6120", chosen="EIA|900|week 20 of 1961"), by)
+        identity.record(other, MarksSeen(code="900-6120", chosen="EIA|900|week 20 of 1961"), by)
     ranked = identity.rank_code(
         "118", valve.type, valve.line.lot.received_on, identity.others_of_line(valve.line, [valve.pk]), Register()
     )
@@ -174,8 +174,8 @@ def test_nothing_leads_where_the_first_two_have_the_same_points(valve: Valve) ->
 
 def test_a_whole_line_is_recorded_alike_where_nothing_was_recorded(valve: Valve, by: User) -> None:
     others = make_valves(line=valve.line, count=3)
-    identity.record(others[0], Sheet(code="118", features={"glass": "blue"}), by)
-    told = Sheet(
+    identity.record(others[0], MarksSeen(code="118", features={"glass": "blue"}), by)
+    told = MarksSeen(
         code="900-6118", chosen=WEEK_18, features={"glass": "clear", "mica": "notched"}, condition={"print": "worn"}
     )
     assert identity.spread(Valve.objects.filter(line=valve.line), told, by) == 4
@@ -191,14 +191,14 @@ def test_a_whole_line_is_recorded_alike_where_nothing_was_recorded(valve: Valve,
 
 def test_what_the_sheet_leaves_empty_is_left_alone_on_the_line_and_so_is_the_type(valve: Valve, by: User) -> None:
     identity.record(valve, sheet(valve, code="118", condition={"print": "worn"}), by)
-    identity.spread([valve], Sheet(type=make_type("12AT7"), features={"glass": "clear"}), by, over=True)
+    identity.spread([valve], MarksSeen(type=make_type("12AT7"), features={"glass": "clear"}), by, over=True)
     valve.refresh_from_db()
     assert (str(valve.type), valve.date_code, valve.condition.print) == ("12AX7", "118", "worn")
 
 
 def test_the_queries_do_not_grow_with_the_line(line: Line, by: User, django_assert_max_num_queries: Any) -> None:
     make_valves(line=line, count=90)
-    told = Sheet(
+    told = MarksSeen(
         maker=line.maker,
         code="901-6118",
         chosen="EIA|901|week 18 of 1961",
@@ -302,7 +302,7 @@ def told(files: reference.Reference, designation: str, year: int | None, source:
 def test_a_corrected_first_year_raises_and_clears_warnings(files: reference.Reference, by: User) -> None:
     load(told(files, "EL84", 1950, "wikipedia-kt66"))
     valve = make_valve(make_type("EL84"))
-    identity.record(valve, Sheet(code="1951-11", chosen="YEAR_MONTH||November 1951"), by)
+    identity.record(valve, MarksSeen(code="1951-11", chosen="YEAR_MONTH||November 1951"), by)
     assert subjects(valve) == []
     load(told(files, "EL84", 1953, "wikipedia-kt66"))
     assert subjects(valve) == ["date and type"]
@@ -316,7 +316,7 @@ def test_a_corrected_first_year_raises_and_clears_warnings(files: reference.Refe
 
 def test_files_that_say_the_same_years_ask_about_no_valve(files: reference.Reference, by: User) -> None:
     load(files)
-    identity.record(make_valve(make_type("EL84")), Sheet(code="1951-11"), by)
+    identity.record(make_valve(make_type("EL84")), MarksSeen(code="1951-11"), by)
     heard: list[set[int]] = []
 
     def listen(types: set[int], **_: object) -> None:
@@ -335,7 +335,7 @@ def test_many_valves_are_assessed_again_in_a_few_queries(
     line: Line, by: User, django_assert_max_num_queries: Any
 ) -> None:
     make_valves(line=line, count=90)
-    identity.spread(line.valves.all(), Sheet(code="1951-11", chosen="YEAR_MONTH||November 1951"), by)
+    identity.spread(line.valves.all(), MarksSeen(code="1951-11", chosen="YEAR_MONTH||November 1951"), by)
     ValveType.objects.filter(pk=line.type_id).update(first_registered=1953)
     with django_assert_max_num_queries(16):
         assert identity.years_changed([line.type_id]) == 90
@@ -438,7 +438,7 @@ def test_the_page_of_a_lines_marks_asks_a_fixed_number_of_queries(
     client: Client, line: Line, by: User, django_assert_max_num_queries: Any
 ) -> None:
     make_valves(line=line, count=40)
-    told = Sheet(
+    told = MarksSeen(
         maker=line.maker,
         code="901-6118",
         chosen="EIA|901|week 18 of 1961",

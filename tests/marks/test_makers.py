@@ -9,7 +9,7 @@ from django.test import Client
 from django.urls import reverse
 
 from stockroom.marks import identity
-from stockroom.marks.identity import Register, Sheet
+from stockroom.marks.identity import MarksSeen, Register
 from stockroom.models import Entry, KnownConstruction, Maker, SourceCode, Valve
 from stockroom.site.people import Role
 from tests.factories import make_line, make_type, make_valve
@@ -72,7 +72,7 @@ def test_a_number_of_two_makers_belongs_to_both(maker: Maker) -> None:
 
 def test_a_number_taken_away_clears_and_one_given_raises_warnings(client: Client, maker: Maker, valve: Valve) -> None:
     other = Maker.objects.create(name="Brindlemoor")
-    identity.record(valve, Sheet(maker=maker, code="901-6118", chosen="EIA|901|week 18 of 1961"), None)
+    identity.record(valve, MarksSeen(maker=maker, code="901-6118", chosen="EIA|901|week 18 of 1961"), None)
     assert not valve.warnings.exists()
     address = reverse("maker-edit", args=[other.pk])
     client.post(address, data(name="Brindlemoor", source_codes="901"))
@@ -83,13 +83,13 @@ def test_a_number_taken_away_clears_and_one_given_raises_warnings(client: Client
 
 
 def test_changed_years_are_compared_anew(client: Client, maker: Maker, valve: Valve) -> None:
-    identity.record(valve, Sheet(maker=maker, code="1961-18", chosen="YEAR_WEEK||week 18 of 1961"), None)
+    identity.record(valve, MarksSeen(maker=maker, code="1961-18", chosen="YEAR_WEEK||week 18 of 1961"), None)
     client.post(reverse("maker-edit", args=[maker.pk]), data(last_year="1955"))
     assert valve.warnings.open().get().subject == "date and maker"
 
 
 def test_a_known_construction_is_added_and_forgotten_on_the_page(client: Client, maker: Maker, valve: Valve) -> None:
-    identity.record(valve, Sheet(maker=maker, features={"getter shape": "halo"}), None)
+    identity.record(valve, MarksSeen(maker=maker, features={"getter shape": "halo"}), None)
     learn = reverse("maker-learn", args=[maker.pk])
     told = {"type": "12AX7", "seen": "getter shape|square", "note": "sealed stock"}
     page = client.post(learn, told, follow=True).content.decode()
@@ -117,6 +117,6 @@ def test_a_construction_that_is_no_word_keeps_the_page(client: Client, maker: Ma
 
 def test_a_renamed_maker_keeps_its_warnings_in_its_new_name(client: Client, maker: Maker, valve: Valve) -> None:
     SourceCode.objects.create(maker=Maker.objects.create(name="Brindlemoor"), code="901")
-    identity.record(valve, Sheet(maker=maker, code="901-6118", chosen="EIA|901|week 18 of 1961"), None)
+    identity.record(valve, MarksSeen(maker=maker, code="901-6118", chosen="EIA|901|week 18 of 1961"), None)
     client.post(reverse("maker-edit", args=[maker.pk]), data(name="Dunvarrow Works"))
     assert "the print says Dunvarrow Works" in valve.warnings.open().get().reason

@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from grading.matching import Outcome, Piece, Progress, Rules, Tier, find_sets, judge_set, spread
+from grading.matching import MatchOutcome, Piece, Progress, Rules, Tier, find_sets, judge_set, spread
 from grading.matching import search as searching
 from grading.matching.catalogue import write_out
 from grading.matching.exact import round_down, unit_of
@@ -51,7 +51,7 @@ def best_by_trying_everything(pieces: list[Piece], size: int, tiers: tuple[Tier,
     return best(frozenset(range(len(pieces))))
 
 
-def holds(outcome: Outcome, pieces: list[Piece], size: int, tiers: tuple[Tier, ...], rules: Rules) -> None:
+def holds(outcome: MatchOutcome, pieces: list[Piece], size: int, tiers: tuple[Tier, ...], rules: Rules) -> None:
     """What must be true of every answer."""
     by_key = {piece.key: piece for piece in pieces}
     used = [key for one in outcome.sets for key in one.keys]

@@ -11,9 +11,9 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from grading.matching import Piece, Rules, Tier, find_sets, judge_set, planning
-from grading.matching.planning import Demand, cheapest_set, plan
+from grading.matching.planning import PlanDemand, cheapest_set, plan
 
-MIX = (Demand("quad", 4, 260.0, 2, 0.05), Demand("pair", 2, 110.0, 3, 0.05), Demand("single", 1, 40.0, 5))
+MIX = (PlanDemand("quad", 4, 260.0, 2, 0.05), PlanDemand("pair", 2, 110.0, 3, 0.05), PlanDemand("single", 1, 40.0, 5))
 
 
 def scattered(count: int, seed: int, width: float = 0.05) -> list[Piece]:
@@ -26,7 +26,7 @@ def fits(pieces: list[Piece], rows: tuple[int, ...], widest: float) -> bool:
     return judge_set([pieces[row] for row in rows], [Tier("one", widest, 1.0)]).tier is not None
 
 
-def best_income(pieces: list[Piece], demands: tuple[Demand, ...]) -> float:
+def best_income(pieces: list[Piece], demands: tuple[PlanDemand, ...]) -> float:
     """Exhaustive: every way to fill the orders, one by one."""
     offers = {
         demand.name: [
@@ -63,9 +63,9 @@ def best_income(pieces: list[Piece], demands: tuple[Demand, ...]) -> float:
 def test_a_plan_earns_as_much_as_trying_everything(seed: int, quads: int, pairs: int, singles: int) -> None:
     pieces = scattered(10, seed)
     demands = (
-        Demand("quad", 4, 260.0, quads, 0.05),
-        Demand("pair", 2, 110.0, pairs, 0.05),
-        Demand("single", 1, 40.0, singles),
+        PlanDemand("quad", 4, 260.0, quads, 0.05),
+        PlanDemand("pair", 2, 110.0, pairs, 0.05),
+        PlanDemand("single", 1, 40.0, singles),
     )
     made = plan(pieces, demands)
     assert made.value == pytest.approx(best_income(pieces, demands))
@@ -88,13 +88,13 @@ def test_a_plan_uses_no_valve_twice_and_makes_no_more_than_is_wanted() -> None:
 
 def test_singles_are_kept_back_when_they_earn_more() -> None:
     pieces = [Piece(1, (100.0,)), Piece(2, (100.0,))]
-    pair, single = Demand("pair", 2, 70.0, 1, 0.02), Demand("single", 1, 40.0, 2)
+    pair, single = PlanDemand("pair", 2, 70.0, 1, 0.02), PlanDemand("single", 1, 40.0, 2)
     assert [one.demand for one in plan(pieces, (pair, single)).made] == ["single", "single"]
-    assert [one.demand for one in plan(pieces, (Demand("pair", 2, 90.0, 1, 0.02), single)).made] == ["pair"]
+    assert [one.demand for one in plan(pieces, (PlanDemand("pair", 2, 90.0, 1, 0.02), single)).made] == ["pair"]
 
 
 def test_what_stays_unmet_is_said() -> None:
-    made = plan([Piece(1, (100.0,)), Piece(2, (150.0,))], (Demand("pair", 2, 90.0, 2, 0.02),))
+    made = plan([Piece(1, (100.0,)), Piece(2, (150.0,))], (PlanDemand("pair", 2, 90.0, 2, 0.02),))
     assert made.made == ()
     assert made.short == {"pair": 2}
 
@@ -105,7 +105,7 @@ def test_a_plan_keeps_to_the_rules() -> None:
         Piece(2, (100.0,), maker="Harbour"),
         Piece(3, (101.0,), maker="Northgate"),
     ]
-    made = plan(pieces, (Demand("pair", 2, 90.0, 2, 0.02),), Rules(same_maker=True))
+    made = plan(pieces, (PlanDemand("pair", 2, 90.0, 2, 0.02),), Rules(same_maker=True))
     assert [one.keys for one in made.made] == [(1, 3)]
 
 
@@ -114,7 +114,7 @@ def test_a_plan_keeps_to_the_rules() -> None:
 @example(2280, True)  # no set of the sample meets a demand, so the first programme is empty
 def test_the_set_for_an_order_costs_the_rest_least(seed: int, crowded: bool) -> None:
     pieces = scattered(9, seed)
-    demands = (Demand("quad", 4, 260.0, 2, 0.04), Demand("pair", 2, 110.0, 3, 0.02))
+    demands = (PlanDemand("quad", 4, 260.0, 2, 0.04), PlanDemand("pair", 2, 110.0, 3, 0.02))
     with pytest.MonkeyPatch.context() as patch:
         if crowded:
             patch.setattr(planning, "MOST_WRITTEN", 0)
@@ -140,7 +140,7 @@ def test_the_set_for_an_order_costs_the_rest_least(seed: int, crowded: bool) -> 
         assert choice.second.loss >= choice.best.loss - 1e-6
 
 
-def linear_income(pieces: list[Piece], demands: tuple[Demand, ...]) -> float:
+def linear_income(pieces: list[Piece], demands: tuple[PlanDemand, ...]) -> float:
     """The same linear programme over all sets at once, by SciPy."""
     from scipy.optimize import linprog
 
@@ -164,7 +164,7 @@ def linear_income(pieces: list[Piece], demands: tuple[Demand, ...]) -> float:
 def test_an_order_is_met_from_where_it_is_missed_least() -> None:
     """Four alike make a quad; the two a little apart are good for a pair only, so the order gets those."""
     pieces = [Piece(f"q{at}", (100.0 + at / 10,)) for at in range(4)] + [Piece("a", (120.0,)), Piece("b", (120.5,))]
-    choice = cheapest_set(pieces, 2, 0.05, Rules(), (Demand("quad", 4, 260.0, 1, 0.01),))
+    choice = cheapest_set(pieces, 2, 0.05, Rules(), (PlanDemand("quad", 4, 260.0, 1, 0.01),))
     assert choice is not None
     assert choice.best.keys == ("a", "b")
     assert choice.best.loss == 0.0
@@ -181,15 +181,17 @@ def test_no_set_is_offered_where_none_meets_the_order() -> None:
     assert cheapest_set([Piece(1, (100.0,)), Piece(2, (200.0,))], 2, 0.02, Rules(), MIX) is None
 
 
-@pytest.mark.parametrize("demand", [Demand("x", 13, 1.0, 1), Demand("x", 2, -1.0, 1), Demand("x", 2, 1.0, -1)])
-def test_a_demand_without_meaning_is_refused(demand: Demand) -> None:
+@pytest.mark.parametrize(
+    "demand", [PlanDemand("x", 13, 1.0, 1), PlanDemand("x", 2, -1.0, 1), PlanDemand("x", 2, 1.0, -1)]
+)
+def test_a_demand_without_meaning_is_refused(demand: PlanDemand) -> None:
     with pytest.raises(ValueError, match="demand x"):
         plan([Piece(1, (1.0,))], (demand,))
 
 
 def test_a_plan_of_quads_alone_agrees_with_matching() -> None:
     pieces = scattered(60, 5, 0.1)
-    made = plan(pieces, (Demand("quad", 4, 100.0, 60, 0.05),))
+    made = plan(pieces, (PlanDemand("quad", 4, 100.0, 60, 0.05),))
     matched = find_sets(pieces, 4, (Tier("5 %", 0.05, 100.0),))
     assert matched.proven
     assert made.bound >= matched.value

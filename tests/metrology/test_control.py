@@ -25,7 +25,7 @@ BREAKS = {
 
 
 @pytest.mark.parametrize("rule", ALL_RULES, ids=lambda rule: rule.statement)
-def test_each_run_rule_signals_where_it_is_broken_and_not_before(rule: control.Rule) -> None:
+def test_each_run_rule_signals_where_it_is_broken_and_not_before(rule: control.ChartRule) -> None:
     broken, unbroken = BREAKS[rule.key]
     signals = control.run_rules(broken, 0, 1, [rule])
     assert [signal.last for signal in signals] == [len(broken) - 1]

@@ -14,10 +14,10 @@ from grading.metrology.units import (
     MICROAMPERES,
     MICROMHOS,
     MILLIAMPERES,
-    Mark,
-    Quantity,
+    TypedMark,
     Unit,
-    UnreadableNumber,
+    UnitKind,
+    UnreadableReading,
 )
 
 
@@ -94,13 +94,13 @@ def test_a_leakage_is_in_microamperes() -> None:
     "typed", ["", "abc", "1..2", "1.2.3", "1,,2", "<0.1", "--3", "1 2", "e5", "1.6 1.7", "12,34,567", "١٢"]
 )
 def test_what_is_no_number_is_refused_by_what_was_typed(typed: str) -> None:
-    with pytest.raises(UnreadableNumber) as refused:
+    with pytest.raises(UnreadableReading) as refused:
         units.read_typed(typed, MA_PER_V)
     assert typed in str(refused.value)
 
 
 def test_a_comma_before_three_digits_is_refused_with_both_meanings() -> None:
-    with pytest.raises(UnreadableNumber, match=r"“1,600” could be 1\.6 or 1600"):
+    with pytest.raises(UnreadableReading, match=r"“1,600” could be 1\.6 or 1600"):
         units.read_typed("1,600", MA_PER_V)
 
 
@@ -110,20 +110,20 @@ def test_a_comma_after_nought_can_only_be_decimal() -> None:
 
 @pytest.mark.parametrize(("typed", "unit"), [("1.6 V", MA_PER_V), ("1.6 mA", MA_PER_V), ("3 MΩ", MICROAMPERES)])
 def test_a_unit_of_something_else_is_refused_and_the_right_ones_named(typed: str, unit: Unit) -> None:
-    with pytest.raises(UnreadableNumber, match=f"use .*{unit.name}"):
+    with pytest.raises(UnreadableReading, match=f"use .*{unit.name}"):
         units.read_typed(typed, unit)
 
 
 def test_a_file_column_settles_what_its_doubtful_numbers_mean() -> None:
-    assert units.number("1,600", Mark.COMMA) == Decimal("1.6")
-    assert units.number("1,600", Mark.POINT) == Decimal(1600)
-    assert units.number("1,5", Mark.POINT) == Decimal("1.5"), "what is not in doubt needs no settling"
+    assert units.number("1,600", TypedMark.COMMA) == Decimal("1.6")
+    assert units.number("1,600", TypedMark.POINT) == Decimal(1600)
+    assert units.number("1,5", TypedMark.POINT) == Decimal("1.5"), "what is not in doubt needs no settling"
 
 
 def test_both_marks_in_one_number_settle_it() -> None:
-    assert units.settles("1.234,5") is Mark.COMMA
-    assert units.settles("1,234.5") is Mark.POINT
-    assert units.settles("1,234,567") is Mark.POINT
+    assert units.settles("1.234,5") is TypedMark.COMMA
+    assert units.settles("1,234.5") is TypedMark.POINT
+    assert units.settles("1,234,567") is TypedMark.POINT
 
 
 @pytest.mark.parametrize("text", ["", " ", "-", "–", "n/a", "N/A", "NaN"])
@@ -138,17 +138,17 @@ def test_a_nought_is_a_measurement() -> None:
 amounts = st.decimals(min_value=0, max_value=99_999, places=4)
 every_unit = st.sampled_from(
     [
-        (MA_PER_V, Quantity.GM),
-        (MICROMHOS, Quantity.GM),
-        (MILLIAMPERES, Quantity.ANODE_CURRENT),
-        (MICROAMPERES, Quantity.SMALL_CURRENT),
+        (MA_PER_V, UnitKind.GM),
+        (MICROMHOS, UnitKind.GM),
+        (MILLIAMPERES, UnitKind.ANODE_CURRENT),
+        (MICROAMPERES, UnitKind.SMALL_CURRENT),
     ]
 )
 
 
-@given(amounts, every_unit, st.sampled_from(Mark), st.sampled_from(["", " ", "\N{NO-BREAK SPACE}"]))
+@given(amounts, every_unit, st.sampled_from(TypedMark), st.sampled_from(["", " ", "\N{NO-BREAK SPACE}"]))
 def test_any_amount_written_with_four_decimals_reads_back_exactly(
-    amount: Decimal, of: tuple[Unit, Quantity], mark: Mark, gap: str
+    amount: Decimal, of: tuple[Unit, UnitKind], mark: TypedMark, gap: str
 ) -> None:
     unit, _ = of
     text = f"{amount:.4f}".replace(".", mark) + gap + unit.name
@@ -176,5 +176,5 @@ def test_a_value_in_full_loses_nothing(value: float) -> None:
 def test_any_text_is_read_or_refused_and_never_breaks(text: str) -> None:
     try:
         assert isinstance(units.read_typed(text, MA_PER_V).value, float)
-    except UnreadableNumber as refused:
+    except UnreadableReading as refused:
         assert str(refused)

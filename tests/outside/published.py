@@ -3,7 +3,7 @@
 import pytest
 
 from grading.proof.published import CASES, run
-from grading.proof.published.case import Case
+from grading.proof.published.case import PublishedCase
 
 
 def cases(*topics: str) -> pytest.MarkDecorator:
@@ -14,7 +14,7 @@ def cases(*topics: str) -> pytest.MarkDecorator:
     return pytest.mark.parametrize("case", found, ids=[case.name for case in found])
 
 
-def assert_agrees(case: Case) -> None:
+def assert_agrees(case: PublishedCase) -> None:
     """Fail with what was published, what was computed and the source, when they disagree."""
     (result,) = run([case])
     assert result.agrees, f"{case.source} ({case.known}): published {case.published}, computed {result.computed!r}"

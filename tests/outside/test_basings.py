@@ -18,7 +18,7 @@ from typing import NamedTuple
 
 import pytest
 
-from catalog.reference.files import Basing, Pin, Reference, read_reference
+from catalog.reference.files import BasingRow, PinRow, Reference, read_reference
 from tests.schematic_symbols import Pins, find_library, read_symbols
 
 FIXTURES = Path(__file__).parents[2] / "fixtures"
@@ -105,7 +105,7 @@ def drawn(name: str) -> tuple[Leads, set[tuple[int | None, str]]]:
     return {int(number): found for number, found in leads.items()}, unnumbered
 
 
-def ours(basing: Basing) -> Leads:
+def ours(basing: BasingRow) -> Leads:
     """Our leads by pin; a shield that shares its pin is left out, as the library leaves it out."""
     return {
         pin.number: {
@@ -117,7 +117,7 @@ def ours(basing: Basing) -> Leads:
     }
 
 
-def agree(basing: Basing, name: str) -> bool:
+def agree(basing: BasingRow, name: str) -> bool:
     """Is there a way to number the sections, ours after theirs or theirs after ours, that makes every pin the same?"""
     theirs, unnumbered = drawn(name)
     mine = ours(basing)
@@ -184,5 +184,5 @@ def test_two_pins_exchanged_would_be_noticed(name: str) -> None:
         if {code for _, code in mine[one]} != {code for _, code in mine[other]}:
             pins = {pin.number: pin.electrodes for pin in basing.pins}
             pins[one], pins[other] = pins[other], pins[one]
-            changed = replace(basing, pins=tuple(Pin(number, pins[number]) for number in sorted(pins)))
+            changed = replace(basing, pins=tuple(PinRow(number, pins[number]) for number in sorted(pins)))
             assert not agree(changed, name), f"pins {one} and {other}"

@@ -14,12 +14,12 @@ from hypothesis import strategies as st
 from uncertainties import umath
 
 from grading.metrology.uncertainty import ReadingTerms, normal, propagate, ratio
-from grading.proof.published.case import Case
+from grading.proof.published.case import PublishedCase
 from tests.outside.published import assert_agrees, cases
 
 
 @cases("JCGM 100:2008")
-def test_the_guides_worked_values_come_out(case: Case) -> None:
+def test_the_guides_worked_values_come_out(case: PublishedCase) -> None:
     assert_agrees(case)
 
 

@@ -21,8 +21,8 @@ from decimal import Decimal
 
 import pytest
 
-from stockroom.sealed.pure.sampling import AQLS, Level, Severity, code_letter, single_plan, table_plan
-from stockroom.sealed.pure.switching import LotResult, Standing, accepted_one_step_tighter, after, standing
+from stockroom.sealed.pure.sampling import AQLS, InspectionLevel, Severity, code_letter, single_plan, table_plan
+from stockroom.sealed.pure.switching import LotResult, SwitchingState, accepted_one_step_tighter, after, standing
 
 LETTERS = "ABCDEFGHJKLMNPQR"
 
@@ -221,7 +221,7 @@ def rows(text: str) -> list[list[str]]:
 def test_the_code_letters_are_those_of_table_1():
     low = 2
     for upper, *letters in rows(CODE_LETTERS):
-        for level, letter in zip(Level, letters, strict=True):
+        for level, letter in zip(InspectionLevel, letters, strict=True):
             assert code_letter(low, level) == letter
             assert code_letter(int(upper), level) == letter
         low = int(upper) + 1
@@ -296,14 +296,14 @@ def test_the_reduced_plans_are_those_of_table_2_c_in_every_cell():
 
 def test_reduced_plans_leave_no_gap_between_acceptance_and_rejection():
     # [C]
-    plan = single_plan(2000, Level.II, Decimal("1.0"), Severity.REDUCED)
+    plan = single_plan(2000, InspectionLevel.II, Decimal("1.0"), Severity.REDUCED)
     assert (plan.sample_size, plan.acceptance_number, plan.rejection_number) == (50, 2, 3)
 
 
 def test_a_sample_as_large_as_the_lot_means_every_pack():
     # The note under the master tables, [Q]: "If sample size equals or exceeds lot or batch size, do 100
     # percent inspection."
-    plan = single_plan(10, Level.II, Decimal("0.65"))
+    plan = single_plan(10, InspectionLevel.II, Decimal("0.65"))
     assert table_plan("B", Decimal("0.65"), Severity.NORMAL) == ("F", 20, 0)
     assert plan.opens_everything
     assert plan.sample_size == 10
@@ -322,7 +322,7 @@ def test_two_of_five_or_fewer_consecutive_lots_refused_bring_tightened_inspectio
 
 def test_five_consecutive_lots_accepted_on_tightened_bring_back_normal():
     # [S] "5 consecutive batches accepted"
-    tightened = Standing(Severity.TIGHTENED)
+    tightened = SwitchingState(Severity.TIGHTENED)
     for expected in [Severity.TIGHTENED] * 4 + [Severity.NORMAL]:
         tightened = after(tightened, ACCEPTED)
         assert tightened.severity is expected
@@ -330,7 +330,7 @@ def test_five_consecutive_lots_accepted_on_tightened_bring_back_normal():
 
 def test_a_refused_lot_breaks_the_five():
     lots = [ACCEPTED] * 4 + [REFUSED] + [ACCEPTED] * 4
-    now = Standing(Severity.TIGHTENED)
+    now = SwitchingState(Severity.TIGHTENED)
     for lot in lots:
         now = after(now, lot)
     assert now.severity is Severity.TIGHTENED
@@ -339,7 +339,7 @@ def test_a_refused_lot_breaks_the_five():
 
 def test_five_lots_refused_on_tightened_discontinue_inspection():
     # [S] "5 batches not accepted while on tightened inspection"; they need not be consecutive.
-    now = Standing(Severity.TIGHTENED)
+    now = SwitchingState(Severity.TIGHTENED)
     for lot in [REFUSED, ACCEPTED] * 4 + [REFUSED]:
         assert not now.discontinued
         now = after(now, lot)
@@ -368,7 +368,7 @@ def test_the_score_falls_to_zero_with_a_refused_lot_or_one_that_fails_a_step_tig
 
 def test_one_lot_refused_on_reduced_inspection_brings_back_normal():
     # [S] "1 batch not accepted"
-    now = after(Standing(Severity.REDUCED, 30), REFUSED, steady=True, reduced_wanted=True)
+    now = after(SwitchingState(Severity.REDUCED, 30), REFUSED, steady=True, reduced_wanted=True)
     assert (now.severity, now.score) == (Severity.NORMAL, 0)
 
 

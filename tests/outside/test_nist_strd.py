@@ -14,12 +14,12 @@ from statsmodels.formula.api import ols
 
 from grading.metrology import repeatability
 from grading.proof.published import data
-from grading.proof.published.case import Case
+from grading.proof.published.case import PublishedCase
 from tests.outside.published import assert_agrees, cases
 
 
 @cases("NIST StRD")
-def test_the_certified_values_come_out(case: Case) -> None:
+def test_the_certified_values_come_out(case: PublishedCase) -> None:
     assert_agrees(case)
 
 

@@ -8,14 +8,14 @@ from django.core.management.base import CommandError
 
 from grading.management.commands import outside_checks
 from grading.proof.published import run
-from grading.proof.published.case import READ, Case, rounds_to
+from grading.proof.published.case import READ, PublishedCase, rounds_to
 from tests.outside.published import assert_agrees, cases
 
 WRONG = rounds_to("Arithmetic", "two and two", "5", "nobody", READ, lambda: 4.0)
 
 
 @cases("Valve model")
-def test_the_published_operating_point_of_a_triode_comes_out(case: Case) -> None:
+def test_the_published_operating_point_of_a_triode_comes_out(case: PublishedCase) -> None:
     assert_agrees(case)
 
 

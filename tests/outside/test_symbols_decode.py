@@ -21,15 +21,15 @@ from PIL import Image, ImageFilter
 
 from grading.drawing.datamatrix import SIZES, TooLong, data_matrix
 from grading.drawing.stock import STOCKS, Stock
-from grading.drawing.symbols import DOTS_203, DOTS_300, CannotEncode, Kind, code128, square
+from grading.drawing.symbols import DOTS_203, DOTS_300, CannotEncode, SymbolKind, code128, square
 from grading.papers.pure.certificate import certificate_pdf
-from grading.papers.pure.labels import Label, Section, labels_pdf
+from grading.papers.pure.labels import Label, LabelSection, labels_pdf
 from grading.papers.pure.pick_list import pick_list_pdf
 from stockroom.pure.serials import serial
 from tests.pdfs import CERTIFICATE, PICK_LIST
 
 DPI = (203, 300)
-FORMATS = {Kind.QR: "QR Code", Kind.DATA_MATRIX: "Data Matrix"}
+FORMATS = {SymbolKind.QR: "QR Code", SymbolKind.DATA_MATRIX: "Data Matrix"}
 TYPES = ("12AX7", "6SN7GT", "ECC83 / 12AX7A-WA", "EL34", "A designation that is far too long for this")
 
 
@@ -49,7 +49,7 @@ def some_labels(count: int, address: str) -> Iterator[Label]:
     for index in range(count):
         number = serial(draw.randrange(1, 8_900_000))
         sections = tuple(
-            Section(section, round(draw.uniform(0.8, 130), 3), round(draw.uniform(0.9, 12), 3))
+            LabelSection(section, round(draw.uniform(0.8, 130), 3), round(draw.uniform(0.9, 12), 3))
             for section in range(1, 1 + index % 3)
         )
         yield Label(
@@ -63,7 +63,7 @@ def some_labels(count: int, address: str) -> Iterator[Label]:
 
 @pytest.mark.parametrize("dpi", DPI)
 @pytest.mark.parametrize("address", ["", "https://shop.example", "https://www.a-longer-name.example"])
-@pytest.mark.parametrize("kind", list(Kind))
+@pytest.mark.parametrize("kind", list(SymbolKind))
 @pytest.mark.parametrize(
     ("stock", "dots"),
     [
@@ -73,7 +73,7 @@ def some_labels(count: int, address: str) -> Iterator[Label]:
     ],
 )
 def test_all_symbols_of_a_full_sheet_of_labels_decode(
-    stock: Stock, dots: float, kind: Kind, address: str, dpi: int
+    stock: Stock, dots: float, kind: SymbolKind, address: str, dpi: int
 ) -> None:
     labels = list(some_labels(30 if stock.is_thermal else stock.per_page, address))
     pdf = labels_pdf(labels, stock, shop="The Amber Filament", on=date(2026, 3, 2), square_kind=kind, dots_per_mm=dots)
@@ -89,13 +89,13 @@ def test_an_address_too_long_for_the_smallest_sheet_fits_there_as_data_matrix_an
 ) -> None:
     stock, smallest = STOCKS[key], "38.1x21.2-a4"
     labels = list(some_labels(10, "https://valves.a-longer-name.example/shop"))
-    kind = Kind.DATA_MATRIX if key == smallest else Kind.QR
+    kind = SymbolKind.DATA_MATRIX if key == smallest else SymbolKind.QR
     pdf = labels_pdf(labels, stock, shop="The Amber Filament", on=date(2026, 3, 2), square_kind=kind)
     wanted = Counter(("Code 128", label.serial) for label in labels)
     wanted.update((FORMATS[kind], label.square_text) for label in labels)
     assert symbols_on(pdf, dpi) == wanted
     with pytest.raises(CannotEncode, match="choose a larger label"):
-        labels_pdf(labels, STOCKS[smallest], shop="The Amber Filament", on=date(2026, 3, 2), square_kind=Kind.QR)
+        labels_pdf(labels, STOCKS[smallest], shop="The Amber Filament", on=date(2026, 3, 2), square_kind=SymbolKind.QR)
 
 
 @pytest.mark.parametrize("dpi", DPI)
@@ -154,7 +154,7 @@ def test_a_text_beyond_the_largest_data_matrix_is_refused() -> None:
 @pytest.mark.parametrize("length", range(1, 250, 12))
 def test_a_qr_code_of_any_text_decodes(length: int) -> None:
     text = "".join(random.Random(length).choices([chr(code) for code in range(33, 127)], k=length))
-    symbol = square(text, Kind.QR)
+    symbol = square(text, SymbolKind.QR)
     (read,) = zxingcpp.read_barcodes(drawn(symbol.rows, symbol.quiet))
     assert (str(read.format), read.text) == ("QR Code", text)
 

@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from scipy import stats
 
 from stockroom.sealed.pure.sampling import (
-    Plan,
+    AttributesPlan,
     binomial_cdf,
     exact_plan,
     hypergeometric_cdf,
@@ -85,7 +85,7 @@ def test_the_federal_curve_6_is_met_where_its_text_reads_it():
 
 
 def test_the_curve_of_a_finite_lot_agrees_with_the_statistics_library():
-    plan = Plan(lot_size=200, sample_size=32, acceptance_number=2, basis="test")
+    plan = AttributesPlan(lot_size=200, sample_size=32, acceptance_number=2, basis="test")
     for point in operating_characteristic(plan):
         expected = stats.hypergeom(200, point.defective, 32).cdf(2)
         assert point.probability == pytest.approx(expected, rel=1e-9)

@@ -16,7 +16,7 @@ from django.test.utils import CaptureQueriesContext
 from django.urls import reverse
 
 from catalog.models import TestPoint
-from grading.drawing.plot import NUMBER_IN_SET, Chart, Point, outside, ticks
+from grading.drawing.plot import NUMBER_IN_SET, Point, SetChart, outside, ticks
 from grading.models import MatchedSet, Policy, Reading
 from grading.papers.certificates import CannotCertify, certificate_data
 from grading.papers.pure.certificate import CLAIMED, NOT_CLAIMED, certificate_pdf
@@ -338,7 +338,7 @@ def test_marks_in_names_are_text_and_not_markup() -> None:
 # The chart
 
 
-def chart(siblings: list[Point]) -> Chart:
+def chart(siblings: list[Point]) -> SetChart:
     return replace(CERTIFICATE.charts[0], siblings=tuple(siblings))
 
 

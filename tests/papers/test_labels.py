@@ -18,8 +18,8 @@ from django.utils import timezone
 
 from grading.drawing.page import fitted
 from grading.drawing.stock import STOCKS, Stock
-from grading.drawing.symbols import DOTS_203, Kind, code128, module_sizes, square
-from grading.papers.pure.labels import Label, Section, labels_pdf, plan
+from grading.drawing.symbols import DOTS_203, SymbolKind, code128, module_sizes, square
+from grading.papers.pure.labels import Label, LabelSection, labels_pdf, plan
 from grading.sets import making
 from stockroom.models import Shop, Valve
 from stockroom.pure.serials import serial
@@ -215,7 +215,7 @@ def test_a_grade_is_printed_with_the_readings_it_rests_on(client: Client) -> Non
 def test_the_square_symbol_opens_the_valves_page_when_the_shop_has_an_address(client: Client) -> None:
     Shop.objects.update_or_create(pk=1, defaults={"web_address": "https://shop.example/"})
     valve = make_valve()
-    for kind, name in ((Kind.QR, "QR Code"), (Kind.DATA_MATRIX, "Data Matrix")):
+    for kind, name in ((SymbolKind.QR, "QR Code"), (SymbolKind.DATA_MATRIX, "Data Matrix")):
         page = pypdfium2.PdfDocument(pdf_of(client, serials=valve.serial, square=kind.value))[0]
         read_back = zxingcpp.read_barcodes(page.render(scale=300 / 72, grayscale=True).to_numpy())
         assert {(str(symbol.format), symbol.text) for symbol in read_back} == {
@@ -285,14 +285,14 @@ LONG = "ECC83/12AX7A-WA special quality, type 40"
 
 @pytest.mark.parametrize("shop", ["X", "The Amber Filament", "The very long name of a shop in a far away valley town"])
 @pytest.mark.parametrize("type_", ["300B", "ECC83 / 12AX7A-WA", LONG, "W" * 40])
-@pytest.mark.parametrize("kind", list(Kind))
+@pytest.mark.parametrize("kind", list(SymbolKind))
 @pytest.mark.parametrize("stock", STOCKS.values(), ids=STOCKS.keys())
-def test_nothing_on_a_label_overlaps_or_leaves_it(stock: Stock, kind: Kind, type_: str, shop: str) -> None:
+def test_nothing_on_a_label_overlaps_or_leaves_it(stock: Stock, kind: SymbolKind, type_: str, shop: str) -> None:
     label = Label(
         "10000012",
         type_,
         grade="A grade of many words, longer than any",
-        sections=tuple(Section(number, 127.125, 11.3375) for number in (1, 2, 3)),
+        sections=tuple(LabelSection(number, 127.125, 11.3375) for number in (1, 2, 3)),
         square_text="https://shop.example/valves/10000012/",
     )
     pdf = labels_pdf([label], stock, shop=shop, on=date(2026, 3, 2), square_kind=kind)
@@ -323,7 +323,7 @@ def test_the_labels_of_a_sheet_lie_on_the_page_and_apart(stock: Stock) -> None:
 @pytest.mark.parametrize("key", THERMAL)
 def test_on_a_203_dpi_printer_every_bar_is_whole_dots(key: str) -> None:
     """At eight dots to the mm each dot is black or white, with nothing between, where the bars say so."""
-    stock, bars, symbol = STOCKS[key], code128("10000012"), square("10000012", Kind.QR)
+    stock, bars, symbol = STOCKS[key], code128("10000012"), square("10000012", SymbolKind.QR)
     pdf = labels_pdf(labels(1), stock, shop="X", on=date(2026, 3, 2), dots_per_mm=DOTS_203)
     image = pypdfium2.PdfDocument(pdf)[0].render(scale=8 * 25.4 / 72, grayscale=True).to_numpy().squeeze().astype(int)
     where = plan(stock, DOTS_203, bars.modules, symbol.modules, symbol.quiet)

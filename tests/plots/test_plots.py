@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from grading.metrology.control import individuals_chart
 from grading.plots import charts
-from grading.plots.charts import Plot, Series
+from grading.plots.charts import Plot, PlotSeries
 from stockroom.pure.written import decimals
 from tests.instruments import STEADY
 
@@ -21,7 +21,7 @@ A_CHARACTER = 6.5  # px, of a date in 12 px as chromium draws it
 
 def drawn(count: int, label: str = "02 Oct 08:45") -> Plot:
     values = [STEADY[i % len(STEADY)] for i in range(count)]
-    series = Series(values, [label] * count, frozenset(), range(min(count, 20)), "mA")
+    series = PlotSeries(values, [label] * count, frozenset(), range(min(count, 20)), "mA")
     return charts.individuals_plot(series, individuals_chart(STEADY))
 
 
@@ -45,7 +45,7 @@ def test_the_labels_of_an_axis_have_as_many_decimals_each() -> None:
 
 
 def test_a_check_is_written_with_the_decimals_of_the_others() -> None:
-    series = Series([1.2, 1.25], ["1 Oct", "2 Oct"], frozenset({0}), range(0), "mA")
+    series = PlotSeries([1.2, 1.25], ["1 Oct", "2 Oct"], frozenset({0}), range(0), "mA")
     plot = charts.individuals_plot(series, None)
     assert "1 Oct (1.20 mA)" in plot.description
     assert [mark.says for mark in plot.marks] == ["1 Oct: 1.20 mA", "2 Oct: 1.25 mA"]

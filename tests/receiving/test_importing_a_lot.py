@@ -31,8 +31,8 @@ from stockroom.models import (
     Valve,
 )
 from stockroom.receiving import list_import
-from stockroom.receiving.list_import import ImportedBefore, NotReady, look, take_in
-from stockroom.receiving.list_layout import Choices, Layout, first_choices, read_rows, receive
+from stockroom.receiving.list_import import ListImportedBefore, NotReady, look, take_in
+from stockroom.receiving.list_layout import ColumnChoices, Layout, first_choices, read_rows, receive
 from stockroom.site.people import Role
 from tests.factories import make_lot, make_supplier, make_type, make_user, source
 from tests.files.test_tables import workbook
@@ -262,10 +262,12 @@ def test_the_same_file_is_imported_twice_only_on_purpose(lot: Lot, by: User) -> 
     take_in(kept(lot, xlsx(*GOOD)), by)
     other = make_lot()
     again = kept(other, bytes(LotFile.objects.get().data), "renamed.xlsx")
-    with pytest.raises(ImportedBefore, match=rf"This very file was imported on .* by rowan into lot {lot}, as list"):
+    with pytest.raises(
+        ListImportedBefore, match=rf"This very file was imported on .* by rowan into lot {lot}, as list"
+    ):
         take_in(again, by)
     assert len(take_in(again, by, sure=True)) == 3
-    with pytest.raises(ImportedBefore, match="has been imported into lot"):
+    with pytest.raises(ListImportedBefore, match="has been imported into lot"):
         take_in(again, by, sure=True)
     assert other.lines.count() == 3
 
@@ -645,7 +647,7 @@ def test_a_file_of_another_lot_is_not_found_here(client: Client, lot: Lot) -> No
 
 def test_the_first_choices_come_from_the_headings(lot: Lot) -> None:
     file = LotFile(lot=lot, name="list.csv", data=b"No.;Tube Type;Mfr.;Qty (pcs);Price each:;Other\n1;EL84;;2;3;x\n")
-    assert first_choices(Layout(file)) == Choices(
+    assert first_choices(Layout(file)) == ColumnChoices(
         heading=1, columns={"type": 1, "maker": 2, "expected": 3, "weight": 4}
     )
 

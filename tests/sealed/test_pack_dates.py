@@ -12,7 +12,7 @@ from django.test import Client
 from django.urls import reverse
 
 from stockroom.marks import identity
-from stockroom.marks.identity import Sheet
+from stockroom.marks.identity import MarksSeen
 from stockroom.marks.pure import datecodes
 from stockroom.marks.pure.datecodes import Window
 from stockroom.marks.pure.identification import Subject
@@ -89,7 +89,7 @@ def test_the_chosen_reading_is_kept_with_all_the_others(by: User) -> None:
 
 
 def test_a_reading_that_the_date_cannot_have_is_refused(by: User) -> None:
-    with pytest.raises(pack_dates.NotAReading):
+    with pytest.raises(pack_dates.NoSuchPackReading):
         pack_dates.choose(packs("5312"), "EIA|322|week 1 of 1901", by)
     assert not PackDateReading.objects.exists()
 
@@ -105,7 +105,7 @@ def test_another_date_as_printed_is_read_anew(by: User) -> None:
 def test_a_valve_younger_than_its_pack_is_pointed_out(by: User) -> None:
     packing = packs("JUN 1953")
     (valve,) = make_valves(line=packing.line, count=1)
-    identity.record(valve, Sheet(code="1960-W10", chosen="ISO_WEEK||week 10 of 1960"), by)
+    identity.record(valve, MarksSeen(code="1960-W10", chosen="ISO_WEEK||week 10 of 1960"), by)
     assert not valve.warnings.exists()
     pack_dates.choose(packing, pack_dates.readings_of(packing)[0].reading.key, by)
     warning = Valve.objects.get().warnings.get()

@@ -12,12 +12,12 @@ from hypothesis import strategies as st
 from stockroom.sealed.pure.sampling import (
     AQLS,
     AQLS_FOR_ITEMS,
-    Level,
+    AttributesPlan,
+    InspectionLevel,
+    LotOutcome,
     LotTooSmall,
     NoPlan,
     NotInTheTables,
-    Outcome,
-    Plan,
     SamplingError,
     Severity,
     acceptance_probability,
@@ -37,20 +37,20 @@ from stockroom.sealed.pure.sampling import (
 from stockroom.sealed.pure.switching import (
     InspectionDiscontinued,
     LotResult,
-    Standing,
+    SwitchingState,
     accepted_one_step_tighter,
     after,
     resume,
     return_to_normal,
 )
 
-PLAN = Plan(lot_size=100, sample_size=20, acceptance_number=1, basis="test")
+PLAN = AttributesPlan(lot_size=100, sample_size=20, acceptance_number=1, basis="test")
 
 
 # The tables
 
 
-@given(st.integers(2, 10**6), st.sampled_from(Level), st.sampled_from(AQLS), st.sampled_from(Severity))
+@given(st.integers(2, 10**6), st.sampled_from(InspectionLevel), st.sampled_from(AQLS), st.sampled_from(Severity))
 @settings(max_examples=300)
 def test_every_lot_has_a_plan_at_every_level_aql_and_severity(lot, level, aql, severity):
     plan = single_plan(lot, level, aql, severity)
@@ -59,7 +59,7 @@ def test_every_lot_has_a_plan_at_every_level_aql_and_severity(lot, level, aql, s
     assert plan.opens_everything == (plan.sample_size == lot)
 
 
-@given(st.integers(2, 10**6), st.sampled_from(Level), st.sampled_from(AQLS_FOR_ITEMS))
+@given(st.integers(2, 10**6), st.sampled_from(InspectionLevel), st.sampled_from(AQLS_FOR_ITEMS))
 @settings(max_examples=200, deadline=None)
 def test_tightened_inspection_is_never_kinder_to_the_same_bad_lot(lot, level, aql):
     normal = single_plan(lot, level, aql)
@@ -72,22 +72,22 @@ def test_tightened_inspection_is_never_kinder_to_the_same_bad_lot(lot, level, aq
 
 
 def test_the_basis_names_the_letter_and_the_arrow():
-    plan = single_plan(100, Level.II, Decimal("0.65"))
+    plan = single_plan(100, InspectionLevel.II, Decimal("0.65"))
     assert plan.basis == "ISO 2859-1, level II, normal inspection, AQL 0.65, code letter F"
-    plan = single_plan(100, Level.II, Decimal("1.5"))
+    plan = single_plan(100, InspectionLevel.II, Decimal("1.5"))
     assert plan.basis.endswith("code letter F, by the table's arrow G")
 
 
 def test_a_lot_of_one_is_refused():
     with pytest.raises(LotTooSmall, match="cannot be sampled"):
-        code_letter(1, Level.II)
+        code_letter(1, InspectionLevel.II)
     with pytest.raises(LotTooSmall):
         exact_plan(1, Decimal("0.1"), Decimal("0.2"), Decimal("0.05"), Decimal("0.1"))
 
 
 def test_an_aql_between_the_steps_is_refused_with_the_steps_named():
     with pytest.raises(NotInTheTables, match=r"2\.5, 4\.0"):
-        single_plan(100, Level.II, Decimal("3.0"))
+        single_plan(100, InspectionLevel.II, Decimal("3.0"))
 
 
 def test_a_letter_or_place_without_plan_is_refused():
@@ -112,7 +112,7 @@ def test_counts_that_cannot_be_are_refused():
 @settings(max_examples=100)
 def test_a_worse_lot_is_never_accepted_more_often(lot, data):
     sample = data.draw(st.integers(1, lot))
-    plan = Plan(lot, sample, data.draw(st.integers(0, sample)), "test")
+    plan = AttributesPlan(lot, sample, data.draw(st.integers(0, sample)), "test")
     chances = [acceptance_probability(plan, content) for content in range(lot + 1)]
     assert chances[0] == 1
     assert chances == sorted(chances, reverse=True)
@@ -220,31 +220,31 @@ def test_packs_are_counted_through_the_cartons():
 
 
 def test_the_sample_is_opened_to_its_end_even_when_acceptance_is_certain():
-    assert decide(PLAN, 0, 0, returnable=True).outcome is Outcome.GO_ON
+    assert decide(PLAN, 0, 0, returnable=True).outcome is LotOutcome.GO_ON
     nearly = decide(PLAN, 19, 0, returnable=True)
-    assert nearly.outcome is Outcome.GO_ON
+    assert nearly.outcome is LotOutcome.GO_ON
     assert "1 of the sample" in nearly.reason
 
 
 def test_the_lot_is_accepted_at_the_acceptance_number():
     decision = decide(PLAN, 20, 1, returnable=True)
-    assert decision.outcome is Outcome.ACCEPT
+    assert decision.outcome is LotOutcome.ACCEPT
     assert "other 80 may be sold sealed" in decision.reason
 
 
 def test_the_rejection_number_decides_at_once():
-    assert decide(PLAN, 2, 2, returnable=True).outcome is Outcome.RETURN
-    assert decide(PLAN, 2, 2, returnable=False).outcome is Outcome.TEST_ALL
+    assert decide(PLAN, 2, 2, returnable=True).outcome is LotOutcome.RETURN
+    assert decide(PLAN, 2, 2, returnable=False).outcome is LotOutcome.TEST_ALL
 
 
 def test_a_refused_lot_that_cannot_go_back_is_tested_to_the_last_pack():
-    assert decide(PLAN, 99, 7, returnable=False).outcome is Outcome.TEST_ALL
-    assert decide(PLAN, 100, 7, returnable=False).outcome is Outcome.ALL_TESTED
+    assert decide(PLAN, 99, 7, returnable=False).outcome is LotOutcome.TEST_ALL
+    assert decide(PLAN, 100, 7, returnable=False).outcome is LotOutcome.ALL_TESTED
 
 
 def test_a_plan_that_opens_everything_ends_with_nothing_sealed():
-    plan = Plan(10, 10, 1, "test")
-    assert decide(plan, 10, 1, returnable=True).outcome is Outcome.ALL_TESTED
+    plan = AttributesPlan(10, 10, 1, "test")
+    assert decide(plan, 10, 1, returnable=True).outcome is LotOutcome.ALL_TESTED
 
 
 def test_counts_that_contradict_each_other_are_refused():
@@ -296,7 +296,7 @@ def test_a_confidence_of_one_is_refused():
 
 
 def test_no_lot_is_judged_while_sampling_is_discontinued_and_it_resumes_tightened():
-    stopped = Standing(Severity.TIGHTENED, refused_on_tightened=5, discontinued=True)
+    stopped = SwitchingState(Severity.TIGHTENED, refused_on_tightened=5, discontinued=True)
     with pytest.raises(InspectionDiscontinued):
         after(stopped, LotResult(True, 0))
     again = resume(stopped)
@@ -305,21 +305,21 @@ def test_no_lot_is_judged_while_sampling_is_discontinued_and_it_resumes_tightene
 
 def test_only_a_discontinued_series_resumes():
     with pytest.raises(SamplingError, match="not discontinued"):
-        resume(Standing())
+        resume(SwitchingState())
 
 
 def test_reduced_inspection_can_be_left_for_another_reason_and_only_from_there():
-    back = return_to_normal(Standing(Severity.REDUCED, 33), "deliveries became irregular")
+    back = return_to_normal(SwitchingState(Severity.REDUCED, 33), "deliveries became irregular")
     assert (back.severity, back.score) == (Severity.NORMAL, 0)
     assert back.reason == "deliveries became irregular: back to normal"
     with pytest.raises(SamplingError, match="not on reduced"):
-        return_to_normal(Standing(), "no reason")
+        return_to_normal(SwitchingState(), "no reason")
 
 
 def test_reduced_inspection_ends_when_supply_is_no_longer_steady():
-    now = after(Standing(Severity.REDUCED, 30), LotResult(True, 0), steady=False, reduced_wanted=True)
+    now = after(SwitchingState(Severity.REDUCED, 30), LotResult(True, 0), steady=False, reduced_wanted=True)
     assert now.severity is Severity.NORMAL
-    kept = after(Standing(Severity.REDUCED, 30), LotResult(True, 0), steady=True, reduced_wanted=True)
+    kept = after(SwitchingState(Severity.REDUCED, 30), LotResult(True, 0), steady=True, reduced_wanted=True)
     assert kept.severity is Severity.REDUCED
 
 

@@ -21,7 +21,7 @@ from hypothesis import strategies as st
 from grading.bench import readings
 from grading.listings import publishing
 from grading.sealed import deciding, listing, results
-from grading.sealed.results import Verdict
+from grading.sealed.results import PieceVerdict
 from stockroom.models import (
     Allocation,
     Charge,
@@ -44,7 +44,7 @@ from stockroom.receiving import booking
 from stockroom.sealed import plans as sealed
 from stockroom.sealed.plans import Exact, Iso, Terms
 from stockroom.sealed.pure import sampling, switching
-from stockroom.sealed.pure.sampling import Level, Outcome, Severity
+from stockroom.sealed.pure.sampling import InspectionLevel, LotOutcome, Severity
 from stockroom.site.people import Role
 from stockroom.states import State
 from stockroom.tally import tally_lines
@@ -69,7 +69,7 @@ def sealed_line(count: int = 50, *, seal: str = "pack", carton_size: int = 10, *
 
 
 def an_iso_plan(line: Line, aql: str = "4.0", terms: Terms | None = None, **wish: Any) -> SamplingPlan:
-    return sealed.make_plan(line, Iso(Level.II, Decimal(aql), **wish), terms or Terms(), None, seed="a seed")
+    return sealed.make_plan(line, Iso(InspectionLevel.II, Decimal(aql), **wish), terms or Terms(), None, seed="a seed")
 
 
 def sample(plan: SamplingPlan, bad: int = 0, by: User | None = None) -> list[Valve]:
@@ -118,7 +118,7 @@ def test_a_plan_from_the_tables_records_its_cell_its_seed_and_the_draw() -> None
     line = sealed_line(50)
     plan = an_iso_plan(line)
     # The tables themselves are checked in tests/outside/test_iso2859.py.
-    wanted = sampling.single_plan(50, Level.II, Decimal("4.0"))
+    wanted = sampling.single_plan(50, InspectionLevel.II, Decimal("4.0"))
     assert plan.plan == wanted
     assert [d.number for d in plan.drawn.order_by("order")] == sampling.draw(50, wanted.sample_size, "a seed")
     first = plan.drawn.order_by("order")[0]
@@ -192,7 +192,7 @@ def test_the_database_refuses_a_second_first_plan_for_a_line() -> None:
 @given(lot=st.integers(2, 400), size=st.integers(1, 40), data=st.data())
 def test_a_plan_never_keeps_more_sealed_than_it_leaves_unopened(lot: int, size: int, data: st.DataObject) -> None:
     n = data.draw(st.integers(1, lot))
-    plan = sampling.Plan(lot, n, 0, "")
+    plan = sampling.AttributesPlan(lot, n, 0, "")
     before = sealed.opening(plan, "carton", size)
     after = sealed.opening(plan, "carton", size, sampling.draw(lot, n, "seed"))
     cartons = -(-lot // size)
@@ -209,7 +209,7 @@ def test_the_expected_cartons_agree_with_counting_every_draw() -> None:
     lot, size, n = 7, 3, 2  # cartons of 3, 3 and 1
     every = list(combinations(range(1, lot + 1), n))
     mean = sum(len({sampling.carton_and_place(k, size)[0] for k in draw}) for draw in every) / len(every)
-    assert sealed.opening(sampling.Plan(lot, n, 0, ""), "carton", size).cartons_opened == pytest.approx(mean)
+    assert sealed.opening(sampling.AttributesPlan(lot, n, 0, ""), "carton", size).cartons_opened == pytest.approx(mean)
 
 
 # The bench
@@ -231,16 +231,16 @@ def test_opened_packs_get_serials_by_carton_and_go_to_the_ordinary_bench(by: Use
 def test_results_come_in_live_and_a_good_sample_accepts() -> None:
     plan = an_iso_plan(sealed_line(50))
     before = results.results(plan)
-    assert before.decision.outcome == Outcome.GO_ON and before.shut == plan.sample_size
+    assert before.decision.outcome == LotOutcome.GO_ON and before.shut == plan.sample_size
     packs = sealed.open_packs(plan, plan.sample_size, None)
     assert results.results(plan).waiting == plan.sample_size
     graded(packs[0].valve)
     one = results.results(plan)
-    assert (one.tested, one.failed, one.decision.outcome) == (1, 0, Outcome.GO_ON)
+    assert (one.tested, one.failed, one.decision.outcome) == (1, 0, LotOutcome.GO_ON)
     for pack in packs[1:]:
         graded(pack.valve)
     done = results.results(plan)
-    assert done.decision.outcome == Outcome.ACCEPT and done.by_grade == [("Excellent", plan.sample_size)]
+    assert done.decision.outcome == LotOutcome.ACCEPT and done.by_grade == [("Excellent", plan.sample_size)]
     assert done.unopened == sampling.unopened(50, plan.sample_size, 0)
 
 
@@ -248,10 +248,10 @@ def test_a_bad_sample_goes_back_while_it_can_and_is_tested_whole_after() -> None
     today = timezone.localdate()
     soon = an_iso_plan(sealed_line(50), terms=Terms(returnable_until=today))
     sample(soon, bad=soon.rejection_number)
-    assert results.results(soon).decision.outcome == Outcome.RETURN
+    assert results.results(soon).decision.outcome == LotOutcome.RETURN
     late = an_iso_plan(sealed_line(50), terms=Terms(returnable_until=today - timedelta(days=1)))
     sample(late, bad=late.rejection_number)
-    assert results.results(late).decision.outcome == Outcome.TEST_ALL
+    assert results.results(late).decision.outcome == LotOutcome.TEST_ALL
 
 
 def test_a_pack_found_broken_or_empty_fails_and_one_that_came_back_keeps_what_it_was(by: User) -> None:
@@ -281,7 +281,7 @@ def test_a_named_worst_grade_is_the_rule_where_it_is_given() -> None:
     weaker = graded(valves[0], gm=1.2)
     assert weaker.saleable and weaker.name != names[0]
     assert results.results(plan).failed == 1
-    assert results.verdict(plan, valves[0], weaker)[0] == Verdict.FAILED
+    assert results.verdict(plan, valves[0], weaker)[0] == PieceVerdict.FAILED
 
 
 def test_a_grade_that_the_rule_cannot_be_compared_with_waits() -> None:
@@ -533,7 +533,7 @@ def test_the_standing_is_of_one_supplier_at_one_aql() -> None:
     lot = make_lot()
     a_result(lot, good=False)
     a_result(lot, good=False)
-    assert sealed.standing_of(lot.supplier, Decimal("6.5")) == switching.Standing()
+    assert sealed.standing_of(lot.supplier, Decimal("6.5")) == switching.SwitchingState()
     assert sealed.series_of(make_supplier("Oxhallow Stores")) == []
 
 
@@ -623,7 +623,7 @@ def test_a_plan_is_worked_out_before_it_is_recorded(logged_in: Callable[..., Cli
     line = sealed_line(500, carton_size=20)
     client = logged_in(Role.RECEIVING)
     page = client.get(at("sealed-plan", line)).content.decode()
-    wanted = sampling.single_plan(500, Level.II, AQL)
+    wanted = sampling.single_plan(500, InspectionLevel.II, AQL)
     assert f"Open {wanted.sample_size}, accept up to {wanted.acceptance_number}" in page
     bad = sampling.limiting_quality(wanted)
     assert f"({bad.defective} pieces)" in page and "<svg" in page and "How often a lot is accepted" in page

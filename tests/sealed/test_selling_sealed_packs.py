@@ -22,7 +22,7 @@ from grading.models import Quantity
 from grading.orders import fulfilment, taking
 from grading.orders.fulfilment import CannotPull
 from grading.sealed import deciding, listing, orders, results
-from grading.sealed.results import Verdict
+from grading.sealed.results import PieceVerdict
 from grading.testers import studies
 from grading.valves import supplier_record
 from stockroom.models import (
@@ -47,7 +47,7 @@ from stockroom.models import (
 from stockroom.receiving import booking
 from stockroom.sealed import plans, seals
 from stockroom.sealed.plans import Iso, Terms
-from stockroom.sealed.pure.sampling import Level, Outcome
+from stockroom.sealed.pure.sampling import InspectionLevel, LotOutcome
 from stockroom.site.people import Role
 from stockroom.states import State
 from tests.factories import (
@@ -80,7 +80,7 @@ def accepted_lot(
     """A lot whose sample was opened, found good and accepted."""
     line = make_line(make_type(), count, condition=Line.Condition.SEALED, **fields)
     plans.describe(line, Packing(seal=seal, carton_size=carton_size, pack_date="3/53"), None)
-    level = Level.S1 if seal == "carton" else Level.II  # so that some cartons stay shut
+    level = InspectionLevel.S1 if seal == "carton" else InspectionLevel.II  # so that some cartons stay shut
     plan = plans.make_plan(line, Iso(level, Decimal("4.0")), Terms(), by, seed="a seed")
     sample(plan, by)
     deciding.decide(plan, Action.ACCEPT, "", by)
@@ -150,7 +150,7 @@ def test_a_line_asks_for_sealed_packs_and_says_that_nobody_tested_them() -> None
 def test_only_accepted_lots_are_proposed_and_only_packs_that_were_not_drawn(by: User) -> None:
     waiting = make_line(make_type(), 50, condition=Line.Condition.SEALED)
     plans.describe(waiting, Packing(), None)
-    plans.make_plan(waiting, Iso(Level.II, Decimal("4.0")), Terms(), by)
+    plans.make_plan(waiting, Iso(InspectionLevel.II, Decimal("4.0")), Terms(), by)
     line = ask()
     assert orders.options(line) == []
     plan = accepted_lot(by)
@@ -618,14 +618,14 @@ def test_packs_of_a_lot_that_turned_bad_do_not_leave_the_house(by: User) -> None
 def test_results_outside_the_draw_never_enter_the_sums(by: User, logged_in: Callable[..., Client]) -> None:
     line = make_line(make_type(), 50, condition=Line.Condition.SEALED)
     plans.describe(line, Packing(carton_size=10), None)
-    plan = plans.make_plan(line, Iso(Level.II, Decimal("4.0")), Terms(), None, seed="a seed")
+    plan = plans.make_plan(line, Iso(InspectionLevel.II, Decimal("4.0")), Terms(), None, seed="a seed")
     for valve in booking.allot_serials(line, 4, None):
         graded(valve, gm=0.2)
     assert results.results(plan).tested == 0
     sample(plan, by)
     found = results.results(plan)
-    assert (found.tested, found.failed, found.decision.outcome) == (plan.sample_size, 0, Outcome.ACCEPT)
-    assert [one.verdict for one in found.outside] == [Verdict.FAILED] * 4
+    assert (found.tested, found.failed, found.decision.outcome) == (plan.sample_size, 0, LotOutcome.ACCEPT)
+    assert [one.verdict for one in found.outside] == [PieceVerdict.FAILED] * 4
     assert sum(count for _, count in found.by_grade) == plan.sample_size
     done = deciding.decide(plan, Action.ACCEPT, "", by)
     assert (done.decision.tested, done.decision.failed) == (plan.sample_size, 0)
@@ -637,10 +637,10 @@ def test_results_outside_the_draw_never_enter_the_sums(by: User, logged_in: Call
 def test_good_pieces_outside_the_draw_do_not_make_up_for_the_sample(by: User) -> None:
     line = make_line(make_type(), 50, condition=Line.Condition.SEALED)
     plans.describe(line, Packing(), None)
-    plan = plans.make_plan(line, Iso(Level.II, Decimal("4.0")), Terms(), None, seed="a seed")
+    plan = plans.make_plan(line, Iso(InspectionLevel.II, Decimal("4.0")), Terms(), None, seed="a seed")
     for valve in booking.allot_serials(line, plan.sample_size, None):
         graded(valve)
-    assert results.results(plan).decision.outcome == Outcome.GO_ON
+    assert results.results(plan).decision.outcome == LotOutcome.GO_ON
     sample(plan, by, bad=plan.rejection_number)
     assert results.results(plan).failed == plan.rejection_number
 
@@ -657,7 +657,7 @@ def lot_going_back(cost: str, *, alone: bool = False) -> tuple[SamplingPlan, Lin
     gone, *others = booking.add_lines(lot, wanted, None)
     plans.describe(gone, Packing(carton_size=10), None)
     terms = Terms(returnable_until=timezone.localdate() + timedelta(days=9))
-    plan = plans.make_plan(gone, Iso(Level.II, Decimal("4.0")), terms, None, seed="a seed")
+    plan = plans.make_plan(gone, Iso(InspectionLevel.II, Decimal("4.0")), terms, None, seed="a seed")
     return plan, others[0] if others else None
 
 

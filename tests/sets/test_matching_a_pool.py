@@ -134,10 +134,10 @@ def test_a_change_by_hand_says_what_it_costs(pool: list[Valve], by: User) -> Non
     place = next(n for n, one in enumerate(runs.found_sets(run)) if pool[0].pk in one.valve_ids)
     # 1.51 and 1.62 go into no tier; 1.62 and 1.50 neither.
     with pytest.raises(swaps.CannotChange, match="the set is none"):
-        swaps.Table.of(run).swap(place, pool[0], pool[3])
+        swaps.SwapTable.of(run).swap(place, pool[0], pool[3])
     other = 1 - place
     worse = make_pool([1.66])[0]  # with 1.60: 3.75 %, the second tier
-    change = swaps.Table.of(run).swap(other, pool[3], worse)
+    change = swaps.SwapTable.of(run).swap(other, pool[3], worse)
     assert (change.before, change.after, change.robbed) == (200, 160, None)
     swaps.keep_swap(run, other, pool[3], worse)
     run.refresh_from_db()
@@ -148,7 +148,7 @@ def test_the_valves_that_would_fit_are_offered_the_least_loss_first(pool: list[V
     run = done(ASK, by)
     place = next(n for n, one in enumerate(runs.found_sets(run)) if pool[2].pk in one.valve_ids)
     near, far = make_pool([1.63, 1.66])
-    offered = swaps.Table.of(run).replacements(place, pool[3])
+    offered = swaps.SwapTable.of(run).replacements(place, pool[3])
     assert [(change.in_, change.loss) for change in offered] == [(near, 0), (far, 40)]
 
 
@@ -158,7 +158,7 @@ def test_taking_a_valve_from_another_set_costs_that_set(by: User) -> None:
     run = done(ASK, by)
     first, second = runs.found_sets(run)
     valve = {valve.pk: valve for valve in pool}
-    change = swaps.Table.of(run).swap(0, valve[first.valve_ids[0]], valve[second.valve_ids[0]])
+    change = swaps.SwapTable.of(run).swap(0, valve[first.valve_ids[0]], valve[second.valve_ids[0]])
     assert change.robbed == 1 and change.before - change.after == second.value
 
 

@@ -23,7 +23,7 @@ from django.urls import reverse
 from grading.models import Grade, Reading
 from stockroom.export.writing import NULL, export, exported_models
 from stockroom.marks import identity
-from stockroom.marks.identity import Sheet
+from stockroom.marks.identity import MarksSeen
 from stockroom.models import Customer, Entry, Line, LotFile, Photograph, Shop, Supplier, Valve
 from stockroom.receiving.list_layout import receive
 from stockroom.site.people import Role
@@ -85,7 +85,7 @@ def shop(db: None) -> Valve:
     supplier.save()
     valve = make_valve(line=make_line(make_type(), 2, note="=1+1 π é \\"))
     graded(valve, ia=1.23, gm=1.6)
-    identity.record(valve, Sheet(code="118", features={"glass": "clear"}, condition={"print": "worn"}), by)
+    identity.record(valve, MarksSeen(code="118", features={"glass": "clear"}, condition={"print": "worn"}), by)
     receive(valve.line.lot, "list.csv", LIST, by)
     return valve
 

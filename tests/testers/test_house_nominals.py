@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 from grading.bench import readings
 from grading.models import HouseNominal, Shift, Stop, Tester, TesterCondition
 from grading.testers import conditions, house_nominals, records
-from grading.testers.records import Kind
+from grading.testers.records import BasisKind
 from stockroom.models import Line, Valve
 from stockroom.site.people import Role
 from tests.factories import make_line, make_type, make_user, make_valves, read
@@ -182,7 +182,7 @@ def test_a_reading_at_such_conditions_is_compared_with_the_house_nominal_and_pap
     stock(shift)
     house_nominals.learn(tester, point(), owner())
     basis = records.basis_for(Tester.objects.get(pk=tester.pk), point(), IA)
-    assert basis.kind == Kind.HOUSE and basis.nominal is not None and isclose(basis.nominal, 1.17)
+    assert basis.kind == BasisKind.HOUSE and basis.nominal is not None and isclose(basis.nominal, 1.17)
     assert basis.brought(1.0) == (1.0, 0.0) and not basis.sheet_limits
     assert 0 < basis.nominal_u < 0.05
     for told in ("house nominal", "10 known-good NOS", "Long bench", "Rk 1000"):
@@ -194,7 +194,7 @@ def test_one_learnt_at_other_conditions_is_not_used(tester: Tester, shift: Shift
     stock(shift)
     house_nominals.learn(tester, point(), owner())
     judged_by_house(tester)
-    assert records.basis_for(Tester.objects.get(pk=tester.pk), point(), IA).kind == Kind.NONE
+    assert records.basis_for(Tester.objects.get(pk=tester.pk), point(), IA).kind == BasisKind.NONE
 
 
 # The pages

@@ -17,7 +17,7 @@ from grading.bench.readings import Taken, UnfitTester, take
 from grading.metrology import uncertainty
 from grading.models import Calibration, Capability, Quantity, Reading, Tester, TesterCondition
 from grading.testers import conditions, records
-from grading.testers.records import CalibrationState, Described, Kind, Unmeasured
+from grading.testers.records import BasisKind, CalibrationState, Described, Unmeasured
 from stockroom.models import Entry
 from stockroom.site.people import Role
 from tests.factories import make_tester, make_type, make_user, make_valve
@@ -202,7 +202,7 @@ def differing(tester: Tester, judged_by: str = "converted", **fields: float | No
 
 def test_without_a_difference_a_reading_is_compared_with_the_sheet() -> None:
     basis = records.basis_for(described(), point(), IA)
-    assert (basis.kind, basis.nominal, basis.brought(1.1)) == (Kind.SHEET, 1.2, (1.1, 0.0))
+    assert (basis.kind, basis.nominal, basis.brought(1.1)) == (BasisKind.SHEET, 1.2, (1.1, 0.0))
     assert basis.sheet_limits and "Va 250 V" in basis.words
 
 
@@ -214,7 +214,7 @@ def test_a_reading_at_other_conditions_is_converted_with_the_models_uncertainty(
     here, sheet = electrics.Conditions(200, -1.5), electrics.Conditions(250, -2)
     there = electrics.convert(electrics.TRIODES["12AX7"], here, sheet, anode_current_ma=reading).anode_current_ma
     value, u = basis.brought(reading)
-    assert basis.kind == Kind.CONVERTED and basis.nominal == 1.2
+    assert basis.kind == BasisKind.CONVERTED and basis.nominal == 1.2
     assert isclose(value, there.value) and isclose(u, there.model_u) and u > 0
     assert "converted from Va 200 V" in basis.words
 
@@ -253,7 +253,7 @@ def test_without_a_house_nominal_such_a_reading_is_compared_with_nothing() -> No
     tester = described()
     differing(tester, judged_by="house nominal", grid_voltage_v=None, cathode_resistor_ohm=1500.0)
     basis = records.basis_for(fresh(tester), point(), IA)
-    assert (basis.kind, basis.nominal, basis.sheet_limits) == (Kind.NONE, None, False)
+    assert (basis.kind, basis.nominal, basis.sheet_limits) == (BasisKind.NONE, None, False)
     assert "no house nominal" in basis.words
 
 
@@ -264,13 +264,13 @@ def test_a_reading_is_understood_by_the_conditions_of_its_time() -> None:
     between = timezone.now()
     conditions.back_to_sheet(tester, point(), owner())
     kinds = [records.basis_for(fresh(tester), point(), IA, at).kind for at in (before, between, timezone.now())]
-    assert kinds == [Kind.SHEET, Kind.CONVERTED, Kind.SHEET]
+    assert kinds == [BasisKind.SHEET, BasisKind.CONVERTED, BasisKind.SHEET]
     assert conditions.standing_conditions(tester) == []
 
 
 def test_a_scale_is_judged_by_its_good_mark_and_claims_nothing() -> None:
     basis = records.basis_for(scale(), point(), SCALE)
-    assert basis.kind == Kind.SCALE and basis.nominal is None
+    assert basis.kind == BasisKind.SCALE and basis.nominal is None
     assert "good from 60" in basis.words and "claims nothing in mA" in basis.words
 
 

@@ -13,7 +13,7 @@ from django.urls import reverse
 from django.utils import timezone
 
 from grading.valves import supplier_record
-from grading.valves.supplier_record import Record
+from grading.valves.supplier_record import GoodsRecord
 from stockroom.models import Fault, Line
 from stockroom.places import write_offs
 from stockroom.pure import yields
@@ -38,7 +38,7 @@ def a_line(good: int, bad: int, untested: int = 0, *, supplier: str = "Brackenfi
     return line
 
 
-def record_of(line: Line) -> Record:
+def record_of(line: Line) -> GoodsRecord:
     return supplier_record.records_of([line])[0].record
 
 

@@ -11,14 +11,14 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from grading.verdicts.pure.grades import Known, SectionReading, judge
-from grading.verdicts.pure.rules import MaximumFalseAcceptance, Policy, PolicyProblem, read_policy
+from grading.verdicts.pure.grades import ReadingUncertainty, SectionReading, judge
+from grading.verdicts.pure.rules import MaximumFalseAcceptance, PolicyProblem, PolicyRules, read_policy
 
 RULES: dict[str, Any] = json.loads((Path(__file__).parents[2] / "fixtures" / "policy.json").read_text())["rules"]
 
 
 @pytest.fixture
-def policy() -> Policy:
+def policy() -> PolicyRules:
     return read_policy({key: RULES[key] for key in ("levels", "otherwise")})
 
 
@@ -26,30 +26,30 @@ def section(number: int = 1, ia: float | None = 1.2, gm: float | None = 1.6, **m
     return SectionReading(number, ia, gm, nominal_anode_current_ma=1.2, nominal_gm_ma_per_v=1.6, **more)
 
 
-def test_a_valve_at_nominal_is_of_the_best_grade_and_says_what_that_rests_on(policy: Policy) -> None:
+def test_a_valve_at_nominal_is_of_the_best_grade_and_says_what_that_rests_on(policy: PolicyRules) -> None:
     found = judge(policy, [section(1), section(2)])
     assert (found.name, found.rank, found.saleable) == ("Excellent", 1, True)
     assert found.reasons[0] == "section 1: anode current 1.2 mA is 100 % of 1.2, gm 1.6 mA/V is 100 % of 1.6"
 
 
-def test_a_weak_section_is_named_with_what_the_grade_above_wants(policy: Policy) -> None:
+def test_a_weak_section_is_named_with_what_the_grade_above_wants(policy: PolicyRules) -> None:
     found = judge(policy, [section(1), section(2, gm=1.31)])
     assert found.name == "Good"
     assert "section 2: gm 1.31 mA/V is 82 % of 1.6; Excellent wants 90 %" in found.reasons
 
 
-def test_sections_are_judged_against_each_other(policy: Policy) -> None:
+def test_sections_are_judged_against_each_other(policy: PolicyRules) -> None:
     found = judge(policy, [section(1, gm=1.9), section(2, gm=1.5)])
     assert found.name == "Usable"  # each section alone is Excellent; they differ by 27 %
     assert found.reasons == ("the sections' gm differ by 27 %; Good allows 25 %",)
 
 
-def test_a_reading_just_under_its_limit_does_not_look_as_if_it_met_it(policy: Policy) -> None:
+def test_a_reading_just_under_its_limit_does_not_look_as_if_it_met_it(policy: PolicyRules) -> None:
     reasons = judge(policy, [section(gm=1.4399)]).reasons
     assert reasons == ("section 1: gm 1.4399 mA/V is 89.99 % of 1.6; Excellent wants 90 %",)
 
 
-def test_a_reading_exactly_at_its_limit_meets_it(policy: Policy) -> None:
+def test_a_reading_exactly_at_its_limit_meets_it(policy: PolicyRules) -> None:
     just = SectionReading(1, 1.69, 9, nominal_anode_current_ma=2.6, nominal_gm_ma_per_v=10)  # 65 % of 2.6 is 1.69
     assert judge(policy, [just]).name == "Good"
 
@@ -66,23 +66,23 @@ def test_a_reading_exactly_at_its_limit_meets_it(policy: Policy) -> None:
         ({"anode_current_max_ma": 1.1}, "Usable", "anode current 1.2 mA is above the sheet's limit of 1.1"),
     ],
 )
-def test_each_fault_is_named(policy: Policy, fault: dict[str, Any], name: str, reason: str) -> None:
+def test_each_fault_is_named(policy: PolicyRules, fault: dict[str, Any], name: str, reason: str) -> None:
     found = judge(policy, [section(**fault)])
     assert (found.name, found.reasons) == (name, (f"section 1: {reason}",))
 
 
-def test_what_was_not_read_is_not_taken_as_met(policy: Policy) -> None:
+def test_what_was_not_read_is_not_taken_as_met(policy: PolicyRules) -> None:
     found = judge(policy, [section(gm=None)])
     assert found.name == "Unfit"
     assert "section 1: gm was not read; Usable wants it" in found.reasons
 
 
-def test_a_rectifier_is_judged_by_its_current_alone(policy: Policy) -> None:
+def test_a_rectifier_is_judged_by_its_current_alone(policy: PolicyRules) -> None:
     found = judge(policy, [SectionReading(1, 120, None, nominal_anode_current_ma=125)])
     assert found.name == "Excellent"
 
 
-def test_a_level_may_demand_that_leakage_is_read(policy: Policy) -> None:
+def test_a_level_may_demand_that_leakage_is_read(policy: PolicyRules) -> None:
     strict = replace(policy, levels=(replace(policy.levels[0], unread_allowed=False), *policy.levels[1:]))
     reasons = judge(strict, [section()]).reasons
     assert "section 1: heater-cathode leakage was not read; Excellent wants it" in reasons
@@ -93,14 +93,14 @@ def test_a_level_may_demand_that_leakage_is_read(policy: Policy) -> None:
 
 
 def doubtful(gm: float, u: float = 0.03) -> SectionReading:
-    return section(gm=gm, gm_known=Known(repeatability_sd=u, systematic_u=0.0))
+    return section(gm=gm, gm_known=ReadingUncertainty(repeatability_sd=u, systematic_u=0.0))
 
 
-def guarded(policy: Policy) -> Policy:
+def guarded(policy: PolicyRules) -> PolicyRules:
     return replace(policy, acceptance=MaximumFalseAcceptance(0.05))
 
 
-def test_a_reading_too_near_its_limit_gets_the_grade_below_and_asks_to_be_read_again(policy: Policy) -> None:
+def test_a_reading_too_near_its_limit_gets_the_grade_below_and_asks_to_be_read_again(policy: PolicyRules) -> None:
     found = judge(guarded(policy), [doubtful(1.46)])  # 90 % of 1.6 is 1.44
     assert found.name == "Good" and found.too_close
     assert "too close to call" in found.reasons[0]
@@ -108,25 +108,25 @@ def test_a_reading_too_near_its_limit_gets_the_grade_below_and_asks_to_be_read_a
     assert found.more_readings == 6
 
 
-def test_a_reading_far_enough_from_its_limit_is_accepted_with_its_probability(policy: Policy) -> None:
+def test_a_reading_far_enough_from_its_limit_is_accepted_with_its_probability(policy: PolicyRules) -> None:
     found = judge(guarded(policy), [doubtful(1.50)])
     assert found.name == "Excellent" and not found.too_close
     assert found.assurance == pytest.approx(0.97725, abs=1e-5)  # the normal distribution at two standard deviations
 
 
-def test_a_reading_well_below_its_limit_is_no_longer_close(policy: Policy) -> None:
+def test_a_reading_well_below_its_limit_is_no_longer_close(policy: PolicyRules) -> None:
     found = judge(guarded(policy), [doubtful(1.36)])
     assert found.name == "Good" and not found.too_close and found.more_readings is None
 
 
-def test_what_does_not_average_out_cannot_be_settled_by_reading_again(policy: Policy) -> None:
-    stuck = section(gm=1.46, gm_known=Known(repeatability_sd=0.001, systematic_u=0.03))
+def test_what_does_not_average_out_cannot_be_settled_by_reading_again(policy: PolicyRules) -> None:
+    stuck = section(gm=1.46, gm_known=ReadingUncertainty(repeatability_sd=0.001, systematic_u=0.03))
     found = judge(guarded(policy), [stuck])
     assert found.too_close and found.more_readings is None
     assert "more readings would not settle it" in found.reasons[0]
 
 
-def test_simple_acceptance_takes_readings_as_they_stand(policy: Policy) -> None:
+def test_simple_acceptance_takes_readings_as_they_stand(policy: PolicyRules) -> None:
     assert judge(policy, [doubtful(1.4401)]).name == "Excellent"
     assert judge(policy, [doubtful(1.4399)]).name == "Good"
 
@@ -134,7 +134,7 @@ def test_simple_acceptance_takes_readings_as_they_stand(policy: Policy) -> None:
 # A tester with a scale only
 
 
-def test_a_scale_can_pass_or_fail_and_claims_nothing_more(policy: Policy) -> None:
+def test_a_scale_can_pass_or_fail_and_claims_nothing_more(policy: PolicyRules) -> None:
     passed = judge(policy, [SectionReading(1, scale=72, scale_pass_at=60)])
     assert (passed.name, passed.rank, passed.saleable) == ("Passed on scale", 4, True)
     assert passed.reasons == ("section 1: scale 72, passes from 60; nothing is claimed in mA or mA/V",)

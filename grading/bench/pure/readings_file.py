@@ -2,7 +2,7 @@
 
 - `parse(data, …)`: a `Parsed`: rows, problems, and notes on how the file was understood
 - `decode(data)`: its text, whatever the encoding; `NotReadings` when it is no text at all
-- `Row`: one section of one valve; `Problem`: "row 7, column gm: …"
+- `ReadingRow`: one section of one valve; `ReadingsProblem`: "row 7, column gm: …"
 
 Understood: semicolons, commas, tabs or bars; decimal commas or points; a byte-order mark, UTF-8, UTF-16 or
 Windows-1252; blank lines; a few lines above the heading; units in the heading, in a row beneath it or in the cells;
@@ -20,15 +20,15 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, NamedTuple
 
-from grading.bench.pure.readings_header import QUANTITIES, Field, Heading, read_heading, read_section
+from grading.bench.pure.readings_header import QUANTITIES, Heading, ReadingColumn, read_heading, read_section
 from grading.metrology.shorts import read_short
 from grading.metrology.units import (
     MA_PER_V,
     OWN,
-    Mark,
-    Quantity,
+    TypedMark,
     Unit,
-    UnreadableNumber,
+    UnitKind,
+    UnreadableReading,
     is_blank,
     is_doubtful,
     read_cell,
@@ -70,7 +70,7 @@ class NotReadings(ValueError):
     """The file as a whole cannot be a file of readings. The message says what it is and what to do."""
 
 
-class Problem(NamedTuple):
+class ReadingsProblem(NamedTuple):
     row: int
     column: str  # as its heading is written; empty when the whole row is meant
     message: str
@@ -81,7 +81,7 @@ class Problem(NamedTuple):
 
 
 @dataclass(frozen=True)
-class Row:
+class ReadingRow:
     """One section of one valve. `section` is None where the file does not say it."""
 
     row: int
@@ -96,28 +96,28 @@ class Row:
     grid_current_ua: float | None = None
     noise: str = ""
     remark: str = ""
-    columns: Mapping[Field, str] = field(default_factory=dict, compare=False)  # headings, to name what is wrong
-    units: Mapping[Field, Unit] = field(default_factory=dict, compare=False)  # as each value was written
+    columns: Mapping[ReadingColumn, str] = field(default_factory=dict, compare=False)  # headings, to name what is wrong
+    units: Mapping[ReadingColumn, Unit] = field(default_factory=dict, compare=False)  # as each value was written
 
 
 VALUES = {
-    Field.ANODE_CURRENT: "anode_current_ma",
-    Field.GM: "gm_ma_per_v",
-    Field.LEAKAGE: "heater_cathode_leakage_ua",
-    Field.GRID_CURRENT: "grid_current_ua",
+    ReadingColumn.ANODE_CURRENT: "anode_current_ma",
+    ReadingColumn.GM: "gm_ma_per_v",
+    ReadingColumn.LEAKAGE: "heater_cathode_leakage_ua",
+    ReadingColumn.GRID_CURRENT: "grid_current_ua",
 }
 
 
 class Parsed(NamedTuple):
-    rows: tuple[Row, ...]
-    problems: tuple[Problem, ...]
+    rows: tuple[ReadingRow, ...]
+    problems: tuple[ReadingsProblem, ...]
     notes: tuple[str, ...]
 
 
 class Column(NamedTuple):
     at: int  # counted from 0
     title: str
-    field: Field
+    field: ReadingColumn
     section: int | None
     unit: Unit | None
 
@@ -154,7 +154,7 @@ def decode(data: bytes) -> tuple[str, str]:
     raise NotReadings("The file is not text. Save the readings as CSV and try again.")
 
 
-def parse(data: bytes, *, mark: Mark | None = None, gm_unit: Unit = MA_PER_V) -> Parsed:
+def parse(data: bytes, *, mark: TypedMark | None = None, gm_unit: Unit = MA_PER_V) -> Parsed:
     """Rows and problems; nothing is left out without a note.
 
     Args:
@@ -178,7 +178,7 @@ def parse(data: bytes, *, mark: Mark | None = None, gm_unit: Unit = MA_PER_V) ->
     marks, unsettled = _settle_marks(columns, body, mark, delimiter, notes)
     problems += unsettled
     skipped = {(problem.row, problem.column) for problem in unsettled}
-    reader = _Reader(columns, marks, {column for _, column in skipped}, len(records[at]), delimiter)
+    reader = _ReadingsReader(columns, marks, {column for _, column in skipped}, len(records[at]), delimiter)
     for number, record in body:
         reader.read(number, record)
     if reader.left_out:
@@ -224,7 +224,11 @@ def _find_heading(text: str) -> tuple[str, list[list[str]], int]:
             raise NotReadings(told_why) from None
         for index, record in enumerate(records[:HEADING_WITHIN]):
             known = [heading.field for cell in record if (heading := _heading(cell))]
-            if Field.SERIAL in known and set(known) - {Field.SERIAL, Field.SECTION, Field.POINT}:
+            if ReadingColumn.SERIAL in known and set(known) - {
+                ReadingColumn.SERIAL,
+                ReadingColumn.SECTION,
+                ReadingColumn.POINT,
+            }:
                 if best is None or len(known) > best[0]:
                     best = (len(known), delimiter, records, index)
                 break
@@ -239,57 +243,59 @@ def _heading(title: str) -> Heading | None:
     """As `read_heading`, taking a column whose unit is unknown for one that we know."""
     try:
         return read_heading(title)
-    except UnreadableNumber:
-        return Heading(Field.REMARK, None, None)
+    except UnreadableReading:
+        return Heading(ReadingColumn.REMARK, None, None)
 
 
 def _read_columns(
     titles: Sequence[str], row: int, gm_unit: Unit, notes: list[str]
-) -> tuple[list[Column], list[Problem]]:
+) -> tuple[list[Column], list[ReadingsProblem]]:
     columns: list[Column] = []
-    problems: list[Problem] = []
+    problems: list[ReadingsProblem] = []
     numbered = any(
-        heading and heading.section and heading.field in (Field.ANODE_CURRENT, Field.GM)
+        heading and heading.section and heading.field in (ReadingColumn.ANODE_CURRENT, ReadingColumn.GM)
         for heading in map(_heading, titles)
     )
     for at, written in enumerate(titles):
         title = " ".join(written.split())
         try:
             heading = read_heading(title, numbered=numbered)
-        except UnreadableNumber as error:
-            problems.append(Problem(row, title, str(error)))
+        except UnreadableReading as error:
+            problems.append(ReadingsProblem(row, title, str(error)))
             continue
         if heading is None:
             if title:
                 notes.append(f"Column “{title}” is not used.")
             continue
         clash = next((c for c in columns if (c.field, c.section) == heading[:2]), None)
-        if clash and heading.field is Field.REMARK:
+        if clash and heading.field is ReadingColumn.REMARK:
             notes.append(f"Column “{title}” is not used; remarks are taken from “{clash.title}”.")
             continue
         if clash:
-            problems.append(Problem(row, title, f"is {heading.field} once more, after column “{clash.title}”."))
+            problems.append(ReadingsProblem(row, title, f"is {heading.field} once more, after column “{clash.title}”."))
             continue
-        if heading.field is Field.GM and heading.unit is None:
+        if heading.field is ReadingColumn.GM and heading.unit is None:
             notes.append(f"Column “{title}” does not say its unit; {gm_unit.name} is assumed.")
         column_unit = heading.unit or _own(heading.field, gm_unit)
         columns.append(Column(at, title, heading.field, heading.section, column_unit))
-    by_section = any(column.field is Field.SECTION for column in columns)
+    by_section = any(column.field is ReadingColumn.SECTION for column in columns)
     for column in columns:
         if column.section and by_section:
-            problems.append(Problem(row, column.title, "is numbered, and there is a column for the section as well."))
-        elif numbered and column.section is None and column.field in (Field.ANODE_CURRENT, Field.GM):
-            problems.append(Problem(row, column.title, "does not say which section it is; others do."))
-        elif numbered and column.section is None and column.field not in (Field.SERIAL, Field.POINT):
+            problems.append(
+                ReadingsProblem(row, column.title, "is numbered, and there is a column for the section as well.")
+            )
+        elif numbered and column.section is None and column.field in (ReadingColumn.ANODE_CURRENT, ReadingColumn.GM):
+            problems.append(ReadingsProblem(row, column.title, "does not say which section it is; others do."))
+        elif numbered and column.section is None and column.field not in (ReadingColumn.SERIAL, ReadingColumn.POINT):
             notes.append(f"Column “{column.title}” has no number; it is written to every section.")
     return columns, problems
 
 
-def _own(of: Field, gm_unit: Unit) -> Unit | None:
+def _own(of: ReadingColumn, gm_unit: Unit) -> Unit | None:
     quantity = QUANTITIES.get(of)
     if quantity is None:
         return None
-    return gm_unit if quantity is Quantity.GM else OWN[quantity]
+    return gm_unit if quantity is UnitKind.GM else OWN[quantity]
 
 
 def _units_beneath(columns: list[Column], record: Sequence[str]) -> list[Column] | None:
@@ -305,21 +311,21 @@ def _units_beneath(columns: list[Column], record: Sequence[str]) -> list[Column]
             try:
                 column = column._replace(unit=unit(cell, quantity))
                 some = True
-            except UnreadableNumber:
+            except UnreadableReading:
                 return None
         found.append(column)
     return found if some else None
 
 
 def _settle_marks(
-    columns: list[Column], body: list[tuple[int, list[str]]], said: Mark | None, delimiter: str, notes: list[str]
-) -> tuple[dict[int, Mark | None], list[Problem]]:
+    columns: list[Column], body: list[tuple[int, list[str]]], said: TypedMark | None, delimiter: str, notes: list[str]
+) -> tuple[dict[int, TypedMark | None], list[ReadingsProblem]]:
     """The decimal mark of each column's doubtful numbers, and the columns where nothing tells it.
 
     A column is settled by its own other numbers, then by the rest of the file; in a file separated by commas, a
     point that is not between thousands elsewhere is the decimal one.
     """
-    proofs: dict[int, set[Mark]] = defaultdict(set)
+    proofs: dict[int, set[TypedMark]] = defaultdict(set)
     doubtful: dict[int, tuple[int, str]] = {}
     for number, record in body:
         for column in columns:
@@ -332,7 +338,7 @@ def _settle_marks(
             elif is_doubtful(digits):
                 doubtful.setdefault(column.at, (number, digits))
     everywhere = set().union(*proofs.values())
-    marks: dict[int, Mark | None] = {}
+    marks: dict[int, TypedMark | None] = {}
     problems = []
     for column in columns:
         own = proofs[column.at]
@@ -344,20 +350,20 @@ def _settle_marks(
                 seen = f"the decimal {mark.name.lower()} of the others"
                 notes.append(f"Column “{column.title}”: numbers like “{digits}” are read by {seen}.")
             elif not everywhere and delimiter == "," and "," not in digits:
-                mark = Mark.POINT
+                mark = TypedMark.POINT
             else:
                 why = "the column has decimal commas and decimal points" if len(own) > 1 else "nothing else settles it"
                 message = f"“{digits}” can be thousands or decimals, and {why}. Say below which decimal mark it is."
-                problems.append(Problem(row, column.title, message))
+                problems.append(ReadingsProblem(row, column.title, message))
         marks[column.at] = mark
     return marks, problems
 
 
-class _Reader:
+class _ReadingsReader:
     """Reads the rows beneath the heading, one after another."""
 
     def __init__(
-        self, columns: list[Column], marks: Mapping[int, Mark | None], skip: set[str], width: int, delimiter: str
+        self, columns: list[Column], marks: Mapping[int, TypedMark | None], skip: set[str], width: int, delimiter: str
     ) -> None:
         self.columns = columns
         self.marks = marks
@@ -365,15 +371,15 @@ class _Reader:
         self.width = width
         self.delimiter = delimiter
         self.sections = sorted({column.section for column in columns if column.section})
-        self.rows: list[Row] = []
-        self.problems: list[Problem] = []
+        self.rows: list[ReadingRow] = []
+        self.problems: list[ReadingsProblem] = []
         self.left_out: list[int] = []
         self.without_serial: list[int] = []
         self.valve_above: str | None = None
         self.seen: dict[tuple[str, int | None], int] = {}
 
     def wrong(self, row: int, column: str, message: str) -> None:
-        self.problems.append(Problem(row, column, message))
+        self.problems.append(ReadingsProblem(row, column, message))
 
     def read(self, number: int, record: list[str]) -> None:
         if any(cell.strip() for cell in record[self.width :]):
@@ -393,8 +399,8 @@ class _Reader:
             self._read_one(number, serial, cells)
 
     def _serial(self, number: int, cells: Mapping[Column, str]) -> str | None:
-        column, text = next((c, t) for c, t in cells.items() if c.field is Field.SERIAL)
-        has_section = any(t for c, t in cells.items() if c.field is Field.SECTION)
+        column, text = next((c, t) for c, t in cells.items() if c.field is ReadingColumn.SERIAL)
+        has_section = any(t for c, t in cells.items() if c.field is ReadingColumn.SECTION)
         if not text and has_section and self.valve_above:
             self.without_serial.append(number)  # only the first section's row bears the serial
             return self.valve_above
@@ -410,7 +416,7 @@ class _Reader:
     def _read_one(self, number: int, serial: str | None, cells: Mapping[Column, str]) -> None:
         section, sound = None, True
         for column, text in cells.items():
-            if column.field is Field.SECTION and text:
+            if column.field is ReadingColumn.SECTION and text:
                 section = read_section(text)
                 if section is None:
                     self.wrong(number, column.title, f"“{text}” is no section. Write 1 or 2.")
@@ -453,7 +459,7 @@ class _Reader:
                 self.wrong(number, "", f"{of} is in row {before} already.")
                 sound = False
         values: dict[str, Any] = {}
-        units: dict[Field, Unit] = {}
+        units: dict[ReadingColumn, Unit] = {}
         for column, text in cells.items():
             if column.title in self.skip:
                 continue
@@ -465,29 +471,29 @@ class _Reader:
                     self.wrong(number, column.title, str(error))
         if serial and sound:
             titles = {column.field: column.title for column in cells}
-            self.rows.append(Row(number, serial, section, **values, columns=titles, units=units))
+            self.rows.append(ReadingRow(number, serial, section, **values, columns=titles, units=units))
 
-    def _value(self, column: Column, text: str, units: dict[Field, Unit]) -> Mapping[str, Any]:
-        """The fields of a `Row` that this cell fills; `ValueError` saying why it cannot be read."""
+    def _value(self, column: Column, text: str, units: dict[ReadingColumn, Unit]) -> Mapping[str, Any]:
+        """The fields of a `ReadingRow` that this cell fills; `ValueError` saying why it cannot be read."""
         match column.field:
-            case Field.SHORTS:
+            case ReadingColumn.SHORTS:
                 short = read_short(text)
                 if len(short.between) > 80:
                     raise ValueError("is too long; name the electrodes, such as h-k.")
                 return {"shorted": short.shorted, "short_between": short.between}
-            case Field.NOISE:
+            case ReadingColumn.NOISE:
                 if is_blank(text):
                     return {}
                 if text.casefold() not in NOISE:
                     raise ValueError(f"“{text}” is none of quiet, slight, noisy.")
                 return {"noise": NOISE[text.casefold()]}
-            case Field.REMARK:
+            case ReadingColumn.REMARK:
                 if len(text) > 200:
                     raise ValueError(f"is {len(text)} letters long; at most 200 are kept.")
                 return {"remark": text}
-            case Field.POINT:
+            case ReadingColumn.POINT:
                 return {"point": text}
-            case Field.SERIAL | Field.SECTION:
+            case ReadingColumn.SERIAL | ReadingColumn.SECTION:
                 return {}
         if is_blank(text):
             return {}
@@ -497,4 +503,4 @@ class _Reader:
         return {VALUES[column.field]: measured.value}
 
 
-_READINGS = frozenset({*VALUES, Field.SHORTS, Field.NOISE, Field.REMARK})
+_READINGS = frozenset({*VALUES, ReadingColumn.SHORTS, ReadingColumn.NOISE, ReadingColumn.REMARK})

@@ -2,7 +2,7 @@
 
 - `read_heading(title)`: a `Heading`: the field, the section it is for, and the unit, where the heading says them
 - `read_section(text)`: 2 for "2", "B", "II", "section 2"
-- `Field`: what a column can hold; `QUANTITIES`: which of them are measured, and in what
+- `ReadingColumn`: what a column can hold; `QUANTITIES`: which of them are measured, and in what
 
 >>> heading = read_heading("Ia2 [mA]")
 >>> heading.field.value, heading.section, heading.unit.name
@@ -16,10 +16,10 @@ import unicodedata
 from enum import StrEnum
 from typing import NamedTuple
 
-from grading.metrology.units import Quantity, Unit, UnknownUnit, unit
+from grading.metrology.units import Unit, UnitKind, UnknownUnit, unit
 
 
-class Field(StrEnum):
+class ReadingColumn(StrEnum):
     SERIAL = "serial"
     SECTION = "section"
     POINT = "test point"
@@ -33,24 +33,26 @@ class Field(StrEnum):
 
 
 QUANTITIES = {
-    Field.ANODE_CURRENT: Quantity.ANODE_CURRENT,
-    Field.GM: Quantity.GM,
-    Field.LEAKAGE: Quantity.SMALL_CURRENT,
-    Field.GRID_CURRENT: Quantity.SMALL_CURRENT,
+    ReadingColumn.ANODE_CURRENT: UnitKind.ANODE_CURRENT,
+    ReadingColumn.GM: UnitKind.GM,
+    ReadingColumn.LEAKAGE: UnitKind.SMALL_CURRENT,
+    ReadingColumn.GRID_CURRENT: UnitKind.SMALL_CURRENT,
 }
 
 # Headings with everything but letters taken out.
 _NAMES = {
-    Field.SERIAL: "serial serialno serialnumber sn serialnr valveserial tubeserial barcode",
-    Field.SECTION: "section sect sec system half triode sectionno sectionnumber",
-    Field.POINT: "testpoint point conditions testconditions",
-    Field.ANODE_CURRENT: "ia ip anodecurrent platecurrent anode plate ianode iplate",
-    Field.GM: "gm mutualconductance transconductance conductance slope steilheit",
-    Field.LEAKAGE: "leakage heatercathodeleakage heatercathode leak hk hkleakage leakagehk hkleak ihk cathodeleakage",
-    Field.GRID_CURRENT: "ig ig1 gridcurrent igrid gas gascurrent grid",
-    Field.SHORTS: "short shorts shorted shorttest",
-    Field.NOISE: "noise noisetest",
-    Field.REMARK: "remark remarks note notes comment comments",
+    ReadingColumn.SERIAL: "serial serialno serialnumber sn serialnr valveserial tubeserial barcode",
+    ReadingColumn.SECTION: "section sect sec system half triode sectionno sectionnumber",
+    ReadingColumn.POINT: "testpoint point conditions testconditions",
+    ReadingColumn.ANODE_CURRENT: "ia ip anodecurrent platecurrent anode plate ianode iplate",
+    ReadingColumn.GM: "gm mutualconductance transconductance conductance slope steilheit",
+    ReadingColumn.LEAKAGE: (
+        "leakage heatercathodeleakage heatercathode leak hk hkleakage leakagehk hkleak ihk cathodeleakage"
+    ),
+    ReadingColumn.GRID_CURRENT: "ig ig1 gridcurrent igrid gas gascurrent grid",
+    ReadingColumn.SHORTS: "short shorts shorted shorttest",
+    ReadingColumn.NOISE: "noise noisetest",
+    ReadingColumn.REMARK: "remark remarks note notes comment comments",
 }
 _MEANS = {name: field for field, names in _NAMES.items() for name in names.split()}
 _SECTIONS = {"1": 1, "2": 2, "3": 3, "4": 4, "a": 1, "b": 2, "c": 3, "d": 4, "i": 1, "ii": 2, "iii": 3, "iv": 4}
@@ -62,7 +64,7 @@ _NUMBERED = re.compile(r"\b(s|[a-z]{2,}?)([1-4])(?![a-z0-9])")
 
 
 class Heading(NamedTuple):
-    field: Field
+    field: ReadingColumn
     section: int | None
     unit: Unit | None
 
@@ -105,31 +107,31 @@ def read_heading(title: str, *, numbered: bool = False) -> Heading | None:
     if named is None:
         return None
     field, trailing = named
-    if field is Field.SECTION and section is not None:
+    if field is ReadingColumn.SECTION and section is not None:
         return None
     said = units_said[0] if units_said else trailing
     quantity = QUANTITIES.get(field)
     return Heading(field, section, unit(said, quantity) if said and quantity else None)
 
 
-def _name_and_unit(text: str, has_unit: bool) -> tuple[Field, str] | None:
+def _name_and_unit(text: str, has_unit: bool) -> tuple[ReadingColumn, str] | None:
     """The field, and the unit that follows its name without brackets."""
     key = _key(text)
     if key in _MEANS:
         return _MEANS[key], ""
     if key == "s" and has_unit:  # S for slope, as data sheets of the continent write it
-        return Field.GM, ""
+        return ReadingColumn.GM, ""
     words = [word for word in re.split(r"[\s,;]+|(?<=\s)/(?=\s)|\bin\b", text) if word]
     for count in range(1, min(4, len(words))):
         name, said = _key("".join(words[:-count])), " ".join(words[-count:])
-        field = Field.GM if name == "s" else _MEANS.get(name)
+        field = ReadingColumn.GM if name == "s" else _MEANS.get(name)
         quantity = QUANTITIES.get(field) if field else None
         if field and quantity and _is_unit(said, quantity):
             return field, said
     return None
 
 
-def _is_unit(text: str, quantity: Quantity) -> bool:
+def _is_unit(text: str, quantity: UnitKind) -> bool:
     try:
         unit(text, quantity)
     except UnknownUnit:

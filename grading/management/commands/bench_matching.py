@@ -7,7 +7,7 @@ from typing import Any
 from django.conf import settings
 from django.core.management.base import BaseCommand, CommandError
 
-from grading.proof.benchmark import CASES, Rival, Row, measure
+from grading.proof.benchmark import CASES, BenchmarkRow, Rival, measure
 
 HEADINGS = (
     "pool",
@@ -70,7 +70,7 @@ class Command(BaseCommand):
         self.stdout.write(f"{len(cases)} pools, every floor reached.")
 
 
-def _cells(row: Row) -> list[str]:
+def _cells(row: BenchmarkRow) -> list[str]:
     ours = row.ours
     return [
         row.case.name + ("" if row.from_file else " (simulated)"),

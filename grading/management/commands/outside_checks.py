@@ -6,7 +6,7 @@ from typing import Any
 from django.core.management.base import BaseCommand, CommandError
 
 from grading.proof.published import CASES, run
-from grading.proof.published.case import PROMISE, Case, Result
+from grading.proof.published.case import PROMISE, CaseResult, PublishedCase
 
 
 class Command(BaseCommand):
@@ -34,7 +34,7 @@ class Command(BaseCommand):
             raise CommandError(f"{disagreements} of {len(cases)} values disagree with what is published.")
 
 
-def _line(result: Result) -> str:
+def _line(result: CaseResult) -> str:
     case = result.case
     verdict = "agrees   " if result.agrees else "DISAGREES"
     verb = "promised" if case.known == PROMISE else "published"
@@ -43,7 +43,7 @@ def _line(result: Result) -> str:
     return f"{line} ({case.note})" if case.note else line
 
 
-def _computed(case: Case, value: float) -> str:
+def _computed(case: PublishedCase, value: float) -> str:
     """The computed value with two digits more than the published one, or in percent for a promise."""
     if case.published.endswith("%"):
         return f"{100 * value:.2f} %"

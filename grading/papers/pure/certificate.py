@@ -39,10 +39,10 @@ from grading.drawing.page import (
     number,
     open_document,
 )
-from grading.drawing.plot import Chart, draw_chart, draw_legend, outside
+from grading.drawing.plot import SetChart, draw_chart, draw_legend, outside
 
 
-class Result(NamedTuple):
+class CertifiedValue(NamedTuple):
     """One section; the expanded uncertainties are None where they are not known."""
 
     section: int
@@ -52,10 +52,10 @@ class Result(NamedTuple):
     gm_expanded: float | None = None
 
 
-class Member(NamedTuple):
+class CertifiedValve(NamedTuple):
     serial: str
     grade: str
-    results: tuple[Result, ...]
+    results: tuple[CertifiedValue, ...]
 
 
 class Nominal(NamedTuple):
@@ -68,7 +68,7 @@ class Nominal(NamedTuple):
     source: str
 
 
-class Spread(NamedTuple):
+class CertifiedSpread(NamedTuple):
     """One quantity of one section over the whole set; `spread` is the highest over the lowest, less one.
 
     `expanded_uncertainty` is of the comparison, as a fraction like the spread; `probability` how probable it is that
@@ -86,7 +86,7 @@ class Spread(NamedTuple):
     probability: float | None = None
 
 
-class Measured(NamedTuple):
+class CertifiedQuantity(NamedTuple):
     tester: str
     operator: str
     first: date
@@ -108,11 +108,11 @@ class CertificateData:
     issued_on: date
     tolerance_percent: float
     policy: str
-    members: tuple[Member, ...]
+    members: tuple[CertifiedValve, ...]
     nominals: tuple[Nominal, ...]
-    spreads: tuple[Spread, ...]
-    measured: tuple[Measured, ...]
-    charts: tuple[Chart, ...]
+    spreads: tuple[CertifiedSpread, ...]
+    measured: tuple[CertifiedQuantity, ...]
+    charts: tuple[SetChart, ...]
     siblings: str
     notes: tuple[str, ...]
     cautions: tuple[str, ...]
@@ -396,12 +396,12 @@ def _spreads(data: CertificateData) -> list[Flowable]:
     return [KeepTogether([Paragraph("Spread over the set", HEAD), table])]
 
 
-def _spread_with_u(row: Spread) -> str:
+def _spread_with_u(row: CertifiedSpread) -> str:
     shown = f"{100 * row.spread:.2f}"
     return f"{shown} %" if row.expanded_uncertainty is None else f"{shown} ± {100 * row.expanded_uncertainty:.2f} %"
 
 
-def _probability(row: Spread) -> str:
+def _probability(row: CertifiedSpread) -> str:
     """How sure the claim is; a probability too near one to print as such is printed as more than it."""
     if row.probability is None:
         return ""

@@ -27,7 +27,7 @@ from grading.drawing.symbols import (
     BARS_QUIET,
     DOTS_300,
     CannotEncode,
-    Kind,
+    SymbolKind,
     code128,
     draw_bars,
     draw_square,
@@ -39,7 +39,7 @@ POINT_MM = 25.4 / 72
 TEXT_PT = 31.5  # the height of type, verdict and two lines of readings at scale 1
 
 
-class Section(NamedTuple):
+class LabelSection(NamedTuple):
     number: int
     anode_current_ma: float | None
     gm_ma_per_v: float | None
@@ -52,7 +52,7 @@ class Label:
     serial: str
     type: str
     grade: str = ""
-    sections: tuple[Section, ...] = ()
+    sections: tuple[LabelSection, ...] = ()
     square_text: str = ""
 
     @property
@@ -74,7 +74,7 @@ class Label:
         )
 
 
-class Plan(NamedTuple):
+class LabelPlan(NamedTuple):
     """Where the symbols go on a label of some stock, in mm from its lower left corner."""
 
     bar_module: float
@@ -87,7 +87,7 @@ class Plan(NamedTuple):
 
 
 @lru_cache(maxsize=256)
-def plan(stock: Stock, dots_per_mm: float, bar_modules: int, square_modules: int, square_quiet: int) -> Plan:
+def plan(stock: Stock, dots_per_mm: float, bar_modules: int, square_modules: int, square_quiet: int) -> LabelPlan:
     """The bars along the foot, as wide as they go; above them the square symbol, as large as it goes.
 
     Raises:
@@ -108,7 +108,7 @@ def plan(stock: Stock, dots_per_mm: float, bar_modules: int, square_modules: int
         square_x = _up_to_dots(width - rim - square_modules * side, dots_per_mm) - 1 / dots_per_mm
         square_y = height - rim - square_modules * side
         if square_y >= bars_y + bar_height + quiet and square_x - quiet >= 0.55 * width:
-            return Plan(bar, edge, bars_y, bar_height, side, square_x, square_y)
+            return LabelPlan(bar, edge, bars_y, bar_height, side, square_x, square_y)
     raise CannotEncode(
         f"The square symbol does not fit a label of {stock.name}: choose a larger label, the other kind of "
         "symbol, or a shorter web address for the shop."
@@ -134,7 +134,7 @@ def labels_pdf(
     *,
     shop: str,
     on: date,
-    square_kind: Kind = Kind.QR,
+    square_kind: SymbolKind = SymbolKind.QR,
     start: int = 1,
     dots_per_mm: float = DOTS_300,
 ) -> bytes:
@@ -173,7 +173,7 @@ def labels_pdf(
     return file.getvalue()
 
 
-def _draw(canvas: Canvas, label: Label, stock: Stock, shop: str, kind: Kind, dots_per_mm: float) -> None:
+def _draw(canvas: Canvas, label: Label, stock: Stock, shop: str, kind: SymbolKind, dots_per_mm: float) -> None:
     bars, symbol = code128(label.serial), square(label.square_text or label.serial, kind)
     where = plan(stock, dots_per_mm, bars.modules, symbol.modules, symbol.quiet)
     left, right = where.bars_x, where.square_x + symbol.modules * where.square_module

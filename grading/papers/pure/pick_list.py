@@ -29,7 +29,7 @@ from grading.drawing.page import BOLD, DEEP, INK, RULE, SANS, SHADE, SOFT, Numbe
 FRAGILE = "Old glass is fragile: carry it in a padded tray, do not stack it, and keep pins and caps clear."
 
 
-class Row(NamedTuple):
+class PickRow(NamedTuple):
     """`item` says what the valve is pulled for, such as "1 × matched quad 12AX7"; `set_number` also which pack."""
 
     place: str
@@ -49,7 +49,7 @@ class PickListData:
     placed_on: date
     printed_on: date
     note: str
-    rows: tuple[Row, ...]
+    rows: tuple[PickRow, ...]
     sealed: tuple[str, ...] = ()  # what is said of packs that stay shut
 
 
@@ -117,7 +117,7 @@ def _plural(count: int, noun: str) -> str:
     return f"{count} {noun}" if count == 1 else f"{count} {noun}s"
 
 
-def _table(rows: Sequence[Row]) -> Table:
+def _table(rows: Sequence[PickRow]) -> Table:
     cells: list[list[Any]] = [list(HEADS)]
     style: list[Any] = [
         ("FONT", (0, 0), (-1, 0), BOLD, 8.5),

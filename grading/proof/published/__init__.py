@@ -10,9 +10,9 @@ from collections.abc import Iterable, Iterator
 from math import isnan
 
 from grading.proof.published import gauge, gum, handbook, jcgm106, promises, strd, valve
-from grading.proof.published.case import Case, Result
+from grading.proof.published.case import CaseResult, PublishedCase
 
-CASES: tuple[Case, ...] = (
+CASES: tuple[PublishedCase, ...] = (
     *gum.CASES,
     *jcgm106.CASES,
     *strd.CASES,
@@ -23,8 +23,8 @@ CASES: tuple[Case, ...] = (
 )
 
 
-def run(cases: Iterable[Case] | None = None) -> Iterator[Result]:
+def run(cases: Iterable[PublishedCase] | None = None) -> Iterator[CaseResult]:
     """Compute each case in turn, every one of :data:`CASES` by default."""
     for case in CASES if cases is None else cases:
         computed = case.compute()
-        yield Result(case, computed, not isnan(computed) and case.low <= computed <= case.high)
+        yield CaseResult(case, computed, not isnan(computed) and case.low <= computed <= case.high)

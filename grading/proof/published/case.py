@@ -2,7 +2,7 @@
 
 What it offers
 --------------
-    :class:`Case`, :class:`Result`, :func:`rounds_to`, :func:`agrees_relatively`
+    :class:`PublishedCase`, :class:`CaseResult`, :func:`rounds_to`, :func:`agrees_relatively`
 
 A case names its source and how the published value was come by:
     ``read``                 in the publication itself, or in the publisher's own data file
@@ -21,7 +21,7 @@ FROM_MEMORY = "from memory"
 PROMISE = "promise"
 
 
-class Case(NamedTuple):
+class PublishedCase(NamedTuple):
     """One published value: ``low`` and ``high`` bound what agrees with it."""
 
     topic: str
@@ -35,10 +35,10 @@ class Case(NamedTuple):
     note: str = ""
 
 
-class Result(NamedTuple):
+class CaseResult(NamedTuple):
     """A case with what was computed for it."""
 
-    case: Case
+    case: PublishedCase
     computed: float
     agrees: bool
 
@@ -53,12 +53,12 @@ def rounds_to(
     *,
     allow: float = 0.0,
     note: str = "",
-) -> Case:
+) -> PublishedCase:
     """A value that agrees when it is within half a unit of the last published digit, plus ``allow``."""
     value = float(published)
     decimals = len(published.partition(".")[2])
     half = 0.5 * 10.0**-decimals * (1 + 1e-9) + allow
-    return Case(topic, name, published, value - half, value + half, source, known, compute, note)
+    return PublishedCase(topic, name, published, value - half, value + half, source, known, compute, note)
 
 
 def agrees_relatively(
@@ -71,8 +71,8 @@ def agrees_relatively(
     *,
     known: str,
     note: str = "",
-) -> Case:
+) -> PublishedCase:
     """A certified value that agrees within a relative tolerance."""
     value = float(published)
     half = abs(value) * tolerance
-    return Case(topic, name, published, value - half, value + half, source, known, compute, note)
+    return PublishedCase(topic, name, published, value - half, value + half, source, known, compute, note)

@@ -8,14 +8,14 @@ from scipy import stats
 from grading.metrology import conformity
 from grading.metrology.conformity import GuardedAcceptance, MaximumFalseAcceptance, SimpleAcceptance
 from grading.proof import simulated
-from grading.proof.published.case import PROMISE, Case
+from grading.proof.published.case import PROMISE, PublishedCase
 
 _TRIED = "Simulation"
 _OURS = f"simulation of {simulated.VALVES} valves, fixed seed"
 
 
-def _at_most(name: str, most: float, words: str, compute: Callable[[], float]) -> Case:
-    return Case(_TRIED, name, words, 0.0, most, _OURS, PROMISE, compute)
+def _at_most(name: str, most: float, words: str, compute: Callable[[], float]) -> PublishedCase:
+    return PublishedCase(_TRIED, name, words, 0.0, most, _OURS, PROMISE, compute)
 
 
 @cache
@@ -31,7 +31,7 @@ def _wrong_among_accepted(rule: conformity.Rule, limit: float) -> float:
     return _false_accepts(rule, limit).among_accepted
 
 
-def _promises() -> Iterator[Case]:
+def _promises() -> Iterator[PublishedCase]:
     rules: tuple[tuple[str, conformity.Rule, float], ...] = (
         ("guard band w = U (k = 2)", GuardedAcceptance(), float(stats.norm.sf(2))),
         ("at most 5 % false acceptance", MaximumFalseAcceptance(0.05), 0.05),
@@ -64,7 +64,7 @@ def _promises() -> Iterator[Case]:
         ("the spread of an equal quad", lambda: simulated.spread_coverage(4)),
     ):
         name = f"95 % interval of {what} holds the true value"
-        yield Case(_TRIED, name, "94 to 96 %", 0.94, 0.96, _OURS, PROMISE, compute)
+        yield PublishedCase(_TRIED, name, "94 to 96 %", 0.94, 0.96, _OURS, PROMISE, compute)
 
 
-CASES: tuple[Case, ...] = tuple(_promises())
+CASES: tuple[PublishedCase, ...] = tuple(_promises())

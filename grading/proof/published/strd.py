@@ -5,7 +5,7 @@ from functools import cache
 
 from grading.metrology import repeatability
 from grading.proof.published import data
-from grading.proof.published.case import READ, SECOND_HAND, Case, agrees_relatively
+from grading.proof.published.case import READ, SECOND_HAND, PublishedCase, agrees_relatively
 
 _STRD = "NIST StRD"
 _STRD_SOURCE = "NIST/ITL Statistical Reference Datasets"
@@ -63,7 +63,7 @@ _UNIVARIATE: tuple[tuple[str, Callable[[], Sequence[float]], str, str, str, floa
 )
 
 
-def _univariate() -> Iterator[Case]:
+def _univariate() -> Iterator[PublishedCase]:
     for name, values, mean, sd, r1, tolerance, note in _UNIVARIATE:
         for what, published, compute in (
             ("mean", mean, lambda values=values: repeatability.summary(values()).mean),
@@ -142,7 +142,7 @@ _ANOVA: tuple[tuple[str, Callable[[], repeatability.OneWay], str, str, str, floa
 )
 
 
-def _anova() -> Iterator[Case]:
+def _anova() -> Iterator[PublishedCase]:
     for name, table, f_ratio, sd, r_squared, tolerance, note in _ANOVA:
         for what, published, compute in (
             ("F statistic", f_ratio, lambda table=table: table().between.f_ratio or 0.0),
@@ -161,4 +161,4 @@ def _anova() -> Iterator[Case]:
             )
 
 
-CASES: tuple[Case, ...] = (*_univariate(), *_anova())
+CASES: tuple[PublishedCase, ...] = (*_univariate(), *_anova())

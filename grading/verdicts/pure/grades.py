@@ -1,6 +1,6 @@
 """From readings to a grade, with the reasons in words.
 
-- `SectionReading`, `Known`: what one section read, how well that is known, and what it is compared with
+- `SectionReading`, `ReadingUncertainty`: what one section read, how well that is known, and what it is compared with
 - `judge(policy, sections)`: a `Judgement`: the grade, its reasons, and whether the grade above is too close to call
 
 The valve gets the first of the policy's levels whose demands all hold. Sections are judged apart against the
@@ -26,12 +26,12 @@ from typing import NamedTuple
 
 from grading.metrology import conformity
 from grading.metrology.conformity import Limits, Outcome, Rule
-from grading.verdicts.pure.rules import NOISE, Level, Policy
+from grading.verdicts.pure.rules import NOISE, GradeLevel, PolicyRules
 
 ROUNDING = 1e-12
 
 
-class Known(NamedTuple):
+class ReadingUncertainty(NamedTuple):
     """How well one reading is known, in the reading's own unit.
 
     `repeatability_sd` is that of one reading and shrinks with their number; `systematic_u` does not.
@@ -70,8 +70,8 @@ class SectionReading:
     noise: str = ""
     scale: float | None = None
     scale_pass_at: float | None = None
-    anode_current_known: Known | None = None
-    gm_known: Known | None = None
+    anode_current_known: ReadingUncertainty | None = None
+    gm_known: ReadingUncertainty | None = None
 
 
 class Judgement(NamedTuple):
@@ -95,7 +95,7 @@ class Finding(NamedTuple):
     more_readings: int | None = None
 
 
-def judge(policy: Policy, sections: Sequence[SectionReading]) -> Judgement:
+def judge(policy: PolicyRules, sections: Sequence[SectionReading]) -> Judgement:
     """The first level whose demands all hold.
 
     The reasons say why the level above was missed ("section 2: gm 1.31 mA/V is 82 % of 1.6; Excellent wants
@@ -129,7 +129,7 @@ def _by_scale_only(s: SectionReading) -> bool:
     return s.scale is not None and s.anode_current_ma is None and s.gm_ma_per_v is None
 
 
-def _judge_by_scale(policy: Policy, sections: Sequence[SectionReading]) -> Judgement:
+def _judge_by_scale(policy: PolicyRules, sections: Sequence[SectionReading]) -> Judgement:
     reasons, passed = [], True
     for s in sections:
         if s.shorted:
@@ -145,7 +145,7 @@ def _judge_by_scale(policy: Policy, sections: Sequence[SectionReading]) -> Judge
     return Judgement(policy.otherwise, rank + 1, False, tuple(reasons))
 
 
-def _findings(level: Level, sections: Sequence[SectionReading], rule: Rule) -> Iterator[Finding]:
+def _findings(level: GradeLevel, sections: Sequence[SectionReading], rule: Rule) -> Iterator[Finding]:
     """Every demand of `level` that does not hold, and those that hold with a known probability."""
     if not sections:
         yield Finding("nothing has been read", Outcome.REJECT)
@@ -166,7 +166,7 @@ def _findings(level: Level, sections: Sequence[SectionReading], rule: Rule) -> I
         )
 
 
-def _section_findings(level: Level, s: SectionReading, rule: Rule) -> Iterator[Finding]:
+def _section_findings(level: GradeLevel, s: SectionReading, rule: Rule) -> Iterator[Finding]:
     if s.shorted:
         yield Finding(_short(s), Outcome.REJECT)
     yield from _share_findings(
@@ -216,10 +216,10 @@ def _share_findings(
     value: float | None,
     unit: str,
     nominal: float | None,
-    known: Known | None,
+    known: ReadingUncertainty | None,
     low: float | None,
     high: float | None,
-    level: Level,
+    level: GradeLevel,
     rule: Rule,
 ) -> Iterator[Finding]:
     """Limits given as shares of the nominal. A type whose sheet has no nominal for the quantity makes none."""
@@ -243,7 +243,13 @@ def _share_findings(
 
 
 def _sheet_findings(
-    label: str, value: float | None, unit: str, known: Known | None, low: float | None, high: float | None, rule: Rule
+    label: str,
+    value: float | None,
+    unit: str,
+    known: ReadingUncertainty | None,
+    low: float | None,
+    high: float | None,
+    rule: Rule,
 ) -> Iterator[Finding]:
     if value is None or (low is None and high is None):
         return
@@ -260,9 +266,14 @@ def _sheet_findings(
 
 
 def _spread_findings(
-    label: str, limit: float | None, level: Level, read: Sequence[tuple[float | None, Known | None]], rule: Rule
+    label: str,
+    limit: float | None,
+    level: GradeLevel,
+    read: Sequence[tuple[float | None, ReadingUncertainty | None]],
+    rule: Rule,
 ) -> Iterator[Finding]:
-    """The sections of one valve are read on one tester: what is common to them cancels (`Known.ratio_u`)."""
+    """The sections of one valve are read on one tester: what is common to them cancels
+    (`ReadingUncertainty.ratio_u`)."""
     present = [(value, known) for value, known in read if value is not None]
     if limit is None or len(present) < 2:
         return
@@ -272,7 +283,7 @@ def _spread_findings(
     known = None
     if min(ratio_us) > 0 and spread != inf:
         u = 100 * max(values) / min(values) * (max(ratio_us) ** 2 * 2) ** 0.5
-        known = Known(u, 0.0, degrees_of_freedom=min(k.degrees_of_freedom for _, k in present if k))
+        known = ReadingUncertainty(u, 0.0, degrees_of_freedom=min(k.degrees_of_freedom for _, k in present if k))
     outcome, probability, more = _decide(spread, Limits(upper=limit), known, rule)
     if outcome is Outcome.ACCEPT:
         yield Finding("", outcome, probability)
@@ -281,7 +292,9 @@ def _spread_findings(
     yield Finding(text + _closeness(outcome, probability, more), outcome, probability, more)
 
 
-def _decide(value: float, limits: Limits, known: Known | None, rule: Rule) -> tuple[Outcome, float | None, int | None]:
+def _decide(
+    value: float, limits: Limits, known: ReadingUncertainty | None, rule: Rule
+) -> tuple[Outcome, float | None, int | None]:
     if known is None:
         return (Outcome.ACCEPT if limits.contains(value) else Outcome.REJECT), None, None
     decision = conformity.decide(

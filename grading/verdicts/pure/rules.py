@@ -1,6 +1,6 @@
 """A grading policy as data: what it may say, and reading it from its stored form.
 
-- `Level`: one grade's demands; `Policy`: levels best first, and how limits are decided
+- `GradeLevel`: one grade's demands; `PolicyRules`: levels best first, and how limits are decided
 - `read_policy(data)`: from the stored (JSON) form, or `PolicyProblem` saying what is wrong with it
 
 The scheme is this shop's own. How a limit is decided follows JCGM 106 (`grading.metrology.conformity`).
@@ -23,7 +23,7 @@ class PolicyProblem(ValueError):
 
 
 @dataclass(frozen=True)
-class Level:
+class GradeLevel:
     """One grade's demands. Percentages of nominal, spreads in per cent, leakages in microamperes."""
 
     name: str
@@ -41,7 +41,7 @@ class Level:
 
 
 @dataclass(frozen=True)
-class Policy:
+class PolicyRules:
     """Levels best first.
 
     `otherwise` names what no level takes, `scale_pass` what a tester with only an emission scale passed.
@@ -49,7 +49,7 @@ class Policy:
     the readings as they stand.
     """
 
-    levels: tuple[Level, ...]
+    levels: tuple[GradeLevel, ...]
     otherwise: str
     scale_pass: str = "Passed on scale"
     acceptance: Rule = field(default_factory=SimpleAcceptance)
@@ -61,7 +61,7 @@ class Policy:
         return (*(level.name for level in self.levels), self.scale_pass, self.otherwise)
 
 
-def read_policy(data: Mapping[str, Any]) -> Policy:
+def read_policy(data: Mapping[str, Any]) -> PolicyRules:
     """The rules from their stored (JSON) form.
 
     Raises:
@@ -79,10 +79,10 @@ def read_policy(data: Mapping[str, Any]) -> Policy:
     match_probability = data.get("match_probability", 0.5)
     if not _is_number(match_probability) or not 0.5 <= match_probability < 1:
         raise PolicyProblem("match_probability must be a number from 0.5 to less than 1.")
-    policy = Policy(
+    policy = PolicyRules(
         levels=tuple(_read_level(row) for row in levels),
         otherwise=otherwise,
-        scale_pass=data.get("scale_pass", Policy.scale_pass),
+        scale_pass=data.get("scale_pass", PolicyRules.scale_pass),
         acceptance=_read_acceptance(data.get("acceptance", {"rule": "simple"})),
         match_probability=match_probability,
     )
@@ -108,11 +108,11 @@ def _read_acceptance(row: Mapping[str, Any]) -> Rule:
     raise PolicyProblem(f"The acceptance rule must be one of: {', '.join(ACCEPTANCE)}.")
 
 
-def _read_level(row: Mapping[str, Any]) -> Level:
+def _read_level(row: Mapping[str, Any]) -> GradeLevel:
     name = row.get("name") if isinstance(row, Mapping) else None
     if not name or not isinstance(name, str):
         raise PolicyProblem("A level has no name.")
-    known = {rule.name for rule in fields(Level)}
+    known = {rule.name for rule in fields(GradeLevel)}
     for key, value in row.items():
         if key not in known:
             raise PolicyProblem(f"Level “{name}” has a rule that nobody knows: {key}.")
@@ -122,7 +122,7 @@ def _read_level(row: Mapping[str, Any]) -> Level:
             raise PolicyProblem(f"Level “{name}”: {key} must be true or false, not {value!r}.")
     if row.get("noise_at_most") not in (None, *NOISE):
         raise PolicyProblem(f"Level “{name}”: noise_at_most must be one of {', '.join(NOISE)}.")
-    level = Level(**row)
+    level = GradeLevel(**row)
     low, high = level.anode_current_min_percent, level.anode_current_max_percent
     if low is not None and high is not None and low >= high:
         raise PolicyProblem(f"Level “{name}”: the least anode current is not below the most.")

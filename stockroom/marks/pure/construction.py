@@ -14,34 +14,34 @@ from collections.abc import Mapping, Sequence
 from typing import NamedTuple
 
 
-class Choice(NamedTuple):
+class FeatureChoice(NamedTuple):
     label: str
     words: tuple[str, ...]
 
 
-FEATURES: Mapping[str, Choice] = {
-    "plate shape": Choice("Plate shape", ("box", "cylindrical", "flat", "mesh", "ribbed", "winged")),
-    "plate finish": Choice("Plate finish", ("bright", "carbonised black", "grey", "white-flecked")),
-    "getter shape": Choice("Getter shape", ("bar", "cup", "disc", "halo", "pan", "square", "wire loop")),
-    "getter place": Choice("Getter place", ("bottom", "more than one", "side", "top")),
-    "mica": Choice("Mica", ("coated white", "notched", "plain edge", "square", "toothed edge")),
-    "base material": Choice(
+FEATURES: Mapping[str, FeatureChoice] = {
+    "plate shape": FeatureChoice("Plate shape", ("box", "cylindrical", "flat", "mesh", "ribbed", "winged")),
+    "plate finish": FeatureChoice("Plate finish", ("bright", "carbonised black", "grey", "white-flecked")),
+    "getter shape": FeatureChoice("Getter shape", ("bar", "cup", "disc", "halo", "pan", "square", "wire loop")),
+    "getter place": FeatureChoice("Getter place", ("bottom", "more than one", "side", "top")),
+    "mica": FeatureChoice("Mica", ("coated white", "notched", "plain edge", "square", "toothed edge")),
+    "base material": FeatureChoice(
         "Base material",
         ("black plastic", "brown plastic", "ceramic", "metal", "none, pins in glass", "yellow low-loss"),
     ),
-    "top flash": Choice("Top flash", ("half", "large", "none", "small", "whole dome")),
-    "glass": Choice("Glass", ("amber", "blue", "clear", "metal-sprayed", "smoked")),
-    "print colour": Choice(
+    "top flash": FeatureChoice("Top flash", ("half", "large", "none", "small", "whole dome")),
+    "glass": FeatureChoice("Glass", ("amber", "blue", "clear", "metal-sprayed", "smoked")),
+    "print colour": FeatureChoice(
         "Print colour", ("black", "blue", "etched", "green", "orange", "red", "silver", "white", "yellow")
     ),
 }
 
-CONDITION: Mapping[str, Choice] = {
-    "print": Choice("Print", ("clear", "worn", "partly gone", "gone", "never printed")),
-    "pins": Choice("Pins or base contacts", ("bright", "dull", "corroded", "bent", "straightened", "broken")),
-    "base": Choice("Base", ("firm", "slight play", "loose", "reglued", "none, pins in glass")),
-    "box": Choice("Box", ("original, good", "original, worn", "original, torn", "plain", "none")),
-    "seal": Choice("Seal", ("unbroken", "opened here", "came opened", "none")),
+CONDITION: Mapping[str, FeatureChoice] = {
+    "print": FeatureChoice("Print", ("clear", "worn", "partly gone", "gone", "never printed")),
+    "pins": FeatureChoice("Pins or base contacts", ("bright", "dull", "corroded", "bent", "straightened", "broken")),
+    "base": FeatureChoice("Base", ("firm", "slight play", "loose", "reglued", "none, pins in glass")),
+    "box": FeatureChoice("Box", ("original, good", "original, worn", "original, torn", "plain", "none")),
+    "seal": FeatureChoice("Seal", ("unbroken", "opened here", "came opened", "none")),
 }
 
 
@@ -49,7 +49,7 @@ class UnknownWord(ValueError):
     """A feature or a word that is not on the lists."""
 
 
-def check(choices: Mapping[str, Choice], picked: Mapping[str, str]) -> None:
+def check(choices: Mapping[str, FeatureChoice], picked: Mapping[str, str]) -> None:
     """Refuse what is not on the lists; an empty word stands for nothing seen.
 
     Raises:

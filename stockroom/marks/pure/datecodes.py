@@ -85,7 +85,7 @@ PUBLISHED_FORMS = frozenset({Form.EIA, Form.EIA_SOURCE, Form.ISO_WEEK})
 
 
 @dataclass(frozen=True)
-class Reading:
+class DateMeaning:
     """One meaning of a code: made at the earliest on `earliest` and at the latest on `latest`, both included.
 
     Both are None where the code gives no date by itself. `detail` says which period was read, such as
@@ -115,7 +115,7 @@ class Reading:
         return f"{self.form.name}|{self.source_code or ''}|{self.detail}"
 
 
-def readings(code: str, window: Window) -> list[Reading]:
+def readings(code: str, window: Window) -> list[DateMeaning]:
     """Every reading of a code that falls in the window: dated ones first, published forms before others.
 
     Spaces around it do not matter. Letters may be of either case, except that a single small letter can be a
@@ -131,7 +131,7 @@ def readings(code: str, window: Window) -> list[Reading]:
     return _in_order(found)
 
 
-def _in_order(found: Iterable[Reading]) -> list[Reading]:
+def _in_order(found: Iterable[DateMeaning]) -> list[DateMeaning]:
     order = list(Form)
     return sorted(
         found,
@@ -145,11 +145,11 @@ def _in_order(found: Iterable[Reading]) -> list[Reading]:
     )
 
 
-def _by_rule(text: str, window: Window) -> dict[Reading, None]:
+def _by_rule(text: str, window: Window) -> dict[DateMeaning, None]:
     return dict.fromkeys(reading for rule in _RULES for reading in rule(text, window))
 
 
-def find_dates(text: str, window: Window) -> list[tuple[str, list[Reading]]]:
+def find_dates(text: str, window: Window) -> list[tuple[str, list[DateMeaning]]]:
     """The written dates in a longer text, such as a pack's marks, each with its readings, in the order they
     stand."""
     found = []
@@ -210,11 +210,11 @@ def week_span(year: int, week: int) -> tuple[date, date] | None:
 # Building readings
 
 
-def _weeks(form: Form, years: Iterable[int], week: str, source_code: str | None = None) -> Iterator[Reading]:
+def _weeks(form: Form, years: Iterable[int], week: str, source_code: str | None = None) -> Iterator[DateMeaning]:
     for year in years:
         span = week_span(year, int(week))
         if span:
-            yield Reading(form, f"week {int(week)} of {year}", *span, source_code)
+            yield DateMeaning(form, f"week {int(week)} of {year}", *span, source_code)
 
 
 _MONTHS = (
@@ -233,26 +233,26 @@ _MONTHS = (
 )
 
 
-def _month(form: Form, years: Iterable[int], month: int) -> Iterator[Reading]:
+def _month(form: Form, years: Iterable[int], month: int) -> Iterator[DateMeaning]:
     if 1 <= month <= 12:
         for year in years:
             last = monthrange(year, month)[1]
-            yield Reading(form, f"{_MONTHS[month - 1]} {year}", date(year, month, 1), date(year, month, last))
+            yield DateMeaning(form, f"{_MONTHS[month - 1]} {year}", date(year, month, 1), date(year, month, last))
 
 
-def _day(years: Iterable[int], month: int, day: int) -> Iterator[Reading]:
+def _day(years: Iterable[int], month: int, day: int) -> Iterator[DateMeaning]:
     for year in years:
         try:
             when = date(year, month, day)
         except ValueError:
             continue
-        yield Reading(Form.WRITTEN_DATE, f"{day} {_MONTHS[month - 1]} {year}", when, when)
+        yield DateMeaning(Form.WRITTEN_DATE, f"{day} {_MONTHS[month - 1]} {year}", when, when)
 
 
 # The rules. Each gives the readings it can, or none.
 
 
-def _eia(text: str, window: Window) -> Iterator[Reading]:
+def _eia(text: str, window: Window) -> Iterator[DateMeaning]:
     """Three or four digits for the source, then YWW or YYWW, with or without a hyphen or space between
     them."""
     since = [year for year in range(window.first_year, window.last_year + 1) if year >= EIA_FIRST_YEAR]
@@ -266,22 +266,22 @@ def _eia(text: str, window: Window) -> Iterator[Reading]:
             yield from _weeks(Form.EIA, years, match["week"], match["source"])
 
 
-def _eia_source(text: str, window: Window) -> Iterator[Reading]:
+def _eia_source(text: str, window: Window) -> Iterator[DateMeaning]:
     if re.fullmatch(r"\d{3,4}", text) and window.last_year >= EIA_FIRST_YEAR:
-        yield Reading(Form.EIA_SOURCE, "no date", source_code=text)
+        yield DateMeaning(Form.EIA_SOURCE, "no date", source_code=text)
 
 
-def _eia_year(text: str, window: Window) -> Iterator[Reading]:
+def _eia_year(text: str, window: Window) -> Iterator[DateMeaning]:
     """A source and one more digit, set apart from it: the year, or nothing that tells a date."""
     if match := re.fullmatch(r"(\d{3,4})[- ](\d)", text):
         for year in window.ending_in(match[2]):
             if year >= EIA_FIRST_YEAR:
-                yield Reading(Form.EIA_YEAR, f"{year}", date(year, 1, 1), date(year, 12, 31), match[1])
+                yield DateMeaning(Form.EIA_YEAR, f"{year}", date(year, 1, 1), date(year, 12, 31), match[1])
         if window.last_year >= EIA_FIRST_YEAR:
-            yield Reading(Form.EIA_SOURCE, "no date", source_code=match[1])
+            yield DateMeaning(Form.EIA_SOURCE, "no date", source_code=match[1])
 
 
-def _digits(text: str, window: Window) -> Iterator[Reading]:
+def _digits(text: str, window: Window) -> Iterator[DateMeaning]:
     """Bare digits: YWW, YMM, MYY of three; YYWW, WWYY, YYMM, MMYY or the year itself of four; also 53-12 and
     12/53."""
     if re.fullmatch(r"\d{3}", text):
@@ -307,10 +307,10 @@ def _digits(text: str, window: Window) -> Iterator[Reading]:
         yield from _month(Form.YEAR_MONTH, window.ending_in(match[1]), int(match[2]))
 
 
-def _year(text: str, window: Window) -> Iterator[Reading]:
+def _year(text: str, window: Window) -> Iterator[DateMeaning]:
     if re.fullmatch(r"\d{4}", text):
         for year in window.ending_in(text):
-            yield Reading(Form.YEAR, f"{year}", date(year, 1, 1), date(year, 12, 31))
+            yield DateMeaning(Form.YEAR, f"{year}", date(year, 1, 1), date(year, 12, 31))
 
 
 # The twelve months without I (which is taken for 1), and with it.
@@ -318,7 +318,7 @@ _MONTH_LETTERS = ("ABCDEFGHJKLM", "ABCDEFGHIJKL")
 _HALF_MONTH_LETTERS = "ABCDEFGHJKLMNOPQRSTUVWXY"
 
 
-def _letters(text: str, window: Window) -> Iterator[Reading]:
+def _letters(text: str, window: Window) -> Iterator[DateMeaning]:
     """A letter and the last digit or two of the year, or a year letter and the week, in either order."""
     if match := re.fullmatch(r"([A-Za-z])[- ]?(\d{1,2})", text):
         letter, digits = match.groups()
@@ -337,14 +337,14 @@ def _letters(text: str, window: Window) -> Iterator[Reading]:
             last = monthrange(year, month)[1]
             begins, ends, which = (1, 15, "first") if half % 2 == 0 else (16, last, "second")
             detail = f"{which} half of {_MONTHS[month - 1]} {year}"
-            yield Reading(Form.HALF_MONTH_LETTER, detail, date(year, month, begins), date(year, month, ends))
+            yield DateMeaning(Form.HALF_MONTH_LETTER, detail, date(year, month, begins), date(year, month, ends))
     week = ord(capital) - ord("A") + (1 if letter == capital else 27)
     yield from _weeks(Form.WEEK_LETTER, years, str(week))
     if len(digits) == 2 and 1 <= int(digits) <= 53:
-        yield Reading(Form.YEAR_LETTER, f"week {int(digits)} of the year that the maker marked {letter}")
+        yield DateMeaning(Form.YEAR_LETTER, f"week {int(digits)} of the year that the maker marked {letter}")
 
 
-def _plant_letter(text: str, window: Window) -> Iterator[Reading]:
+def _plant_letter(text: str, window: Window) -> Iterator[DateMeaning]:
     """A letter or sign for the plant, the last digit of the year, the month's letter, and perhaps the week in it."""
     if match := re.fullmatch(r"[A-Za-zΔ△*] ?(\d)([A-Ma-m])([1-5])?", text):
         for alphabet in _MONTH_LETTERS:
@@ -353,7 +353,7 @@ def _plant_letter(text: str, window: Window) -> Iterator[Reading]:
                 yield _week_within(whole, int(match[3])) if match[3] else whole
 
 
-def _week_within(month: Reading, week: int) -> Reading:
+def _week_within(month: DateMeaning, week: int) -> DateMeaning:
     """That week of the month, counted by sevens from the 1st or by the calendar, which can begin six days sooner."""
     assert month.earliest is not None and month.latest is not None
     earliest = month.earliest + timedelta(days=max(0, 7 * (week - 1) - 6))
@@ -364,7 +364,7 @@ def _week_within(month: Reading, week: int) -> Reading:
 _ROMAN = ("I", "II", "III", "IV", "V", "VI", "VII", "VIII", "IX", "X", "XI", "XII")
 
 
-def _roman(text: str, window: Window) -> Iterator[Reading]:
+def _roman(text: str, window: Window) -> Iterator[DateMeaning]:
     """A month in Roman figures with the year, in either order: III-78, 78 III, IV.1978."""
     upper = text.upper()
     if match := re.fullmatch(r"([IVX]+)[-/. ]?(\d{4}|\d\d)", upper):
@@ -383,7 +383,7 @@ _MONTH_NAME = (
 )
 
 
-def _written(text: str, window: Window) -> Iterator[Reading]:
+def _written(text: str, window: Window) -> Iterator[DateMeaning]:
     """A month by name, with the year and perhaps the day: JUN 1953, 15 JUNE 53, JUNE 15, 1953, 1953 JUN."""
     upper = text.upper()
     for pattern in (
@@ -400,7 +400,7 @@ def _written(text: str, window: Window) -> Iterator[Reading]:
                 yield from _day(years, month, int(match["day"]))
 
 
-def _numeric_date(text: str, window: Window) -> Iterator[Reading]:
+def _numeric_date(text: str, window: Window) -> Iterator[DateMeaning]:
     """Day, month and year in figures; both orders of day and month are read, as packs came from
     everywhere."""
     if match := re.fullmatch(r"(\d{4})-(\d\d)-(\d\d)", text):
@@ -415,7 +415,7 @@ def _numeric_date(text: str, window: Window) -> Iterator[Reading]:
 _ORDINAL = {"1ST": 1, "2ND": 2, "3RD": 3, "4TH": 4}
 
 
-def _quarter(text: str, window: Window) -> Iterator[Reading]:
+def _quarter(text: str, window: Window) -> Iterator[DateMeaning]:
     """A quarter of a year: 2Q53, Q2 1953, 2ND QTR 53."""
     upper = text.upper()
     if match := re.fullmatch(r"(?:([1-4])Q|Q([1-4]))[-/ ]?(\d{4}|\d\d)", upper):
@@ -427,10 +427,10 @@ def _quarter(text: str, window: Window) -> Iterator[Reading]:
     for year in window.ending_in(match[3]):
         end = 3 * quarter
         last = monthrange(year, end)[1]
-        yield Reading(Form.QUARTER, f"quarter {quarter} of {year}", date(year, end - 2, 1), date(year, end, last))
+        yield DateMeaning(Form.QUARTER, f"quarter {quarter} of {year}", date(year, end - 2, 1), date(year, end, last))
 
 
-def _iso(text: str, window: Window) -> Iterator[Reading]:
+def _iso(text: str, window: Window) -> Iterator[DateMeaning]:
     """1953-W25, 1953W25, and with the day of the week as 1953-W25-3."""
     if match := re.fullmatch(r"(\d{4})-?W(\d\d)(?:-?([1-7]))?", text.upper()):
         for year in window.ending_in(match[1]):
@@ -438,9 +438,9 @@ def _iso(text: str, window: Window) -> Iterator[Reading]:
             span = iso_week(year, week)
             if span and match[3]:
                 when = date.fromisocalendar(year, week, int(match[3]))
-                yield Reading(Form.ISO_WEEK, f"day {match[3]} of week {week} of {year}", when, when)
+                yield DateMeaning(Form.ISO_WEEK, f"day {match[3]} of week {week} of {year}", when, when)
             elif span:
-                yield Reading(Form.ISO_WEEK, f"week {week} of {year}", *span)
+                yield DateMeaning(Form.ISO_WEEK, f"week {week} of {year}", *span)
 
 
 _RULES = (

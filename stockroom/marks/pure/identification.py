@@ -16,7 +16,7 @@ from dataclasses import dataclass, field
 from datetime import date
 from enum import StrEnum
 
-from stockroom.marks.pure.datecodes import PUBLISHED_FORMS, Reading
+from stockroom.marks.pure.datecodes import PUBLISHED_FORMS, DateMeaning
 
 NOT_A_VERDICT = (
     "Makers bought from each other and marked the goods as their own, so this says where to look, not that anything "
@@ -72,9 +72,9 @@ class Marks:
     chosen."""
 
     printed_maker: str | None = None
-    readings: Sequence[Reading] = ()
+    readings: Sequence[DateMeaning] = ()
     construction: Mapping[str, str] = field(default_factory=dict)
-    pack_readings: Sequence[Reading] = ()
+    pack_readings: Sequence[DateMeaning] = ()
 
 
 # Ranking
@@ -84,17 +84,17 @@ class Marks:
 class Ranked:
     """A reading with its points. It is not `possible` when the valve was here before it."""
 
-    reading: Reading
+    reading: DateMeaning
     points: int
     possible: bool
     reasons: tuple[str, ...]
 
 
 def rank(
-    readings: Sequence[Reading],
+    readings: Sequence[DateMeaning],
     type_facts: TypeFacts,
     makers: Sequence[MakerFacts],
-    line: Sequence[Sequence[Reading]],
+    line: Sequence[Sequence[DateMeaning]],
     received: date,
 ) -> list[Ranked]:
     """All the readings, likeliest first; impossible ones last, never dropped.
@@ -124,10 +124,10 @@ def rank(
 
 
 def _judge(
-    reading: Reading,
+    reading: DateMeaning,
     type_facts: TypeFacts,
     makers: Sequence[MakerFacts],
-    line: Sequence[Sequence[Reading]],
+    line: Sequence[Sequence[DateMeaning]],
     received: date,
 ) -> Ranked:
     weighed = [
@@ -146,14 +146,14 @@ def _judge(
 Weighed = list[tuple[int, str]]
 
 
-def _by_form(reading: Reading) -> Weighed:
+def _by_form(reading: DateMeaning) -> Weighed:
     weighed: Weighed = [(1, "a published form")] if reading.form in PUBLISHED_FORMS else []
     if reading.earliest is None:
         weighed.append((-2, "gives no date"))
     return weighed
 
 
-def _by_type(reading: Reading, facts: TypeFacts) -> Weighed:
+def _by_type(reading: DateMeaning, facts: TypeFacts) -> Weighed:
     if reading.earliest is None or reading.latest is None:
         return []
     if facts.is_before(reading.latest.year):
@@ -167,7 +167,7 @@ def _by_type(reading: Reading, facts: TypeFacts) -> Weighed:
     return [(2, f"within the known years of {facts.designation}")]
 
 
-def _by_register(reading: Reading, makers: Sequence[MakerFacts]) -> Weighed:
+def _by_register(reading: DateMeaning, makers: Sequence[MakerFacts]) -> Weighed:
     if reading.source_code is None:
         return []
     owners = _owners(reading.source_code, makers)
@@ -179,7 +179,7 @@ def _by_register(reading: Reading, makers: Sequence[MakerFacts]) -> Weighed:
     return weighed
 
 
-def _by_line(reading: Reading, line: Sequence[Sequence[Reading]]) -> Weighed:
+def _by_line(reading: DateMeaning, line: Sequence[Sequence[DateMeaning]]) -> Weighed:
     others = [other for other in line if other]
     if not others:
         return []
@@ -192,7 +192,7 @@ def _by_line(reading: Reading, line: Sequence[Sequence[Reading]]) -> Weighed:
     ]
 
 
-def _alike(one: Reading, other: Reading) -> bool:
+def _alike(one: DateMeaning, other: DateMeaning) -> bool:
     """The same source where both name one, and no more than a year apart where both are dated."""
     if one.source_code and other.source_code and one.source_code != other.source_code:
         return False
@@ -201,7 +201,7 @@ def _alike(one: Reading, other: Reading) -> bool:
     return bool(one.source_code and other.source_code)
 
 
-def _roughness(reading: Reading) -> int:
+def _roughness(reading: DateMeaning) -> int:
     """0 for a date told within three weeks, 1 within a month, 2 more roughly, 3 for none."""
     if reading.earliest is None or reading.latest is None:
         return 3
@@ -209,7 +209,7 @@ def _roughness(reading: Reading) -> int:
     return 0 if days < 21 else 1 if days < 31 else 2
 
 
-def _years_away(reading: Reading, settled: Sequence[Reading]) -> int:
+def _years_away(reading: DateMeaning, settled: Sequence[DateMeaning]) -> int:
     """From the nearest of the line's settled dates, in whole years; 0 where there is none to compare."""
     if reading.earliest is None:
         return 0
@@ -232,7 +232,7 @@ _OF_A_RELABEL = frozenset({Subject.PRINT_AND_CODE, Subject.CONSTRUCTION_AND_MAKE
 
 
 @dataclass(frozen=True)
-class Disagreement:
+class MarksDisagreement:
     subject: Subject
     reason: str
 
@@ -241,7 +241,7 @@ class Disagreement:
 class Assessment:
     """`disagreements` are the warnings; `unchecked` says what could not be compared, and why."""
 
-    disagreements: tuple[Disagreement, ...]
+    disagreements: tuple[MarksDisagreement, ...]
     unchecked: tuple[str, ...]
 
     @property
@@ -258,7 +258,7 @@ class Assessment:
 
 
 # A check yields disagreements, and plain words for what it could not compare.
-Findings = Iterator[Disagreement | str]
+Findings = Iterator[MarksDisagreement | str]
 
 
 def assess(marks: Marks, type_facts: TypeFacts, makers: Sequence[MakerFacts]) -> Assessment:
@@ -267,7 +267,7 @@ def assess(marks: Marks, type_facts: TypeFacts, makers: Sequence[MakerFacts]) ->
     A date or a source counts against the valve only when every reading it may have disagrees, so a code with
     several meanings is given the benefit of each.
     """
-    findings: list[Disagreement | str] = []
+    findings: list[MarksDisagreement | str] = []
     if marks.printed_maker:
         wanted = marks.printed_maker.strip().casefold()
         printed = next((maker for maker in makers if maker.name.casefold() == wanted), None)
@@ -280,7 +280,7 @@ def assess(marks: Marks, type_facts: TypeFacts, makers: Sequence[MakerFacts]) ->
     findings += _date_and_type(marks, type_facts)
     findings += _date_and_pack(marks)
     return Assessment(
-        tuple(one for one in findings if isinstance(one, Disagreement)),
+        tuple(one for one in findings if isinstance(one, MarksDisagreement)),
         tuple(one for one in findings if isinstance(one, str)),
     )
 
@@ -296,7 +296,7 @@ def _print_and_code(marks: Marks, printed: MakerFacts, makers: Sequence[MakerFac
         yield f"{said} is not in the register"
     elif printed not in owners:
         reason = f"the print says {printed.name}, but {said} is that of {_names(owners)}"
-        yield Disagreement(Subject.PRINT_AND_CODE, reason)
+        yield MarksDisagreement(Subject.PRINT_AND_CODE, reason)
 
 
 def _construction_and_maker(marks: Marks, printed: MakerFacts, makers: Sequence[MakerFacts]) -> Findings:
@@ -315,14 +315,14 @@ def _construction_and_maker(marks: Marks, printed: MakerFacts, makers: Sequence[
         fitting = [maker for maker in makers if maker is not printed and _fits(marks.construction, maker)]
         if fitting:
             strange.append(f"the construction agrees with {_names(fitting)}")
-        yield Disagreement(Subject.CONSTRUCTION_AND_MAKER, "; ".join(strange))
+        yield MarksDisagreement(Subject.CONSTRUCTION_AND_MAKER, "; ".join(strange))
 
 
 def _date_and_maker(marks: Marks, printed: MakerFacts) -> Findings:
     made = _dated(marks.readings)
     if made and not any(_active(printed, reading) for reading in made):
         reason = f"{_periods(made)} is outside the years the register gives for {printed.name}"
-        yield Disagreement(Subject.DATE_AND_MAKER, reason)
+        yield MarksDisagreement(Subject.DATE_AND_MAKER, reason)
 
 
 def _date_and_type(marks: Marks, facts: TypeFacts) -> Findings:
@@ -334,26 +334,26 @@ def _date_and_type(marks: Marks, facts: TypeFacts) -> Findings:
         yield f"the first year of {facts.designation} is not known"
     elif facts.is_before(latest):
         reason = f"{_periods(made)} is before {facts.designation} was first registered or sold, {facts.first_in_words}"
-        yield Disagreement(Subject.DATE_AND_TYPE, reason)
+        yield MarksDisagreement(Subject.DATE_AND_TYPE, reason)
     elif facts.may_be_before(latest):
         yield f"{_periods(made)} is too near the first year of {facts.designation}, {facts.first_in_words}"
     if last is not None and _first_day(made).year > last:
         reason = f"{_periods(made)} is after {facts.designation} is known to have been made, {last}"
-        yield Disagreement(Subject.DATE_AND_TYPE, reason)
+        yield MarksDisagreement(Subject.DATE_AND_TYPE, reason)
 
 
 def _date_and_pack(marks: Marks) -> Findings:
     made, packed = _dated(marks.readings), _dated(marks.pack_readings)
     if made and packed and _first_day(made) > _last_day(packed):
         reason = f"it was made in {_periods(made)}, after the pack was dated, {_periods(packed)}"
-        yield Disagreement(Subject.DATE_AND_PACK, reason)
+        yield MarksDisagreement(Subject.DATE_AND_PACK, reason)
 
 
 def _owners(source_code: str, makers: Sequence[MakerFacts]) -> list[MakerFacts]:
     return [maker for maker in makers if source_code in maker.source_codes]
 
 
-def _active(maker: MakerFacts, reading: Reading) -> bool:
+def _active(maker: MakerFacts, reading: DateMeaning) -> bool:
     if reading.earliest is None or reading.latest is None:
         return True
     after_start = maker.first_year is None or reading.latest.year >= maker.first_year
@@ -367,19 +367,19 @@ def _fits(construction: Mapping[str, str], maker: MakerFacts) -> bool:
     return bool(compared) and all(construction[feature] in maker.construction[feature] for feature in compared)
 
 
-def _dated(readings: Sequence[Reading]) -> list[Reading]:
+def _dated(readings: Sequence[DateMeaning]) -> list[DateMeaning]:
     return [reading for reading in readings if reading.earliest is not None and reading.latest is not None]
 
 
-def _first_day(dated: Sequence[Reading]) -> date:
+def _first_day(dated: Sequence[DateMeaning]) -> date:
     return min(reading.earliest for reading in dated if reading.earliest)
 
 
-def _last_day(dated: Sequence[Reading]) -> date:
+def _last_day(dated: Sequence[DateMeaning]) -> date:
     return max(reading.latest for reading in dated if reading.latest)
 
 
-def _periods(readings: Sequence[Reading]) -> str:
+def _periods(readings: Sequence[DateMeaning]) -> str:
     return " or ".join(dict.fromkeys(reading.detail for reading in readings))
 
 

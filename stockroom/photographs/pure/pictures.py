@@ -1,6 +1,6 @@
 """Pictures: which files count as a photograph, and the clean copies that are made of one.
 
-- `look(file, name, size)`: its `Kind`, from the head of the file alone, or `Refused` with the reason
+- `look(file, name, size)`: its `PictureKind`, from the head of the file alone, or `Refused` with the reason
 - `prepare(data)`: decode all of it, turn it upright and make the two JPEG copies that are shown, `Prepared`
 - `MAX_BYTES`, `MAX_PIXELS`, `SMALL`, `LARGE`: the limits and the sizes
 
@@ -45,16 +45,16 @@ class Refused(ValueError):
     """Not a photograph we take. The message says why and, where there is a way, what to do."""
 
 
-class Kind(NamedTuple):
+class PictureKind(NamedTuple):
     name: str
     content_type: str
     suffixes: tuple[str, ...]  # what such a file may be called; the first is ours
 
 
 KINDS = {
-    "JPEG": Kind("JPEG", "image/jpeg", (".jpg", ".jpeg", ".jpe", ".jfif")),
-    "PNG": Kind("PNG", "image/png", (".png",)),
-    "WEBP": Kind("WebP", "image/webp", (".webp",)),
+    "JPEG": PictureKind("JPEG", "image/jpeg", (".jpg", ".jpeg", ".jpe", ".jfif")),
+    "PNG": PictureKind("PNG", "image/png", (".png",)),
+    "WEBP": PictureKind("WebP", "image/webp", (".webp",)),
 }
 FORMATS = tuple(KINDS)
 
@@ -68,7 +68,7 @@ class Prepared(NamedTuple):
     large: bytes
 
 
-def look(file: BinaryIO, name: str, size: int) -> Kind:
+def look(file: BinaryIO, name: str, size: int) -> PictureKind:
     """What the file is, by its content; nothing is decoded.
 
     Args:
@@ -183,7 +183,7 @@ def _something_else(head: bytes) -> str | None:
     return None
 
 
-def _kind(image: Image.Image) -> Kind:
+def _kind(image: Image.Image) -> PictureKind:
     # Phones store several views, or a brightness map, behind the first: Pillow calls such a JPEG MPO.
     return KINDS["JPEG" if image.format in (None, "MPO") else image.format]
 

@@ -50,7 +50,7 @@ class NoPlan(SamplingError):
     """The qualities and risks asked for contradict each other."""
 
 
-class Level(StrEnum):
+class InspectionLevel(StrEnum):
     """How large a sample is for its lot: II unless there is a reason; S-1 to S-4 open the fewest packs."""
 
     S1 = "S-1"
@@ -157,15 +157,15 @@ R  800   ↑  ↑  ↑  1  2  3  5  6  8 10  ↑  ↑  ↑  ↑  ↑  ↑  ↑  
 """
 
 
-class _Row(NamedTuple):
+class _TableRow(NamedTuple):
     letter: str
     sample_size: int
     cells: tuple[str, ...]
 
 
-def _rows(table: str) -> tuple[_Row, ...]:
+def _rows(table: str) -> tuple[_TableRow, ...]:
     lines = [line.split() for line in table.strip().splitlines()]
-    return tuple(_Row(letter, int(size), tuple(cells)) for letter, size, *cells in lines)
+    return tuple(_TableRow(letter, int(size), tuple(cells)) for letter, size, *cells in lines)
 
 
 _MASTER_TABLES = {
@@ -176,7 +176,7 @@ _MASTER_TABLES = {
 
 
 @dataclass(frozen=True)
-class Plan:
+class AttributesPlan:
     """A single sampling plan: open `sample_size` of `lot_size` packs and accept at `acceptance_number`
     failures.
 
@@ -198,7 +198,7 @@ class Plan:
         return self.sample_size == self.lot_size
 
 
-def code_letter(lot_size: int, level: Level) -> str:
+def code_letter(lot_size: int, level: InspectionLevel) -> str:
     """The sample size code letter of Table 1.
 
     Raises:
@@ -237,7 +237,9 @@ def table_plan(letter: str, aql: Decimal, severity: Severity) -> tuple[str, int,
     return row.letter, row.sample_size, int(row.cells[column])
 
 
-def single_plan(lot_size: int, level: Level, aql: Decimal, severity: Severity = Severity.NORMAL) -> Plan:
+def single_plan(
+    lot_size: int, level: InspectionLevel, aql: Decimal, severity: Severity = Severity.NORMAL
+) -> AttributesPlan:
     """The ISO 2859-1 single sampling plan for a lot.
 
     Args:
@@ -256,7 +258,7 @@ def single_plan(lot_size: int, level: Level, aql: Decimal, severity: Severity = 
     basis = f"ISO 2859-1, level {level}, {severity} inspection, AQL {aql}, code letter {letter}{by_arrow}"
     if sample_size >= lot_size:
         basis += f"; its sample of {sample_size} is not smaller than the lot, so every pack is opened"
-    return Plan(lot_size, min(sample_size, lot_size), acceptance_number, basis)
+    return AttributesPlan(lot_size, min(sample_size, lot_size), acceptance_number, basis)
 
 
 def hypergeometric_cdf(failed: int, lot_size: int, defective: int, sample_size: int) -> Fraction:
@@ -290,7 +292,7 @@ def binomial_cdf(failed: int, sample_size: int, share: Decimal | Fraction) -> Fr
     return Fraction(ways, b**sample_size)
 
 
-def acceptance_probability(plan: Plan, defective: int) -> Fraction:
+def acceptance_probability(plan: AttributesPlan, defective: int) -> Fraction:
     """The exact probability that the plan accepts its lot when `defective` of the packs are bad."""
     return hypergeometric_cdf(plan.acceptance_number, plan.lot_size, defective, plan.sample_size)
 
@@ -303,7 +305,7 @@ class CurvePoint(NamedTuple):
     probability: float
 
 
-def operating_characteristic(plan: Plan, points: int = 41) -> list[CurvePoint]:
+def operating_characteristic(plan: AttributesPlan, points: int = 41) -> list[CurvePoint]:
     """The operating characteristic curve, from a perfect lot to one that is accepted one time in two hundred.
 
     Returns:
@@ -319,13 +321,13 @@ def operating_characteristic(plan: Plan, points: int = 41) -> list[CurvePoint]:
     ]
 
 
-def limiting_quality(plan: Plan, probability: Decimal | Fraction = Fraction(1, 10)) -> CurvePoint:
+def limiting_quality(plan: AttributesPlan, probability: Decimal | Fraction = Fraction(1, 10)) -> CurvePoint:
     """The best lot that is accepted no more often than `probability`; a worse one is accepted less often."""
     defective = _first_content(plan, Fraction(probability))
     return CurvePoint(defective, defective / plan.lot_size, float(acceptance_probability(plan, defective)))
 
 
-def _first_content(plan: Plan, probability: Fraction) -> int:
+def _first_content(plan: AttributesPlan, probability: Fraction) -> int:
     """The smallest content accepted with at most `probability` (the whole lot when none is)."""
     low, high = 0, plan.lot_size
     while low < high:
@@ -343,7 +345,7 @@ def exact_plan(
     rejectable: Decimal | Fraction,
     producers_risk: Decimal | Fraction,
     consumers_risk: Decimal | Fraction,
-) -> Plan:
+) -> AttributesPlan:
     """The plan that opens the fewest packs while keeping both risks, by the hypergeometric distribution.
 
     Args:
@@ -378,7 +380,7 @@ def exact_plan(
         f"hypergeometric distribution: lots with {worst_good} bad packs or fewer are accepted with at least "
         f"{_percent(1 - producer)}, lots with {best_bad} or more with at most {_percent(consumer)}"
     )
-    return Plan(lot_size, sample_size, acceptance_number, basis)
+    return AttributesPlan(lot_size, sample_size, acceptance_number, basis)
 
 
 def _smallest_sample(lot_size: int, defective: int, acceptance_number: int, risk: Fraction) -> int:
@@ -422,7 +424,7 @@ def carton_and_place(number: int, carton_size: int) -> tuple[int, int]:
     return carton + 1, place + 1
 
 
-class Outcome(StrEnum):
+class LotOutcome(StrEnum):
     ACCEPT = "accept"
     GO_ON = "go on"
     TEST_ALL = "test all"
@@ -430,12 +432,12 @@ class Outcome(StrEnum):
     ALL_TESTED = "all tested"
 
 
-class Decision(NamedTuple):
-    outcome: Outcome
+class LotDecision(NamedTuple):
+    outcome: LotOutcome
     reason: str
 
 
-def decide(plan: Plan, tested: int, failed: int, returnable: bool) -> Decision:
+def decide(plan: AttributesPlan, tested: int, failed: int, returnable: bool) -> LotDecision:
     """What to do after `tested` packs of the sample, `failed` of which failed.
 
     The rule: at the rejection number the lot is refused at once, since no later result can change that; it
@@ -452,18 +454,22 @@ def decide(plan: Plan, tested: int, failed: int, returnable: bool) -> Decision:
     if failed >= plan.rejection_number:
         result = f"{failed} of {tested} failed and the plan refuses at {plan.rejection_number}"
         if returnable:
-            return Decision(Outcome.RETURN, f"{result}: return the lot.")
+            return LotDecision(LotOutcome.RETURN, f"{result}: return the lot.")
         if tested < plan.lot_size:
             left = plan.lot_size - tested
-            return Decision(Outcome.TEST_ALL, f"{result}, and the lot cannot go back: test the {left} that are left.")
-        return Decision(Outcome.ALL_TESTED, f"{result}; every pack has been tested and none is sold as sealed.")
+            return LotDecision(
+                LotOutcome.TEST_ALL, f"{result}, and the lot cannot go back: test the {left} that are left."
+            )
+        return LotDecision(LotOutcome.ALL_TESTED, f"{result}; every pack has been tested and none is sold as sealed.")
     if tested < plan.sample_size:
         left = plan.sample_size - tested
-        return Decision(Outcome.GO_ON, f"{failed} of {tested} failed; {left} of the sample are still to be tested.")
+        return LotDecision(
+            LotOutcome.GO_ON, f"{failed} of {tested} failed; {left} of the sample are still to be tested."
+        )
     if tested == plan.lot_size:
-        return Decision(Outcome.ALL_TESTED, f"Every pack was opened; {failed} of {tested} failed.")
+        return LotDecision(LotOutcome.ALL_TESTED, f"Every pack was opened; {failed} of {tested} failed.")
     result = f"{failed} of {tested} failed and the plan accepts up to {plan.acceptance_number}"
-    return Decision(Outcome.ACCEPT, f"{result}: the other {plan.lot_size - tested} may be sold sealed.")
+    return LotDecision(LotOutcome.ACCEPT, f"{result}: the other {plan.lot_size - tested} may be sold sealed.")
 
 
 class Unopened(NamedTuple):

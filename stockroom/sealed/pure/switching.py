@@ -43,7 +43,7 @@ class LotResult(NamedTuple):
 
 
 @dataclass(frozen=True)
-class Standing:
+class SwitchingState:
     """`recent` holds the last five results since the severity last changed, oldest first (True: accepted)."""
 
     severity: Severity = Severity.NORMAL
@@ -54,7 +54,7 @@ class Standing:
     reason: str = "inspection begins with normal severity"
 
 
-def after(now: Standing, lot: LotResult, *, steady: bool = False, reduced_wanted: bool = False) -> Standing:
+def after(now: SwitchingState, lot: LotResult, *, steady: bool = False, reduced_wanted: bool = False) -> SwitchingState:
     """The standing after one more lot.
 
     Args:
@@ -74,20 +74,20 @@ def after(now: Standing, lot: LotResult, *, steady: bool = False, reduced_wanted
     if now.severity is Severity.TIGHTENED:
         return _after_tightened(now, lot, recent)
     if not lot.accepted:
-        return Standing(reason="a lot was not accepted on reduced inspection: back to normal")
+        return SwitchingState(reason="a lot was not accepted on reduced inspection: back to normal")
     if not (steady and reduced_wanted):
-        return Standing(reason="supply is not steady or reduced inspection not wanted: back to normal")
+        return SwitchingState(reason="supply is not steady or reduced inspection not wanted: back to normal")
     return replace(now, recent=recent, reason="the lot was accepted: reduced inspection continues")
 
 
-def _after_normal(now: Standing, lot: LotResult, recent: tuple[bool, ...], may_reduce: bool) -> Standing:
+def _after_normal(now: SwitchingState, lot: LotResult, recent: tuple[bool, ...], may_reduce: bool) -> SwitchingState:
     if recent.count(False) >= 2:
         reason = "two of five or fewer consecutive lots were not accepted: tightened inspection"
-        return Standing(Severity.TIGHTENED, reason=reason)
+        return SwitchingState(Severity.TIGHTENED, reason=reason)
     score = _score(now.score, lot)
     if score >= SCORE_FOR_REDUCED and may_reduce:
         reason = f"the switching score reached {score} and supply is steady: reduced inspection"
-        return Standing(Severity.REDUCED, score, reason=reason)
+        return SwitchingState(Severity.REDUCED, score, reason=reason)
     reason = f"normal inspection continues; the switching score is {score}"
     return replace(now, score=score, recent=recent, reason=reason)
 
@@ -99,9 +99,9 @@ def _score(score: int, lot: LotResult) -> int:
     return score + 2 if lot.accepted else 0
 
 
-def _after_tightened(now: Standing, lot: LotResult, recent: tuple[bool, ...]) -> Standing:
+def _after_tightened(now: SwitchingState, lot: LotResult, recent: tuple[bool, ...]) -> SwitchingState:
     if len(recent) == 5 and all(recent):
-        return Standing(reason="five consecutive lots were accepted on tightened inspection: back to normal")
+        return SwitchingState(reason="five consecutive lots were accepted on tightened inspection: back to normal")
     refused = now.refused_on_tightened + (not lot.accepted)
     if refused >= REFUSED_FOR_DISCONTINUATION:
         return replace(
@@ -119,26 +119,26 @@ def _after_tightened(now: Standing, lot: LotResult, recent: tuple[bool, ...]) ->
     )
 
 
-def standing(lots: Iterable[LotResult], *, steady: bool = False, reduced_wanted: bool = False) -> Standing:
+def standing(lots: Iterable[LotResult], *, steady: bool = False, reduced_wanted: bool = False) -> SwitchingState:
     """The standing after a series of lots, oldest first, from normal inspection."""
-    now = Standing()
+    now = SwitchingState()
     for lot in lots:
         now = after(now, lot, steady=steady, reduced_wanted=reduced_wanted)
     return now
 
 
-def resume(now: Standing) -> Standing:
+def resume(now: SwitchingState) -> SwitchingState:
     """Begin again, with tightened inspection, after the supplier has put things right."""
     if not now.discontinued:
         raise SamplingError("Sampling of this supplier's lots is not discontinued.")
-    return Standing(Severity.TIGHTENED, reason="resumed after discontinuation: tightened inspection")
+    return SwitchingState(Severity.TIGHTENED, reason="resumed after discontinuation: tightened inspection")
 
 
-def return_to_normal(now: Standing, reason: str) -> Standing:
+def return_to_normal(now: SwitchingState, reason: str) -> SwitchingState:
     """Leave reduced inspection because the supply became irregular or other conditions ask for it."""
     if now.severity is not Severity.REDUCED:
         raise SamplingError(f"This supplier is on {now.severity} inspection, not on reduced.")
-    return Standing(reason=f"{reason}: back to normal")
+    return SwitchingState(reason=f"{reason}: back to normal")
 
 
 def accepted_one_step_tighter(letter: str, aql: Decimal, sample_size: int, failed: int) -> bool:
