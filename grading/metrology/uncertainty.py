@@ -321,7 +321,7 @@ def state(result: ExpandedUncertainty, digits: int = 2) -> StatedUncertainty:
     """Round for stating (JCGM 100, 7.2.6: two significant digits at most; the estimate follows).
 
     >>> state(ExpandedUncertainty(9.8364, 0.21, 12.4, 0.95, 2.18, 0.4578))
-    Statement(estimate='9.84', expanded_uncertainty='0.46', coverage_factor='2.18', coverage_percent='95')
+    StatedUncertainty(estimate='9.84', expanded_uncertainty='0.46', coverage_factor='2.18', coverage_percent='95')
     """
     U = result.expanded_uncertainty
     if U <= 0 or not isfinite(U):

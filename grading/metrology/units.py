@@ -90,7 +90,7 @@ OWN = {UnitKind.ANODE_CURRENT: MILLIAMPERES, UnitKind.GM: MA_PER_V, UnitKind.SMA
 def unit(text: str, quantity: UnitKind) -> Unit:
     """The unit that `text` names, in any case and with either micro sign.
 
-    >>> unit("micromhos", Quantity.GM).name, unit("mA per V", Quantity.GM).name
+    >>> unit("micromhos", UnitKind.GM).name, unit("mA per V", UnitKind.GM).name
     ('µmho', 'mA/V')
 
     Raises:
@@ -163,7 +163,7 @@ def settles(text: str) -> TypedMark | None:
     """The decimal mark that this number proves, if it proves one.
 
     >>> settles("1,6"), settles("1.600,5"), settles("1,600"), settles("1600")
-    (<Mark.COMMA: ','>, <Mark.COMMA: ','>, None, None)
+    (<TypedMark.COMMA: ','>, <TypedMark.COMMA: ','>, None, None)
     """
     readings = _readings(text)
     return next(iter(readings)) if len(readings) == 1 else None

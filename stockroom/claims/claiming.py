@@ -24,7 +24,7 @@ from django.db.models import QuerySet, Sum
 from django.utils import timezone
 
 from stockroom.models import Charge, Claim, ClaimRow, ClaimStep, Counter, Credit, Entry, Fault, Line, Lot, Shop
-from stockroom.models.claims import Kind
+from stockroom.models.claims import FaultKind
 from stockroom.pure.money import minor_places, shown, to_minor
 from stockroom.receiving import booking
 from stockroom.receiving.pure import costing
@@ -55,7 +55,7 @@ class Asked(NamedTuple):
     """A row of a claim before it is made."""
 
     line: Line
-    kind: Kind
+    kind: FaultKind
     pieces: int
     amount: Decimal
     note: str
@@ -138,25 +138,29 @@ def to_claim(lot: Lot) -> list[Asked]:
     return asked
 
 
-Row = tuple[Kind, int, str, Fault | None]
+Row = tuple[FaultKind, int, str, Fault | None]
 
 
 def _of_line(line: Line, claimed: dict[tuple[int, str], int], faults: Sequence[Fault]) -> list[Row]:
     difference = line.discrepancy or 0
     rows: list[Row] = []
-    for kind, pieces in ((Kind.SHORT, -difference), (Kind.OVER, difference), (Kind.SENT_BACK, line.gone_back)):
+    for kind, pieces in (
+        (FaultKind.SHORT, -difference),
+        (FaultKind.OVER, difference),
+        (FaultKind.SENT_BACK, line.gone_back),
+    ):
         new = pieces - claimed.get((line.pk, kind.value), 0)
         if new > 0:
-            rows.append((kind, new, "not charged for" if kind == Kind.OVER else "", None))
+            rows.append((kind, new, "not charged for" if kind == FaultKind.OVER else "", None))
     for fault in faults:
         note = "; ".join(filter(None, [f"came as {fault.found_type}" if fault.found_type else "", fault.note]))
-        rows.append((Kind(fault.kind), fault.pieces, note, fault))
+        rows.append((FaultKind(fault.kind), fault.pieces, note, fault))
     return rows
 
 
 def _claimed_of(claimed: dict[tuple[int, str], int], line: Line) -> int:
     """Pieces of the line that earlier claims have taken away."""
-    return claimed.get((line.pk, Kind.SHORT.value), 0) + claimed.get((line.pk, Kind.SENT_BACK.value), 0)
+    return claimed.get((line.pk, FaultKind.SHORT.value), 0) + claimed.get((line.pk, FaultKind.SENT_BACK.value), 0)
 
 
 def _goods_shares(lot: Lot, lines: Sequence[Line]) -> tuple[Charge, list[Decimal]]:
@@ -174,7 +178,7 @@ def _goods_shares(lot: Lot, lines: Sequence[Line]) -> tuple[Charge, list[Decimal
 
 def _amounts(share: Decimal, expected: int, before: int, rows: Sequence[Row], places: int) -> list[Decimal]:
     """Each row's part of the line's share; with what was claimed before and the sound pieces they make it up."""
-    charged = [0 if kind == Kind.OVER else pieces for kind, pieces, _, _ in rows]
+    charged = [0 if kind == FaultKind.OVER else pieces for kind, pieces, _, _ in rows]
     sound = max(0, expected - before - sum(charged))
     weights = [*charged, before, sound]
     return costing.share(share, weights, places)[: len(rows)] if any(weights) else [Decimal(0) for _ in rows]

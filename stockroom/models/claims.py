@@ -16,7 +16,7 @@ from stockroom.models.goods import Line, Lot
 from stockroom.models.shop import CurrencyField, MoneyField
 
 
-class Kind(models.TextChoices):
+class FaultKind(models.TextChoices):
     SHORT = "short", "short"
     OVER = "over", "over"
     WRONG_TYPE = "wrong type", "wrong type"
@@ -27,7 +27,7 @@ class Kind(models.TextChoices):
 class Fault(models.Model):
     """Pieces of a line that came, but as another type, or broken. Short and over follow from the count."""
 
-    KINDS = [(kind.value, kind.label) for kind in (Kind.WRONG_TYPE, Kind.BROKEN)]
+    KINDS = [(kind.value, kind.label) for kind in (FaultKind.WRONG_TYPE, FaultKind.BROKEN)]
 
     line = models.ForeignKey(Line, on_delete=models.PROTECT, related_name="faults")
     kind = models.CharField(max_length=10, choices=KINDS)
@@ -99,7 +99,7 @@ class ClaimRow(models.Model):
 
     claim = models.ForeignKey(Claim, on_delete=models.PROTECT, related_name="rows")
     line = models.ForeignKey(Line, on_delete=models.PROTECT, related_name="claim_rows")
-    kind = models.CharField(max_length=10, choices=Kind.choices)
+    kind = models.CharField(max_length=10, choices=FaultKind.choices)
     pieces = models.PositiveIntegerField(validators=[MinValueValidator(1)])
     amount = MoneyField(validators=[MinValueValidator(0)])
     note = models.CharField(max_length=300, blank=True)
@@ -120,7 +120,7 @@ class ClaimStep(models.Model):
         WITHDRAWN = "withdrawn", "withdrawn"
 
     claim = models.ForeignKey(Claim, on_delete=models.PROTECT, related_name="steps")
-    kind = models.CharField(max_length=10, choices=Kind.choices)
+    kind = models.CharField(max_length=10, choices=FaultKind.choices)
     on = models.DateField("day", default=timezone.localdate)
     amount = MoneyField("amount agreed", null=True, blank=True, validators=[MinValueValidator(0)])
     note = models.CharField(max_length=200, blank=True)

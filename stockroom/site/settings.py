@@ -74,7 +74,7 @@ TEMPLATES = [
                 "django.contrib.messages.context_processors.messages",
                 "stockroom.site.people.shop_and_roles",
             ],
-            "builtins": ["stockroom.templatetags.shown"],
+            "builtins": ["stockroom.templatetags.shown", "stockroom.templatetags.tables"],
         },
     },
 ]
