@@ -3,14 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from datetime import date, datetime
 from decimal import Decimal
 from typing import Any
 
 from django import template
+from django.utils.html import format_html_join
+from django.utils.safestring import SafeString
 
 from catalog.models import Alias, ValveType
+from stockroom.models import Valve
 from stockroom.pure import money as money_module
-from stockroom.pure.written import decimals
+from stockroom.pure import written
 
 register = template.Library()
 
@@ -38,7 +42,7 @@ def to_places(value: float | None, places: int) -> str:
 @register.simple_tag
 def places_in(rows: Iterable[Any], name: str) -> int:
     """The decimals of the row of this column that has the most: `{% places_in readings "gm_ma_per_v" as places %}`."""
-    return decimals(getattr(row, name) for row in rows)
+    return written.decimals(getattr(row, name) for row in rows)
 
 
 @register.filter
@@ -50,7 +54,42 @@ def figures(value: float | None, digits: int = 3) -> str:
 @register.filter
 def percent(share: float | None, places: int = 1) -> str:
     """0.0234 as "2.3 %"."""
-    return "–" if share is None else f"{100 * share:.{places}f}\N{NO-BREAK SPACE}%"
+    return "–" if share is None else written.percent(share, places)
+
+
+@register.filter(expects_localtime=True)
+def day(on: date | datetime | None) -> str:
+    """`{{ lot.received_on|day }}`: 5 Apr 2024, in the shop's own time; nothing for nothing."""
+    return written.day(on) if on else ""
+
+
+@register.filter(expects_localtime=True)
+def moment(at: datetime | None) -> str:
+    """`{{ reading.taken_at|moment }}`: 5 Apr 2024, 09:07, in the shop's own time."""
+    return written.moment(at) if at else ""
+
+
+@register.filter(expects_localtime=True)
+def clock(at: datetime | None) -> str:
+    """The time of day alone, where the day stands beside it."""
+    return f"{at:%H:%M}" if at else ""
+
+
+@register.filter
+def counted(count: int, words: str) -> str:
+    """`{{ lines|length|counted:"line" }}`: 1 line, 3 lines; "study,studies" where an s is not enough."""
+    one, _, many = words.partition(",")
+    return written.plural(count, one, many)
+
+
+@register.filter
+def serials(valves: Iterable[Valve], between: str = " · ") -> SafeString:
+    """The serials of some valves, each a link to its page."""
+    return format_html_join(
+        between,
+        '<a class="serial" href="{}">{}</a>',
+        ((valve.get_absolute_url(), valve.serial) for valve in valves),
+    )
 
 
 @register.simple_tag(takes_context=True)
