@@ -14,6 +14,7 @@ from django.utils import timezone
 from catalog.models import ValveType
 from stockroom.models.goods import Line, Lot
 from stockroom.models.shop import CurrencyField, MoneyField
+from stockroom.pure.money import shown
 
 
 class FaultKind(models.TextChoices):
@@ -120,7 +121,7 @@ class ClaimStep(models.Model):
         WITHDRAWN = "withdrawn", "withdrawn"
 
     claim = models.ForeignKey(Claim, on_delete=models.PROTECT, related_name="steps")
-    kind = models.CharField(max_length=10, choices=FaultKind.choices)
+    kind = models.CharField(max_length=10, choices=Kind.choices)
     on = models.DateField("day", default=timezone.localdate)
     amount = MoneyField("amount agreed", null=True, blank=True, validators=[MinValueValidator(0)])
     note = models.CharField(max_length=200, blank=True)
@@ -134,6 +135,11 @@ class ClaimStep(models.Model):
                 condition=~Q(kind="agreed") | Q(amount__gte=0, amount__isnull=False), name="agreed_on_an_amount"
             )
         ]
+
+    @property
+    def in_words(self) -> str:
+        agreed = "" if self.amount is None else f" on {shown(self.amount, self.claim.currency)}"
+        return f"{self.get_kind_display()}{agreed}{f': {self.note}' if self.note else ''}"
 
 
 class Credit(models.Model):

@@ -89,6 +89,11 @@ class Ranked:
     possible: bool
     reasons: tuple[str, ...]
 
+    @property
+    def why(self) -> str:
+        """The points, the rule that reads it so, and what speaks for and against."""
+        return f"{self.points} points. {'; '.join([self.reading.rule, *self.reasons])}"
+
 
 def rank(
     readings: Sequence[DateMeaning],
