@@ -39,6 +39,10 @@ class Tester(models.Model):
         return any(capability.quantity == quantity for capability in self.capabilities.all())
 
     @property
+    def measures_in_words(self) -> str:
+        return ", ".join(capability.get_quantity_display() for capability in self.capabilities.all())
+
+    @property
     def is_scale_only(self) -> bool:
         """Of what a valve's electrodes do it reads emission on a scale, and nothing in mA or mA/V."""
         return self.measures("emission_scale") and not (

@@ -36,6 +36,7 @@ from grading.metrology import control
 from grading.metrology.control import ChartAssessment, ChartRule, IndividualsChart
 from grading.models import Baseline, Capability, Reading, ReferenceCheck, ReferenceValve, Shift, Stop, Tester
 from stockroom.models import Entry
+from stockroom.pure.written import day, moment, plural
 from stockroom.site.changes import fitted
 
 RULES = (*control.ZONE_RULES, control.RANGE_OUT, control.EWMA_OUT)
@@ -119,6 +120,15 @@ class CheckChart(NamedTuple):
     def size(self) -> int:
         """Checks that the baseline asks for."""
         return self.baseline.size if self.baseline else BASELINE
+
+    @property
+    def drawn_from(self) -> str:
+        """What the lines are drawn from, and who chose it, as a sentence."""
+        chosen = ""
+        if self.baseline:
+            by = f" by {self.baseline.by}" if self.baseline.by else ""
+            chosen = f", chosen {day(timezone.localtime(self.baseline.set_at))}{by}: {self.baseline.why}"
+        return f"The lines are drawn from {plural(self.size, 'check')}{chosen}."
 
     @property
     def so_far(self) -> int:
@@ -209,7 +219,7 @@ def choose_baseline(
         baseline = Baseline.objects.create(
             reference=reference, tester=tester, starts_at=starts_at, size=size, why=why, by=by
         )
-        since = f"{size} checks from {timezone.localtime(starts_at):%d %b %Y %H:%M}"
+        since = f"{size} checks from {moment(timezone.localtime(starts_at))}"
         Entry.write(by, "baseline", fitted(f"Chart of {reference} on {tester} drawn from {since}: {why}."))
     return baseline
 

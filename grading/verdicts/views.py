@@ -64,8 +64,8 @@ class PolicyForm(forms.Form):
     """What a policy says besides its levels."""
 
     title = forms.CharField(label="What is new in this version", max_length=120)
-    otherwise = forms.CharField(label="Name of what no level takes", max_length=40)
-    scale_pass = forms.CharField(label="Name of what an emission scale passed", max_length=40)
+    otherwise = forms.CharField(label="Name of the reject grade", max_length=40)
+    scale_pass = forms.CharField(label="Name of the grade that an emission scale gives", max_length=40)
     rule = forms.ChoiceField(
         label="A limit is met when",
         choices=[
@@ -81,10 +81,10 @@ class PolicyForm(forms.Form):
         label="Probability of false acceptance", required=False, min_value=0.001, max_value=0.5
     )
     match_probability = forms.FloatField(
-        label="How probable a set's tolerance must be",
+        label="Required probability of conformity",
         min_value=0.5,
         max_value=0.999,
-        help_text="0.5 takes the readings as they stand.",
+        help_text="How sure a set's tolerance must be before it is claimed; 0.5 takes the readings as they stand.",
     )
 
     def clean(self) -> dict[str, Any]:
@@ -112,8 +112,40 @@ def policies(request: HttpRequest) -> HttpResponse:
 def policy(request: HttpRequest, version: int) -> HttpResponse:
     found = get_object_or_404(Policy, version=version)
     levels = found.parsed.levels
-    table = [(label, [getattr(level, key) for level in levels]) for key, label in RULE_LABELS.items()]
-    return render(request, "verdicts/policy.html", {"policy": found, "levels": levels, "table": table})
+    table = [(label, [demanded(getattr(level, key)) for level in levels]) for key, label in RULE_LABELS.items()]
+    context = {"policy": found, "levels": levels, "table": table, "acceptance": acceptance_in_words(found.rules)}
+    return render(request, "verdicts/policy.html", context)
+
+
+def demanded(value: object) -> object:
+    """What a cell of the table of demands says.
+
+    >>> demanded(True), demanded(False), demanded(None), demanded(70)
+    ('yes', 'no', '–', 70)
+    """
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    return "–" if value is None else value
+
+
+def acceptance_in_words(rules: dict[str, Any]) -> str:
+    """When a limit of the policy counts as met.
+
+    >>> acceptance_in_words({})
+    'A limit is met when the reading meets it.'
+    >>> acceptance_in_words({"acceptance": {"rule": "guarded", "guard_factor": 1}})
+    'A limit is met when the reading meets it by a guard band of 1 expanded uncertainties.'
+    >>> acceptance_in_words({"acceptance": {"rule": "maximum false acceptance", "probability": 0.05}})
+    'A limit is met when it is wrongly accepted with a probability of 0.05 at most.'
+    """
+    acceptance = rules.get("acceptance", {})
+    when = {
+        "simple": "the reading meets it",
+        "guarded": f"the reading meets it by a guard band of {acceptance.get('guard_factor')} expanded uncertainties",
+        "maximum false acceptance": "it is wrongly accepted with a probability of "
+        f"{acceptance.get('probability')} at most",
+    }
+    return f"A limit is met when {when[acceptance.get('rule', 'simple')]}."
 
 
 @for_roles(Role.OWNER)

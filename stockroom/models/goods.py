@@ -262,13 +262,13 @@ class Valve(models.Model):
     def __str__(self) -> str:
         return self.serial
 
+    def get_absolute_url(self) -> str:
+        return reverse("valve", args=[self.serial])
+
     @property
     def type_and_mark(self) -> str:
         """The type, and the maker whose mark it bears where there is one."""
         return f"{self.type}, {self.maker}" if self.maker else str(self.type)
-
-    def get_absolute_url(self) -> str:
-        return reverse("valve", args=[self.serial])
 
 
 class Movement(models.Model):

@@ -39,6 +39,12 @@ def to_places(value: float | None, places: int) -> str:
     return "–" if value is None else f"{value:.{places}f}"
 
 
+@register.filter
+def all_to_places(values: Iterable[float | None], places: int) -> str:
+    """Several values in one cell, each as `to_places` writes it."""
+    return ", ".join(to_places(value, places) for value in values)
+
+
 @register.simple_tag
 def places_in(rows: Iterable[Any], name: str) -> int:
     """The decimals of the row of this column that has the most: `{% places_in readings "gm_ma_per_v" as places %}`."""
