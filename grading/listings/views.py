@@ -33,7 +33,7 @@ class ListingFilter(django_filters.FilterSet):
         label="Type", method="by_type", queryset=ValveType.objects.filter(valves__listings__isnull=False).distinct()
     )
     standing = django_filters.ChoiceFilter(
-        label="Which", method="by_standing", choices=[("live", "live"), ("ended", "ended")]
+        label="State", method="by_standing", choices=[("live", "live"), ("ended", "ended")]
     )
 
     class Meta:

@@ -381,7 +381,7 @@ def why(best: Candidate, second: Candidate | None, proven: bool) -> str:
     text = f"It costs the rest of the pool {best.loss:.2f}"
     dearest = max(zip(best.piece_prices, best.keys, strict=True), key=lambda pair: pair[0])
     text += (
-        f"; its pieces' shadow prices add up to {best.price:.2f}, the dearest {dearest[1]} at {dearest[0]:.2f}"
+        f"; one by one its pieces are worth {best.price:.2f} to the rest, the dearest {dearest[1]} {dearest[0]:.2f}"
         if best.price >= LEAST_TOLD
         else "; no other set needs its pieces"
     )

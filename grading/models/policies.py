@@ -10,6 +10,7 @@ from grading.models.readings import Reading
 from grading.verdicts.pure.rules import PolicyRules as Rules
 from grading.verdicts.pure.rules import read_policy
 from stockroom.models import Valve
+from stockroom.pure.written import percent, plural
 
 
 class Policy(models.Model):
@@ -70,3 +71,15 @@ class Grade(models.Model):
 
     def __str__(self) -> str:
         return self.name
+
+    @property
+    def how_well_known(self) -> str:
+        if self.assurance is None:
+            return "How well it is known"
+        return f"How well it is known: each demand is met with a probability of {percent(self.assurance)} or more"
+
+    @property
+    def read_again(self) -> str:
+        """What to do where the grade above is too close to call."""
+        times = f", {plural(self.more_readings, 'more time')}" if self.more_readings else ""
+        return f"Too close to call for the grade above: read it again{times}."

@@ -28,13 +28,14 @@ from grading.orders.signals import sealed_packs_leaving
 from grading.sets import making
 from grading.sets.plans import WIDEST_PERCENT, least_loss
 from grading.verdicts import judging, states
+from grading.verdicts.grade_choice import good_or_better
 from stockroom.models import Allocation, Despatch, Entry, Listing, Order, OrderLine, Pack, Return, Valve
 from stockroom.models.orders import SEALED_WORDS, set_name
 from stockroom.sealed import seals
 from stockroom.site.changes import fitted
 from stockroom.states import State
 
-PUT_BACK = "Put it back on the order’s page and set another aside, or leave it out."
+PUT_BACK = "Return it to stock on the order’s page and set another aside, or send the order without it."
 
 
 class CannotPull(Exception):
@@ -53,6 +54,12 @@ class OrderOption(NamedTuple):
     spread: float | None  # the worst quantity's; None for a single
     set: MatchedSet | None  # a set that stands already; None when it would be made
     why: str = ""  # why it comes where it does
+    weighed: str = ""  # how its sale bears on the rest of the stock, in numbers
+
+    @property
+    def places(self) -> str:
+        """Where to fetch them, each place once."""
+        return ", ".join(dict.fromkeys(str(valve.place or "–") for valve in self.valves))
 
     @property
     def key(self) -> str:
@@ -61,6 +68,11 @@ class OrderOption(NamedTuple):
     @property
     def grade_names(self) -> str:
         return ", ".join(sorted({grade.name for grade in self.grades}))
+
+
+def asked(line: OrderLine) -> str:
+    """The line as a person would say it, its grades by name: "1 × matched pair EL84, Good or better, within 5 %"."""
+    return line.asked if line.sealed else line.asked.replace(line.grades_asked, good_or_better(line.best_grades))
 
 
 def missing(line: OrderLine) -> int:
@@ -86,10 +98,13 @@ def _new_sets(line: OrderLine) -> list[OrderOption]:
         return []
     keys = [valve.pk for valves, _ in found.choices for valve in valves]
     grades = {grade.valve_id: grade for grade in Grade.objects.filter(standing=True, valve__in=keys)}
-    reasons = (found.why, "The next best of those that could be made.")
+    reasons = (
+        ("Of the sets that could be made, the one that costs the rest of the stock least.", found.why),
+        ("The next best of those that could be made.", ""),
+    )
     return [
-        OrderOption(valves, tuple(grades[valve.pk] for valve in valves), worst, None, why)
-        for (valves, worst), why in zip(found.choices, reasons, strict=False)
+        OrderOption(valves, tuple(grades[valve.pk] for valve in valves), worst, None, *reason)
+        for (valves, worst), reason in zip(found.choices, reasons, strict=False)
     ]
 
 

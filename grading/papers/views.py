@@ -85,7 +85,7 @@ class PaperForm(forms.Form):
     )
     copies = forms.IntegerField(label="Labels for each valve", initial=1, min_value=1, max_value=5)
     square = forms.ChoiceField(
-        label="Square symbol",
+        label="2D barcode",
         choices=[(SymbolKind.QR.value, "QR code"), (SymbolKind.DATA_MATRIX.value, "Data Matrix")],
     )
     dots = forms.ChoiceField(

@@ -27,6 +27,7 @@ from django.db.models import Min, Q
 from grading.models import Grade
 from grading.plots import charts
 from stockroom.models import Line, Pack, Packing, Return, SamplingPlan, SealedDecision, Valve
+from stockroom.pure.written import plural
 from stockroom.sealed import plans
 from stockroom.sealed.pure import sampling
 from stockroom.sealed.pure.sampling import LotDecision, Unopened
@@ -91,6 +92,15 @@ class Results:
     def sentence(self) -> str:
         """What is said of the packs left sealed, no number parted from its unit."""
         return self.unopened.sentence().replace(" %", "\N{NO-BREAK SPACE}%")
+
+    @property
+    def grades_in_words(self) -> str:
+        return ", ".join(f"{count} {name}" for name, count in self.by_grade) or "none"
+
+    @property
+    def outside_in_words(self) -> str:
+        opened = plural(len(self.outside), "piece was", "pieces were")
+        return f"{opened} opened or given a serial without being drawn"
 
     @property
     def outside_failed(self) -> int:

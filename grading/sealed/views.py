@@ -24,6 +24,7 @@ from stockroom.marks.forms import LIKELIEST
 from stockroom.models import Line, Listing, Order, Packing, SamplingPlan, SealedDecision, Shop, Supplier
 from stockroom.models.goods import pieces_of_line
 from stockroom.places.write_offs import CannotWriteOff
+from stockroom.pure.written import plural
 from stockroom.receiving.booking import ReceivingError
 from stockroom.sealed import pack_dates, plans
 from stockroom.sealed.plans import SealedError
@@ -121,12 +122,15 @@ def _of_plan(
     orders = Order.objects.filter(
         lines__sealed=True, lines__allocations__live=True, lines__allocations__valve__pack__plan=plan
     )
+    units = len(plans.units_for_sale(plan)) if last and last.action == Action.ACCEPT else 0
     open_form = open_form or (OpenForm(found.shut) if found.shut and not returned else None)
     decide_form = decide_form or (None if returned else _decide_form(last, proposed))
     if decide_form is not None and open_form is None and last is None and proposed is not None:
         decide_form.fields["action"].widget.attrs["autofocus"] = True
     return {
         "results": found,
+        "heading": _heading(found, last),
+        "may_replace_plan": found.shut == plan.sample_size and not decisions,
         "drawn": Paginator(found.drawn, ROWS).get_page(request.GET.get("page")),
         "opening": _opening(plan),
         "limiting": sampling.limiting_quality(plan.plan),
@@ -135,7 +139,8 @@ def _of_plan(
         "last": last,
         "accepted": last is not None and not acceptance.why_not_accepted(plan, found),
         "turned": _turned(found, last),
-        "units": len(plans.units_for_sale(plan)) if last and last.action == Action.ACCEPT else 0,
+        "units": units,
+        "can_be_listed": f"{plural(units, f'sealed {plan.seal}')} can be listed.",
         "listings": listings,
         "orders": orders.select_related("customer").distinct(),
         "earlier": SamplingPlan.objects.filter(line=plan.line_id).exclude(pk=plan.pk).select_related("made_by"),
@@ -147,6 +152,22 @@ def _of_plan(
 def _opening(plan: SamplingPlan) -> plans.Opening:
     drawn = list(plan.drawn.values_list("number", flat=True))
     return plans.opening(plan.plan, plan.seal, plan.carton_size, drawn)
+
+
+HEADINGS = {
+    sampling.LotOutcome.GO_ON: "Go on",
+    sampling.LotOutcome.ACCEPT: "✓ Accept",
+    sampling.LotOutcome.ALL_TESTED: "Every pack was opened",
+    sampling.LotOutcome.RETURN: "✗ Return",
+    sampling.LotOutcome.TEST_ALL: "✗ Test all",
+}
+
+
+def _heading(found: Results, last: SealedDecision | None) -> str:
+    """What was decided, where that is not to accept; else what the sample says."""
+    if last is not None and last.action != Action.ACCEPT:
+        return f"Decided: {last.get_action_display()}"
+    return HEADINGS[found.decision.outcome]
 
 
 def _turned(found: Results, last: SealedDecision | None) -> bool:

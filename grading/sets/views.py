@@ -16,10 +16,11 @@ from django.views.decorators.http import require_POST
 from catalog.models import ValveType
 from grading.models import MatchedSet, Policy
 from grading.sets import making as matched_sets
+from grading.verdicts.grade_choice import BestGradesField
 from stockroom.models import Entry, Valve
 from stockroom.models.orders import set_name
 from stockroom.pure.serials import BadSerial, read_serial
-from stockroom.site.people import Role, StaffRequest, for_roles
+from stockroom.site.people import Role, StaffRequest, for_roles, may
 from stockroom.site.web import TypeField, page_of
 
 SHOWN = 100  # proposals on one page
@@ -31,7 +32,7 @@ class SetFilter(django_filters.FilterSet):
     )
     size = django_filters.NumberFilter(label="Pieces")
     standing = django_filters.ChoiceFilter(
-        label="Which", method="by_standing", choices=[("free", "free"), ("live", "all live"), ("broken", "broken")]
+        label="State", method="by_standing", choices=[("free", "free"), ("live", "all live"), ("broken", "broken")]
     )
 
     class Meta:
@@ -55,7 +56,7 @@ class AskForm(forms.Form):
         choices=[(n, f"{n} ({set_name(n)})" if n in (2, 4) else n) for n in range(2, 13)],
     )
     tolerance_percent = forms.FloatField(label="Within %", initial=5, min_value=0.1, max_value=100)
-    best_grades = forms.IntegerField(label="Of the best … grades", initial=2, min_value=1, max_value=20)
+    best_grades = BestGradesField()
     same_maker = forms.BooleanField(label="Same marked maker", required=False)
     same_grade = forms.BooleanField(label="Same grade", required=False)
 
@@ -95,7 +96,7 @@ def sets(request: HttpRequest) -> HttpResponse:
     return render(request, "sets/sets.html", {"filter": found, "page": page_of(request, found.qs)})
 
 
-def set_(request: HttpRequest, number: str) -> HttpResponse:
+def set_(request: StaffRequest, number: str) -> HttpResponse:
     matched = get_object_or_404(
         MatchedSet.objects.select_related("type", "policy", "made_by", "broken_by"), number=number
     )
@@ -113,6 +114,7 @@ def set_(request: HttpRequest, number: str) -> HttpResponse:
             "readings": [reading for member in members for reading in member.grade.readings.all()],
             "spreads": matched_sets.spread_of(members),
             "break_form": BreakForm(),
+            "may_break": matched.broken_at is None and may(request.user, Role.BENCH, Role.SALES),
             "entries": Entry.objects.filter(valve__in=[m.valve_id for m in members], text__contains=matched.number)[
                 :20
             ],

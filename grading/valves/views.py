@@ -18,13 +18,13 @@ from grading.verdicts import judging
 from stockroom.marks import identity
 from stockroom.models import Entry, Lot, Maker, Place, Shop, Valve
 from stockroom.places import write_offs
-from stockroom.site.people import Role, StaffRequest, for_roles
+from stockroom.site.people import Role, StaffRequest, for_roles, may
 from stockroom.site.web import page_of
 from stockroom.states import State
 
 
 class ValveFilter(django_filters.FilterSet):
-    serial = django_filters.CharFilter(label="Serial begins", lookup_expr="startswith")
+    serial = django_filters.CharFilter(label="Serial starts with", lookup_expr="startswith")
     type = django_filters.ModelChoiceFilter(
         label="Type", queryset=ValveType.objects.filter(valves__isnull=False).distinct()
     )
@@ -61,7 +61,7 @@ def valves(request: HttpRequest) -> HttpResponse:
     return render(request, "valves/valves.html", {"filter": found, "page": page_of(request, found.qs)})
 
 
-def valve(request: HttpRequest, serial: str) -> HttpResponse:
+def valve(request: StaffRequest, serial: str) -> HttpResponse:
     found = get_object_or_404(Valve.objects.for_rows().select_related("line__lot__supplier"), serial=serial)
     readings = (
         Reading.objects.filter(valve=found)
@@ -88,6 +88,7 @@ def valve(request: HttpRequest, serial: str) -> HttpResponse:
             "movements": found.movements.select_related("from_place", "to_place", "by"),
             "entries": Entry.objects.for_valve(found).select_related("by")[:100],
             "write_off_form": WriteOffForm(),
+            "may_write_off": not found.written_off and may(request.user, Role.RECEIVING, Role.BENCH),
         },
     )
 

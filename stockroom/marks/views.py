@@ -160,12 +160,12 @@ def _reasons(warnings: list[MarkWarning]) -> str:
 
 class WarningFilter(django_filters.FilterSet):
     standing = django_filters.ChoiceFilter(
-        label="Which",
+        label="State",
         method="by_standing",
         empty_label="open",
         choices=[("dismissed", "dismissed"), ("cleared", "cleared"), ("all", "all")],
     )
-    subject = django_filters.ChoiceFilter(label="What", choices=[(one.value, one.value) for one in Subject])
+    subject = django_filters.ChoiceFilter(label="Subject", choices=[(one.value, one.value) for one in Subject])
     type = django_filters.ModelChoiceFilter(
         label="Type",
         field_name="valve__type",

@@ -27,6 +27,7 @@ from django.db.models import Count, Max
 from stockroom.models import Charge, Counter, Credit, Entry, Line, Lot, Movement, Pack, Shop, Valve
 from stockroom.pure.money import minor_places, shown, to_minor
 from stockroom.pure.serials import serial
+from stockroom.pure.written import plural
 from stockroom.receiving.pure import costing
 from stockroom.site.changes import LONGEST, differences, fitted
 from stockroom.site.chunks import chunked
@@ -366,7 +367,7 @@ def _valve(line: Line, position: int, number: int) -> Valve:
 
 def _allotted_in_words(line: Line, valves: Sequence[Valve]) -> str:
     which = valves[0].serial if len(valves) == 1 else f"{valves[0].serial} to {valves[-1].serial}"
-    return f"Line {line.number}: {len(valves)} {'serial' if len(valves) == 1 else 'serials'} allotted, {which}."
+    return f"Line {line.number}: {plural(len(valves), 'serial')} given, {which}."
 
 
 def _keep_what_is_new(line: Line, by: User | None) -> None:

@@ -41,7 +41,9 @@ class LotFilter(django_filters.FilterSet):
     since = django_filters.DateFilter(
         "received_on", "gte", label="Received from", widget=forms.DateInput({"type": "date"})
     )
-    until = django_filters.DateFilter("received_on", "lte", label="to", widget=forms.DateInput({"type": "date"}))
+    until = django_filters.DateFilter(
+        "received_on", "lte", label="Received until", widget=forms.DateInput({"type": "date"})
+    )
     type = LotTypeFilter(label="Type", method="with_type")
 
     class Meta:

@@ -40,6 +40,7 @@ from stockroom.models import (
     Supplier,
     SupplyNote,
 )
+from stockroom.pure.written import plural
 from stockroom.receiving import booking
 from stockroom.sealed import pack_dates
 from stockroom.sealed.pure import sampling, switching
@@ -177,6 +178,19 @@ class Opening(NamedTuple):
     cartons: int
     still_sealed: float
     certain: bool
+    seal: str
+
+    @property
+    def in_words(self) -> str:
+        """How many pieces are opened, out of how many cartons, and how many stay under a whole seal."""
+        by_carton = self.seal == Packing.Seal.CARTON
+        words = f"{plural(self.opened, 'piece')} to open"
+        if self.cartons > 1:
+            about = "" if self.certain else "about "
+            cartons = "sealed cartons" if by_carton else "cartons"
+            words += f", out of {about}{self.cartons_opened:.0f} of {self.cartons} {cartons}"
+        about = "about " if by_carton and not self.certain else ""
+        return f"{words}; {about}{self.still_sealed:.0f} pieces stay under a whole seal"
 
 
 def opening(plan: sampling.AttributesPlan, seal: str, carton_size: int, drawn: Sequence[int] = ()) -> Opening:
@@ -196,7 +210,7 @@ def opening(plan: sampling.AttributesPlan, seal: str, carton_size: int, drawn: S
         if seal == Packing.Seal.CARTON
         else Fraction(plan.lot_size - plan.sample_size)
     )
-    return Opening(plan.sample_size, float(len(sizes) - sum(shut)), len(sizes), float(still), bool(drawn))
+    return Opening(plan.sample_size, float(len(sizes) - sum(shut)), len(sizes), float(still), bool(drawn), seal)
 
 
 def _cartons(plan: sampling.AttributesPlan, carton_size: int) -> int:
