@@ -6,7 +6,6 @@ NumberedCanvas      what those are drawn on: a foot on each page, with "page 1 o
 fitted(...)         the size, and the text cut if it must be, that fits a width
 draw_text(...)      one line of text, fitted, at a place in mm
 number(value)       "1.6", "−2", "–" where nothing was measured
-day(date)           "3 March 2026"
 SANS, BOLD          the font names
 INK, SOFT, DEEP, RULE, WARN, WARN_PAPER, SHADE   the colours
 """
@@ -165,12 +164,3 @@ def number(value: float | None, places: int | None = None) -> str:
         return "–"
     shown = f"{value:.6g}" if places is None else f"{value:.{places}f}"
     return shown.replace("-", "\N{MINUS SIGN}")
-
-
-def day(on: date) -> str:
-    """The day in words that no country reads backwards.
-
-    >>> day(date(2026, 3, 2))
-    '2 March 2026'
-    """
-    return f"{on.day} {on:%B %Y}"

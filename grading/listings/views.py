@@ -24,6 +24,7 @@ from grading.sets import making
 from grading.testers import conditions
 from grading.verdicts.values import Value
 from stockroom.models import Listing, Shop, Valve
+from stockroom.pure import written
 from stockroom.site.people import Role, StaffRequest, for_roles
 from stockroom.site.web import page_of
 
@@ -145,7 +146,7 @@ def _how_read(rows: Sequence[ShownReading]) -> list[str]:
     said = []
     for row in rows:
         reading = row.reading
-        day = f"{timezone.localtime(reading.taken_at):%d %b %Y}".lstrip("0")
+        day = written.day(timezone.localtime(reading.taken_at))
         at = "Emission read" if reading.on_a_scale_only else f"Read at {conditions.read_at(reading).in_words}"
         said.append(f"{at} on {reading.shift.tester}, {day}.")
     for row in rows:

@@ -13,6 +13,7 @@ from django.utils import timezone
 from catalog.models import TestPoint
 from grading.models.append_only import AppendOnly, RefusesChange
 from stockroom.models import Return, Valve
+from stockroom.pure.written import moment
 
 
 class Tester(models.Model):
@@ -74,7 +75,7 @@ class Shift(models.Model):
         ]
 
     def __str__(self) -> str:
-        return f"{self.tester}, {self.operator}, {timezone.localtime(self.started_at):%d %b %Y %H:%M}"
+        return f"{self.tester}, {self.operator}, {moment(timezone.localtime(self.started_at))}"
 
 
 class ImportBatch(models.Model):
@@ -172,4 +173,4 @@ class Reading(AppendOnly):
         return self.emission_scale is not None and self.anode_current_ma is None and self.gm_ma_per_v is None
 
     def __str__(self) -> str:
-        return f"{self.valve} section {self.section}, {timezone.localtime(self.taken_at):%d %b %Y %H:%M}"
+        return f"{self.valve} section {self.section}, {moment(timezone.localtime(self.taken_at))}"

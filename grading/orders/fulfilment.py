@@ -32,7 +32,6 @@ from grading.verdicts.grade_choice import good_or_better
 from stockroom.models import Allocation, Despatch, Entry, Listing, Order, OrderLine, Pack, Return, Valve
 from stockroom.models.orders import SEALED_WORDS, set_name
 from stockroom.sealed import seals
-from stockroom.site.changes import fitted
 from stockroom.states import State
 
 PUT_BACK = "Return it to stock on the order’s page and set another aside, or send the order without it."
@@ -271,7 +270,7 @@ def drop_line(line: OrderLine, by: User) -> None:
         raise CannotPull(f"{order} is {order.state}: its lines stay as they are.")
     if line.allocations.exists():
         raise CannotPull("Valves have been set aside for this line: it stays on record. Leave out what is missing.")
-    Entry.write(by, "order-line", f"{order}: dropped {line.asked}"[:400], order=order)
+    Entry.write(by, "order-line", f"{order}: removed {line.asked}", order=order)
     line.delete()
     _settle(order)
 
@@ -290,7 +289,7 @@ def leave_out(line: OrderLine, by: User) -> int:
         raise CannotPull(f"{order} is {order.state}, and nothing is missing on this line.")
     if not Allocation.objects.filter(order_line__order=order, live=True).exists():
         raise CannotPull(f"Nothing is set aside for {order}, so nothing would be left of it. Cancel it instead.")
-    Entry.write(by, "order-line", f"{order}: {short} left out of {line.asked}"[:400], order=order)
+    Entry.write(by, "order-line", f"{order}: sent without {short} of {line.asked}", order=order)
     line.quantity -= short
     line.save(update_fields=["quantity"])
     _settle(order)
@@ -429,7 +428,7 @@ def take_back(order: Order, valve: Valve, reason: str, by: User, seal: str = "")
         matched.broken_at, matched.broken_by = came_back.at, by
         matched.broken_because = f"{valve} came back from {order}"
         matched.save()
-    Entry.write(by, "returned", f"Came back from {order}: {reason}"[:400], valve=valve, lot=valve.line.lot, order=order)
+    Entry.write(by, "returned", f"Came back from {order}: {reason}", valve=valve, lot=valve.line.lot, order=order)
     states.refresh(touched)
     return came_back
 
@@ -452,7 +451,7 @@ def _take_back_sealed(order: Order, valve: Valve, reason: str, by: User, seal: s
         one.pk: Return.objects.create(valve=one, order=order, reason=reason, seal=seal, by=by) for one in valves
     }
     for one in valves:
-        text = fitted(f"Came back from {order}, {Return.Seal(seal).label}: {reason}")
+        text = f"Came back from {order}, {Return.Seal(seal).label}: {reason}"
         Entry.write(by, "returned", text, valve=one, lot=one.line.lot, order=order)
     states.refresh(list(came_back))
     return came_back[valve.pk]

@@ -13,7 +13,7 @@ from datetime import date
 from django.utils import timezone
 
 from catalog.models import TestPoint
-from grading.drawing.page import day, number
+from grading.drawing.page import number
 from grading.drawing.plot import NUMBER_IN_SET, Point, SetChart
 from grading.models import Grade, MatchedSet, Member, Quantity, Reading
 from grading.papers.pure import certificate as paper
@@ -21,6 +21,7 @@ from grading.sets import making
 from grading.testers.records import BasisKind
 from grading.verdicts.values import Value, claim, spread_of
 from stockroom.models import Shop
+from stockroom.pure.written import day, noun
 
 MOST_SIBLINGS = 1000
 
@@ -254,5 +255,5 @@ def _charts(
             )
         )
     many = f"{len(shown)} of {len(valves)}" if len(shown) < len(valves) else str(len(valves))
-    noun = "valve" if len(valves) == 1 else "valves"
-    return tuple(charts), f"{many} other graded {noun} of this type" if valves else ""
+    of = noun(len(valves), "other graded valve of this type", "other graded valves of this type")
+    return tuple(charts), f"{many} {of}" if valves else ""

@@ -29,6 +29,7 @@ from stockroom.receiving.booking import ReceivingError
 from stockroom.sealed import pack_dates, plans
 from stockroom.sealed.plans import SealedError
 from stockroom.sealed.pure import sampling
+from stockroom.site.pdf import pdf_response
 from stockroom.site.people import Role, StaffRequest, for_roles
 from stockroom.site.web import ROWS, page_of
 
@@ -370,7 +371,7 @@ def sealed_listing_new(request: StaffRequest, number: str, line: int) -> HttpRes
 def draw_list(request: StaffRequest, number: str, line: int) -> HttpResponse:
     plan = _plan(_line(number, line))
     data = papers.draw_list_data(plan, timezone.localdate())
-    return _pdf(draw_list_pdf(data), f"draw-list-{number}-{line}")
+    return pdf_response(draw_list_pdf(data), f"draw-list-{number}-{line}")
 
 
 def statement(request: StaffRequest, number: str, line: int) -> HttpResponse:
@@ -383,13 +384,7 @@ def statement(request: StaffRequest, number: str, line: int) -> HttpResponse:
     except papers.NoStatement as problem:
         messages.error(request, f"No statement: {problem}")
         return redirect("sealed", number, line)
-    return _pdf(statement_pdf(data), f"sealed-{number}-{line}")
-
-
-def _pdf(content: bytes, name: str) -> HttpResponse:
-    return HttpResponse(
-        content, content_type="application/pdf", headers={"Content-Disposition": f'inline; filename="{name}.pdf"'}
-    )
+    return pdf_response(statement_pdf(data), f"sealed-{number}-{line}")
 
 
 def supplier_sampling(request: StaffRequest, pk: int) -> HttpResponse:

@@ -104,7 +104,7 @@ def demand_edit(request: StaffRequest, name: str) -> HttpResponse:
         with transaction.atomic():
             rows.save()
             said = "; ".join(f"{row.wanted} {row}" for row in Demand.objects.filter(type=found)) or "nothing"
-            Entry.write(request.user, "demand", f"{found} is wanted for: {said}"[:400])
+            Entry.write(request.user, "demand", f"{found} is wanted for: {said}")
         messages.success(request, "The demand is recorded.")
         return redirect("demand", found.designation)
     return render(request, "sets/demand_edit.html", {"type": found, "rows": rows})

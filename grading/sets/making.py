@@ -288,5 +288,5 @@ def break_set(matched: MatchedSet, reason: str, by: User) -> None:
     matched.members.update(live=False)
     for member in members:
         text = f"Taken out of {matched.number}: {reason}"
-        Entry.write(by, "set-broken", text[:400], valve=member.valve, lot=member.valve.line.lot)
+        Entry.write(by, "set-broken", text, valve=member.valve, lot=member.valve.line.lot)
     states.refresh(valve_ids)

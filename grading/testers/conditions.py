@@ -25,7 +25,6 @@ from catalog.reference.files import normal
 from grading.models import Quantity, Reading, Tester, TesterCondition
 from grading.models.instruments import CLAIMING
 from stockroom.models import Entry
-from stockroom.site.changes import fitted
 
 CONDITION_FIELDS = ("anode_voltage_v", "screen_voltage_v", "grid_voltage_v", "cathode_resistor_ohm")
 
@@ -120,7 +119,7 @@ def set_conditions(rows: Sequence[TesterCondition], by: User) -> Sequence[Tester
             condition.save()
             judged = condition.get_judged_by_display()
             said = f"{condition.tester} tests the {condition.test_point.section} at {condition.in_words}, {judged}."
-            Entry.write(by, "tester-conditions", fitted(said))
+            Entry.write(by, "tester-conditions", said)
     return rows
 
 
@@ -141,7 +140,7 @@ def back_to_sheet(tester: Tester, test_point: TestPoint, by: User) -> None:
             tester=tester, test_point=test_point, judged_by=TesterCondition.JudgedBy.AS_SHEET, by=by
         )
         said = f"{tester} tests the {test_point.section} at the data sheet's conditions, {test_point.conditions}."
-        Entry.write(by, "tester-conditions", fitted(said))
+        Entry.write(by, "tester-conditions", said)
 
 
 def standing_conditions(tester: Tester) -> list[TesterCondition]:

@@ -27,7 +27,6 @@ from catalog.models import TestPoint
 from grading.models import HouseNominal, Quantity, Reading, Stop, Tester, TesterCondition
 from grading.testers.conditions import conditions_for
 from stockroom.models import Entry, Line
-from stockroom.site.changes import fitted
 
 FEWEST = 10
 LEAKAGE_AT_MOST_UA = 20.0
@@ -123,7 +122,7 @@ def learn(tester: Tester, test_point: TestPoint, by: User) -> list[HouseNominal]
                 "Until then these readings are compared with nothing."
             )
         said = "; ".join(str(row) for row in made)
-        Entry.write(by, "house-nominal", fitted(f"House nominal of {where}: {said}."))
+        Entry.write(by, "house-nominal", f"House nominal of {where}: {said}.")
     return made
 
 

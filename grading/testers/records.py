@@ -35,7 +35,8 @@ from grading.testers import house_nominals, studies
 from grading.testers.conditions import conditions_for, conversion
 from grading.testers.studies import StudiedRepeatability
 from stockroom.models import Entry
-from stockroom.site.changes import differences, fitted
+from stockroom.pure.written import day
+from stockroom.site.changes import differences
 
 # How long before it is due a calibration is called due soon (common practice, no source).
 SOON = timedelta(days=30)
@@ -113,10 +114,10 @@ class TesterRecord(NamedTuple):
             wanting.append(f"no accuracy is stated for its {quantity.label}")
         calibrated = self.calibration_values.get(quantity)
         if calibrated and self.calibration:
-            done = f"the calibration of {self.calibration.done_on:%d %b %Y}"
+            done = f"the calibration of {day(self.calibration.done_on)}"
             resting_on.append(f"{done}, standard uncertainty {calibrated.standard_uncertainty_percent:g} %")
             if self.calibration.due_on < self.on:
-                wanting.append(f"{done} has been overdue since {self.calibration.due_on:%d %b %Y}")
+                wanting.append(f"{done} has been overdue since {day(self.calibration.due_on)}")
         else:
             wanting.append(f"its {quantity.label} has not been calibrated")
         repeats = self.repeatability.get(quantity)
@@ -266,7 +267,7 @@ def _beside_house(condition: TesterCondition, quantity: Quantity) -> Basis:
     words = (
         f"beside a house nominal {where}: the median, {quantity.shown(learnt.median)}, of {learnt.count} known-good "
         f"NOS valves of ours (robust standard deviation {quantity.shown(float(f'{learnt.spread:.2g}'))}), "
-        f"learnt {timezone.localtime(learnt.learnt_at):%d %b %Y}"
+        f"learnt {day(timezone.localtime(learnt.learnt_at))}"
     )
     return Basis(BasisKind.HOUSE, learnt.median, learnt.standard_uncertainty, 1.0, 0.0, False, words)
 
@@ -280,9 +281,9 @@ def keep_tester(changed: Tester, by: User) -> Tester:
         before = Tester.objects.filter(pk=changed.pk).first()
         changed.save()
         if before is None:
-            Entry.write(by, "tester-added", fitted(f"Tester {changed} added."))
+            Entry.write(by, "tester-added", f"Tester {changed} added.")
         elif said := differences(before, changed, ("name", "serial_number", "note", "in_use")):
-            Entry.write(by, "tester-changed", fitted(f"Tester {before}: {'; '.join(said)}."))
+            Entry.write(by, "tester-changed", f"Tester {before}: {'; '.join(said)}.")
     return changed
 
 
@@ -304,7 +305,7 @@ def describe(tester: Tester, rows: Mapping[Quantity, Described], by: User) -> No
         said = ", ".join(
             f"{quantity.label} in steps of {quantity.shown(row.resolution)}" for quantity, row in rows.items()
         )
-        Entry.write(by, "tester-described", fitted(f"{tester} measures {said or 'nothing'}."))
+        Entry.write(by, "tester-described", f"{tester} measures {said or 'nothing'}.")
 
 
 def calibrate(calibration: Calibration, values: Mapping[Quantity, tuple[float, float | None]], by: User) -> Calibration:
@@ -320,6 +321,6 @@ def calibrate(calibration: Calibration, values: Mapping[Quantity, tuple[float, f
             )
             for quantity, (percent, degrees) in values.items()
         )
-        said = f"{calibration.tester} was calibrated by {calibration.by} on {calibration.done_on:%d %b %Y}"
-        Entry.write(by, "tester-calibrated", fitted(f"{said}, next due on {calibration.due_on:%d %b %Y}."))
+        said = f"{calibration.tester} was calibrated by {calibration.by} on {day(calibration.done_on)}"
+        Entry.write(by, "tester-calibrated", f"{said}, next due on {day(calibration.due_on)}.")
     return calibration

@@ -37,7 +37,6 @@ from grading.metrology.control import ChartAssessment, ChartRule, IndividualsCha
 from grading.models import Baseline, Capability, Reading, ReferenceCheck, ReferenceValve, Shift, Stop, Tester
 from stockroom.models import Entry
 from stockroom.pure.written import day, moment, plural
-from stockroom.site.changes import fitted
 
 RULES = (*control.ZONE_RULES, control.RANGE_OUT, control.EWMA_OUT)
 BASELINE = 20
@@ -78,7 +77,7 @@ def keep_aside(reference: ReferenceValve, by: User) -> ReferenceValve:
     with transaction.atomic():
         reference.save()
         said = f"{reference} of the {reference.test_point.section.type} is a reference valve."
-        Entry.write(by, "reference-added", fitted(said), valve=reference.valve)
+        Entry.write(by, "reference-added", said, valve=reference.valve)
     return reference
 
 
@@ -87,7 +86,7 @@ def put_in_use(reference: ReferenceValve, active: bool, by: User) -> None:
         reference.active = active
         reference.save(update_fields=["active"])
         said = f"Reference valve {reference} put {'in' if active else 'out of'} use."
-        Entry.write(by, "reference-use", fitted(said), valve=reference.valve)
+        Entry.write(by, "reference-use", said, valve=reference.valve)
 
 
 # The chart
@@ -220,7 +219,7 @@ def choose_baseline(
             reference=reference, tester=tester, starts_at=starts_at, size=size, why=why, by=by
         )
         since = f"{size} checks from {moment(timezone.localtime(starts_at))}"
-        Entry.write(by, "baseline", fitted(f"Chart of {reference} on {tester} drawn from {since}: {why}."))
+        Entry.write(by, "baseline", f"Chart of {reference} on {tester} drawn from {since}: {why}.")
     return baseline
 
 
@@ -248,7 +247,7 @@ def take(
         check = ReferenceCheck.objects.create(
             reference=reference, shift=shift, value=value, by=by, taken_at=taken_at or timezone.now()
         )
-        Entry.write(by, "reference-check", fitted(f"{reference} reads {reference.of.shown(value)} on {shift.tester}."))
+        Entry.write(by, "reference-check", f"{reference} reads {reference.of.shown(value)} on {shift.tester}.")
         return _judged(check, by)
 
 
@@ -266,7 +265,7 @@ def correct(check: ReferenceCheck, value: float, reason: str, by: User) -> Check
                 reason=reason,
             )
             said = f"Check of {check.reference} corrected, {check.value:g} → {value:g}: {reason}."
-            Entry.write(by, "reference-corrected", fitted(said))
+            Entry.write(by, "reference-corrected", said)
             return _judged(new, by)
     except IntegrityError:
         raise CheckProblem("This check has been corrected already. Correct the correction.") from None
@@ -285,7 +284,7 @@ def _judged(check: ReferenceCheck, by: User) -> CheckOutcome:
     since, why = _suspect_since(chart), reasons(chart)
     if stop is None:
         stop = Stop.objects.create(tester=tester, why=why, check_made=check, suspect_since=since)
-        Entry.write(by, "tester-stopped", fitted(f"{tester} is stopped. {why}"))
+        Entry.write(by, "tester-stopped", f"{tester} is stopped. {why}")
     else:
         stop.suspect_since = min(stop.suspect_since, since)
         others = [line for line in stop.why.splitlines() if not line.startswith(f"{reference} is out")]
@@ -329,7 +328,7 @@ def may_grade(tester: Tester) -> tuple[bool, str]:
         return True, ""
     when = timezone.localtime(stop.opened_at)
     return False, (
-        f"{tester} was stopped on {when:%d %b %Y at %H:%M}. {stop.why.splitlines()[0]} "
+        f"{tester} was stopped on {moment(when)}. {stop.why.splitlines()[0]} "
         "Nothing is graded on it until the owner has cleared the stop."
     )
 
@@ -356,7 +355,7 @@ def clear(stop: Stop, action: str, new_baseline: bool, by: User) -> None:
         now = timezone.now()
         current.cleared_at, current.cleared_by, current.action = now, by, action
         current.save(update_fields=["cleared_at", "cleared_by", "action"])
-        Entry.write(by, "stop-cleared", fitted(f"Cleared the stop of {current.tester}: {action}"))
+        Entry.write(by, "stop-cleared", f"Cleared the stop of {current.tester}: {action}")
         if new_baseline:
             for reference in for_tester(current.tester):
                 choose_baseline(reference, current.tester, now, BASELINE, f"after a stop: {action}"[:200], by)

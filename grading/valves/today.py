@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterator
-from datetime import date
 from typing import NamedTuple, Protocol
 
 from django.db.models import Count, QuerySet
@@ -17,6 +16,7 @@ from grading.models import Stop, Study, StudyReading, Tester
 from grading.testers import records
 from grading.testers.records import CalibrationState
 from stockroom.models import Lot, Order, Valve
+from stockroom.pure.written import day
 from stockroom.site.people import Role, StaffRequest, may
 from stockroom.states import LADDER
 
@@ -115,18 +115,14 @@ def _stops() -> QuerySet[Stop]:
 
 def _owner() -> Iterator[Job]:
     for stop in _stops():
-        yield _job("Put right", stop, f", stopped since {_day(timezone.localdate(stop.opened_at))}", str(stop.tester))
+        yield _job("Put right", stop, f", stopped since {day(timezone.localdate(stop.opened_at))}", str(stop.tester))
     for tester in Tester.objects.filter(in_use=True).prefetch_related("calibrations"):
         state = records.calibration_state(tester)
         if state in (CalibrationState.OVERDUE, CalibrationState.DUE_SOON):
             last = records.calibration_of(tester)
             assert last is not None
-            when = f", {'overdue since' if state == CalibrationState.OVERDUE else 'due on'} {_day(last.due_on)}"
+            when = f", {'overdue since' if state == CalibrationState.OVERDUE else 'due on'} {day(last.due_on)}"
             yield _job("Calibrate", tester, when)
-
-
-def _day(day: date) -> str:
-    return f"{day.day} {day:%b %Y}"
 
 
 urlpatterns = [path("", home, name="home")]

@@ -25,7 +25,6 @@ from grading.verdicts.repeats import Repeats, by_section
 from grading.verdicts.signals import grades_changed
 from grading.verdicts.values import Bench, Value, as_section, values_of
 from stockroom.models import Entry, Valve
-from stockroom.site.changes import fitted
 from stockroom.site.chunks import CHUNK, chunked
 
 
@@ -188,4 +187,4 @@ def by_policy_in_force(valves: Sequence[Valve], by: User | None) -> dict[int, Gr
 
 def note(valve: Valve, action: str, text: str, grade: Grade | None, by: User) -> Entry:
     verdict = f" {grade}." if grade else ""
-    return Entry.write(by, action, fitted(text + verdict), valve=valve, line=valve.line, lot=valve.line.lot)
+    return Entry.write(by, action, text + verdict, valve=valve, line=valve.line, lot=valve.line.lot)

@@ -36,7 +36,7 @@ from stockroom.models import Attachment, Entry, Line, Lot, Photograph, Valve
 from stockroom.models.photographs import Subject, store
 from stockroom.photographs.pure import pictures
 from stockroom.pure.serials import BadSerial, read_serial
-from stockroom.site.changes import fitted
+from stockroom.pure.written import plural
 
 log = logging.getLogger(__name__)
 
@@ -254,7 +254,7 @@ def remove(attachment: Attachment, because: str, by: User | None) -> None:
         if not changed.update(removed_at=timezone.now(), removed_by=by, removed_because=reason[:200], public=False):
             raise PhotographError(f"{attachment.file_name} is removed already.")
         subject = attachment.subject
-        text = fitted(f"Photograph {attachment.file_name} of {said(subject)} removed: {reason}")
+        text = f"Photograph {attachment.file_name} of {said(subject)} removed: {reason}"
         Entry.write(by, "photograph-removed", text, **_about(subject))
 
 
@@ -274,7 +274,7 @@ def set_public(valve: Valve, asked: Collection[int], public: Collection[int], by
             if changed:
                 Attachment.objects.filter(pk__in=[one.pk for one in changed]).update(public=now)
                 names = ", ".join(one.file_name for one in changed)
-                text = fitted(f"{_counted(len(changed))} of {valve} {what}: {names}.")
+                text = f"{_counted(len(changed))} of {valve} {what}: {names}."
                 Entry.write(by, "photographs-public", text, **_about(valve))
     return len(opened), len(withdrawn)
 
@@ -375,10 +375,10 @@ def _refuse(photograph: Photograph, reason: str) -> bool:
     with transaction.atomic():
         if _settle(photograph, state=Photograph.State.REFUSED, refused_because=reason[:300]):
             for attachment in photograph.attachments.standing().for_rows().select_related("valve__line"):
-                text = fitted(f"Photograph {attachment.file_name} of {said(attachment.subject)} is refused: {reason}")
+                text = f"Photograph {attachment.file_name} of {said(attachment.subject)} is refused: {reason}"
                 Entry.write(None, "photograph-refused", text, **_about(attachment.subject))
     return False
 
 
 def _counted(number: int) -> str:
-    return "1 photograph" if number == 1 else f"{number} photographs"
+    return plural(number, "photograph")

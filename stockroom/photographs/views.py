@@ -18,6 +18,7 @@ from stockroom.models.photographs import Subject
 from stockroom.photographs import storing as work
 from stockroom.photographs.pure.pictures import KINDS, MAX_BYTES
 from stockroom.photographs.storing import PhotographError, Received, UnknownSubject
+from stockroom.pure.written import plural
 from stockroom.site.people import Role, StaffRequest, for_roles, may
 from stockroom.site.web import page_of
 
@@ -90,7 +91,7 @@ def photographs_add(request: StaffRequest) -> HttpResponse:
 def _say(request: HttpRequest, received: Received) -> None:
     taken = len(received.queued) + len(received.known)
     if taken:
-        text = f"{taken} {'photograph' if taken == 1 else 'photographs'} received."
+        text = f"{plural(taken, 'photograph')} received."
         if received.queued:
             text += " They appear here as they are prepared."
         messages.success(request, text)

@@ -47,6 +47,15 @@ def moment(at: datetime) -> str:
     return f"{day(at)}, {at:%H:%M}"
 
 
+def fitted(text: str, longest: int) -> str:
+    """The text, cut with an ellipsis to so many characters.
+
+    >>> fitted("a long story", 7), fitted("short", 7)
+    ('a long…', 'short')
+    """
+    return text if len(text) <= longest else f"{text[: longest - 1]}…"
+
+
 def percent(share: float | Decimal | Fraction, places: int | None = 1) -> str:
     """A share of one; `places` None writes as many decimals as it has, to six figures.
 

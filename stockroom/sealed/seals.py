@@ -17,7 +17,6 @@ from django.db.models import QuerySet
 from stockroom.models import Allocation, BrokenSeal, Entry, ListedValve, Pack, Packing, Valve
 from stockroom.receiving import booking
 from stockroom.sealed.pure import sampling
-from stockroom.site.changes import fitted
 
 WITH_PACK = "pack__broken_seal"  # for `select_related` of valves
 
@@ -91,6 +90,6 @@ def break_seal(pack: Pack, because: str, by: User | None) -> list[BrokenSeal]:
     same = list(together(pack).select_related("valve__line__lot"))
     broken = BrokenSeal.objects.bulk_create([BrokenSeal(pack=one, because=because, by=by) for one in same])
     for one in same:
-        text = fitted(f"Seal broken: {because}. It is no longer sold as sealed.")
+        text = f"Seal broken: {because}. It is no longer sold as sealed."
         Entry.write(by, "seal-broken", text, valve=one.valve, line=one.valve.line, lot=one.valve.line.lot)
     return broken

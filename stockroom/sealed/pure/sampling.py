@@ -33,6 +33,8 @@ from itertools import count
 from math import ceil, comb, floor
 from typing import NamedTuple
 
+from stockroom.pure.written import percent
+
 
 class SamplingError(ValueError):
     """A sampling question that has no answer as asked."""
@@ -378,7 +380,8 @@ def exact_plan(
     )
     basis = (
         f"hypergeometric distribution: lots with {worst_good} bad packs or fewer are accepted with at least "
-        f"{_percent(1 - producer)}, lots with {best_bad} or more with at most {_percent(consumer)}"
+        f"{percent(1 - producer, places=None)}, "
+        f"lots with {best_bad} or more with at most {percent(consumer, places=None)}"
     )
     return AttributesPlan(lot_size, sample_size, acceptance_number, basis)
 
@@ -392,10 +395,6 @@ def _smallest_sample(lot_size: int, defective: int, acceptance_number: int, risk
         else:
             low = middle + 1
     return low
-
-
-def _percent(share: Fraction) -> str:
-    return f"{float(share * 100):g} %"
 
 
 def draw(lot_size: int, sample_size: int, seed: str) -> list[int]:
@@ -498,7 +497,7 @@ class Unopened(NamedTuple):
         return (
             f"Sealed and sample-tested, not tested: {self.opened} of {self.opened + self.unopened} packs, "
             f"drawn at random, were opened and tested and {self.failed} failed. "
-            f"With {_percent(self.confidence)} confidence {limit}."
+            f"With {percent(self.confidence, places=None)} confidence {limit}."
         )
 
 
