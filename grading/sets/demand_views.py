@@ -16,12 +16,11 @@ from django.views.decorators.http import require_POST
 from catalog.models import ValveType
 from grading.models import Demand
 from grading.sets import making, plans
+from grading.verdicts.grade_choice import USUAL, grade_choices
 from stockroom.models import Entry, Shop, Valve
 from stockroom.pure.money import to_minor
 from stockroom.site.people import Role, StaffRequest, for_roles
 from stockroom.site.web import TypeField, page_of
-
-BEST_GRADES = 2
 
 
 class DemandForm(forms.ModelForm):
@@ -75,7 +74,7 @@ def demand(request: HttpRequest, name: str) -> HttpResponse:
     found = _type(name)
     planned, trouble = None, ""
     best_grades = request.GET.get("best_grades", "")
-    best = int(best_grades) if best_grades.isdecimal() and int(best_grades) else BEST_GRADES
+    best = int(best_grades) if best_grades.isdecimal() and int(best_grades) else USUAL
     if "plan" in request.GET:
         try:
             planned = plans.plan_for(found, best)
@@ -90,6 +89,7 @@ def demand(request: HttpRequest, name: str) -> HttpResponse:
             "planned": planned,
             "trouble": trouble,
             "best_grades": best,
+            "grade_choices": grade_choices(),
             "new_sets": sum(len(one.valves) > 1 for one in planned.made) if planned else 0,
         },
     )

@@ -17,9 +17,11 @@ from grading.sets import runs as work
 from grading.sets import swaps
 from grading.sets.making import numbers_of
 from grading.sets.runs import Ask, Found
+from grading.verdicts.grade_choice import BestGradesField, good_or_better
 from grading.verdicts.values import short_name
 from stockroom.models import Shop, Valve
 from stockroom.models.orders import set_name
+from stockroom.pure.written import plural
 from stockroom.site.people import Role, StaffRequest, for_roles
 from stockroom.site.web import TypeField, page_of, valve_typed
 
@@ -31,7 +33,7 @@ class RunForm(forms.Form):
     size = forms.TypedChoiceField(
         label="Sets of", coerce=int, initial=4, choices=[(n, f"{n}, {set_name(n)}") for n in range(2, 13)]
     )
-    best_grades = forms.IntegerField(label="Of the best … grades", initial=2, min_value=1, max_value=20)
+    best_grades = BestGradesField()
     within_1 = forms.FloatField(label="Tightest, within %", initial=2, min_value=0.1, max_value=100)
     price_1 = forms.DecimalField(label="Price of such a set", initial=100, min_value=0)
     within_2 = forms.FloatField(label="Next, within %", initial=5, min_value=0.1, max_value=100, required=False)
@@ -40,7 +42,7 @@ class RunForm(forms.Form):
     price_3 = forms.DecimalField(label="Price of such a set", initial=60, min_value=0, required=False)
     same_maker = forms.BooleanField(label="Same marked maker", required=False)
     same_grade = forms.BooleanField(label="Same grade", required=False)
-    same_construction = forms.BooleanField(label="Built alike", required=False)
+    same_construction = forms.BooleanField(label="Same construction", required=False)
     weeks_apart = forms.IntegerField(
         label="Made within … weeks",
         min_value=0,
@@ -149,10 +151,23 @@ def run(request: HttpRequest, pk: int) -> HttpResponse:
             "page": page,
             "by_tier": by_tier,
             "set_name": set_name(ask.size),
+            "asked": _in_words(ask),
             "waiting": sum(not one.taken for one in sets),
             "plot": _plot(found, ask, sets) if found.is_over else None,
         },
     )
+
+
+def _in_words(ask: Ask) -> str:
+    """What a run was asked for besides its tiers."""
+    words = [good_or_better(ask.best_grades)]
+    shared = (("maker", ask.same_maker), ("grade", ask.same_grade), ("construction", ask.same_construction))
+    words += [f"same {name}" for name, wanted in shared if wanted]
+    if ask.weeks_apart is not None:
+        words.append(f"made within {plural(ask.weeks_apart, 'week')}")
+    if ask.section_balance_percent:
+        words.append(f"sections within {ask.section_balance_percent:g} %")
+    return ", ".join(words)
 
 
 def _plot(found: MatchRun, ask: Ask, sets: list[Found]) -> PoolPlot | None:
