@@ -668,10 +668,10 @@ def test_a_list_with_merged_cells_and_single_valves_is_imported_without_a_mouse(
     board = Keyboard(page, f"{served.url}{reverse('lot-import', args=[lot.number])}")
     board.type("rowan").press("Tab").type("a-long-test-password").go()
     page.set_input_files("[name=file]", str(list_sent))
-    board.tab_to("Read it").go()
-    board.tab_to("Look it over").go()
+    board.tab_to("Preview").go()
+    board.tab_to("Preview").go()
     assert "type from the merged cell of row 2" in board.words
-    board.type("12AX7").tab_to("What mint means").choose("NOS boxed").tab_to("Read it so").go()
+    board.type("12AX7").tab_to("What mint means").choose("NOS boxed").tab_to("Apply").go()
     assert board.at() == "Import 2 lines, 3 pieces"
     board.go()
     assert "2 lines imported from list.xlsx." in board.words

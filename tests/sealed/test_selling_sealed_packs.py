@@ -440,7 +440,7 @@ def test_what_cannot_be_had_is_left_out_and_the_rest_goes(by: User) -> None:
     assert fulfilment.leave_out(line, by) == 2
     order.refresh_from_db()
     assert order.state == Order.State.PULLED  # what is left was off the shelves already
-    assert Entry.objects.filter(order=order, text__contains="2 left out of 2 ×").exists()
+    assert Entry.objects.filter(order=order, text__contains="sent without 2 of 2 ×").exists()
     assert [valve.pk for valve in held(send(order, by))] == [whole[0].pk]
 
 
@@ -478,7 +478,7 @@ def test_the_pulled_orders_page_offers_to_put_back_and_then_to_leave_out(
     assert "These may not leave as sealed" in page and "Put them back on the shelf and here" in page
     client.post(reverse("order-release", args=[order, line.pk, 1]))
     page = client.get(order.get_absolute_url()).content.decode()
-    assert "Leave 1 out" in page
+    assert "Send without the missing 1" in page
     client.post(reverse("order-leave-out", args=[order, line.pk]))
     line.refresh_from_db()
     order.refresh_from_db()
