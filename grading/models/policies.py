@@ -13,6 +13,9 @@ from stockroom.models import Valve
 from stockroom.pure.written import percent, plural
 
 
+ALL_BUT_SURE = 0.9995  # from here on one decimal would say 100.0 %, which no measurement can
+
+
 class Policy(models.Model):
     """One version of the grading policy. `rules` is data; a new version is a new row."""
 
@@ -76,7 +79,8 @@ class Grade(models.Model):
     def how_well_known(self) -> str:
         if self.assurance is None:
             return "How well it is known"
-        return f"How well it is known: each demand is met with a probability of {percent(self.assurance)} or more"
+        least = f"of {percent(self.assurance)} or more" if self.assurance < ALL_BUT_SURE else "above 99.9 %"
+        return f"How well it is known: each demand is met with a probability {least}"
 
     @property
     def read_again(self) -> str:

@@ -270,7 +270,7 @@ def drop_line(line: OrderLine, by: User) -> None:
         raise CannotPull(f"{order} is {order.state}: its lines stay as they are.")
     if line.allocations.exists():
         raise CannotPull("Valves have been set aside for this line: it stays on record. Leave out what is missing.")
-    Entry.write(by, "order-line", f"{order}: removed {line.asked}", order=order)
+    Entry.write(by, "order-line", f"{order}: removed {asked(line)}", order=order)
     line.delete()
     _settle(order)
 
@@ -289,7 +289,7 @@ def leave_out(line: OrderLine, by: User) -> int:
         raise CannotPull(f"{order} is {order.state}, and nothing is missing on this line.")
     if not Allocation.objects.filter(order_line__order=order, live=True).exists():
         raise CannotPull(f"Nothing is set aside for {order}, so nothing would be left of it. Cancel it instead.")
-    Entry.write(by, "order-line", f"{order}: sent without {short} of {line.asked}", order=order)
+    Entry.write(by, "order-line", f"{order}: sent without {short} of {asked(line)}", order=order)
     line.quantity -= short
     line.save(update_fields=["quantity"])
     _settle(order)
