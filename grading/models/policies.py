@@ -12,7 +12,6 @@ from grading.verdicts.pure.rules import read_policy
 from stockroom.models import Valve
 from stockroom.pure.written import percent, plural
 
-
 ALL_BUT_SURE = 0.9995  # from here on one decimal would say 100.0 %, which no measurement can
 
 

@@ -275,21 +275,21 @@ def order_listing(request: StaffRequest, number: str) -> HttpResponse:
 @for_roles(Role.SALES)
 def order_release(request: StaffRequest, number: str, line_id: int, item: int) -> HttpResponse:
     line = get_object_or_404(OrderLine.objects.select_related("order"), pk=line_id, order__number=number)
-    return _done(request, line.order, "Back in stock.", fulfilment.release, line, item, request.user)
+    return _done(request, line.order, "Returned to stock.", fulfilment.release, line, item, request.user)
 
 
 @require_POST
 @for_roles(Role.SALES)
 def order_leave_out(request: StaffRequest, number: str, line_id: int) -> HttpResponse:
     line = get_object_or_404(OrderLine.objects.select_related("order"), pk=line_id, order__number=number)
-    return _done(request, line.order, "What was missing is left out.", fulfilment.leave_out, line, request.user)
+    return _done(request, line.order, "The order is sent without what was missing.", fulfilment.leave_out, line, request.user)
 
 
 @require_POST
 @for_roles(Role.SALES)
 def order_line_drop(request: StaffRequest, number: str, line_id: int) -> HttpResponse:
     line = get_object_or_404(OrderLine.objects.select_related("order"), pk=line_id, order__number=number)
-    return _done(request, line.order, "The line is gone.", fulfilment.drop_line, line, request.user)
+    return _done(request, line.order, "The line is removed.", fulfilment.drop_line, line, request.user)
 
 
 @for_roles(Role.SALES)

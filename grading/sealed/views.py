@@ -248,7 +248,7 @@ def plan_new(request: StaffRequest, number: str, line: int) -> HttpResponse:
             plan = plans.work_out(lot_size, wish, now)
             if request.method == "POST":
                 made = plans.make_plan(of, wish, form.terms, request.user)
-                messages.success(request, f"The plan is recorded: {made}. The draw list is below.")
+                messages.success(request, f"The plan is saved: {made}. The draw list is below.")
                 return redirect("sealed", number, line)
         except (SealedError, sampling.SamplingError) as problem:
             form.add_error(None, str(problem))
@@ -323,7 +323,7 @@ def decide(request: StaffRequest, number: str, line: int) -> HttpResponse:
         except (SealedError, ReceivingError, CannotWriteOff) as problem:
             form.add_error(None, str(problem))
         else:
-            messages.success(request, f"It is recorded: {action.label}.")
+            messages.success(request, f"Saved: {action.label}.")
             _say_what_followed(request, done)
             return redirect("sealed", number, line)
     return _sealed_page(request, of, decide_form=form)
@@ -408,7 +408,7 @@ def supplier_sampling_say(request: StaffRequest, pk: int) -> HttpResponse:
         except SealedError as problem:
             form.add_error("aql", str(problem))
         else:
-            messages.success(request, "It is recorded, and the standing follows from it.")
+            messages.success(request, "Saved; the severity follows from it.")
             return redirect("supplier-sampling", pk)
     return _sampling_page(request, supplier, form)
 

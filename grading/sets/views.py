@@ -14,7 +14,7 @@ from django.urls import path
 from django.views.decorators.http import require_POST
 
 from catalog.models import ValveType
-from grading.models import MatchedSet, Policy
+from grading.models import MatchedSet
 from grading.sets import making as matched_sets
 from grading.verdicts.grade_choice import BestGradesField
 from stockroom.models import Entry, Valve
@@ -146,7 +146,6 @@ def sets_make(request: StaffRequest) -> HttpResponse:
             "form": form,
             "proposals": proposals and proposals[:SHOWN],
             "found": len(proposals or ()),
-            "grade_names": Policy.current().parsed.names,
         },
     )
 

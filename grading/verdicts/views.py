@@ -37,7 +37,7 @@ RULE_LABELS = {
 class LevelForm(forms.Form):
     """One grade's demands; an empty box is no demand."""
 
-    name = forms.CharField(label="Grade", max_length=40)
+    name = forms.CharField(label="Name of the grade", max_length=40)
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)

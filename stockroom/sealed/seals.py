@@ -58,7 +58,7 @@ def _promised(pack: Pack) -> str:
     if held is not None:
         return (
             f"{pack.valve} lies in a sealed pack that is set aside for order {held.order_line.order}: it stays shut. "
-            "Put it back on the order's page first."
+            "Return it to stock on the order's page first."
         )
     listed = ListedValve.objects.filter(valve__in=same, live=True).select_related("listing").first()
     if listed is not None:

@@ -56,7 +56,7 @@ def test_sealed_packs_are_drawn_accepted_ordered_pulled_sent_and_taken_back_with
     keyboard.scan_or_find(line.lot.number).tab_to("Sealed packs").go()
     assert "✓ Accept" in keyboard.words
     keyboard.tab_to("Save").go()
-    assert "It is recorded: accept" in keyboard.words
+    assert "Saved: accept" in keyboard.words
 
     # An order for one; its label is scanned off the shelf.
     keyboard.tab_to("Orders").go().tab_to("New order").go().choose("Ada Quill").tab_to("Save and add lines").go()

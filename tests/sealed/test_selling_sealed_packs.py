@@ -341,7 +341,7 @@ def test_a_pack_on_an_order_is_not_opened_at_the_bench(by: User) -> None:
         readings.fetch(valve.serial)
     with pytest.raises(readings.NotTestable, match="it stays shut"):
         read_at_the_bench(valve)
-    with pytest.raises(seals.PromisedSealed, match="Put it back"):
+    with pytest.raises(seals.PromisedSealed, match="Return it to stock"):
         seals.open_pack(valve, "curiosity", by)
     assert not BrokenSeal.objects.exists()
 
@@ -410,7 +410,7 @@ def test_of_a_pulled_order_only_the_packs_of_a_lot_turned_bad_go_back_and_others
     order = off_its_shelves(order, by)
     assert order.state == Order.State.PULLED
     spoil(bad)
-    with pytest.raises(CannotPull, match="set another aside, or leave it out"):
+    with pytest.raises(CannotPull, match="set another aside, or send the order without it"):
         fulfilment.despatch(order, "", "", by)
     for item in (1, 2):
         fulfilment.release(line, item, by)
