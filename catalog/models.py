@@ -7,7 +7,7 @@ values names its source. Electrical values carry their unit in the field's name.
 from __future__ import annotations
 
 from itertools import groupby
-from typing import Any, NamedTuple, Protocol
+from typing import Any, Protocol
 
 from django.db import models
 from django.urls import reverse
@@ -137,16 +137,9 @@ class ValveTypeQuerySet(models.QuerySet["ValveType"]):
         )
 
 
-class SectionGroup(NamedTuple):
-    """Sections of one type whose sheets say the same."""
-
-    sections: list[Section]
-
-    @property
-    def heading(self) -> str:
-        kind = self.sections[0].kind
-        numbers = " and ".join(str(section.number) for section in self.sections)
-        return f"Section {numbers}, {kind}" if len(self.sections) == 1 else f"Sections {numbers}, each a {kind}"
+def _heading(group: list[Section]) -> str:
+    numbers = " and ".join(str(section.number) for section in group)
+    return f"Section{'s' if len(group) > 1 else ''} {numbers}, {group[0].kind}"
 
 
 class ValveType(models.Model):
@@ -188,10 +181,10 @@ class ValveType(models.Model):
         return reverse("type", args=[self.designation])
 
     @property
-    def groups_of_sections(self) -> list[SectionGroup]:
-        """The sections in order, neighbours together whose sheets say the same."""
-        alike = groupby(self.sections.all(), key=lambda section: section.says)
-        return [SectionGroup(list(sections)) for _, sections in alike]
+    def groups_of_sections(self) -> list[tuple[str, list[Section]]]:
+        """The sections in order, neighbours together whose sheets say the same, under a heading."""
+        groups = [list(alike) for _, alike in groupby(self.sections.all(), key=lambda section: section.says)]
+        return [(_heading(group), group) for group in groups]
 
     @property
     def in_words(self) -> str:

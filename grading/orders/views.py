@@ -282,7 +282,8 @@ def order_release(request: StaffRequest, number: str, line_id: int, item: int) -
 @for_roles(Role.SALES)
 def order_leave_out(request: StaffRequest, number: str, line_id: int) -> HttpResponse:
     line = get_object_or_404(OrderLine.objects.select_related("order"), pk=line_id, order__number=number)
-    return _done(request, line.order, "The order is sent without what was missing.", fulfilment.leave_out, line, request.user)
+    done = "The order is sent without what was missing."
+    return _done(request, line.order, done, fulfilment.leave_out, line, request.user)
 
 
 @require_POST
