@@ -16,7 +16,7 @@ LONGEST = 400
 
 
 class EntryQuerySet(models.QuerySet["Entry"]):
-    def bulk_create(self, objs: Iterable[Entry], *args: Any, **kwargs: Any) -> list[Entry]:
+    def bulk_create(self, objs: Iterable[Any], *args: Any, **kwargs: Any) -> list[Any]:
         entries = list(objs)
         for entry in entries:
             entry.fit()
