@@ -20,6 +20,7 @@ from grading.models import Grade, Policy, Reading, Tester
 from grading.testers.reference_checks import may_grade
 from grading.verdicts import judging
 from stockroom.models import Valve
+from stockroom.pure.written import plural
 from stockroom.states import State
 
 
@@ -32,6 +33,11 @@ class Waiting(NamedTuple):
 
     ready: list[Valve]
     still: list[Valve]
+
+    @property
+    def ready_in_words(self) -> str:
+        tested = plural(len(self.ready), "valve that was", "valves that were")
+        return f"{tested} tested here and not graded can be graded now."
 
     @property
     def why(self) -> str:

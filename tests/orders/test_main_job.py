@@ -97,8 +97,8 @@ def test_a_lot_comes_in_and_a_certified_matched_quad_goes_out(keyboard: Keyboard
 
     # Match: the quad that the readings hold, within 4 %.
     keyboard.tab_to("Sets").go().tab_to("Make sets from stock").go()
-    keyboard.type("12AX7").tab_to("Within %").press("Control+a").type("4").tab_to("Look").go()
-    keyboard.tab_to("Take this set").press("Space").tab_to("Make the ticked sets").go()
+    keyboard.type("12AX7").tab_to("Within %").press("Control+a").type("4").tab_to("Find sets").go()
+    keyboard.tab_to("Take set 1").press("Space").tab_to("Make the ticked sets").go()
     quad = MatchedSet.objects.get()
     assert {member.valve for member in quad.members.all()} == set(valves[:4])
 
