@@ -90,8 +90,8 @@ class Results:
 
     @property
     def sentence(self) -> str:
-        """What is said of the packs left sealed, no number parted from its unit."""
-        return self.unopened.sentence().replace(" %", "\N{NO-BREAK SPACE}%")
+        """What is said of the packs left sealed."""
+        return self.unopened.sentence()
 
     @property
     def grades_in_words(self) -> str:

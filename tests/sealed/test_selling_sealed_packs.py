@@ -475,7 +475,9 @@ def test_the_pulled_orders_page_offers_to_put_back_and_then_to_leave_out(
     client = logged_in(Role.SALES)
     spoil(bad)
     page = client.get(order.get_absolute_url()).content.decode()
-    assert "These may not leave as sealed" in page and "Put them back on the shelf and here" in page
+    assert (
+        "These may not leave as sealed" in page and "Put them back on the shelf and return them to stock here." in page
+    )
     client.post(reverse("order-release", args=[order, line.pk, 1]))
     page = client.get(order.get_absolute_url()).content.decode()
     assert "Send without the missing 1" in page
@@ -630,7 +632,7 @@ def test_results_outside_the_draw_never_enter_the_sums(by: User, logged_in: Call
     done = deciding.decide(plan, Action.ACCEPT, "", by)
     assert (done.decision.tested, done.decision.failed) == (plan.sample_size, 0)
     page = logged_in().get(reverse("sealed", args=[line.lot.number, line.number])).content.decode()
-    assert "4 pieces were opened or taken up without being drawn; 4 judged, 4 failed" in page
+    assert "4 pieces were opened or given a serial without being drawn; 4 judged" in page
     assert "random draw alone" in page
 
 

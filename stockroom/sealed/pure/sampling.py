@@ -492,7 +492,7 @@ class Unopened(NamedTuple):
         limit = (
             f"none of the {self.unopened} unopened packs is bad"
             if self.at_most == 0
-            else f"at most {self.at_most} of the {self.unopened} unopened packs ({100 * self.share:.1f} %) are bad"
+            else f"at most {self.at_most} of the {self.unopened} unopened packs ({percent(self.share)}) are bad"
         )
         return (
             f"Sealed and sample-tested, not tested: {self.opened} of {self.opened + self.unopened} packs, "
