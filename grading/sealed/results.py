@@ -100,7 +100,8 @@ class Results:
     @property
     def outside_in_words(self) -> str:
         opened = plural(len(self.outside), "piece was", "pieces were")
-        return f"{opened} opened or given a serial without being drawn"
+        found = f"{self.outside_judged} judged, {self.outside_failed} failed"
+        return f"{opened} opened or given a serial without being drawn; {found}"
 
     @property
     def outside_failed(self) -> int:

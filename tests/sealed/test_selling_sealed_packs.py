@@ -632,7 +632,7 @@ def test_results_outside_the_draw_never_enter_the_sums(by: User, logged_in: Call
     done = deciding.decide(plan, Action.ACCEPT, "", by)
     assert (done.decision.tested, done.decision.failed) == (plan.sample_size, 0)
     page = logged_in().get(reverse("sealed", args=[line.lot.number, line.number])).content.decode()
-    assert "4 pieces were opened or given a serial without being drawn; 4 judged" in page
+    assert "4 pieces were opened or given a serial without being drawn; 4 judged, 4 failed" in page
     assert "random draw alone" in page
 
 
