@@ -72,7 +72,7 @@ def test_the_order_page_shows_the_least_loss_with_its_reason_and_the_second_best
     want(2, 1, 100, 1)
     line = order_line()
     options = fulfilment.options(line)
-    assert len(options) == 2 and options[0].why.startswith("It costs the rest of the pool")
+    assert len(options) == 2 and options[0].weighed.startswith("It costs the rest of the pool")
     page = logged_in(Role.SALES).get(f"/orders/{line.order}/").content.decode()
     assert "It costs the rest of the pool" in page and "The next best" in page
 
