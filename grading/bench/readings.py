@@ -30,12 +30,13 @@ from grading.testers.reference_checks import may_grade
 from grading.verdicts import judging, states
 from stockroom.models import Entry, Line, SamplingPlan, SealedDecision, Valve
 from stockroom.models.goods import pieces_of_line
+from stockroom.pure.refused import Refused
 from stockroom.pure.serials import read_serial
 from stockroom.sealed import seals
 from stockroom.states import State
 
 
-class BenchError(ValueError):
+class BenchError(Refused):
     """Cannot be done at the bench; the message says why and what to do instead."""
 
 

@@ -19,11 +19,12 @@ from grading.verdicts import states
 from stockroom.marks.pure.construction import in_public
 from stockroom.models import Condition, Counter, Entry, ListedValve, Listing, Valve
 from stockroom.models.orders import set_name
+from stockroom.pure.refused import Refused
 from stockroom.site.changes import fitted
 from stockroom.states import State
 
 
-class CannotList(Exception):
+class CannotList(Refused):
     """The item cannot be listed. The message says why."""
 
 

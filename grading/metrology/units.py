@@ -21,6 +21,8 @@ from decimal import Decimal
 from enum import StrEnum
 from typing import NamedTuple
 
+from stockroom.pure.refused import Refused
+
 
 class UnitKind(StrEnum):
     ANODE_CURRENT = "anode current"
@@ -37,7 +39,7 @@ class Unit(NamedTuple):
     factor: Decimal
 
 
-class UnreadableReading(ValueError):
+class UnreadableReading(Refused):
     """Not a number, or not one that can mean one thing only. The message says what to write instead."""
 
 

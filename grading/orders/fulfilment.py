@@ -30,6 +30,7 @@ from grading.sets.plans import WIDEST_PERCENT, least_loss
 from grading.verdicts import judging, states
 from stockroom.models import Allocation, Despatch, Entry, Listing, Order, OrderLine, Pack, Return, Valve
 from stockroom.models.orders import SEALED_WORDS, set_name
+from stockroom.pure.refused import Refused
 from stockroom.sealed import seals
 from stockroom.site.changes import fitted
 from stockroom.states import State
@@ -37,7 +38,7 @@ from stockroom.states import State
 PUT_BACK = "Put it back on the order’s page and set another aside, or leave it out."
 
 
-class CannotPull(Exception):
+class CannotPull(Refused):
     """The order cannot move on as asked. The message says why."""
 
 

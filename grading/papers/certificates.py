@@ -21,11 +21,12 @@ from grading.sets import making
 from grading.testers.records import BasisKind
 from grading.verdicts.values import Value, claim, spread_of
 from stockroom.models import Shop
+from stockroom.pure.refused import Refused
 
 MOST_SIBLINGS = 1000
 
 
-class CannotCertify(Exception):
+class CannotCertify(Refused):
     """The set's readings do not make a certificate. The message says why."""
 
 

@@ -16,13 +16,14 @@ from grading.papers.pure.labels import Label, LabelSection
 from grading.verdicts import judging
 from grading.verdicts.judging import Evidence
 from stockroom.models import Line, Lot, Shop, Valve
+from stockroom.pure.refused import Refused
 from stockroom.pure.serials import BadSerial, read_serial
 from stockroom.site.chunks import CHUNK, chunked
 
 RANGE = re.compile(r"(\d{8})\s*[-–]\s*(\d{8})")
 
 
-class NothingToLabel(Exception):
+class NothingToLabel(Refused):
     """No valve is named by this. The message says what is wrong with it."""
 
 

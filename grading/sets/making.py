@@ -28,6 +28,7 @@ from grading.verdicts.values import JudgedSpread, Value, claim
 from grading.verdicts.values import spread_of as spread_of_values
 from stockroom.marks.likeness import how_built, weeks_made
 from stockroom.models import Counter, Entry, Valve
+from stockroom.pure.refused import Refused
 from stockroom.states import State
 
 ROUNDING = 1e-12  # a set exactly at its tolerance is within it
@@ -35,7 +36,7 @@ NAMED = 8  # sets named one by one in a message
 NEAR_ENOUGH = 0.005  # somebody waits for the proposals: a run over the pool looks for the last half per cent
 
 
-class CannotMatch(Exception):
+class CannotMatch(Refused):
     """The set cannot be made as asked. The message says which valve and why."""
 
 

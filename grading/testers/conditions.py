@@ -25,12 +25,13 @@ from catalog.reference.files import normal
 from grading.models import Quantity, Reading, Tester, TesterCondition
 from grading.models.instruments import CLAIMING
 from stockroom.models import Entry
+from stockroom.pure.refused import Refused
 from stockroom.site.changes import fitted
 
 CONDITION_FIELDS = ("anode_voltage_v", "screen_voltage_v", "grid_voltage_v", "cathode_resistor_ohm")
 
 
-class SameAsSheet(ValueError):
+class SameAsSheet(Refused):
     """These conditions are the data sheet's own: there is no difference to write down."""
 
 

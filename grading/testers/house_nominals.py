@@ -27,6 +27,7 @@ from catalog.models import TestPoint
 from grading.models import HouseNominal, Quantity, Reading, Stop, Tester, TesterCondition
 from grading.testers.conditions import conditions_for
 from stockroom.models import Entry, Line
+from stockroom.pure.refused import Refused
 from stockroom.site.changes import fitted
 
 FEWEST = 10
@@ -38,7 +39,7 @@ NOS = (Line.Condition.SEALED, Line.Condition.BOXED, Line.Condition.BULK)
 LEARNT = (Quantity.ANODE_CURRENT, Quantity.GM)
 
 
-class TooFew(ValueError):
+class TooFew(Refused):
     """There are not enough known-good valves to learn from."""
 
 

@@ -35,13 +35,14 @@ from grading.testers import house_nominals, studies
 from grading.testers.conditions import conditions_for, conversion
 from grading.testers.studies import StudiedRepeatability
 from stockroom.models import Entry
+from stockroom.pure.refused import Refused
 from stockroom.site.changes import differences, fitted
 
 # How long before it is due a calibration is called due soon (common practice, no source).
 SOON = timedelta(days=30)
 
 
-class Unmeasured(ValueError):
+class Unmeasured(Refused):
     """The tester does not measure this quantity, so no claim in it can rest on the tester."""
 
 

@@ -36,6 +36,7 @@ from grading.metrology import control
 from grading.metrology.control import ChartAssessment, ChartRule, IndividualsChart
 from grading.models import Baseline, Capability, Reading, ReferenceCheck, ReferenceValve, Shift, Stop, Tester
 from stockroom.models import Entry
+from stockroom.pure.refused import Refused
 from stockroom.site.changes import fitted
 
 RULES = (*control.ZONE_RULES, control.RANGE_OUT, control.EWMA_OUT)
@@ -43,7 +44,7 @@ BASELINE = 20
 SHORTEST_BASELINE = 8
 
 
-class CheckProblem(ValueError):
+class CheckProblem(Refused):
     """The check, or what is asked of it, cannot be."""
 
 

@@ -30,6 +30,7 @@ from grading.metrology.uncertainty import ReadingTerms
 from grading.models import Quantity, Study, StudyOperator, StudyReading, StudyValve, Tester
 from grading.models.instruments import CLAIMING
 from stockroom.models import Entry, Valve
+from stockroom.pure.refused import Refused
 from stockroom.sealed import seals
 from stockroom.site.changes import fitted
 
@@ -38,11 +39,11 @@ ENOUGH_CATEGORIES = 5
 SIGNIFICANT = 0.05
 
 
-class PlanProblem(ValueError):
+class PlanProblem(Refused):
     """The study cannot be planned so."""
 
 
-class StudyProblem(ValueError):
+class StudyProblem(Refused):
     """This cannot be done to the study now."""
 
 

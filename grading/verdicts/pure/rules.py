@@ -13,12 +13,13 @@ from dataclasses import dataclass, field, fields
 from typing import Any
 
 from grading.metrology.conformity import GuardedAcceptance, MaximumFalseAcceptance, Rule, SimpleAcceptance
+from stockroom.pure.refused import Refused
 
 NOISE = ("quiet", "slight", "noisy")
 ACCEPTANCE = ("simple", "guarded", "maximum false acceptance")
 
 
-class PolicyProblem(ValueError):
+class PolicyProblem(Refused):
     """The stored rules cannot be a policy. The message names the level and the rule."""
 
 
