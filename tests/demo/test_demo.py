@@ -11,9 +11,11 @@ from statistics import correlation, mean, stdev
 from typing import NamedTuple
 
 import pytest
+from django.contrib.auth import authenticate
 from django.contrib.auth.models import Group, User
 from django.core.management import call_command
 from django.db import transaction
+from django.http import HttpRequest
 from django.test import Client
 from django.urls import resolve
 
@@ -125,7 +127,8 @@ def test_it_says_that_it_is_invented_and_how_to_log_in(shop: Made, db: None) -> 
     for role in Role:
         assert role in shop.said
         client = Client()
-        assert client.login(username=role.value, password=demo.PASSWORD)
+        assert authenticate(HttpRequest(), username=role.value, password=demo.PASSWORD)
+        client.force_login(User.objects.get(username=role.value))
         page = client.get("/")
         assert page.status_code == 200
         assert demo.NOTICE in page.content.decode()

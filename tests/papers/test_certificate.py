@@ -23,6 +23,7 @@ from grading.papers.pure.certificate import CLAIMED, NOT_CLAIMED, certificate_pd
 from grading.sets import making
 from grading.verdicts import judging
 from stockroom.models import Shop, Valve
+from stockroom.site.people import Role
 from tests.factories import graded, make_shift, make_tester, make_type, make_user, make_valve, make_valves
 from tests.pdfs import CERTIFICATE, read_pdf
 
@@ -227,7 +228,7 @@ def test_the_queries_do_not_grow_with_the_set() -> None:
 def test_anybody_with_a_login_gets_the_pdf(logged_in) -> None:
     made = a_quad(cautions=["high voltage"])
     Shop.objects.update_or_create(pk=1, defaults={"name": "The Amber Filament", "notice": "All of this is invented."})
-    answer = logged_in().get(reverse("certificate", args=[made.number]))
+    answer = logged_in(Role.RECEIVING).get(reverse("certificate", args=[made.number]))
     assert answer["Content-Type"] == "application/pdf"
     assert f"certificate-{made.number}.pdf" in answer["Content-Disposition"]
     text = words(answer.content)
@@ -252,13 +253,13 @@ def test_anybody_with_a_login_gets_the_pdf(logged_in) -> None:
 def test_a_set_without_valves_sends_the_asker_back_with_the_reason(logged_in) -> None:
     made = a_quad()
     empty = MatchedSet.objects.create(number="S99999", type=made.type, size=2, tolerance_percent=5, policy=made.policy)
-    answer = logged_in().get(reverse("certificate", args=[empty.number]), follow=True)
+    answer = logged_in(Role.RECEIVING).get(reverse("certificate", args=[empty.number]), follow=True)
     assert answer.redirect_chain[-1][0] == empty.get_absolute_url()
     assert "S99999 has no valves" in answer.content.decode()
 
 
 def test_an_unknown_set_is_not_found(logged_in) -> None:
-    client: Client = logged_in()
+    client: Client = logged_in(Role.RECEIVING)
     assert client.get(reverse("certificate", args=["S31337"])).status_code == 404
 
 

@@ -23,6 +23,7 @@ from grading.papers.pure.labels import Label, LabelSection, labels_pdf, plan
 from grading.sets import making
 from stockroom.models import Shop, Valve
 from stockroom.pure.serials import serial
+from stockroom.site.people import Role
 from tests.factories import (
     graded,
     make_line,
@@ -44,7 +45,7 @@ SHEETS = [key for key, stock in STOCKS.items() if not stock.is_thermal]
 
 @pytest.fixture
 def client(logged_in) -> Client:
-    return logged_in()
+    return logged_in(Role.RECEIVING)
 
 
 def pdf_of(client: Client, **asked: Any) -> bytes:

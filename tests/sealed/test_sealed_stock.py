@@ -708,7 +708,7 @@ def test_the_page_says_when_the_count_or_the_results_have_turned(
     booking.count_lines(line.lot, {line.pk: 48}, None)
     for valve in Valve.objects.filter(pack__opened=True)[: accepted.rejection_number]:
         graded(valve, gm=0.2)
-    page = logged_in().get(at("sealed", line)).content.decode()
+    page = logged_in(Role.BENCH).get(at("sealed", line)).content.decode()
     assert "the count now says 48" in page and "its results no longer accept it" in page
 
 
@@ -745,7 +745,7 @@ def test_the_public_is_not_offered_packs_of_a_lot_whose_results_have_turned(acce
 def test_the_draw_list_prints_every_pack_by_carton_and_the_cautions(logged_in: Callable[..., Client]) -> None:
     line = sealed_line(200, carton_size=20)
     plan = an_iso_plan(line, aql="0.65")
-    pages = read_pdf(logged_in().get(at("sealed-draw-list", line)).content)
+    pages = read_pdf(logged_in(Role.BENCH).get(at("sealed-draw-list", line)).content)
     text = "\n".join(pages)
     for drawn in plan.drawn.select_related("plan"):
         assert "carton {}, place {}".format(*drawn.where) in text
@@ -757,7 +757,7 @@ def test_the_statement_says_sample_tested_with_plan_and_result_and_names_the_pac
     accepted: SamplingPlan, by: User, logged_in: Callable[..., Client]
 ) -> None:
     made = publish(accepted, 2, by)
-    answer = logged_in().get(at("sealed-statement", accepted.line), {"listing": made.number})
+    answer = logged_in(Role.BENCH).get(at("sealed-statement", accepted.line), {"listing": made.number})
     text = " ".join("".join(read_pdf(answer.content)).split())
     assert "SEALED AND SAMPLE-TESTED, NOT TESTED" in text and "K-1951" in text
     assert f"Of 50 pieces {accepted.sample_size} were drawn at random" in text and accepted.seed in text
@@ -768,7 +768,7 @@ def test_the_statement_says_sample_tested_with_plan_and_result_and_names_the_pac
 def test_there_is_no_statement_for_what_was_not_accepted(logged_in: Callable[..., Client]) -> None:
     line = sealed_line(50)
     an_iso_plan(line)
-    answer = logged_in().get(at("sealed-statement", line), follow=True)
+    answer = logged_in(Role.BENCH).get(at("sealed-statement", line), follow=True)
     assert "No statement: the lot is not accepted" in answer.content.decode()
 
 
@@ -778,7 +778,7 @@ def test_the_standing_is_shown_with_its_results_and_the_owner_says_what_is_left_
     lot = make_lot()
     for _ in range(2):
         a_result(lot, good=False)
-    page = logged_in().get(reverse("supplier-sampling", args=[lot.supplier.pk])).content.decode()
+    page = logged_in(Role.BENCH).get(reverse("supplier-sampling", args=[lot.supplier.pk])).content.decode()
     assert "AQL 4.0: tightened" in page and page.count("not accepted on normal inspection") == 2
     say = reverse("supplier-sampling-say", args=[lot.supplier.pk])
     terms = {"kind": "terms", "aql": "", "steady": "on", "reduced_wanted": "on", "reason": "a monthly lot"}
@@ -794,7 +794,7 @@ def test_the_standing_is_shown_with_its_results_and_the_owner_says_what_is_left_
 def test_the_list_of_sealed_stock_asks_as_often_for_many_lines_as_for_few(
     logged_in: Callable[..., Client], django_assert_max_num_queries: Any
 ) -> None:
-    client = logged_in()
+    client = logged_in(Role.BENCH)
     an_iso_plan(sealed_line(50))
     with django_assert_max_num_queries(15) as few:
         page = client.get(reverse("sealed-lines")).content.decode()

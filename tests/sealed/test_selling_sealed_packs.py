@@ -629,7 +629,7 @@ def test_results_outside_the_draw_never_enter_the_sums(by: User, logged_in: Call
     assert sum(count for _, count in found.by_grade) == plan.sample_size
     done = deciding.decide(plan, Action.ACCEPT, "", by)
     assert (done.decision.tested, done.decision.failed) == (plan.sample_size, 0)
-    page = logged_in().get(reverse("sealed", args=[line.lot.number, line.number])).content.decode()
+    page = logged_in(Role.BENCH).get(reverse("sealed", args=[line.lot.number, line.number])).content.decode()
     assert "4 pieces were opened or taken up without being drawn; 4 judged, 4 failed" in page
     assert "random draw alone" in page
 
@@ -811,7 +811,7 @@ def test_there_is_no_statement_for_an_order_without_packs_of_the_lot(
 ) -> None:
     plan = accepted_lot(by)
     url = reverse("sealed-statement", args=[plan.line.lot.number, plan.line.number])
-    answer = logged_in().get(url, {"order": "R0404"}, follow=True).content.decode()
+    answer = logged_in(Role.BENCH).get(url, {"order": "R0404"}, follow=True).content.decode()
     assert "order R0404 has no pack of this lot" in answer
 
 

@@ -209,7 +209,7 @@ def test_the_page_shows_bound_gap_and_the_pool_with_its_sets(
     pool: list[Valve], by: User, logged_in: Callable[..., Client]
 ) -> None:
     run = done(ASK, by)
-    page = logged_in().get(f"/runs/{run.pk}/").content.decode()
+    page = logged_in(Role.RECEIVING).get(f"/runs/{run.pk}/").content.decode()
     assert "proven to be the best" in page and "<svg" in page and 'class="star tier-0"' in page
     assert all(valve.serial in page for valve in pool[:4])
 

@@ -79,7 +79,7 @@ def test_the_order_page_shows_the_least_loss_with_its_reason_and_the_second_best
 
 def test_no_demand_written_down_is_said(logged_in: Callable[..., Client]) -> None:
     make_pool(1.6, 1.61)
-    page = logged_in().get("/demand/12AX7/?plan=1").content.decode()
+    page = logged_in(Role.RECEIVING).get("/demand/12AX7/?plan=1").content.decode()
     assert "Nobody has written" in page
 
 

@@ -148,7 +148,7 @@ def test_valves_read_on_two_testers_are_not_proposed_as_a_set(policy: Policy, sh
 
 
 def certificate(logged_in: Callable[..., Client], number: str) -> str:
-    answer = logged_in().get(f"/sets/{number}/certificate.pdf")
+    answer = logged_in(Role.SALES).get(f"/sets/{number}/certificate.pdf")
     document = pypdfium2.PdfDocument(answer.content)
     return "\n".join(page.get_textpage().get_text_bounded() for page in document)
 

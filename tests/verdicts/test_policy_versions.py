@@ -97,5 +97,5 @@ def test_a_guarded_rule_wants_its_number(logged_in: Callable[..., Client]) -> No
 
 def test_the_policy_page_shows_the_demands(logged_in: Callable[..., Client]) -> None:
     make_policy()
-    page = logged_in().get("/policy/1/").content.decode()
+    page = logged_in(Role.SALES).get("/policy/1/").content.decode()
     assert "Excellent" in page and "Heater-cathode leakage at most" in page
