@@ -78,7 +78,8 @@ def find_sets(
     mine = share_out(first, parts, len(field.rows))
     del watch.values[-1], watch.bounds[-1], watch.counts[-1]
     for number, (part, known) in enumerate(zip(parts, mine, strict=True)):
-        watch.settle(number, worth(field, known), share * len(part.rows), len(known), "parts of the pool")
+        watch.note(number, worth(field, known), share * len(part.rows), len(known))
+    watch.report("parts of the pool")
     for number in sorted(range(len(parts)), key=lambda number: len(parts[number].rows)):
         answer = answer_part(field, parts[number], mine[number], size, number, watch, unit, seed)
         found += answer.found

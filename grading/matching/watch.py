@@ -65,7 +65,11 @@ class Watch:
                 )
             )
 
+    def note(self, part: int, value: float, bound: float, count: int) -> None:
+        """Note where one part of the pool stands. The whole is told once every part is noted."""
+        self.values[part], self.bounds[part], self.counts[part] = value, bound, count
+
     def settle(self, part: int, value: float, bound: float, count: int, stage: str) -> None:
         """Note where one part of the pool stands, and report the whole."""
-        self.values[part], self.bounds[part], self.counts[part] = value, bound, count
+        self.note(part, value, bound, count)
         self.report(stage)

@@ -14,7 +14,7 @@ from grading.sets import making
 from stockroom.models import Allocation, Customer, Listing, Order, Valve
 from stockroom.site.people import Role
 from stockroom.states import State
-from tests.factories import graded, make_type, make_user, make_valve, make_valves
+from tests.factories import graded, graded_all, make_type, make_user, make_valve, make_valves
 
 pytestmark = pytest.mark.django_db
 
@@ -27,8 +27,7 @@ def by() -> User:
 @pytest.fixture
 def pair(by: User) -> list[Valve]:
     valves = make_valves(make_type(), 2)
-    for valve, gm in zip(valves, (1.60, 1.62), strict=True):
-        graded(valve, ia=1.2, gm=gm)
+    graded_all([(valve, 1.2, gm) for valve, gm in zip(valves, (1.60, 1.62), strict=True)])
     making.make_set(valves, 5, by)
     return list(Valve.objects.all())
 

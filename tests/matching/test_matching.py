@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from grading.matching import MatchOutcome, Piece, Progress, Rules, Tier, find_sets, judge_set, spread
+from grading.matching import MatchOutcome, Piece, Progress, Rules, Tier, dense, find_sets, judge_set, spread
 from grading.matching import search as searching
 from grading.matching.catalogue import write_out
 from grading.matching.exact import round_down, unit_of
@@ -113,6 +113,7 @@ def test_a_crowded_pool_keeps_the_same_promises(seed: int, size: int) -> None:
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(searching, "MOST_WRITTEN", 0)
         patch.setattr(searching, "MOST_PAIRS", 0)
+        patch.setattr(dense, "STEPS", 2_000)  # of local search: enough for 14 pieces, as 30,000 are for a crowd
         outcome = find_sets(pieces, size, TIERS)
     assert "column generation" in outcome.method
     holds(outcome, pieces, size, TIERS, Rules())
@@ -257,9 +258,10 @@ def test_stopping_keeps_the_best_so_far() -> None:
     holds(outcome, pieces, 4, TIERS, Rules())
 
 
-def test_progress_never_reports_a_falling_value_or_a_rising_bound() -> None:
+@pytest.mark.parametrize("seed", [2, 3, 4, 5])  # pools of one part, and of several
+def test_progress_never_reports_a_falling_value_or_a_rising_bound(seed: int) -> None:
     reports: list[Progress] = []
-    find_sets(scattered(80, 2, 0.15), 4, TIERS, progress=reports.append)
+    find_sets(scattered(60, seed, 0.15), 4, TIERS, progress=reports.append)
     values, bounds = [one.value for one in reports], [one.bound for one in reports]
     assert len(reports) > 2
     assert values == sorted(values)
@@ -267,7 +269,7 @@ def test_progress_never_reports_a_falling_value_or_a_rising_bound() -> None:
 
 
 def test_a_run_builds_on_the_sets_of_an_earlier_one() -> None:
-    pieces = scattered(80, 4, 0.15)
+    pieces = scattered(60, 4, 0.15)
     before = find_sets(pieces, 4, TIERS)
     gone = before.sets[0].keys[0]
     left = [piece for piece in pieces if piece.key != gone]

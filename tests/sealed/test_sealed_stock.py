@@ -48,7 +48,7 @@ from stockroom.sealed.pure.sampling import InspectionLevel, LotOutcome, Severity
 from stockroom.site.people import Role
 from stockroom.states import State
 from stockroom.tally import tally_lines
-from tests.factories import graded, make_line, make_lot, make_policy, make_supplier, make_type, make_user
+from tests.factories import graded, graded_all, make_line, make_lot, make_policy, make_supplier, make_type, make_user
 from tests.pdfs import read_pdf
 
 pytestmark = pytest.mark.django_db
@@ -76,8 +76,7 @@ def sample(plan: SamplingPlan, bad: int = 0, by: User | None = None) -> list[Val
     """Open what is drawn and grade it; `bad` of them are too weak to be sold."""
     packs = sealed.open_packs(plan, plan.drawn.count() - plan.packs.count(), by)
     valves = list(Valve.objects.filter(pk__in=[pack.valve_id for pack in packs]).order_by("serial"))
-    for index, valve in enumerate(valves):
-        graded(valve, gm=0.2 if index < bad else 1.6)
+    graded_all([(valve, 1.2, 0.2 if index < bad else 1.6) for index, valve in enumerate(valves)])
     return valves
 
 
@@ -237,8 +236,7 @@ def test_results_come_in_live_and_a_good_sample_accepts() -> None:
     graded(packs[0].valve)
     one = results.results(plan)
     assert (one.tested, one.failed, one.decision.outcome) == (1, 0, LotOutcome.GO_ON)
-    for pack in packs[1:]:
-        graded(pack.valve)
+    graded_all([(pack.valve, 1.2, 1.6) for pack in packs[1:]])
     done = results.results(plan)
     assert done.decision.outcome == LotOutcome.ACCEPT and done.by_grade == [("Excellent", plan.sample_size)]
     assert done.unopened == sampling.unopened(50, plan.sample_size, 0)
@@ -468,8 +466,7 @@ def test_only_an_accepted_lot_is_listed_sealed_and_only_what_is_there(by: User) 
 
 def test_a_lot_whose_results_have_turned_is_listed_no_more(accepted: SamplingPlan, by: User) -> None:
     bad = Valve.objects.filter(pack__plan=accepted, pack__opened=True)[: accepted.rejection_number]
-    for valve in bad:
-        graded(valve, gm=0.2)
+    graded_all([(valve, 1.2, 0.2) for valve in bad])
     with pytest.raises(publishing.CannotList, match="does not accept this lot as it stands now"):
         publish(accepted, 1, by)
 
@@ -673,8 +670,7 @@ def test_from_draw_to_decision_on_the_page(logged_in: Callable[..., Client]) -> 
     tester, receiver = logged_in(Role.BENCH), logged_in(Role.RECEIVING)
     assert "still shut" in tester.post(at("sealed-open", line), {"count": "49"}).content.decode()
     assert tester.post(at("sealed-open", line), {"count": str(plan.sample_size)}).status_code == 302
-    for pack in plan.packs.select_related("valve"):
-        graded(pack.valve)
+    graded_all([(pack.valve, 1.2, 1.6) for pack in plan.packs.select_related("valve")])
     assert "✓ Accept" in receiver.get(at("sealed", line)).content.decode()
     refused = receiver.post(at("sealed-decide", line), {"action": "test all", "note": ""})
     assert "Say why" in refused.content.decode() and not plan.decisions.exists()
@@ -706,8 +702,7 @@ def test_the_page_says_when_the_count_or_the_results_have_turned(
 ) -> None:
     line = accepted.line
     booking.count_lines(line.lot, {line.pk: 48}, None)
-    for valve in Valve.objects.filter(pack__opened=True)[: accepted.rejection_number]:
-        graded(valve, gm=0.2)
+    graded_all([(valve, 1.2, 0.2) for valve in Valve.objects.filter(pack__opened=True)[: accepted.rejection_number]])
     page = logged_in(Role.BENCH).get(at("sealed", line)).content.decode()
     assert "the count now says 48" in page and "its results no longer accept it" in page
 
@@ -737,8 +732,7 @@ def test_the_public_reads_plan_and_result_in_place_of_readings(
 
 def test_the_public_is_not_offered_packs_of_a_lot_whose_results_have_turned(accepted: SamplingPlan, by: User) -> None:
     made = publish(accepted, 1, by)
-    for valve in Valve.objects.filter(pack__opened=True)[: accepted.rejection_number]:
-        graded(valve, gm=0.2)
+    graded_all([(valve, 1.2, 0.2) for valve in Valve.objects.filter(pack__opened=True)[: accepted.rejection_number]])
     assert "no longer available" in Client().get(made.get_absolute_url()).content.decode()
 
 

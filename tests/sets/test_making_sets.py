@@ -13,7 +13,7 @@ from grading.sets import making
 from stockroom.models import Entry, Order, Valve
 from stockroom.site.people import Role
 from stockroom.states import State
-from tests.factories import graded, make_type, make_user, make_valve, make_valves, read
+from tests.factories import graded, graded_all, make_type, make_user, make_valve, make_valves, read
 
 pytestmark = pytest.mark.django_db
 
@@ -22,8 +22,7 @@ pytestmark = pytest.mark.django_db
 def four() -> list[Valve]:
     """Four graded valves within 3 % of each other."""
     valves = make_valves(make_type(), 4)
-    for valve, gm in zip(valves, (1.60, 1.61, 1.62, 1.64), strict=True):
-        graded(valve, ia=1.2, gm=gm)
+    graded_all([(valve, 1.2, gm) for valve, gm in zip(valves, (1.60, 1.61, 1.62, 1.64), strict=True)])
     return valves
 
 

@@ -19,7 +19,7 @@ from grading.sets.runs import Ask
 from stockroom.marks.pure.datecodes import Form, week_span
 from stockroom.models import DateReading, SeenFeature, Valve
 from stockroom.site.people import Role
-from tests.factories import graded, make_policy, make_type, make_user, make_valves
+from tests.factories import graded_all, make_policy, make_type, make_user, make_valves
 from tests.keyboard import Keyboard, at_the_keyboard
 
 ASK = Ask(size=2, tiers=(("within 2 %", 2, 100), ("within 5 %", 5, 60)), best_grades=2)
@@ -27,8 +27,7 @@ ASK = Ask(size=2, tiers=(("within 2 %", 2, 100), ("within 5 %", 5, 60)), best_gr
 
 def make_pool(gms: list[float]) -> list[Valve]:
     valves = make_valves(make_type(), len(gms))
-    for valve, gm in zip(valves, gms, strict=True):
-        graded(valve, ia=1.2, gm=gm)
+    graded_all([(valve, 1.2, gm) for valve, gm in zip(valves, gms, strict=True)])
     return valves
 
 

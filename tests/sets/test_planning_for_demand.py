@@ -12,7 +12,7 @@ from grading.orders import fulfilment
 from grading.sets import plans
 from stockroom.models import Customer, Order, OrderLine, Valve
 from stockroom.site.people import Role
-from tests.factories import graded, make_policy, make_type, make_valves
+from tests.factories import graded_all, make_policy, make_type, make_valves
 
 pytestmark = pytest.mark.django_db
 
@@ -20,8 +20,7 @@ pytestmark = pytest.mark.django_db
 def make_pool(*gms: float) -> list[Valve]:
     make_policy()
     valves = make_valves(make_type(), len(gms))
-    for valve, gm in zip(valves, gms, strict=True):
-        graded(valve, ia=1.2, gm=gm)
+    graded_all([(valve, 1.2, gm) for valve, gm in zip(valves, gms, strict=True)])
     return valves
 
 

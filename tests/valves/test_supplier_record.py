@@ -19,7 +19,7 @@ from stockroom.places import write_offs
 from stockroom.pure import yields
 from stockroom.receiving import booking
 from stockroom.site.people import Role
-from tests.factories import graded, make_line, make_lot, make_supplier, make_type, make_user, make_valves
+from tests.factories import graded, graded_all, make_line, make_lot, make_supplier, make_type, make_user, make_valves
 
 pytestmark = pytest.mark.django_db
 
@@ -33,8 +33,8 @@ def a_line(good: int, bad: int, untested: int = 0, *, supplier: str = "Brackenfi
     """A line of which so many were graded excellent and unfit, and so many not yet tested."""
     lot = make_lot(supplier=make_supplier(supplier))
     line = make_line(make_type(), good + bad + untested, lot=lot, cost=Decimal(cost))
-    for index, valve in enumerate(make_valves(line=line, count=good + bad)):
-        graded(valve, gm=1.6 if index < good else 0.2)
+    valves = make_valves(line=line, count=good + bad)
+    graded_all([(valve, 1.2, 1.6 if index < good else 0.2) for index, valve in enumerate(valves)])
     return line
 
 
