@@ -1,6 +1,7 @@
 """Small makers of rows for tests. Each makes what it needs and nothing else; all names are invented.
 
-- `make_type("12AX7")`: a type with a test point in every section; `kind="rectifier"` has no gm
+- `make_type("12AX7")`: a type with a test point in every section; `kind="rectifier"` has no gm, and a
+  `"voltage stabiliser"` holds 150 V at 30 mA
 - `make_lot()`, `make_line(type, count)`, `make_valve(type)`, `make_valves(type, count)`
 - `make_tester()`, `make_shift()`, `make_policy()`
 - `read(valve, ia=1.2, gm=1.6)`: a standing reading of every section; a list gives one value a section
@@ -45,6 +46,8 @@ TRIODE_POINT: dict[str, Any] = {
     "anode_resistance_kohm": 62.5,
 }
 DIODE_POINT: dict[str, Any] = {"name": "drop", "anode_voltage_v": 60, "anode_current_ma": 125}
+STABILISER_POINT: dict[str, Any] = {"name": "150 V", "anode_voltage_v": 150, "anode_current_ma": 30}
+GRIDLESS = {"rectifier": ("diode", DIODE_POINT), "voltage stabiliser": ("stabiliser", STABILISER_POINT)}
 
 
 def source() -> Source:
@@ -74,17 +77,17 @@ def make_type(
     type = ValveType.objects.create(
         designation=designation,
         kind=kind,
-        cathode="indirect",
         tradition="western",
         basing=basing,
+        cathode="cold" if kind == "voltage stabiliser" else "indirect",
         basing_source=memory,
         heater_source=memory,
         cautions=list(cautions),
     )
     Heater.objects.create(type=type, wiring="single", voltage_v=6.3, current_a=0.3)
-    default = DIODE_POINT if kind == "rectifier" else TRIODE_POINT
+    section_kind, default = GRIDLESS.get(kind, ("triode", TRIODE_POINT))
     for number in range(1, sections + 1):
-        section = Section.objects.create(type=type, number=number, kind="diode" if kind == "rectifier" else "triode")
+        section = Section.objects.create(type=type, number=number, kind=section_kind)
         for position, values in enumerate([{**default, **point}] if points is None else points):
             TestPoint.objects.create(section=section, position=position, source=memory, **values)
     return type

@@ -29,6 +29,7 @@ class Quantity(models.TextChoices):
     EMISSION = "emission_scale", "emission on a scale"
     LEAKAGE = "heater_cathode_leakage_ua", "heater-cathode leakage"
     GRID_CURRENT = "grid_current_ua", "grid current"
+    ANODE_VOLTAGE = "anode_voltage_v", "voltage held"  # by a stabiliser, at the current of its test point
 
     @property
     def unit(self) -> str:
@@ -45,10 +46,18 @@ UNITS = {
     Quantity.EMISSION: "divisions",
     Quantity.LEAKAGE: "µA",
     Quantity.GRID_CURRENT: "µA",
+    Quantity.ANODE_VOLTAGE: "V",
 }
 
 # What claims a grade in figures: a scale without a unit never does.
-CLAIMING = (Quantity.ANODE_CURRENT, Quantity.GM)
+CLAIMING = (Quantity.ANODE_CURRENT, Quantity.GM, Quantity.ANODE_VOLTAGE)
+
+
+def claimed_of(section_kind: str) -> tuple[Quantity, ...]:
+    """What a section of this kind is graded and matched by. A stabiliser's current is set, and its voltage read."""
+    if section_kind == "stabiliser":
+        return (Quantity.ANODE_VOLTAGE,)
+    return Quantity.ANODE_CURRENT, Quantity.GM
 
 
 def _quantity() -> models.CharField:

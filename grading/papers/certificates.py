@@ -15,11 +15,12 @@ from django.utils import timezone
 from catalog.models import TestPoint
 from grading.drawing.page import day, number
 from grading.drawing.plot import NUMBER_IN_SET, Point, SetChart
-from grading.models import Grade, MatchedSet, Member, Quantity, Reading
+from grading.models import Grade, MatchedSet, Member, Reading
+from grading.models.instruments import CLAIMING, claimed_of
 from grading.papers.pure import certificate as paper
-from grading.sets import making
+from grading.sets import doubts, making
 from grading.testers.records import BasisKind
-from grading.verdicts.values import Value, claim, spread_of
+from grading.verdicts.values import SHORT_NAMES, Value, claim, spread_of
 from stockroom.models import Shop
 from stockroom.pure.refused import Refused
 
@@ -34,11 +35,12 @@ def certificate_data(matched: MatchedSet, issued_on: date) -> paper.CertificateD
     """Everything that stands on the certificate of `matched`.
 
     Raises:
-        CannotCertify: it has no valves, or a section was read at different test points.
+        CannotCertify: it has no valves, it no longer holds, or a section was read at different test points.
     """
     members = list(
-        matched.members.select_related("valve", "grade__policy").prefetch_related(
+        matched.members.select_related("valve", "grade__policy", "grade__valve").prefetch_related(
             "grade__readings__test_point__source",
+            "grade__readings__test_point__section",
             "grade__readings__shift__tester",
             "grade__readings__shift__operator",
             "grade__readings__superseded_by",
@@ -46,6 +48,8 @@ def certificate_data(matched: MatchedSet, issued_on: date) -> paper.CertificateD
     )
     if not members:
         raise CannotCertify(f"{matched.number} has no valves.")
+    if why := doubts.why_doubtful(matched):
+        raise CannotCertify(f"{matched.number} no longer holds: {why}.")
     readings = {member.pk: sorted(member.grade.readings.all(), key=lambda r: r.section) for member in members}
     values = {member.pk: [Value.read(row) for row in member.grade.measured] for member in members}
     everything = [reading for of_one in readings.values() for reading in of_one]
@@ -75,7 +79,11 @@ def certificate_data(matched: MatchedSet, issued_on: date) -> paper.CertificateD
         measured=_measured(everything),
         charts=charts,
         siblings=siblings,
-        notes=tuple(_notes(members, readings)),
+        notes=(
+            *_notes(members, readings),
+            *doubts.read_since(matched),
+            *doubts.not_tested(member.grade for member in members),
+        ),
         cautions=tuple(matched.type.caution_sentences),
         void=_void(matched),
         compared=tuple(sorted({value.basis for value in claimed})),
@@ -88,7 +96,7 @@ def _results(values: Sequence[Value], sections: Iterable[int]) -> tuple[paper.Ce
     found = {(value.section, value.quantity): value for value in values}
     results = []
     for section in sections:
-        ia, gm = found.get((section, Quantity.ANODE_CURRENT)), found.get((section, Quantity.GM))
+        ia, gm, held = (found.get((section, one)) for one in CLAIMING)
         results.append(
             paper.CertifiedValue(
                 section,
@@ -96,6 +104,8 @@ def _results(values: Sequence[Value], sections: Iterable[int]) -> tuple[paper.Ce
                 gm.value if gm else None,
                 ia.expanded_uncertainty if ia else None,
                 gm.expanded_uncertainty if gm else None,
+                held.value if held else None,
+                held.expanded_uncertainty if held else None,
             )
         )
     return tuple(results)
@@ -104,16 +114,15 @@ def _results(values: Sequence[Value], sections: Iterable[int]) -> tuple[paper.Ce
 def _nominal(section: int, point: TestPoint, claimed: Sequence[Value]) -> paper.Nominal:
     """What the section was compared with: the sheet's nominal, or the house's where a tester differs from the sheet."""
     by_quantity = {value.quantity: value for value in claimed if value.section == section}
-    ia, gm = by_quantity.get(Quantity.ANODE_CURRENT), by_quantity.get(Quantity.GM)
-    house = any(value.kind == BasisKind.HOUSE for value in (ia, gm) if value)
-    stands = next((value.conditions for value in (ia, gm) if value), point.conditions)
-    return paper.Nominal(
-        section,
-        stands,
-        ia.nominal if ia else point.anode_current_ma,
-        gm.nominal if gm else point.gm_ma_per_v,
-        "our own valves, as said below" if house else point.cited,
+    house = any(value.kind == BasisKind.HOUSE for value in by_quantity.values())
+    stands = next((value.conditions for value in by_quantity.values()), point.conditions)
+    wanted = claimed_of(point.section.kind)
+    ia, gm, held = (
+        (by_quantity[one].nominal if one in by_quantity else getattr(point, one)) if one in wanted else None
+        for one in CLAIMING
     )
+    source = "our own valves, as said below" if house else point.cited
+    return paper.Nominal(section, stands, ia, gm, source, held)
 
 
 def _level(nominal: paper.Nominal, by_gm: bool) -> Point | None:
@@ -163,7 +172,7 @@ def _spreads(members: Sequence[Member], tolerance: float) -> tuple[paper.Certifi
         decision = claim(values, tolerance, 0.95)
         found.append(
             paper.CertifiedSpread(
-                "Ia" if spread.quantity == Quantity.ANODE_CURRENT else "gm",
+                SHORT_NAMES[spread.quantity],
                 spread.quantity.unit,
                 spread.section,
                 spread.smallest,

@@ -3,6 +3,7 @@
 - `available(type, best_grades)`: the graded valves that a set may be made of
 - `propose(type, size, tolerance_percent, ...)`: disjoint sets within the tolerance
 - `make_set(valves, ...)`: record one; the database refuses a valve that is in another
+- `why_no_set(grades, tolerance_percent, probability)`: what keeps these from being a set
 - `break_set(set, reason, by)`
 - `spread_of(members)`: how far a set spreads, with its uncertainty, by the readings that it was made on
 """
@@ -60,14 +61,15 @@ class Figures(NamedTuple):
 def figures(grades: Sequence[Grade]) -> Figures:
     """Anode current and gm of every section, as the grades keep them.
 
-    A valve that lacks a quantity which another has, or whose value is nought, cannot be compared and is left out;
-    so is every valve when none has been measured in mA or mA/V.
+    A valve that lacks a quantity which another has, whose value is nought or whose repeats contradict each other
+    cannot be compared and is left out; so is every valve when none has been measured in mA or mA/V.
     """
     measured = {grade.valve_id: [Value.read(row) for row in grade.measured] for grade in grades}
     columns = sorted({(v.section, v.quantity) for values in measured.values() for v in values if v.nominal is not None})
     rows = {}
     for valve_id, values in measured.items():
-        by_column = {(value.section, value.quantity): value for value in values if value.value > 0}
+        usable = [value for value in values if value.value > 0 and not value.contradiction]
+        by_column = {(value.section, value.quantity): value for value in usable}
         if columns and all(column in by_column for column in columns):
             rows[valve_id] = tuple(by_column[column] for column in columns)
     return Figures(tuple(columns), rows)
@@ -201,6 +203,26 @@ def locked(valves: Sequence[Valve]) -> list[Valve]:
     return [by_key[valve.pk] for valve in valves]
 
 
+def why_no_set(grades: Sequence[Grade], tolerance_percent: float, probability: float) -> str:
+    """Why valves with these grades are no set within the tolerance, by what the grades rest on; nothing when they are.
+
+    The sentence begins small and ends with a stop.
+    """
+    found = figures(grades)
+    for grade in grades:
+        if grade.valve_id not in found.rows:
+            fault = "lacks a reading that matching needs, or has readings that contradict each other"
+            return f"{grade.valve} {fault}: test it again."
+    rows = [found.rows[grade.valve_id] for grade in grades]
+    if len({tuple(value.stands_at for value in row) for row in rows}) > 1:
+        return "these valves were read at other settings, one than the next: read them alike first."
+    worst = max(spread_of_values(values).spread for values in zip(*rows, strict=True))
+    if worst > tolerance_percent / 100 + ROUNDING:
+        return f"these valves differ by {100 * worst:.2f} %, more than {tolerance_percent:g} %."
+    unsure = _unsure(rows, tolerance_percent, probability)
+    return f"these valves are not surely within {tolerance_percent:g} %. {unsure}" if unsure else ""
+
+
 @transaction.atomic
 def make_set(valves: Sequence[Valve], tolerance_percent: float, by: User) -> MatchedSet:
     """Record a set of these valves, judged within the tolerance by their standing grades' readings.
@@ -214,7 +236,8 @@ def make_set(valves: Sequence[Valve], tolerance_percent: float, by: User) -> Mat
     if len({valve.pk for valve in valves}) != len(valves):
         raise CannotMatch("The same valve is named twice.")
     valves = locked(valves)
-    grades = {grade.valve_id: grade for grade in Grade.objects.filter(standing=True, valve__in=valves)}
+    standing = Grade.objects.filter(standing=True, valve__in=valves).select_related("valve")
+    grades = {grade.valve_id: grade for grade in standing}
     for valve in valves:
         if valve.type_id != valves[0].type_id:
             raise CannotMatch(f"{valve} is a {valve.type}, {valves[0]} is a {valves[0].type}: a set is of one type.")
@@ -224,20 +247,10 @@ def make_set(valves: Sequence[Valve], tolerance_percent: float, by: User) -> Mat
             raise CannotMatch(f"{valve} is graded {grades[valve.pk]} and is not for sale.")
         if valve.state != State.GRADED:
             raise CannotMatch(f"{valve} is {valve.state}: only a graded valve that is free can join a set.")
-    found = figures(list(grades.values()))
-    for valve in valves:
-        if valve.pk not in found.rows:
-            raise CannotMatch(f"{valve} lacks a reading that matching needs: test it again.")
-    rows = [found.rows[valve.pk] for valve in valves]
-    if len({tuple(value.stands_at for value in row) for row in rows}) > 1:
-        raise CannotMatch("These valves were read at other settings, one than the next: read them alike first.")
-    worst = max(spread_of_values(values).spread for values in zip(*rows, strict=True))
-    if worst > tolerance_percent / 100 + ROUNDING:
-        raise CannotMatch(f"These valves differ by {100 * worst:.2f} %, more than {tolerance_percent:g} %.")
     policy = Policy.current()
-    unsure = _unsure(rows, tolerance_percent, policy.parsed.match_probability)
-    if unsure:
-        raise CannotMatch(f"These valves are not surely within {tolerance_percent:g} %. {unsure}")
+    ordered = [grades[valve.pk] for valve in valves]
+    if fault := why_no_set(ordered, tolerance_percent, policy.parsed.match_probability):
+        raise CannotMatch(f"{fault[0].upper()}{fault[1:]}")
 
     matched = MatchedSet.objects.create(
         number=f"S{Counter.take('set')[0]:05d}",

@@ -23,7 +23,7 @@ from catalog.models import TestPoint, ValveType
 from catalog.physics import electrics
 from catalog.reference.files import normal
 from grading.models import Quantity, Reading, Tester, TesterCondition
-from grading.models.instruments import CLAIMING
+from grading.models.instruments import claimed_of
 from stockroom.models import Entry
 from stockroom.pure.refused import Refused
 from stockroom.site.changes import fitted
@@ -130,7 +130,7 @@ def _refuse_idle(condition: TesterCondition) -> None:
     if all(getattr(condition, name) == getattr(point, name) for name in CONDITION_FIELDS):
         raise SameAsSheet(f"{point.conditions} is what the data sheet says: there is no difference to write down.")
     if condition.judged_by == TesterCondition.JudgedBy.CONVERTED:
-        for quantity in CLAIMING:
+        for quantity in claimed_of(point.section.kind):
             if getattr(point, quantity) is not None:
                 conversion(condition, quantity)
 

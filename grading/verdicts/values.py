@@ -6,6 +6,11 @@
 - `JudgedSpread`, `spread_of(values)`: how far a set spreads, with the uncertainty of the comparison
 - `claim(values, tolerance, probability)`: whether a set is sure enough to be within its tolerance
 
+Repeats that lie further apart than repeats on this tester do contradict each other: the valve is intermittent, was
+cold, or another one was read. They are not averaged, and not outvoted either: the worse counts until they agree
+again, because further ones bring them within the range of so many, because the wrong one was corrected, or because a
+later shift starts afresh. Such a valve is graded, and matched with none.
+
 A level counts every term of the tester's uncertainty; a comparison of valves read on one tester counts only what is
 not common to them (`grading.metrology.uncertainty`). A tester that nobody has described leaves its readings without an
 uncertainty, and every page then says so.
@@ -13,25 +18,32 @@ uncertainty, and every page then says so.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Hashable, Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
 from datetime import date, datetime
-from math import hypot, inf, isfinite, sqrt
-from typing import Any
+from math import fsum, hypot, inf, isfinite, log, sqrt
+from typing import Any, NamedTuple
 
 from django.utils import timezone
 
 from catalog.models import TestPoint
 from grading.metrology import uncertainty
 from grading.metrology.conformity import SetDecision, decide_set
+from grading.metrology.repeatability import critical_range
 from grading.models import Quantity, Tester
-from grading.models.instruments import CLAIMING
+from grading.models.instruments import claimed_of
 from grading.testers.conditions import conditions_for
 from grading.testers.records import Basis, BasisKind, TesterRecord, Unmeasured, basis_for, record_of
 from grading.verdicts.pure.grades import ReadingUncertainty, SectionReading
 from grading.verdicts.repeats import Repeats
 
 SQRT_12 = sqrt(12)
+ROUNDING = 1e-9  # repeats exactly as far apart as they may be do not contradict each other
+
+# How far repeats may differ on a tester without a study: of their mean, and in steps of its display at the least
+# (common practice, no source).
+WITHOUT_STUDY = 0.10
+WITHOUT_STUDY_STEPS = 2
 
 
 class Bench:
@@ -78,6 +90,7 @@ class Value:
 
     `standard_uncertainty` is of the level, `ratio_u` the relative part that is not common to two readings on
     the tester; both are None where the tester's record does not give them. `wanting` says what they leave out.
+    `contradiction` says that repeats contradict each other, and which of them this is.
     """
 
     section: int
@@ -101,6 +114,7 @@ class Value:
     ratio_u: float | None = None
     resting_on: tuple[str, ...] = ()
     wanting: tuple[str, ...] = ()
+    contradiction: str = ""
 
     @property
     def stands_at(self) -> tuple[int, str, str]:
@@ -131,21 +145,23 @@ class Value:
 
 
 def values_of(repeats: Repeats, bench: Bench) -> list[Value]:
-    """Anode current and gm, those that were read and that the tester can claim."""
+    """Anode current and gm, or the voltage held: those that were read and that the tester can claim."""
     latest = repeats.latest
     tester_id = latest.shift.tester_id
     values = []
-    for quantity in CLAIMING:
-        mean = repeats.mean(quantity)
-        basis = bench.basis(tester_id, latest.test_point, quantity, latest.taken_at) if mean is not None else None
-        if mean is None or basis is None:
+    for quantity in claimed_of(latest.test_point.section.kind):
+        if not repeats.values(quantity):
+            continue
+        basis = bench.basis(tester_id, latest.test_point, quantity, latest.taken_at)
+        if basis is None:
             continue
         record = bench.record(tester_id, latest.taken_at)
+        spoken = spoken_by(repeats, quantity, record, basis.nominal and basis.nominal / basis.factor)
         plain = Value(
             section=latest.section,
             quantity=str(quantity),
-            value=mean * basis.factor,
-            readings=len(repeats.values(quantity)),
+            value=spoken.value * basis.factor,
+            readings=spoken.readings,
             tester=str(record.tester),
             point_id=latest.test_point_id,
             conditions=bench.conditions(tester_id, latest.test_point, basis, latest.taken_at),
@@ -153,9 +169,60 @@ def values_of(repeats: Repeats, bench: Bench) -> list[Value]:
             kind=str(basis.kind),
             basis=basis.words,
             sheet_limits=basis.sheet_limits,
+            contradiction=spoken.contradiction,
         )
-        values.append(_with_uncertainty(plain, mean, quantity, basis, record))
+        values.append(_with_uncertainty(plain, spoken.value, quantity, basis, record))
     return values
+
+
+class Spoken(NamedTuple):
+    """What repeats say together, as it was read: of how many it is the mean, and whether they contradict each other."""
+
+    value: float
+    readings: int
+    contradiction: str = ""
+
+
+def spoken_by(repeats: Repeats, quantity: Quantity, record: TesterRecord, nominal: float | None) -> Spoken:
+    """The mean of the repeats, or the worse where they contradict each other. At least one was read."""
+    values = repeats.values(quantity)
+    mean = fsum(values) / len(values)
+    if len(values) < 2:
+        return Spoken(mean, 1)
+    allowed, known_from = _range_allowed(values, mean, quantity, record)
+    if max(values) - min(values) <= allowed * (1 + ROUNDING):
+        return Spoken(mean, len(values))
+    worse = _worst(values, quantity, nominal, repeats.latest.test_point)
+    read = f"{', '.join(f'{value:g}' for value in values[:-1])} and {quantity.shown(values[-1])}"
+    return Spoken(
+        worse,
+        1,
+        f"{quantity.label} was read as {read}, and {len(values)} repeats may differ by {quantity.shown(allowed)} "
+        f"({known_from}): they contradict each other and are not averaged; the worse, {quantity.shown(worse)}, counts "
+        "until they agree. Read it again, or correct the wrong one",
+    )
+
+
+def _range_allowed(values: Sequence[float], mean: float, quantity: Quantity, record: TesterRecord) -> tuple[float, str]:
+    """How far repeats may lie apart, and where that is known from."""
+    capability = record.capabilities.get(quantity)
+    step = capability.resolution if capability else 0.0
+    if quantity in record.repeatability:
+        terms = record.known(quantity, mean).terms
+        degrees = terms.repeatability_degrees_of_freedom
+        allowed = critical_range(len(values), terms.repeatability_at(mean), degrees)
+        return max(allowed, step), f"study {record.repeatability[quantity].study.pk}, ISO 5725-6"
+    return max(WITHOUT_STUDY * mean, WITHOUT_STUDY_STEPS * step), "common practice, for want of a repeatability study"
+
+
+def _worst(values: Sequence[float], quantity: Quantity, nominal: float | None, point: TestPoint) -> float:
+    """The least, and of what can be too much as well, anode current and voltage held, the furthest from nominal."""
+    both_ways = quantity == Quantity.ANODE_VOLTAGE or (
+        quantity == Quantity.ANODE_CURRENT and point.section.kind != "diode"
+    )
+    if not both_ways or not nominal:
+        return min(values)
+    return max(values, key=lambda value: abs(log(value / nominal)) if value > 0 else inf)
 
 
 def _with_uncertainty(plain: Value, mean: float, quantity: Quantity, basis: Basis, record: TesterRecord) -> Value:
@@ -186,17 +253,24 @@ def _with_uncertainty(plain: Value, mean: float, quantity: Quantity, basis: Basi
 
 
 def as_section(repeats: Repeats, values: Sequence[Value], bench: Bench) -> SectionReading:
-    """One section as the policy judges it."""
+    """One section as the policy judges it; while its last series has not settled, by its faults alone."""
     latest, point = repeats.latest, repeats.latest.test_point
-    ia = next((value for value in values if value.quantity == Quantity.ANODE_CURRENT), None)
-    gm = next((value for value in values if value.quantity == Quantity.GM), None)
+    found = {value.quantity: value for value in values}
+    ia, gm, held = (found.get(one) for one in (Quantity.ANODE_CURRENT, Quantity.GM, Quantity.ANODE_VOLTAGE))
+    claimed = () if repeats.unsettled else claimed_of(point.section.kind)
+    nominals = {one: found[one].nominal if one in found else getattr(point, one) for one in claimed}
+    record = bench.record(latest.shift.tester_id, latest.taken_at)
+    scale = spoken_by(repeats, Quantity.EMISSION, record, None) if repeats.values(Quantity.EMISSION) else None
+    said = [*(value.contradiction for value in values), scale.contradiction if scale else ""]
     sheet = bool(ia and ia.sheet_limits) or bool(gm and gm.sheet_limits)
     return SectionReading(
         section=latest.section,
         anode_current_ma=ia.value if ia else None,
         gm_ma_per_v=gm.value if gm else None,
-        nominal_anode_current_ma=ia.nominal if ia else point.anode_current_ma,
-        nominal_gm_ma_per_v=gm.nominal if gm else point.gm_ma_per_v,
+        voltage_held_v=held.value if held else None,
+        nominal_anode_current_ma=nominals.get(Quantity.ANODE_CURRENT),
+        nominal_gm_ma_per_v=nominals.get(Quantity.GM),
+        nominal_voltage_held_v=nominals.get(Quantity.ANODE_VOLTAGE),
         anode_current_min_ma=point.anode_current_min_ma if sheet else None,
         anode_current_max_ma=point.anode_current_max_ma if sheet else None,
         gm_min_ma_per_v=point.gm_min_ma_per_v if sheet else None,
@@ -206,10 +280,37 @@ def as_section(repeats: Repeats, values: Sequence[Value], bench: Bench) -> Secti
         heater_cathode_leakage_ua=repeats.worst(Quantity.LEAKAGE),
         grid_current_ua=repeats.worst(Quantity.GRID_CURRENT),
         noise=repeats.noise,
-        scale=repeats.mean(Quantity.EMISSION),
+        scale=scale.value if scale else None,
         scale_pass_at=_scale_pass_at(bench, latest.shift.tester_id),
         anode_current_known=ia.known if ia else None,
         gm_known=gm.known if gm else None,
+        voltage_held_known=held.known if held else None,
+        scale_known=_scale_known(scale, record) if scale else None,
+        alike=_meant(point, values),
+        contradictions=tuple(filter(None, said)),
+        kind=point.section.kind,
+        indirectly_heated=point.section.type.cathode == "indirect",
+    )
+
+
+def _meant(point: TestPoint, values: Sequence[Value]) -> Hashable:
+    """What the section should be by its sheet, and the settings that its values stand for."""
+    settings = frozenset((value.conditions, value.kind) for value in values)
+    return point.section.kind, point.anode_current_ma, point.gm_ma_per_v, settings
+
+
+def _scale_known(scale: Spoken, record: TesterRecord) -> ReadingUncertainty | None:
+    """How well a reading of an emission scale is known, in its divisions."""
+    if Quantity.EMISSION not in record.capabilities:
+        return None
+    terms = record.known(Quantity.EMISSION, scale.value).terms
+    combined = uncertainty.reading(scale.value, terms, readings=scale.readings)
+    return ReadingUncertainty(
+        terms.repeatability_at(scale.value),
+        uncertainty.not_averaging(combined),
+        combined.effective_degrees_of_freedom,
+        terms.resolution,
+        scale.readings,
     )
 
 
@@ -246,9 +347,12 @@ class JudgedSpread:
         return short_name(self.section, self.quantity)
 
 
+SHORT_NAMES = {Quantity.ANODE_CURRENT: "Ia", Quantity.GM: "gm", Quantity.ANODE_VOLTAGE: "V held"}
+
+
 def short_name(section: int, quantity: Quantity) -> str:
     """As the trade calls it: "gm, section 2"."""
-    return f"{'Ia' if quantity == Quantity.ANODE_CURRENT else 'gm'}, section {section}"
+    return f"{SHORT_NAMES[quantity]}, section {section}"
 
 
 def spread_of(values: Sequence[Value]) -> JudgedSpread:

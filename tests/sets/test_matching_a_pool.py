@@ -252,3 +252,20 @@ def test_a_pool_is_matched_in_the_browser_by_keyboard(keyboard: Keyboard) -> Non
     keyboard.press("Enter")  # the cursor is on "Make all 2 sets"
     keyboard.page.wait_for_selector("text=Made 2")
     assert MatchedSet.objects.count() == 2
+
+
+def test_sections_that_are_not_meant_alike_have_no_balance_to_ask_for(logged_in: Callable[..., Client]) -> None:
+    make_policy()
+    mixed = make_type("6U8A", kind="triode-pentode")
+    mixed.sections.get(number=2).test_points.update(anode_current_ma=10, gm_ma_per_v=5.2)
+    asked = {
+        "type": "6U8A",
+        "size": 2,
+        "best_grades": 2,
+        "within_1": 2,
+        "price_1": 100,
+        "time_limit_s": 5,
+        "section_balance_percent": 10,
+    }
+    page = logged_in(Role.BENCH).post("/runs/new/", asked).content.decode()
+    assert "The sections of a 6U8A are not meant alike" in page and not MatchRun.objects.exists()

@@ -122,12 +122,13 @@ def test_only_unused_stock_counts(tester: Tester, shift: Shift, condition: str, 
 
 @pytest.mark.django_db
 def test_a_faulty_valve_does_not_count(tester: Tester, shift: Shift) -> None:
-    sound, *faulty = make_valves(make_type("12AX7"), 6)
+    sound, *faulty = make_valves(make_type("12AX7"), 7)
     read(sound, 1.2, 1.6, shift=shift, heater_cathode_leakage_ua=20.0, grid_current_ua=-2.0)
     read(faulty[0], 1.2, 1.6, shift=shift, shorted=True)
     read(faulty[1], 1.2, 1.6, shift=shift, heater_cathode_leakage_ua=20.5)
     read(faulty[2], 1.2, 1.6, shift=shift, grid_current_ua=2.5)
     read(faulty[3], 1.2, 1.6, shift=shift, grid_current_ua=-2.5)
+    read(faulty[5], 0.9, 1.6, shift=shift, stability="drifting")
     read(faulty[4], 1.2, 1.6, shift=shift)
     Valve.objects.filter(pk=faulty[4].pk).update(written_off="dropped")
     assert good(tester) == [sound]

@@ -109,7 +109,8 @@ def test_while_the_tester_is_stopped_none_is_graded(client: Client, shift: Shift
 def test_the_valves_own_page_says_why_it_has_no_grade(client: Client, shift: Shift) -> None:
     valve = read_here(shift, [1.2])[0]
     client.force_login(make_user("vi"))
-    assert "Not graded yet: compared with nothing: no house nominal" in client.get(f"/valves/{valve}/").content.decode()
+    page = client.get(f"/valves/{valve}/").content.decode()
+    assert "Not graded yet: it stands compared with nothing: no house nominal" in page
 
 
 def test_only_the_owner_grades_them(client: Client, shift: Shift) -> None:

@@ -3,15 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from decimal import Decimal
 from math import hypot, sqrt
+from typing import Any
 
 import pypdfium2
 import pytest
 from django.contrib.auth.models import User
 from django.test import Client
+from scipy import stats
 
 from grading.bench import readings
 from grading.bench.readings import Taken
+from grading.listings import publishing
+from grading.metrology.repeatability import critical_range
 from grading.models import Grade, Policy, Quantity, Shift, Tester
 from grading.sets import making
 from grading.testers import records, studies
@@ -20,6 +25,7 @@ from grading.verdicts import judging
 from grading.verdicts.values import Value, claim, spread_of
 from stockroom.models import Valve
 from stockroom.site.people import Role
+from stockroom.states import State
 from tests.factories import make_policy, make_shift, make_tester, make_type, make_user, make_valves
 from tests.instruments import GM, IA, READINGS, described, filled, owner, planned, scale
 
@@ -216,6 +222,72 @@ def test_a_valve_that_a_scale_failed_is_unfit_and_no_scale_makes_a_set(at_scale:
         making.make_set([passed, other], 50, owner())
 
 
+def test_a_scale_read_at_its_very_mark_is_too_close_to_call(at_scale: Client) -> None:
+    valve = make_valves(make_type(), 1)[0]
+    at_scale.post("/bench/", {"serial": valve.serial, "s1-scale": "60", "s2-scale": "70"})
+    grade = Grade.objects.get(valve=valve, standing=True)
+    assert (grade.name, grade.too_close) == ("Unfit", True)
+    assert "section 1: scale 60, passes from 60 (probability of meeting it 50 %: too close to call" in grade.reasons[0]
+
+
+def test_a_leaky_valve_does_not_pass_on_a_scale(policy: Policy) -> None:
+    tester = scale()
+    described_so = {Quantity.EMISSION: Described(1, scale_pass_at=60), Quantity.LEAKAGE: Described(1.0)}
+    records.describe(tester, described_so, owner())
+    shift = make_shift(make_user("cy", Role.BENCH), Tester.objects.get(pk=tester.pk))
+    valve = make_valves(make_type(), 1)[0]
+    points = {section.number: section.test_point for section in make_type().test_sections}
+    leaky = {n: Taken(at, emission_scale=80, heater_cathode_leakage_ua=900) for n, at in points.items() if at}
+    grade = readings.take(shift, valve, leaky, shift.operator)
+    assert grade is not None and not grade.saleable
+    assert grade.reasons[0] == "section 1: heater-cathode leakage 900 µA; Usable allows 50"
+
+
+# Repeats that contradict each other
+
+
+def test_repeats_that_lie_further_apart_than_the_study_allows_are_not_averaged(policy: Policy, shift: Shift) -> None:
+    valve = make_valves(make_type(), 1)[0]
+    study = studies.repeatability_of(shift.tester, IA)
+    assert study is not None
+    # Student's range for two is t sqrt(2): JCGM 100, table G.2, and the study's degrees of freedom.
+    allowed = sqrt(2) * stats.t.ppf(0.975, study.degrees_of_freedom) * study.standard_deviation
+    assert 0.01 < allowed < 0.04, "some per cent"
+    near, far = 1.2 * (1 + 0.9 * allowed), 1.2 * (1 + 1.2 * allowed)
+    test_a_valve(shift, valve=valve)
+    agreed = values_of(test_a_valve(shift, ia=near, valve=valve))[1, IA]
+    assert (agreed.value, agreed.readings) == (pytest.approx((1.2 + near) / 2), 2)
+    other = make_valves(make_type(), 1)[0]
+    test_a_valve(shift, valve=other)
+    grade = test_a_valve(shift, ia=far, valve=other)
+    value = values_of(grade)[1, IA]
+    assert (value.value, value.readings) == (far, 1) and f"study {study.study.pk}, ISO 5725-6" in value.contradiction
+    assert grade.reasons[0] == f"section 1: {value.contradiction}"
+
+
+def test_a_third_reading_may_show_that_two_only_seemed_to_contradict_each_other(policy: Policy, shift: Shift) -> None:
+    valve = make_valves(make_type(), 1)[0]
+    study = studies.repeatability_of(shift.tester, IA)
+    assert study is not None
+    two = critical_range(2, study.standard_deviation, study.degrees_of_freedom)
+    three = critical_range(3, study.standard_deviation, study.degrees_of_freedom)
+    far = 1.2 * (1 + (two + three) / 2)
+    test_a_valve(shift, valve=valve)
+    assert values_of(test_a_valve(shift, ia=far, valve=valve))[1, IA].contradiction
+    value = values_of(test_a_valve(shift, ia=(1.2 + far) / 2, valve=valve))[1, IA]
+    assert (value.value, value.readings, value.contradiction) == (pytest.approx((1.2 + far) / 2), 3, "")
+
+
+def test_a_display_that_moves_by_one_step_contradicts_nothing(policy: Policy) -> None:
+    coarse = make_tester("Coarse bench")
+    records.describe(coarse, {IA: Described(0.5), GM: Described(0.5)}, owner())
+    shift = make_shift(make_user("cy", Role.BENCH), coarse)
+    valve = make_valves(make_type(), 1)[0]
+    test_a_valve(shift, ia=1.0, gm=1.5, valve=valve)
+    value = values_of(test_a_valve(shift, ia=1.5, gm=1.5, valve=valve))[1, IA]
+    assert (value.value, value.contradiction) == (1.25, "")
+
+
 # A series while it warms up
 
 
@@ -253,7 +325,67 @@ def test_a_drifting_valve_is_flagged_on_the_bench(at_work: Client) -> None:
         },
     )
     assert valve.readings.get(section=1).stability == "drifting"
-    assert "Section 1 is drifting" in at_work.get("/bench/").content.decode()
+    page = at_work.get("/bench/").content.decode()
+    assert "cannot be graded: the last series of section 1 is drifting" in page
+    assert "the last series of section 1 is drifting" in at_work.get(valve.get_absolute_url()).content.decode()
+
+
+def series(*values: float) -> dict[str, Any]:
+    return {"anode_current_ma": list(values), "interval_s": 10}
+
+
+def warmed_up(shift: Shift, valve: Valve, *values: float, **more: Any) -> Grade | None:
+    """Section 1 as a series, section 2 at nominal."""
+    one, two = (section.test_point for section in valve.type.test_sections)
+    assert one and two
+    taken = {1: Taken(one, None, 1.6, series=series(*values), **more), 2: Taken(two, 1.2, 1.6)}
+    return readings.take(shift, valve, taken, shift.operator)
+
+
+COLD, WARM = (0.70, 0.78, 0.86, 0.93, 0.99), (1.19, 1.20, 1.20, 1.20, 1.20)
+
+
+def test_what_had_not_settled_is_never_averaged_with_what_has(policy: Policy, shift: Shift) -> None:
+    valve = make_valves(make_type(), 1)[0]
+    assert warmed_up(shift, valve, *COLD) is None
+    grade = warmed_up(shift, valve, *WARM)
+    assert grade is not None
+    value = values_of(grade)[1, IA]
+    assert (value.value, value.readings) == (pytest.approx(1.20, abs=0.003), 1)
+    assert grade.readings.filter(section=1).count() == 2, "the cold reading is kept beside it"
+
+
+def test_a_valve_whose_last_series_has_not_settled_has_no_grade_and_goes_nowhere(
+    policy: Policy, shift: Shift, logged_in: Callable[..., Client]
+) -> None:
+    valve, other = make_valves(make_type(), 2)
+    test_a_valve(shift, valve=valve)
+    test_a_valve(shift, valve=other)
+    assert warmed_up(shift, valve, *COLD) is None
+    valve.refresh_from_db()
+    assert valve.state == State.TESTED and not valve.grades.filter(standing=True).exists()
+    assert making.available(make_type(), 2) == [other.grades.get(standing=True)]
+    with pytest.raises(making.CannotMatch, match="has no grade"):
+        making.make_set([valve, other], 5, shift.operator)
+    with pytest.raises(publishing.CannotList, match="only graded or matched"):
+        publishing.publish([valve], "One", "", Decimal("9.00"), "GBP", shift.operator)
+    points = {section.number: section.test_point for section in make_type().test_sections}
+    single = {number: Taken(point, 1.2, 1.6) for number, point in points.items() if point}
+    assert readings.take(shift, valve, single, shift.operator) is None, "one reading does not show that it is steady"
+    assert warmed_up(shift, valve, *WARM) is not None
+
+
+def test_two_values_are_too_short_a_series_to_tell(policy: Policy, shift: Shift) -> None:
+    valve = make_valves(make_type(), 1)[0]
+    assert warmed_up(shift, valve, 1.15, 1.20) is None
+    assert "section 1 is too short to tell" in judging.why_ungraded(valve)
+
+
+def test_a_short_fails_a_valve_that_has_not_settled(policy: Policy, shift: Shift) -> None:
+    valve = make_valves(make_type(), 1)[0]
+    grade = warmed_up(shift, valve, *COLD, shorted=True, short_between="grid 1 and cathode")
+    assert grade is not None and grade.name == "Unfit"
+    assert grade.reasons == ["section 1: shorted between grid 1 and cathode"]
 
 
 def test_a_unit_with_a_stroke_is_no_series(at_work: Client) -> None:

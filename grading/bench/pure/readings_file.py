@@ -97,6 +97,7 @@ class ReadingRow:
     grid_current_ua: float | None = None
     noise: str = ""
     remark: str = ""
+    anode_voltage_v: float | None = None
     columns: Mapping[ReadingColumn, str] = field(default_factory=dict, compare=False)  # headings, to name what is wrong
     units: Mapping[ReadingColumn, Unit] = field(default_factory=dict, compare=False)  # as each value was written
 
@@ -106,6 +107,7 @@ VALUES = {
     ReadingColumn.GM: "gm_ma_per_v",
     ReadingColumn.LEAKAGE: "heater_cathode_leakage_ua",
     ReadingColumn.GRID_CURRENT: "grid_current_ua",
+    ReadingColumn.VOLTAGE: "anode_voltage_v",
 }
 
 
