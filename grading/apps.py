@@ -11,7 +11,7 @@ class GradingConfig(AppConfig):
         from grading.orders.ways import WAYS
 
         # Importing receivers connects them; what happens first stands first.
-        from grading.sealed import receivers as sealed_receivers  # noqa: F401, I001
+        from grading.sealed import receivers as sealed_receivers  # noqa: F401
         from grading.sealed.listing import public_part
         from grading.sealed.orders import SealedPacks
         from grading.sets import receivers as set_receivers  # noqa: F401
