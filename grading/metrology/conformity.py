@@ -15,7 +15,8 @@ Risks
 Deciding
     :func:`decide`: accept, reject, or too close to call and how many readings would settle it
 Sets
-    :func:`set_conformance_probability`, :func:`decide_set`: a matched set against its tolerance
+    :func:`set_conformance_probability`, :func:`decide_set`: one quantity of a matched set against its tolerance;
+    :func:`whole_set_probability`, :func:`decide_whole_set`: all its quantities at once
 
 What is known of a measured quantity is a normal distribution about the reading (JCGM 106, 7.2), or, where its
 standard uncertainty has few degrees of freedom, a scaled and shifted t-distribution (JCGM 101:2008, 6.4.9).
@@ -414,6 +415,92 @@ def decide_set(
         return SetDecision(found, p_c, required_probability, None, None, reason)
     reason = f"{needed} readings of each valve would settle it if their means stay here"
     return SetDecision(found, p_c, required_probability, needed, needed - readings, reason)
+
+
+class SetClaim(NamedTuple):
+    """What is claimed of a set in one quantity: that largest / smallest - 1 is at most ``tolerance``.
+
+    ``standard_uncertainties`` are of what is not common to the set, one for each value; ``degrees_of_freedom`` those
+    of the standard deviation they rest on, which is one for the whole set: a study of the tester that read it.
+    """
+
+    values: Sequence[float]
+    standard_uncertainties: Sequence[float]
+    tolerance: float
+    degrees_of_freedom: float = inf
+
+
+class WholeSet(NamedTuple):
+    """Between what the probability lies that a set keeps every one of its claims."""
+
+    at_least: float
+    at_most: float
+
+
+def claim_probability(claim: SetClaim) -> float:
+    """Probability that one claim holds.
+
+    With few degrees of freedom the errors of the set are jointly t: normal, on a scale that is itself known only by a
+    standard deviation from a study, so that nu s^2 / sigma^2 is chi-squared (JCGM 101:2008, 6.4.9). The normal
+    probability is averaged over that scale, by Gauss and Legendre's rule over its quantiles; absolute error below 1e-4
+    from two degrees of freedom up.
+    """
+    values, us, tolerance, degrees = claim
+    if isinf(degrees) or max(us) == 0:
+        return set_conformance_probability(values, us, tolerance)
+    if not degrees > 0:
+        raise ValueError("Degrees of freedom must lie above nought.")
+    quantiles, weights = (_NODES + 1) / 2, _WEIGHTS / 2
+    scales = np.sqrt(degrees / stats.chi2.ppf(quantiles, degrees))
+    each = [set_conformance_probability(values, [scale * u for u in us], tolerance) for scale in scales.tolist()]
+    return float(weights @ np.array(each))
+
+
+def whole_set_probability(claims: Sequence[SetClaim]) -> WholeSet:
+    """Between what the probability lies that a set is within its tolerance in every quantity at once.
+
+    The quantities of a valve are read together, with one heater supply and one warm-up, and nobody knows how far their
+    errors go together. Whatever the dependence, all claims hold with a probability of at least
+    1 - sum of (1 - p), and of at most the least p (the inequalities of Boole and Frechet; the first is Bonferroni's
+    allowance).
+    """
+    if not claims:
+        return WholeSet(1.0, 1.0)
+    each = [claim_probability(claim) for claim in claims]
+    return WholeSet(max(0.0, 1.0 - sum(1.0 - p for p in each)), min(each))
+
+
+def decide_whole_set(
+    claims_after: Callable[[int], Sequence[SetClaim]], *, required_probability: float = 0.95, readings: int = 1
+) -> SetDecision:
+    """Decide whether a set is matched in all its quantities, from the probability that it truly is in all at once.
+
+    ``claims_after(n)`` gives the claims as they would be after n readings of each valve, ``readings`` of which have
+    been taken. Accept when the probability is surely ``required_probability`` or more, reject when it is surely
+    1 - required_probability or less, else too close to call. The decision carries the probability that is sure.
+    """
+    if readings < 1:
+        raise ValueError("At least one reading is needed.")
+    if not 0.5 <= required_probability < 1:
+        raise ValueError("The required probability is one half at least, and less than one.")
+
+    def outcome(n: int) -> Outcome:
+        found = whole_set_probability(claims_after(n))
+        if found.at_least >= required_probability:
+            return Outcome.ACCEPT
+        return Outcome.REJECT if found.at_most <= 1 - required_probability else Outcome.TOO_CLOSE
+
+    found, sure = outcome(readings), whole_set_probability(claims_after(readings)).at_least
+    if found is Outcome.ACCEPT:
+        return SetDecision(found, sure, required_probability, None, None, "probably enough within tolerance")
+    if found is Outcome.REJECT:
+        return SetDecision(found, sure, required_probability, None, None, "probably enough outside tolerance")
+    needed = _first_that_settles(outcome, readings)
+    if needed is None:
+        reason = "no practical number of readings would settle it"
+        return SetDecision(found, sure, required_probability, None, None, reason)
+    reason = f"{needed} readings of each valve would settle it if their means stay here"
+    return SetDecision(found, sure, required_probability, needed, needed - readings, reason)
 
 
 # Kept apart

@@ -54,6 +54,7 @@ class OrderOption(NamedTuple):
     spread: float | None  # the worst quantity's; None for a single
     set: MatchedSet | None  # a set that stands already; None when it would be made
     why: str = ""  # why it comes where it does
+    detail: str = ""  # how that was reckoned, for who asks
 
     @property
     def key(self) -> str:
@@ -87,10 +88,10 @@ def _new_sets(line: OrderLine) -> list[OrderOption]:
         return []
     keys = [valve.pk for valves, _ in found.choices for valve in valves]
     grades = {grade.valve_id: grade for grade in Grade.objects.filter(standing=True, valve__in=keys)}
-    reasons = (found.why, "The next best of those that could be made.")
+    reasons = ((found.why, found.detail), ("The next best of those that were compared.", ""))
     return [
-        OrderOption(valves, tuple(grades[valve.pk] for valve in valves), worst, None, why)
-        for (valves, worst), why in zip(found.choices, reasons, strict=False)
+        OrderOption(valves, tuple(grades[valve.pk] for valve in valves), worst, None, *reason)
+        for (valves, worst), reason in zip(found.choices, reasons, strict=False)
     ]
 
 

@@ -2,6 +2,7 @@
 
 - `available(type, best_grades)`: the graded valves that a set may be made of
 - `propose(type, size, tolerance_percent, ...)`: disjoint sets within the tolerance
+- `why_none(type, size, tolerance_percent, ...)`, `shortfall(pool, ...)`: why there are none, or few
 - `make_set(valves, ...)`: record one; the database refuses a valve that is in another
 - `why_no_set(grades, tolerance_percent, probability)`: what keeps these from being a set
 - `break_set(set, reason, by)`
@@ -11,8 +12,8 @@
 from __future__ import annotations
 
 from collections.abc import Hashable, Sequence
-from math import inf, sqrt
-from statistics import NormalDist
+from dataclasses import replace
+from math import inf
 from typing import NamedTuple
 
 from django.contrib.auth.models import User
@@ -34,6 +35,7 @@ from stockroom.states import State
 
 ROUNDING = 1e-12  # a set exactly at its tolerance is within it
 NAMED = 8  # sets named one by one in a message
+MORE_READINGS = (2, 8)  # what is reckoned through when there are no sets
 NEAR_ENOUGH = 0.005  # somebody waits for the proposals: a run over the pool looks for the last half per cent
 
 
@@ -115,6 +117,58 @@ def propose(
     return sorted(proposals, key=lambda proposal: (proposal.worst, proposal.valves[0].serial))
 
 
+def why_none(
+    type_: ValveType,
+    size: int,
+    tolerance_percent: float,
+    best_grades: int,
+    *,
+    same_maker: bool = False,
+    same_grade: bool = False,
+) -> matching.Shortfall:
+    """Why `propose` has no set to offer, or few, and what would bring most."""
+    stock = pool(type_, best_grades, size, Policy.current().parsed.match_probability)
+    tiers = [matching.Tier("asked", tolerance_percent / 100, 1.0)]
+    rules = matching.Rules(same_maker=same_maker, same_grade=same_grade)
+    return shortfall(stock, type_, size, tiers, rules, best_grades)
+
+
+def shortfall(
+    stock: Pool,
+    type_: ValveType,
+    size: int,
+    tiers: Sequence[matching.Tier],
+    rules: matching.Rules,
+    best_grades: int,
+    *,
+    dated: bool = False,
+    built: bool = False,
+) -> matching.Shortfall:
+    """What takes the sets of this pool, with what a shop can do about it: read on, or take lower grades in."""
+    probability = Policy.current().parsed.match_probability
+    changes = []
+    if any(any(piece.guard or ()) for piece in stock.pieces):
+        for more in MORE_READINGS:
+            after = [_read_again(piece, stock, size, probability, more) for piece in stock.pieces]
+            changes.append(matching.Remedy(f"read each valve {more} more times", after, tiers, rules))
+    lower = pool(type_, best_grades + 1, size, probability, dated=dated, built=built)
+    if len(lower.pieces) > len(stock.pieces):
+        changes.append(matching.Remedy(f"take in the best {best_grades + 1} grades", lower.pieces, tiers, rules))
+    return matching.why_few(stock.pieces, size, tiers, rules, changes)
+
+
+def _read_again(piece: matching.Piece, stock: Pool, size: int, probability: float, more: int) -> matching.Piece:
+    """The piece as it would be after more readings: of its doubt only what averages out gets less."""
+    guard = []
+    for value in stock.rows[int(str(piece.key))]:
+        one_reading = (value.repeatability_sd or 0.0) / value.value
+        square = (value.ratio_u or 0.0) ** 2
+        square -= one_reading**2 * (1 / value.readings - 1 / (value.readings + more))
+        degrees = value.degrees_of_freedom or inf
+        guard.append(matching.guard_for(max(square, 0.0) ** 0.5, size, probability, len(piece.quantities), degrees))
+    return replace(piece, guard=tuple(guard))
+
+
 class Pool(NamedTuple):
     """Free graded valves of a type as pieces to match, and the way back from a piece's key to its valve."""
 
@@ -149,24 +203,16 @@ def pool(
             weeks=weeks.get(grade.valve_id),
             construction=construction.get(grade.valve_id),
             settings=tuple((value.tester, value.stands_at) for value in found.rows[grade.valve_id]),
-            guard=tuple(guard_band(v.ratio_u or 0.0, size, probability) for v in found.rows[grade.valve_id]),
+            guard=tuple(
+                matching.guard_for(
+                    value.ratio_u or 0.0, size, probability, len(found.columns), value.degrees_of_freedom or inf
+                )
+                for value in found.rows[grade.valve_id]
+            ),
         )
         for grade in usable
     ]
     return Pool(pieces, {grade.valve_id: grade.valve for grade in usable}, found.rows, found.columns)
-
-
-def guard_band(relative_u: float, size: int, probability: float) -> float:
-    """Half of what two equally known valves of a set must keep clear of the tolerance, as a log ratio.
-
-    Every pair across the set must hold at once, so the probability is shared among them (Bonferroni); the final
-    word is `grading.verdicts.values.claim`'s, which reckons with the set as it is.
-    """
-    if probability <= 0.5 or relative_u == 0:
-        return 0.0
-    pairs = (size // 2) * (size - size // 2)
-    z = NormalDist().inv_cdf(1 - (1 - probability) / pairs)
-    return z * relative_u / sqrt(2)
 
 
 def _unsure(rows: Sequence[Sequence[Value]], tolerance_percent: float, probability: float) -> str:

@@ -17,9 +17,13 @@ from grading.metrology.conformity import (
     MaximumFalseAcceptance,
     Outcome,
     Rule,
+    SetClaim,
     SimpleAcceptance,
+    claim_probability,
     decide,
     decide_set,
+    decide_whole_set,
+    whole_set_probability,
 )
 
 AT_LEAST_8 = Limits(lower=8.0)
@@ -308,3 +312,61 @@ def test_impossible_sets_are_refused() -> None:
             conformity.set_conformance_probability(values, us, tolerance)
     with pytest.raises(ValueError, match="one half"):
         decide_set([1, 1], 0.05, repeatability_sds=[0.1, 0.1], other_us=[0, 0], required_probability=0.4)
+
+
+def simulated_share(claims: list[SetClaim], together: float, draws: int = 60_000) -> float:
+    """How often the true values of a set keep all its claims: t on a scale of its own for each claim, the normal
+    errors of two claims correlated by ``together`` valve by valve."""
+    random = np.random.default_rng(5)
+    shared = random.normal(size=(draws, len(claims[0].values)))
+    kept = np.ones(draws, dtype=bool)
+    for values, us, tolerance, degrees in claims:
+        errors = together * shared + np.sqrt(1 - together**2) * random.normal(size=shared.shape)
+        if np.isfinite(degrees):
+            errors *= np.sqrt(degrees / random.chisquare(degrees, size=(draws, 1)))
+        true = np.array(values) + errors * np.array(us)
+        kept &= true.max(axis=1) <= (1 + tolerance) * true.min(axis=1)
+    return float(kept.mean())
+
+
+@pytest.mark.parametrize("degrees", [3.0, 8.0, inf])
+@pytest.mark.parametrize("size", [2, 4])
+def test_one_claim_with_few_degrees_of_freedom_holds_as_often_as_in_a_simulation(degrees: float, size: int) -> None:
+    claim = SetClaim([10.0, 10.15, 10.02, 10.1][:size], [0.06] * size, 0.03, degrees)
+    assert claim_probability(claim) == pytest.approx(simulated_share([claim], 0.0), abs=0.006)
+
+
+def test_the_whole_set_is_less_sure_than_any_of_its_quantities() -> None:
+    """Four quantities at 96 % each do not make a set at 95 %."""
+    claim = SetClaim([10.0, 10.1], [0.05, 0.05], 0.0225, 20.0)
+    alone = claim_probability(claim)
+    assert alone > 0.95
+    found = whole_set_probability([claim] * 4)
+    assert found.at_least == pytest.approx(1 - 4 * (1 - alone))
+    assert found.at_most == alone
+    assert found.at_least < 0.95
+    decision = decide_whole_set(lambda n: [claim._replace(standard_uncertainties=[0.05 / n**0.5] * 2)] * 4)
+    assert decision.outcome is Outcome.TOO_CLOSE
+    assert decision.readings_needed is not None
+    assert decision.conformance_probability == found.at_least
+
+
+@pytest.mark.parametrize("together", [0.0, 0.6, 1.0])
+@pytest.mark.parametrize("degrees", [5.0, inf])
+def test_the_truth_lies_between_what_is_said_of_the_whole_set_however_errors_go_together(
+    together: float, degrees: float
+) -> None:
+    claims = [
+        SetClaim([10.0, 10.08, 10.03, 10.0], [0.05] * 4, 0.03, degrees),
+        SetClaim([2.0, 2.02, 2.01, 2.015], [0.012] * 4, 0.04, degrees),
+    ]
+    found = whole_set_probability(claims)
+    truth = simulated_share(claims, together)
+    assert found.at_least - 0.006 <= truth <= found.at_most + 0.006
+
+
+def test_a_set_well_inside_in_every_quantity_is_accepted_and_one_well_outside_is_rejected() -> None:
+    inside = SetClaim([10.0, 10.02], [0.02, 0.02], 0.03, 6.0)
+    outside = SetClaim([10.0, 10.6], [0.02, 0.02], 0.03, 6.0)
+    assert decide_whole_set(lambda _n: [inside] * 4).outcome is Outcome.ACCEPT
+    assert decide_whole_set(lambda _n: [inside, outside]).outcome is Outcome.REJECT

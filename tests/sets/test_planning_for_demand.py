@@ -60,7 +60,7 @@ def test_an_order_gets_the_set_that_costs_the_rest_least() -> None:
     assert found is not None
     best, _ = found.choices[0]
     assert far.pk in {valve.pk for valve in best}
-    assert "costs the rest of the pool 0.00" in found.why and "next best" in found.why
+    assert "takes nothing from what the rest of the stock" in found.why and "next best" in found.why
     assert {a.pk, b.pk, c.pk} - {valve.pk for valve in best}, "two of the three are left to make the pair that sells"
 
 
@@ -71,9 +71,11 @@ def test_the_order_page_shows_the_least_loss_with_its_reason_and_the_second_best
     want(2, 1, 100, 1)
     line = order_line()
     options = fulfilment.options(line)
-    assert len(options) == 2 and options[0].why.startswith("It costs the rest of the pool")
+    assert len(options) == 2 and options[0].why.startswith("Selling it takes nothing")
     page = logged_in(Role.SALES).get(f"/orders/{line.order}/").content.decode()
-    assert "It costs the rest of the pool" in page and "The next best" in page
+    assert "Selling it takes nothing from" in page and "The next best" in page
+    reckoned = page.split("<summary>How that was reckoned</summary>")[1]
+    assert "linear programme" in reckoned and "linear programme" not in page.split("<summary>How that was reckoned")[0]
 
 
 def test_no_demand_written_down_is_said(logged_in: Callable[..., Client]) -> None:

@@ -59,8 +59,8 @@ class PolicyRules:
     """Levels best first.
 
     `otherwise` names what no level takes, `scale_pass` what a tester with only an emission scale passed.
-    `match_probability` is how probable it must be that a set truly lies within its tolerance; one half takes
-    the readings as they stand.
+    `match_probability` is how probable it must be that a set truly lies within its tolerance, every two of its valves
+    in every quantity at once; one half takes the readings as they stand.
     """
 
     levels: tuple[GradeLevel, ...]
