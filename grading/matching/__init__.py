@@ -16,18 +16,15 @@ from .search import find_sets
 from .shortfall import Remedy, Shortfall, why_few
 
 __all__ = [
-    "MatchedSet",
-    "Outcome",
+    "FoundSet",
+    "MatchOutcome",
     "Piece",
     "Progress",
-    "Remedy",
     "Rules",
-    "Shortfall",
+    "SetVerdict",
     "Tier",
-    "Verdict",
     "find_sets",
     "guard_for",
     "judge_set",
     "spread",
-    "why_few",
 ]
