@@ -20,7 +20,7 @@ from grading.models.instruments import CLAIMING, claimed_of
 from grading.papers.pure import certificate as paper
 from grading.sets import doubts, making
 from grading.testers.records import BasisKind
-from grading.verdicts.values import SHORT_NAMES, Value, claim, spread_of
+from grading.verdicts.values import SHORT_NAMES, JudgedSpread, Value, claim, spread_of
 from stockroom.models import Shop
 from stockroom.pure.refused import Refused
 
@@ -57,6 +57,7 @@ def certificate_data(matched: MatchedSet, issued_on: date) -> paper.CertificateD
     shop = Shop.own()
     charts, siblings = _charts(matched, members, values, points)
     claimed = [value for of_one in values.values() for value in of_one]
+    spreads = _spreads(members, matched.tolerance_percent / 100)
     policies = sorted({member.grade.policy for member in members}, key=lambda policy: policy.version)
     return paper.CertificateData(
         shop=shop.name,
@@ -75,7 +76,7 @@ def certificate_data(matched: MatchedSet, issued_on: date) -> paper.CertificateD
             for member in members
         ),
         nominals=tuple(_nominal(section, point, claimed) for section, point in points.items()),
-        spreads=_spreads(members, matched.tolerance_percent / 100),
+        spreads=tuple(_printed(spread, p) for spread, p in spreads),
         measured=_measured(everything),
         charts=charts,
         siblings=siblings,
@@ -87,8 +88,8 @@ def certificate_data(matched: MatchedSet, issued_on: date) -> paper.CertificateD
         cautions=tuple(matched.type.caution_sentences),
         void=_void(matched),
         compared=tuple(sorted({value.basis for value in claimed})),
-        uncertainty=_uncertainty(claimed),
-        wanting=_wanting(claimed),
+        uncertainty=_uncertainty(claimed, [spread for spread, _ in spreads]),
+        wanting=_wanting(claimed, [spread for spread, _ in spreads]),
     )
 
 
@@ -131,24 +132,50 @@ def _level(nominal: paper.Nominal, by_gm: bool) -> Point | None:
     return Point(nominal.gm_ma_per_v if by_gm else None, nominal.anode_current_ma)
 
 
-def _uncertainty(values: Sequence[Value]) -> str:
-    """What stands behind each ±, or nothing where a reading has none."""
-    if not values or any(value.expanded_uncertainty is None for value in values):
-        return ""
-    factors = sorted({round(value.coverage_factor or 0, 2) for value in values})
-    k = f"{factors[0]:.2f}" if len(factors) == 1 else f"{factors[0]:.2f} to {factors[-1]:.2f}"
-    rests = sorted({words for value in values for words in value.resting_on})
-    return (
-        f"± is the expanded uncertainty by JCGM 100, coverage factor {k}, for a coverage of about 95 %; it rests on "
-        f"{'; '.join(rests)}. That of a spread is of the comparison: what the readings of one tester share cancels. "
-        "p is the probability that the true spread lies within what was asked, by JCGM 106."
-    )
+def _uncertainty(values: Sequence[Value], spreads: Sequence[JudgedSpread]) -> str:
+    """What stands behind each ± and p; nothing where there is none."""
+    said = []
+    if values and all(value.expanded_uncertainty is not None for value in values):
+        k = _factors(value.coverage_factor for value in values)
+        said.append(
+            f"± is the expanded uncertainty by JCGM 100, coverage factor {k}, for a coverage of about 95 %; it rests "
+            f"on {_listed(words for value in values for words in value.resting_on)}."
+        )
+    known = [spread for spread in spreads if spread.expanded_uncertainty is not None]
+    if known:
+        cancels = (
+            "what the readings of one tester share cancels"
+            if all(spread.common for spread in known)
+            else "they were read on two testers, or before and after one was changed, so that nothing cancels"
+        )
+        said.append(
+            f"The ± of a spread is of the comparison, by JCGM 100 with a coverage factor of "
+            f"{_factors(spread.coverage_factor for spread in known)}, also for about 95 %: {cancels}. "
+            "p is the probability that the true spread lies within what was asked, by JCGM 106."
+        )
+    return " ".join(said)
 
 
-def _wanting(values: Sequence[Value]) -> str:
-    """What nobody has written down of the testers."""
-    wanting = sorted({words for value in values for words in value.wanting})
-    return f"Not in the uncertainties, for it is not known: {'; '.join(wanting)}." if wanting else ""
+def _factors(factors: Iterable[float | None]) -> str:
+    found = sorted({round(factor, 2) for factor in factors if factor is not None})
+    return f"{found[0]:.2f}" if len(found) == 1 else f"{found[0]:.2f} to {found[-1]:.2f}"
+
+
+def _listed(words: Iterable[str]) -> str:
+    return "; ".join(sorted(set(words)))
+
+
+def _wanting(values: Sequence[Value], spreads: Sequence[JudgedSpread]) -> str:
+    """What nobody has written down of the testers, and what is then not stated."""
+    said = []
+    if wanting := _listed(words for value in values for words in value.wanting):
+        and_spreads = any(spread.expanded_uncertainty is None for spread in spreads)
+        what = "the readings and the spreads" if and_spreads else "the readings"
+        said.append(f"No ± of {what} is stated, for something is wanting: {wanting}.")
+    counted = (value.overdue for value in values if value.overdue and value.overdue not in value.wanting)
+    if overdue := _listed(counted):
+        said.append(f"Counted as it was, though late: {overdue}.")
+    return " ".join(said)
 
 
 def _test_points(readings: Sequence[Reading]) -> dict[int, TestPoint]:
@@ -164,26 +191,28 @@ def _test_points(readings: Sequence[Reading]) -> dict[int, TestPoint]:
     return dict(sorted(points.items()))
 
 
-def _spreads(members: Sequence[Member], tolerance: float) -> tuple[paper.CertifiedSpread, ...]:
+def _spreads(members: Sequence[Member], tolerance: float) -> list[tuple[JudgedSpread, float | None]]:
+    """Each quantity's spread, and how probable it is to be within the tolerance."""
     rows = making.figures([member.grade for member in members]).rows.values()
     found = []
     for values in zip(*rows, strict=True):
-        spread = spread_of(values)
         decision = claim(values, tolerance, 0.95)
-        found.append(
-            paper.CertifiedSpread(
-                SHORT_NAMES[spread.quantity],
-                spread.quantity.unit,
-                spread.section,
-                spread.smallest,
-                spread.largest,
-                spread.nominal,
-                spread.spread,
-                spread.expanded_uncertainty,
-                decision.conformance_probability if decision else None,
-            )
-        )
-    return tuple(found)
+        found.append((spread_of(values), decision.conformance_probability if decision else None))
+    return found
+
+
+def _printed(spread: JudgedSpread, probability: float | None) -> paper.CertifiedSpread:
+    return paper.CertifiedSpread(
+        SHORT_NAMES[spread.quantity],
+        spread.quantity.unit,
+        spread.section,
+        spread.smallest,
+        spread.largest,
+        spread.nominal,
+        spread.spread,
+        spread.expanded_uncertainty,
+        probability,
+    )
 
 
 def _measured(readings: Sequence[Reading]) -> tuple[paper.CertifiedQuantity, ...]:

@@ -13,6 +13,7 @@ from __future__ import annotations
 
 from collections.abc import Hashable, Sequence
 from dataclasses import replace
+from enum import Enum
 from math import inf
 from typing import NamedTuple
 
@@ -23,10 +24,11 @@ from django.utils import timezone
 from catalog.models import ValveType
 from grading import matching
 from grading.matching.words import LARGEST_SET, SMALLEST_SET
-from grading.metrology.conformity import Outcome
+from grading.metrology import comparison
+from grading.metrology.conformity import Outcome, SetDecision
 from grading.models import Grade, MatchedSet, Member, Policy
 from grading.verdicts import states
-from grading.verdicts.values import JudgedSpread, Value, claim
+from grading.verdicts.values import Bench, JudgedSpread, Value, claim
 from grading.verdicts.values import spread_of as spread_of_values
 from stockroom.marks.likeness import how_built, weeks_made
 from stockroom.models import Counter, Entry, Valve
@@ -60,13 +62,14 @@ class Figures(NamedTuple):
     rows: dict[int, tuple[Value, ...]]  # by valve
 
 
-def figures(grades: Sequence[Grade]) -> Figures:
-    """Anode current and gm of every section, as the grades keep them.
+def figures(grades: Sequence[Grade], bench: Bench | None = None) -> Figures:
+    """Anode current and gm of every section, as the grades keep them, by what `bench` knows of the testers now.
 
     A valve that lacks a quantity which another has, whose value is nought or whose repeats contradict each other
     cannot be compared and is left out; so is every valve when none has been measured in mA or mA/V.
     """
-    measured = {grade.valve_id: [Value.read(row) for row in grade.measured] for grade in grades}
+    bench = bench or Bench()
+    measured = {grade.valve_id: [Value.read(row).looked_up(bench) for row in grade.measured] for grade in grades}
     columns = sorted({(v.section, v.quantity) for values in measured.values() for v in values if v.nominal is not None})
     rows = {}
     for valve_id, values in measured.items():
@@ -101,7 +104,8 @@ def propose(
 ) -> list[Proposal]:
     """Disjoint sets from free graded stock, tightest first.
 
-    Only valves read on one tester at one test point are put together: what they share then cancels. Where their
+    Only valves read on one tester at one test point, while the tester stayed as it was, are put together: what they
+    share then cancels. Where their
     uncertainty is known the tolerance narrows by a guard band, so that the claim holds with the policy's probability.
     """
     probability = Policy.current().parsed.match_probability
@@ -187,13 +191,15 @@ def pool(
 ) -> Pool:
     """What sets of `size` can be made of; `dated` and `built` look up when and how each valve was made.
 
-    Pieces of one `settings` were read on one tester at one test point.
+    Pieces of one `settings` were read on one tester at one test point, between two changes of the tester, and by one
+    person where it matters who read.
     """
     grades = available(type_, best_grades)
     weeks = weeks_made(type_) if dated else {}
     construction = how_built(type_) if built else {}
     found = figures(grades)
     usable = [grade for grade in grades if grade.valve_id in found.rows]
+    people = _people(found, size, probability)
     pieces = [
         matching.Piece(
             key=grade.valve_id,
@@ -202,12 +208,9 @@ def pool(
             grade=grade.name,
             weeks=weeks.get(grade.valve_id),
             construction=construction.get(grade.valve_id),
-            settings=tuple((value.tester, value.stands_at) for value in found.rows[grade.valve_id]),
+            settings=tuple(_settings(value, people) for value in found.rows[grade.valve_id]),
             guard=tuple(
-                matching.guard_for(
-                    value.ratio_u or 0.0, size, probability, len(found.columns), value.degrees_of_freedom or inf
-                )
-                for value in found.rows[grade.valve_id]
+                _guard(value, people, size, probability, len(found.columns)) for value in found.rows[grade.valve_id]
             ),
         )
         for grade in usable
@@ -215,20 +218,67 @@ def pool(
     return Pool(pieces, {grade.valve_id: grade.valve for grade in usable}, found.rows, found.columns)
 
 
+class People(Enum):
+    """How a pool that was read by several people is matched."""
+
+    ONE = "one person read it all"
+    TOGETHER = "what people differ by is in every guard band"
+    APART = "sets are sought among each person's readings"
+
+
+# Where what people differ by widens a guard band by more than this factor, mixing their readings costs more sets than
+# it opens (a rule of ours, no source).
+WORTH_MIXING = 1.5
+
+
+def _people(found: Figures, size: int, probability: float) -> People:
+    values = [value for row in found.rows.values() for value in row]
+    if len({value.operator for value in values}) < 2:
+        return People.ONE
+    for value in values:
+        alone = _guard(value, People.ONE, size, probability)
+        if _guard(value, People.TOGETHER, size, probability) > WORTH_MIXING * alone:
+            return People.APART
+    return People.TOGETHER
+
+
+def _settings(value: Value, people: People) -> Hashable:
+    """Only valves alike in this are put together: what they share then cancels."""
+    return value.tester, value.session, value.stands_at, value.operator if people is People.APART else ""
+
+
+def _guard(value: Value, people: People, size: int, probability: float, quantities: int = 1) -> float:
+    """What the value must keep clear of the tolerance; every pair across the set, in every quantity, holds at once."""
+    if value.compared is None:
+        return 0.0
+    u, degrees = comparison.own_u(value.compared, with_operator=people is People.TOGETHER)
+    return matching.guard_for(u, size, probability, quantities, degrees)
+
+
 def _unsure(rows: Sequence[Sequence[Value]], tolerance_percent: float, probability: float) -> str:
-    """Why the set is not sure enough to be within its tolerance; nothing when it is, or when nobody can say."""
+    """Why the set is not sure enough to be within its tolerance; nothing when it is, or when nobody can say.
+
+    Of several quantities it names the one that is worst off, so that what it says would settle them all.
+    """
     if probability <= 0.5:
         return ""
+    doubts = []
     for values in zip(*rows, strict=True):
         decision = claim(values, tolerance_percent / 100, probability)
         if decision is not None and decision.outcome is not Outcome.ACCEPT:
-            spread = spread_of_values(values)
-            return (
-                f"{spread.label}: a spread of {100 * spread.spread:.2f} % is within {tolerance_percent:g} % with a "
-                f"probability of {100 * decision.conformance_probability:.0f} %; the policy wants "
-                f"{100 * probability:g} %. {decision.outcome.value.capitalize()}: {decision.reason}."
-            )
-    return ""
+            doubts.append((decision, spread_of_values(values)))
+    if not doubts:
+        return ""
+    worst, spread = max(doubts, key=lambda doubt: _how_bad(doubt[0]))
+    return (
+        f"{spread.label}: a spread of {100 * spread.spread:.2f} % is within {tolerance_percent:g} % with a "
+        f"probability of {100 * worst.conformance_probability:.0f} %; the policy wants "
+        f"{100 * probability:g} %. {worst.outcome.value.capitalize()}: {worst.reason}."
+    )
+
+
+def _how_bad(decision: SetDecision) -> tuple[bool, float]:
+    return decision.outcome is Outcome.REJECT, inf if decision.more_readings is None else decision.more_readings
 
 
 def spread_of(members: Sequence[Member]) -> list[JudgedSpread]:

@@ -87,7 +87,8 @@ class Judged(NamedTuple):
 
 def _judged(valves: Collection[Valve], policy: Policy) -> tuple[list[Judged], list[Valve]]:
     """The judgements, and the valves that cannot be judged while they have not settled."""
-    bench, parsed = Bench(), policy.parsed
+    parsed = policy.parsed
+    bench = Bench(parsed)
     kinds = dict(ValveType.objects.filter(pk__in={valve.type_id for valve in valves}).values_list("pk", "kind"))
     rules = {kind: parsed.for_kind(kind) for kind in set(kinds.values())}
     evidence = evidence_for(valves)

@@ -17,7 +17,7 @@ from django.urls import path
 from catalog.reference.files import TYPE_KINDS
 from grading.models import Policy
 from grading.verdicts import judging
-from grading.verdicts.pure.rules import FAULTS, NOISE, GradeLevel, PolicyProblem, read_policy
+from grading.verdicts.pure.rules import FAULTS, NOISE, GradeLevel, PolicyProblem, Unknown, read_policy
 from stockroom.models import Entry, Valve
 from stockroom.site.people import Role, StaffRequest, for_roles
 
@@ -174,6 +174,28 @@ class PolicyForm(forms.Form):
         help_text="0.5 takes the readings as they stand.",
     )
 
+    unknown_accuracy_percent = forms.FloatField(
+        label="A tester whose record leaves something out is judged as if it read within, %",
+        required=False,
+        min_value=0,
+        max_value=50,
+        help_text="Its readings carry no ± and no probability. 0 takes them as they stand.",
+    )
+    unknown_repeatability_percent = forms.FloatField(
+        label="… and repeated with a standard deviation of, %", required=False, min_value=0, max_value=50
+    )
+    unknown_best_grade = forms.IntegerField(
+        label="The best grade that it may give", required=False, min_value=1, help_text="1 is the first level."
+    )
+    unknown_overdue = forms.ChoiceField(
+        label="An overdue calibration",
+        required=False,
+        choices=[
+            ("allowed", "counts as it was, and every paper says that it is late"),
+            ("unknown", "counts as none: no ± is stated until it is done again"),
+        ],
+    )
+
     def clean(self) -> dict[str, Any]:
         data = super().clean() or {}
         wanted = {"guarded": "guard_factor", "maximum false acceptance": "probability"}.get(data.get("rule", ""))
@@ -189,7 +211,9 @@ class PolicyForm(forms.Form):
         elif data["rule"] == "maximum false acceptance":
             acceptance["probability"] = data["probability"]
         kept = ("otherwise", "scale_pass", "match_probability")
-        return {key: data[key] for key in kept} | {"acceptance": acceptance}
+        unknown = {field.name: data[f"unknown_{field.name}"] for field in fields(Unknown)}
+        given = {key: value for key, value in unknown.items() if value not in (None, "")}
+        return {key: data[key] for key in kept} | {"acceptance": acceptance, "unknown": given}
 
 
 def policies(request: HttpRequest) -> HttpResponse:
@@ -220,6 +244,7 @@ def policy_new(request: StaffRequest) -> HttpResponse:
             "scale_pass": parsed.scale_pass,
             "match_probability": parsed.match_probability,
             **current.rules.get("acceptance", {"rule": "simple"}),
+            **{f"unknown_{field.name}": getattr(parsed.unknown, field.name) for field in fields(Unknown)},
         },
     )
     start = [{field.name: getattr(level, field.name) for field in fields(GradeLevel)} for level in parsed.levels]

@@ -13,7 +13,8 @@ drop is no worse for it: no most is demanded of a diode.
 Where a reading's uncertainty is known, a limit on it is decided by the policy's acceptance rule (JCGM 106, through
 `grading.metrology.conformity`): a demand holds only when the reading is accepted. One that is neither accepted nor
 rejected is too close to call; the valve then gets the grade below, and the judgement says how many more readings would
-settle it. A reading of unknown uncertainty is compared with the limit as it stands.
+settle it. A reading of a tester that not enough is known of is judged as the policy supposes (`rules.Unknown`), and
+no probability is given.
 
 A tester with nothing but an emission scale can pass a valve or fail it, by the same rule: such a valve gets the
 policy's `scale_pass`, which claims nothing in mA or mA/V. What the last grade that may be sold demands of shorts,
@@ -23,13 +24,14 @@ leakage, grid current and noise it must meet like any other.
 from __future__ import annotations
 
 from collections.abc import Hashable, Iterator, Sequence
-from dataclasses import dataclass
-from math import inf
+from dataclasses import dataclass, replace
+from math import hypot, inf, log1p, sqrt
 from typing import NamedTuple
 
-from grading.metrology import conformity
+from grading.metrology import comparison, conformity
+from grading.metrology.comparison import ComparedValue, ErrorComponent
 from grading.metrology.conformity import Limits, Outcome, Rule
-from grading.verdicts.pure.rules import FAULTS, NOISE, GradeLevel, PolicyRules
+from grading.verdicts.pure.rules import FAULTS, NOISE, GradeLevel, PolicyRules, Unknown
 
 ROUNDING = 1e-12
 GRIDLESS = ("diode", "stabiliser")  # the kinds of section that have no grid to draw current or to make noise
@@ -38,8 +40,9 @@ GRIDLESS = ("diode", "stabiliser")  # the kinds of section that have no grid to 
 class ReadingUncertainty(NamedTuple):
     """How well one reading is known, in the reading's own unit.
 
-    `repeatability_sd` is that of one reading and shrinks with their number; `systematic_u` does not.
-    `ratio_u` is the relative standard uncertainty of what is not common to two readings on one tester.
+    `repeatability_sd` is that of one reading and shrinks with their number; `systematic_u` does not. `compared` is the
+    reading taken apart for comparing it with another section. `wanting` says that something is left out because
+    nobody knows it, and `comparison_wanting` that a comparison leaves something out: no probability is then given.
     """
 
     repeatability_sd: float
@@ -47,7 +50,9 @@ class ReadingUncertainty(NamedTuple):
     degrees_of_freedom: float = inf
     display_step: float = 0.0
     readings: int = 1
-    ratio_u: float = 0.0
+    compared: ComparedValue | None = None
+    wanting: bool = False
+    comparison_wanting: bool = False
 
 
 @dataclass(frozen=True)
@@ -146,15 +151,18 @@ def _judge(policy: PolicyRules, sections: Sequence[SectionReading]) -> Judgement
     if sections and all(_by_scale_only(section) for section in sections):
         return _judge_by_scale(policy, sections)
     missed: list[Finding] = []
+    wanting = _something_wanting(sections)
+    sections = [_supposed(section, policy.unknown) for section in sections]
     for rank, level in enumerate(policy.levels, start=1):
         findings = list(_findings(level, sections, policy.acceptance))
+        if rank < policy.unknown.best_grade:
+            findings += _unknown_findings(level, sections)
         faults = [finding for finding in findings if finding.outcome is not Outcome.ACCEPT]
         if not faults:
             reasons = [fault.text for fault in missed] or list(_merits(sections))
             known = [finding.probability for finding in findings if finding.probability is not None]
-            return Judgement(
-                level.name, rank, level.saleable, tuple(reasons), *_doubt(missed), assurance=min(known, default=None)
-            )
+            assurance = None if wanting else min(known, default=None)
+            return Judgement(level.name, rank, level.saleable, tuple(reasons), *_doubt(missed), assurance=assurance)
         missed = faults
     return Judgement(policy.otherwise, len(policy.names), False, tuple(fault.text for fault in missed), *_doubt(missed))
 
@@ -342,24 +350,77 @@ def _spread_findings(
     read: Sequence[tuple[float | None, ReadingUncertainty | None]],
     rule: Rule,
 ) -> Iterator[Finding]:
-    """The sections of one valve are read on one tester: what is common to them cancels
-    (`ReadingUncertainty.ratio_u`)."""
+    """The largest section beside the smallest, by `grading.metrology.comparison`: what is common to them cancels."""
     present = [(value, known) for value, known in read if value is not None]
     if limit is None or len(present) < 2:
         return
-    values = [value for value, _ in present]
-    spread = _spread_percent(values)
-    ratio_us = [known.ratio_u if known else 0.0 for _, known in present]
-    known = None
-    if min(ratio_us) > 0 and spread != inf:
-        u = 100 * max(values) / min(values) * (max(ratio_us) ** 2 * 2) ** 0.5
-        known = ReadingUncertainty(u, 0.0, degrees_of_freedom=min(k.degrees_of_freedom for _, k in present if k))
-    outcome, probability, more = _decide(spread, Limits(upper=limit), known, rule)
+    spread = _spread_percent([value for value, _ in present])
+    outcome, probability, more = _decide_spread(spread, limit, [known for _, known in present if known], rule)
     if outcome is Outcome.ACCEPT:
         yield Finding("", outcome, probability)
         return
     text = f"the sections' {label} differ by {_percent(spread, limit)}; {level.name} allows {limit:g} %"
     yield Finding(text + _closeness(outcome, probability, more), outcome, probability, more)
+
+
+def _decide_spread(
+    spread: float, limit: float, read: Sequence[ReadingUncertainty], rule: Rule
+) -> tuple[Outcome, float | None, int | None]:
+    """On the logarithm of the ratio, which is known as well either way round."""
+    sections = [known.compared for known in read if known.compared]
+    if spread == inf or len(sections) < 2:
+        return (Outcome.ACCEPT if spread <= limit else Outcome.REJECT), None, None
+    low, high = min(sections, key=lambda one: one.value), max(sections, key=lambda one: one.value)
+    taken = min(low.readings, high.readings)
+
+    def known_from(readings: float) -> conformity.Knowledge:
+        return conformity.Knowledge(*comparison.relative_u(high, low, readings - taken))
+
+    most = log1p(limit / 100) * (1 + ROUNDING)
+    decision = conformity.decide_when(log1p(spread / 100), Limits(-most, most), rule, known_from, taken)
+    if any(known.comparison_wanting for known in read):
+        return decision.outcome, None, None
+    return decision.outcome, decision.conformance_probability, decision.more_readings
+
+
+def _supposed(s: SectionReading, unknown: Unknown) -> SectionReading:
+    """With what the policy supposes of a tester that not enough is known of."""
+    return replace(
+        s,
+        anode_current_known=_supposing(s.anode_current_ma, s.anode_current_known, unknown),
+        gm_known=_supposing(s.gm_ma_per_v, s.gm_known, unknown),
+    )
+
+
+def _supposing(value: float | None, known: ReadingUncertainty | None, unknown: Unknown) -> ReadingUncertainty | None:
+    """A supposed limit of error is rectangular. A supposed repeatability is of the mean, for nobody knows better."""
+    if value is None:
+        return known
+    known = known or ReadingUncertainty(0.0, 0.0, wanting=True, comparison_wanting=True)
+    if known.wanting:
+        supposed = value * unknown.accuracy_percent / 100 / sqrt(3)
+        u = hypot(known.systematic_u, known.repeatability_sd / sqrt(known.readings))
+        # What is known counts only where it is worse than what is supposed: a little known must not cost a grade.
+        worse = conformity.one_sided_factor(0.05, known.degrees_of_freedom) * u + known.display_step / 2
+        if worse <= conformity.one_sided_factor(0.05) * supposed:
+            known = known._replace(
+                repeatability_sd=0.0, systematic_u=supposed, degrees_of_freedom=inf, display_step=0.0
+            )
+    if known.comparison_wanting and value > 0:
+        scatter = ErrorComponent("supposed scatter", value * unknown.repeatability_percent / 100)
+        known = known._replace(compared=ComparedValue(value, known.readings, (scatter,)))
+    return known
+
+
+def _something_wanting(sections: Sequence[SectionReading]) -> bool:
+    return any(known and known.wanting for s in sections for known in (s.anode_current_known, s.gm_known))
+
+
+def _unknown_findings(level: GradeLevel, sections: Sequence[SectionReading]) -> Iterator[Finding]:
+    for s in sections:
+        if _something_wanting([s]):
+            text = f"section {s.section}: not enough is known of the tester for {level.name}"
+            yield Finding(text, Outcome.REJECT)
 
 
 def _decide(
@@ -377,12 +438,16 @@ def _decide(
         degrees_of_freedom=known.degrees_of_freedom,
         display_step=known.display_step,
     )
+    if known.wanting:
+        return decision.outcome, None, None
     return decision.outcome, decision.conformance_probability, decision.more_readings
 
 
 def _closeness(outcome: Outcome, probability: float | None, more: int | None) -> str:
-    if outcome is not Outcome.TOO_CLOSE or probability is None:
+    if outcome is not Outcome.TOO_CLOSE:
         return ""
+    if probability is None:
+        return " (too close to call on a tester that not enough is known of)"
     readings = f"{more} more reading{'s' if more != 1 else ''}" if more else "more readings"
     settle = f"{readings} would settle it" if more else f"{readings} would not settle it"
     return f" (probability of meeting it {100 * probability:.0f} %: too close to call, {settle})"

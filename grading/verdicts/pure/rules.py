@@ -2,6 +2,7 @@
 
 - `GradeLevel`: one grade's demands, some of them others for some kinds of valve
 - `PolicyRules`: levels best first, and how limits are decided; `PolicyRules.for_kind(kind)` is what holds for one kind
+- `Unknown`: what is made of a tester that not enough is known of
 - `read_policy(data)`: from the stored (JSON) form, or `PolicyProblem` saying what is wrong with it
 
 The scheme is this shop's own. How a limit is decided follows JCGM 106 (`grading.metrology.conformity`).
@@ -20,6 +21,7 @@ from stockroom.pure.refused import Refused
 NOISE = ("quiet", "slight", "noisy")
 FAULTS = ("heater-cathode leakage", "grid current", "noise")  # what a valve may be tested for besides its emission
 ACCEPTANCE = ("simple", "guarded", "maximum false acceptance")
+OVERDUE = ("allowed", "unknown")
 
 
 class PolicyProblem(Refused):
@@ -55,6 +57,23 @@ class GradeLevel:
 
 
 @dataclass(frozen=True)
+class Unknown:
+    """What is made of a tester whose record leaves something out: no accuracy, calibration or repeatability study.
+
+    Its readings carry no ± and no probability. They are judged as if it read within `accuracy_percent` of the reading
+    and repeated with a standard deviation of `repeatability_percent`: chosen no better than the worst tester that the
+    shop would describe, they see to it that knowing less never gives a better grade. `best_grade` is the best that such
+    a tester may give, 1 being the policy's first. `overdue` says what an overdue calibration is: "allowed" counts it
+    as it was, "unknown" as no calibration.
+    """
+
+    accuracy_percent: float = 0.0
+    repeatability_percent: float = 0.0
+    best_grade: int = 1
+    overdue: str = "allowed"
+
+
+@dataclass(frozen=True)
 class PolicyRules:
     """Levels best first.
 
@@ -68,6 +87,7 @@ class PolicyRules:
     scale_pass: str = "Passed on scale"
     acceptance: Rule = field(default_factory=SimpleAcceptance)
     match_probability: float = 0.5
+    unknown: Unknown = field(default_factory=Unknown)
 
     def for_kind(self, kind: str) -> PolicyRules:
         """The rules as they hold for a valve of this kind."""
@@ -90,7 +110,7 @@ def read_policy(data: Mapping[str, Any]) -> PolicyRules:
     Raises:
         PolicyProblem: naming the level and the rule that cannot be.
     """
-    unknown = set(data) - {"levels", "otherwise", "scale_pass", "acceptance", "match_probability"}
+    unknown = set(data) - {"levels", "otherwise", "scale_pass", "acceptance", "match_probability", "unknown"}
     if unknown:
         raise PolicyProblem(f"The policy has rules that nobody knows: {', '.join(sorted(unknown))}.")
     levels = data.get("levels") or []
@@ -108,6 +128,7 @@ def read_policy(data: Mapping[str, Any]) -> PolicyRules:
         scale_pass=data.get("scale_pass", PolicyRules.scale_pass),
         acceptance=_read_acceptance(data.get("acceptance", {"rule": "simple"})),
         match_probability=match_probability,
+        unknown=_read_unknown(data.get("unknown", {}), len(levels)),
     )
     if len(set(policy.names)) != len(policy.names):
         raise PolicyProblem("Two grades have the same name.")
@@ -129,6 +150,21 @@ def _read_acceptance(row: Mapping[str, Any]) -> Rule:
             raise PolicyProblem("The probability of false acceptance must be above 0, at most 0.5.")
         return MaximumFalseAcceptance(probability)
     raise PolicyProblem(f"The acceptance rule must be one of: {', '.join(ACCEPTANCE)}.")
+
+
+def _read_unknown(row: Mapping[str, Any], levels: int) -> Unknown:
+    if not isinstance(row, Mapping) or set(row) - {rule.name for rule in fields(Unknown)}:
+        known = ", ".join(rule.name for rule in fields(Unknown))
+        raise PolicyProblem(f"What is made of an unknown tester may say: {known}.")
+    for key in ("accuracy_percent", "repeatability_percent"):
+        if not _is_number(row.get(key, 0)) or not 0 <= row.get(key, 0) <= 50:
+            raise PolicyProblem(f"Unknown testers: {key} must be a number from 0 to 50, not {row[key]!r}.")
+    best = row.get("best_grade", 1)
+    if not isinstance(best, int) or isinstance(best, bool) or not 1 <= best <= levels:
+        raise PolicyProblem(f"Unknown testers: best_grade must be a whole number from 1 to {levels}, not {best!r}.")
+    if row.get("overdue", "allowed") not in OVERDUE:
+        raise PolicyProblem(f"Unknown testers: overdue must be one of {', '.join(OVERDUE)}, not {row['overdue']!r}.")
+    return Unknown(**row)
 
 
 def _read_level(row: Mapping[str, Any]) -> GradeLevel:
