@@ -20,11 +20,12 @@ from grading.models import Grade, Policy, Reading, Tester
 from grading.testers.reference_checks import may_grade
 from grading.verdicts import judging
 from stockroom.models import Valve
+from stockroom.pure.refused import Refused
 from stockroom.pure.written import plural
 from stockroom.states import State
 
 
-class CannotGrade(ValueError):
+class CannotGrade(Refused):
     """None can be graded. The message says why."""
 
 

@@ -41,6 +41,7 @@ from stockroom.models import (
     Supplier,
     SupplyNote,
 )
+from stockroom.pure.refused import Refused
 from stockroom.pure.written import day, fitted, plural
 from stockroom.receiving import booking
 from stockroom.sealed import pack_dates
@@ -53,7 +54,7 @@ from stockroom.states import State
 Action = SealedDecision.Action
 
 
-class SealedError(ValueError):
+class SealedError(Refused):
     """Cannot be done; the message says why and what to do instead."""
 
 

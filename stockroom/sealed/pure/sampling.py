@@ -33,10 +33,11 @@ from itertools import count
 from math import ceil, comb, floor
 from typing import NamedTuple
 
+from stockroom.pure.refused import Refused
 from stockroom.pure.written import percent
 
 
-class SamplingError(ValueError):
+class SamplingError(Refused):
     """A sampling question that has no answer as asked."""
 
 
