@@ -23,7 +23,7 @@ from stockroom.states import LADDER
 A_FEW = 10  # of each kind
 
 
-class Job(NamedTuple):
+class ToDo(NamedTuple):
     """One thing to do, "Fill R0001 for Ada Quill": the words before the link, the link, and those after it."""
 
     verb: str
@@ -35,7 +35,7 @@ class Job(NamedTuple):
 class Waits(NamedTuple):
     role: Role
     mine: bool
-    jobs: list[Job]
+    jobs: list[ToDo]
 
 
 class Placed(Protocol):
@@ -58,16 +58,16 @@ def home(request: StaffRequest) -> HttpResponse:
     )
 
 
-def _job(verb: str, thing: Placed, rest: str = "", name: str = "") -> Job:
-    return Job(verb, thing.get_absolute_url(), name or str(thing), rest)
+def _job(verb: str, thing: Placed, rest: str = "", name: str = "") -> ToDo:
+    return ToDo(verb, thing.get_absolute_url(), name or str(thing), rest)
 
 
-def _receiving() -> Iterator[Job]:
+def _receiving() -> Iterator[ToDo]:
     for lot in Lot.objects.filter(lines__counted=None, lines__isnull=False).distinct()[:A_FEW]:
         yield _job("Count", lot)
 
 
-def _bench() -> Iterator[Job]:
+def _bench() -> Iterator[ToDo]:
     for valve in Valve.objects.filter(returns__isnull=False, state="received").distinct()[:A_FEW]:
         yield _job("Re-test", valve, ", which came back")
     for stop in _stops():
@@ -75,7 +75,7 @@ def _bench() -> Iterator[Job]:
     yield from _studies()
 
 
-def _studies() -> Iterator[Job]:
+def _studies() -> Iterator[ToDo]:
     """Studies begun and not finished, with how much each operator has still to read; four queries in all."""
     begun = Study.objects.filter(finished_at=None, given_up_at=None)
     studies = list(
@@ -98,7 +98,7 @@ def _studies() -> Iterator[Job]:
         yield _job("Read", study, f"; left: {whose}") if whose else _job("Finish", study, ", all read")
 
 
-def _sales() -> Iterator[Job]:
+def _sales() -> Iterator[ToDo]:
     steps = {
         Order.State.OPEN: ("Fill", "for"),
         Order.State.RESERVED: ("Pull", "for"),
@@ -113,7 +113,7 @@ def _stops() -> QuerySet[Stop]:
     return Stop.objects.filter(cleared_at=None).select_related("tester")[:A_FEW]
 
 
-def _owner() -> Iterator[Job]:
+def _owner() -> Iterator[ToDo]:
     for stop in _stops():
         yield _job("Put right", stop, f", stopped since {_day(timezone.localdate(stop.opened_at))}", str(stop.tester))
     for tester in Tester.objects.filter(in_use=True).prefetch_related("calibrations"):

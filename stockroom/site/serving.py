@@ -1,42 +1,45 @@
-"""Serve the shop: one process, a few threads, and the work of settings.BACKGROUND_WORK behind the pages.
+"""Serve the shop: one process, a few threads, and the jobs behind the pages.
 
-- `serve(host, port)`: runs until it is interrupted
-- `working()`: the background work alone, for as long as the block lasts
+- `serve(host, port)`: runs until it is interrupted or told to end
+- `working(workers)`: the workers alone, for as long as the block lasts
 """
 
 from __future__ import annotations
 
+import signal
+import sys
 import threading
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 
 import waitress
-from django.conf import settings
-from django.utils.module_loading import import_string
 
 from stockroom.site.wsgi import application
 
 THREADS = 8
+LEAVING_S = 20  # a worker comes to a good place within a second or so; a solver's step may take longer
+
+# A function that works until the event is set, by the name of its thread.
+Workers = Mapping[str, Callable[[threading.Event], None]]
 
 
 @contextmanager
-def working() -> Iterator[None]:
+def working(workers: Workers) -> Iterator[None]:
     stop = threading.Event()
-    workers = [
-        threading.Thread(target=import_string(name), args=(stop,), name=name, daemon=True)
-        for name in settings.BACKGROUND_WORK
-    ]
-    for worker in workers:
-        worker.start()
+    threads = [threading.Thread(target=work, args=(stop,), name=name, daemon=True) for name, work in workers.items()]
+    for thread in threads:
+        thread.start()
     try:
         yield
     finally:
         stop.set()
-        for worker in workers:
-            worker.join(timeout=10)
+        for thread in threads:
+            thread.join(timeout=LEAVING_S)
 
 
-def serve(host: str, port: int) -> None:
-    """Answer requests at host:port until interrupted."""
-    with working():
+def serve(host: str, port: int, workers: Workers) -> None:
+    """Answer requests at host:port until interrupted. SIGTERM ends it as Ctrl-C does: workers give back what they
+    have in hand."""
+    signal.signal(signal.SIGTERM, lambda *_: sys.exit(0))
+    with working(workers):
         waitress.serve(application, host=host, port=port, threads=THREADS, ident=None)

@@ -4,6 +4,7 @@ from typing import Any
 
 from django.core.management.base import BaseCommand, CommandParser
 
+from stockroom.jobs import worker
 from stockroom.site.serving import serve
 
 
@@ -16,4 +17,4 @@ class Command(BaseCommand):
 
     def handle(self, *args: Any, **options: Any) -> None:
         self.stdout.write(f"The shop is at http://{options['host']}:{options['port']}/ (stop it with Ctrl-C)")
-        serve(options["host"], options["port"])
+        serve(options["host"], options["port"], worker.by_lane())
