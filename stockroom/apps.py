@@ -25,6 +25,7 @@ class StockroomConfig(AppConfig):
 
     def ready(self) -> None:
         from catalog.loading import first_years_changed
+        from stockroom.export import archives  # noqa: F401 -- importing makes its jobs known
         from stockroom.photographs import storing  # noqa: F401 -- importing makes its jobs known
 
         first_years_changed.connect(assess_dates_again, dispatch_uid="dates")

@@ -29,6 +29,7 @@ from grading.matching.field import Floats, Ints, PoolField, lay_out
 from grading.matching.pricing import Pricer
 from grading.matching.solver import INFINITY, Relaxed, SetPacking, choose_whole
 from grading.matching.watch import Watch
+from grading.matching.words import StopCall
 
 MOST_WRITTEN = 400_000
 SAMPLED = 10  # sets to begin with for every piece, fewer in a pool where these would be more than MOST_SAMPLED
@@ -246,13 +247,15 @@ def plan(
     *,
     time_limit_s: float = 60.0,
     seed: int = 0,
+    should_stop: StopCall | None = None,
 ) -> DemandPlan:
     """The sets to make now for the greatest income from this demand. ValueError for a demand without meaning.
 
-    The rules hold for sets; a single need only be in the pool.
+    The rules hold for sets; a single need only be in the pool. When ``should_stop`` returns true the best so far
+    comes back.
     """
     check_demands(demands)
-    watch = Watch(time_limit_s, None, None)
+    watch = Watch(time_limit_s, None, should_stop)
     market = Market(pieces, demands, rules, watch, seed)
     relaxed = market.solve()
     trivial = sum(demand.price * min(demand.wanted, len(pieces) // demand.size) for demand in demands)

@@ -18,6 +18,7 @@ from django.contrib.auth.models import User
 from django.db import IntegrityError, transaction
 from django.urls import reverse
 
+from catalog.models import ValveType
 from grading.models import Grade, MatchedSet, MatchRun, Policy
 from grading.sets.making import IN_ANOTHER, CannotMatch, ReadySet, check_set, locked, record, standing_grades
 from grading.sets.runs import Ask, Found, found_sets, keep
@@ -29,6 +30,7 @@ from stockroom.models import Entry, Job, Valve
 from stockroom.site.people import Role
 
 KIND = "make sets"
+PLAN_KIND = "make planned sets"
 FEW = 8  # so many are made while the page waits, in well under a second
 PIECE = 20  # sets in one transaction: some tens of milliseconds during which nobody else can write on SQLite
 CHANGED = "{valve} has changed since it was looked at: it was graded again, or is no longer free."
@@ -116,7 +118,7 @@ def _make_piece(run_pk: int, sets: Sequence[Found], by: User | None, hand: Hand 
             for one, answer in zip(sets, answers, strict=True)
             if isinstance(answer, MatchedSet)
         }
-        refused = [(one, answer) for one, answer in zip(sets, answers, strict=True) if isinstance(answer, CannotMatch)]
+        refused = [one for one, answer in zip(sets, answers, strict=True) if isinstance(answer, CannotMatch)]
         if made:
             keep(
                 run,
@@ -127,15 +129,75 @@ def _make_piece(run_pk: int, sets: Sequence[Found], by: User | None, hand: Hand 
             )
             count = "1 set" if len(made) == 1 else f"{len(made)} sets"
             Entry.write(by, "run-accepted", f"Made {count} of {run.type} from {run}")
-        accepted = Accepted(list(made.values()), [str(problem) for _, problem in refused])
+        accepted = _accepted(answers)
         if hand is not None:
-            saved = hand.saved
-            hand.save(
-                made=[*saved.get("made", []), *(matched.number for matched in accepted.made)],
-                troubles=[*saved.get("troubles", []), *accepted.troubles],
-                refused=[*saved.get("refused", []), *(one.valve_ids for one, _ in refused)],
-            )
+            refused_before = hand.saved.get("refused", [])
+            hand.save(**_with(hand.saved, accepted), refused=[*refused_before, *(one.valve_ids for one in refused)])
     return accepted
+
+
+# The sets of a plan
+
+
+@dataclass(frozen=True)
+class SetsOfPlan:
+    """Sets by their valves, each with its tolerance in per cent; `type` is the designation that they are of."""
+
+    type: str
+    sets: tuple[tuple[tuple[int, ...], float], ...]
+
+
+def make_sets(wanted: Sequence[tuple[Sequence[int], float]], by: User | None) -> Accepted:
+    """Make a piece of these sets now."""
+    policy = Policy.current()
+    judged = judge_sets(wanted, policy)
+    with transaction.atomic():
+        return _accepted(write_sets(judged, policy, by))
+
+
+def start_making_planned(type_: ValveType, sets: Sequence[tuple[Sequence[int], float]], by: User) -> Job:
+    asked = SetsOfPlan(type_.designation, tuple((tuple(keys), within) for keys, within in sets))
+    return kinds.start(PLAN_KIND, asked, f"Make {len(sets)} planned sets of {type_}", by, key=planned_key(type_))
+
+
+def planned_key(type_: ValveType) -> str:
+    return f"make planned sets of {type_.pk}"
+
+
+@kinds.kind(
+    PLAN_KIND,
+    "Make planned sets",
+    Lane.RECORDS,
+    SetsOfPlan,
+    Role.BENCH,
+    Role.SALES,
+    address=lambda job: reverse("demand", args=[job.question["type"]]),
+)
+def make_planned(asked: SetsOfPlan, hand: Hand) -> dict[str, Any]:
+    of, policy = len(asked.sets), Policy.current()
+    for start in range(hand.saved.get("done", 0), of, PIECE):
+        judged = judge_sets(asked.sets[start : start + PIECE], policy)
+        done = min(of, start + PIECE)
+        with transaction.atomic():
+            accepted = _accepted(write_sets(judged, policy, hand.by))
+            hand.save(**_with(hand.saved, accepted), done=done)
+        hand.go_on(f"{done} of {of} sets", done, of)
+    return {"made": [], "troubles": [], **hand.saved}
+
+
+def _accepted(answers: Sequence[MatchedSet | CannotMatch]) -> Accepted:
+    return Accepted(
+        [answer for answer in answers if isinstance(answer, MatchedSet)],
+        [str(answer) for answer in answers if isinstance(answer, CannotMatch)],
+    )
+
+
+def _with(saved: dict[str, Any], accepted: Accepted) -> dict[str, Any]:
+    """What a job has made so far, and what it could not make."""
+    return {
+        "made": [*saved.get("made", []), *(matched.number for matched in accepted.made)],
+        "troubles": [*saved.get("troubles", []), *accepted.troubles],
+    }
 
 
 # Many sets at once

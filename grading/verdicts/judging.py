@@ -2,6 +2,7 @@
 
 - `evidence_for(valves)`: the latest standing reading of every section of each valve
 - `grade(valves, policy, by)`: judge and record; valves with sections unread are left as they are
+- `judge_all`, `store`: the two halves of it, for many valves behind the pages (`grading.verdicts.regrading`)
 - `changes(policy, valves)`: what a re-grade would change, before it does
 - `why_ungraded(valve)`: what stands in the way of a grade
 """
@@ -76,7 +77,8 @@ class Judged(NamedTuple):
     after: Judgement
 
 
-def _judged(valves: Collection[Valve], policy: Policy) -> list[Judged]:
+def judge_all(valves: Collection[Valve], policy: Policy) -> list[Judged]:
+    """Every valve that can be judged; nothing is stored."""
     rules, bench = policy.parsed, Bench()
     evidence = evidence_for(valves)
     standing = {
@@ -113,7 +115,7 @@ def changes(policy: Policy, valves: Collection[Valve]) -> list[Change]:
     """The valves whose grade would get another name, best first; nothing is stored."""
     found = [
         Change(row.valve, row.before, row.after)
-        for row in _judged(valves, policy)
+        for row in judge_all(valves, policy)
         if row.before is None or row.before.name != row.after.name
     ]
     return sorted(found, key=lambda change: (change.after.rank, change.valve.serial))
@@ -126,42 +128,47 @@ def grade(valves: Collection[Valve], policy: Policy, by: User | None) -> dict[in
     judged. A judgement by the same policy on the same readings as the standing grade is not written twice; one
     is, when the tester's record has changed how well they are known.
     """
+    with transaction.atomic():
+        return store(judge_all(valves, policy), [valve.pk for valve in valves], policy, by)
+
+
+def store(judged: Collection[Judged], valve_ids: Collection[int], policy: Policy, by: User | None) -> dict[int, Grade]:
+    """Record what was judged and bring the states of these valves up to date, in the caller's transaction."""
     given: dict[int, Grade] = {}
     fresh: list[tuple[Grade, Evidence]] = []
-    with transaction.atomic():
-        for valve, evidence, values, before, after in _judged(valves, policy):
-            measured = [value.stored() for value in values]
-            if before and before.policy_id == policy.pk and _rests_on(before, evidence, measured):
-                given[valve.pk] = before
-                continue
-            row = Grade(
-                valve=valve,
-                policy=policy,
-                name=after.name,
-                rank=after.rank,
-                saleable=after.saleable,
-                reasons=list(after.reasons),
-                too_close=after.too_close,
-                more_readings=after.more_readings,
-                assurance=after.assurance,
-                measured=measured,
-                given_by=by,
-            )
-            fresh.append((row, evidence))
-            given[valve.pk] = row
-        for keys in chunked([row.valve_id for row, _ in fresh]):
-            Grade.objects.filter(valve__in=keys, standing=True).update(standing=False)
-        Grade.objects.bulk_create([row for row, _ in fresh], batch_size=CHUNK)
-        Grade.readings.through.objects.bulk_create(
-            [
-                Grade.readings.through(grade_id=row.pk, reading_id=reading.pk)
-                for row, evidence in fresh
-                for reading in evidence.readings
-            ],
-            batch_size=CHUNK,
+    for valve, evidence, values, before, after in judged:
+        measured = [value.stored() for value in values]
+        if before and before.policy_id == policy.pk and _rests_on(before, evidence, measured):
+            given[valve.pk] = before
+            continue
+        row = Grade(
+            valve=valve,
+            policy=policy,
+            name=after.name,
+            rank=after.rank,
+            saleable=after.saleable,
+            reasons=list(after.reasons),
+            too_close=after.too_close,
+            more_readings=after.more_readings,
+            assurance=after.assurance,
+            measured=measured,
+            given_by=by,
         )
-        states.refresh([valve.pk for valve in valves])
-        grades_changed.send(Grade, valve_ids=[row.valve_id for row, _ in fresh], by=by)
+        fresh.append((row, evidence))
+        given[valve.pk] = row
+    for keys in chunked([row.valve_id for row, _ in fresh]):
+        Grade.objects.filter(valve__in=keys, standing=True).update(standing=False)
+    Grade.objects.bulk_create([row for row, _ in fresh], batch_size=CHUNK)
+    Grade.readings.through.objects.bulk_create(
+        [
+            Grade.readings.through(grade_id=row.pk, reading_id=reading.pk)
+            for row, evidence in fresh
+            for reading in evidence.readings
+        ],
+        batch_size=CHUNK,
+    )
+    states.refresh(valve_ids)
+    grades_changed.send(Grade, valve_ids=[row.valve_id for row, _ in fresh], by=by)
     return given
 
 

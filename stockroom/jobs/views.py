@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from django.contrib import messages
 from django.core.exceptions import PermissionDenied
+from django.db.models import Count
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import path
@@ -16,9 +17,21 @@ from stockroom.site.web import page_of
 
 
 def jobs(request: HttpRequest) -> HttpResponse:
-    page = page_of(request, Job.objects.select_related("made_by"))
-    rows = [(job, kinds.address_of(job)) for job in page]
-    return render(request, "jobs/jobs.html", {"page": page, "rows": rows, "live": Job.objects.live().exists()})
+    """Every job but the many small ones that leave no record, which are only counted."""
+    small = [known.name for known in kinds.KINDS.values() if not known.kept]
+    page = page_of(request, Job.objects.exclude(kind__in=small).select_related("made_by"))
+    live = Job.objects.live()
+    counts = live.filter(kind__in=small).values_list("kind").annotate(Count("pk")).order_by("kind")
+    return render(
+        request,
+        "jobs/jobs.html",
+        {
+            "page": page,
+            "rows": [(job, kinds.address_of(job)) for job in page],
+            "small": [(kinds.KINDS[kind].label, count) for kind, count in counts],
+            "live": live.exists(),
+        },
+    )
 
 
 def job(request: HttpRequest, pk: int) -> HttpResponse:

@@ -82,7 +82,7 @@ class Hand:
     def __init__(self, job: Job, leaving: threading.Event | None = None, *, beating: bool = False) -> None:
         self.job = job
         self._leaving = leaving or threading.Event()
-        self._beating = beating
+        self.beating = beating
         self._progress: dict[str, Any] = {}
         self._written: dict[str, Any] = {}
         self._beat_at = self._written_at = float("-inf")
@@ -105,11 +105,11 @@ class Hand:
     def tell(self, text: str, done: float | None = None, of: float | None = None, **more: Any) -> None:
         """How far it is: in words, and if it can be said as `done` of `of`."""
         self._progress = {"text": text, "done": done, "of": of, **more}
-        if not self._beating:
+        if not self.beating:
             self._beat_now_and_then()
 
     def asked_to_stop(self) -> bool:
-        if not self._beating:
+        if not self.beating:
             self._beat_now_and_then()
         return self._stop_asked
 
@@ -126,14 +126,16 @@ class Hand:
             raise StopAsked
 
     def save(self, **saved: Any) -> None:
-        """Where to go on from, should this be interrupted. Call it in the transaction that writes the piece.
+        """Where to go on from, should this be interrupted. Call it in the transaction that writes the piece. A job
+        that comes on has its attempts before it again: only where it stands still are they counted.
 
         Raises:
             LostJob: another worker has the job; the transaction must not be committed.
         """
-        if not self.ours().update(saved=saved):
+        attempts = self.job.attempts if saved == self.job.saved else 1
+        if not self.ours().update(saved=saved, attempts=attempts):
             raise LostJob
-        self.job.saved = saved
+        self.job.saved, self.job.attempts = saved, attempts
 
     def ours(self) -> models.QuerySet[Job]:
         """The job's row while this worker has it in hand, and nothing afterwards."""

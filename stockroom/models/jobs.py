@@ -33,7 +33,7 @@ class Job(models.Model):
     `result` when it ends, `saved` is where an interrupted job goes on from.
 
     `claim` is the token of the worker that has it in hand: whoever lost it can write nothing any more. `attempts`
-    counts the times it was begun and neither ended nor was given back.
+    counts the times it was begun and neither came on, nor ended, nor was given back.
     """
 
     kind = models.CharField(max_length=40, editable=False)
@@ -73,6 +73,10 @@ class Job(models.Model):
     @property
     def is_over(self) -> bool:
         return self.state not in LIVE
+
+    @property
+    def is_live(self) -> bool:
+        return not self.is_over
 
     @property
     def is_done(self) -> bool:

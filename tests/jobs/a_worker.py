@@ -1,10 +1,10 @@
-"""A worker in a process of its own that knows how to count: `python -m tests.jobs.a_worker` works like
-`manage.py work_jobs --watch` on the database that DATABASE_URL names."""
+"""A command of `manage.py` in a process of its own that knows how to count: `python -m tests.jobs.a_worker serve`."""
 
 import os
+import sys
 
 import django
-from django.core.management import call_command
+from django.core.management import execute_from_command_line
 
 if __name__ == "__main__":
     os.environ.setdefault("DJANGO_SETTINGS_MODULE", "stockroom.site.settings")
@@ -12,4 +12,4 @@ if __name__ == "__main__":
     from tests.jobs import counting
 
     counting.make_known()
-    call_command("work_jobs", watch=True)
+    execute_from_command_line(sys.argv)

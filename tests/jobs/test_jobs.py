@@ -115,7 +115,7 @@ def test_trouble_of_the_machine_uses_up_no_attempt_and_is_tried_again(caplog: py
 
 
 def test_a_fault_of_ours_is_tried_again_and_then_given_up(caplog: pytest.LogCaptureFixture) -> None:
-    job = ask(3, trouble_at=2, trouble="fault")
+    job = ask(3, trouble_at=1, trouble="fault")
     for attempt in range(1, worker.MOST_ATTEMPTS):
         assert (done(job).state, job.attempts) == (JobState.WAITING, attempt)
         assert job.not_before and job.not_before > timezone.now() and not counting.GIVEN_UP
@@ -167,6 +167,15 @@ def test_a_job_whose_worker_died_is_taken_over_and_the_dead_one_can_write_nothin
     assert heir.result == {"counted": 3} and heir.progress["text"] == "3 counted"
 
 
+def test_a_job_that_comes_on_a_little_each_time_is_not_given_up() -> None:
+    job = ask(6)
+    for _ in range(5):
+        Hand(dead(job)).save(done=job.saved.get("done", 0) + 1)
+        job.refresh_from_db()
+    assert job.saved == {"done": 5} and job.attempts == 1
+    assert done(job).state == JobState.DONE
+
+
 def test_a_job_that_kills_its_workers_is_given_up() -> None:
     job = ask(3)
     for _ in range(worker.MOST_ATTEMPTS):
@@ -202,7 +211,10 @@ def test_the_pages_show_progress_and_look_again_by_themselves(logged_in: Callabl
     Job.objects.update(state=JobState.WORKING, progress={"text": "1 counted", "done": 1, "of": 4})
     page = client.get(f"/jobs/{job.pk}/").text
     assert "1 counted." in page and '<progress max="4" value="1">' in page
-    assert "1 counted" in client.get("/jobs/").text
+    Job.objects.create(kind="photograph", title="Photograph 1234")
+    page = client.get("/jobs/").text
+    assert "1 counted" in page and "1 more waits: Prepare a photograph." in page and "1234" not in page
+    Job.objects.filter(kind="photograph").delete()
     Job.objects.update(state=JobState.FAILED, trouble="It broke.")
     page = client.get(f"/jobs/{job.pk}/").text
     assert "It broke." in page and 'http-equiv="refresh"' not in page

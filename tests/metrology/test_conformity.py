@@ -308,3 +308,16 @@ def test_impossible_sets_are_refused() -> None:
             conformity.set_conformance_probability(values, us, tolerance)
     with pytest.raises(ValueError, match="one half"):
         decide_set([1, 1], 0.05, repeatability_sds=[0.1, 0.1], other_us=[0, 0], required_probability=0.4)
+
+
+def test_the_quick_distributions_are_those_of_the_library() -> None:
+    """`scipy.special` beside the distributions of `scipy.stats`, far into both tails."""
+    for z in [-38.0, -8.0, -3.3, -1.0, -1e-9, 0.0, 0.5, 1.96, 4.0, 12.0]:
+        assert conformity._cdf(z, inf) == pytest.approx(stats.norm.cdf(z), rel=1e-12, abs=0)
+        for degrees in [1.0, 2.0, 4.7, 30.0, 1e4]:
+            assert conformity._cdf(z, degrees) == pytest.approx(stats.t.cdf(z, degrees), rel=1e-9, abs=0)
+    for probability in [1e-9, 0.025, 0.5, 0.9, 0.975, 1 - 1e-6]:
+        assert conformity._ppf(probability, inf) == pytest.approx(stats.norm.ppf(probability), rel=1e-12, abs=1e-15)
+        for degrees in [1.0, 2.0, 4.7, 30.0, 1e4]:
+            exact = stats.t.ppf(probability, degrees)
+            assert conformity._ppf(probability, degrees) == pytest.approx(exact, rel=1e-8, abs=1e-12)
