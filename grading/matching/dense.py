@@ -206,7 +206,7 @@ def settle_dense(
             better = build_on(low, high, reach, values, size, generated, watch, seed)
             if float(sum(values[tier] for _, tier in better)) > value:
                 found, value = better, float(sum(values[tier] for _, tier in better))
-                watch.settle(part, value, bound, len(found), "sets the prices ask for")
+                watch.settle(part, value, bound, len(found), "sets the prices ask for", [rows for rows, _ in found])
     for turn in range(PASSES):
         for tile in tiles(low, np.flatnonzero(best < len(reach)), TILE, turn % low.shape[1]):
             if watch.near(value, bound) or watch.over():
@@ -242,5 +242,5 @@ def settle_dense(
             mine = [(tuple(int(here[row]) for row in catalogue.members[at]), int(catalogue.tier[at])) for at in chosen]
             found = others + mine
             value = float(sum(values[tier] for _, tier in found))
-            watch.settle(part, value, bound, len(found), "local search")
+            watch.settle(part, value, bound, len(found), "local search", [rows for rows, _ in found])
     return found, value, bound, prices

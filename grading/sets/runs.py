@@ -31,6 +31,7 @@ from stockroom.site.people import Role
 
 KIND = "match"
 MOST_TIME_S = 600
+SAVE_EVERY_S = 5.0  # how much of a search is lost at most when its worker is killed
 LEAST_TIME_S = 1.0  # what an interrupted run gets at least when it goes on, to look at its sets again
 
 
@@ -114,15 +115,21 @@ def _run_page(job: Job) -> str:
 
 @kinds.kind(KIND, "Match a pool", Lane.SEARCH, Ask, Role.BENCH, Role.SALES, address=_run_page)
 def match(asked: Ask, hand: Hand) -> dict[str, Any]:
-    """Look for the sets. Somebody who asks it to stop gets the best so far; a worker that leaves saves the best so
-    far, and the next goes on from there for what is left of the time."""
+    """Look for the sets. Somebody who asks it to stop gets the best so far. A worker that leaves saves the best so
+    far, and one that is killed has saved it a moment before: the next goes on from there for what is left of the
+    time."""
     run = MatchRun.objects.select_related("type").get(job=hand.job)
     before_s = float(hand.saved.get("seconds", 0.0))
     limit_s = min(asked.time_limit_s, MOST_TIME_S)
     stock = asked.pool(run.type)
+    saved_at = before_s
 
     def tell(progress: matching.Progress) -> None:
+        nonlocal saved_at
         seconds = before_s + progress.seconds
+        if seconds - saved_at >= SAVE_EVERY_S:
+            saved_at = seconds
+            hand.save(start=progress.best(), seconds=seconds)
         bound = progress.bound if isfinite(progress.bound) else None  # JSON has no infinity
         hand.tell(progress.stage, seconds, limit_s, sets=progress.sets, value=progress.value, bound=bound)
 

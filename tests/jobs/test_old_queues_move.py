@@ -16,7 +16,7 @@ from grading.sets.runs import Ask
 from stockroom.jobs import worker
 from stockroom.models import Job, JobState, Photograph
 from stockroom.photographs import storing
-from tests.factories import make_type, make_user
+from tests.factories import make_policy, make_type, make_user
 
 pytestmark = pytest.mark.django_db(transaction=True)
 
@@ -45,6 +45,7 @@ def newest() -> None:
 
 def test_runs_and_photographs_of_an_older_version_wait_in_the_one_queue(old: Any) -> None:
     type_, by = make_type(), make_user("kit")
+    make_policy()
     ask = asdict(Ask(size=2, tiers=(("within 2 %", 2, 100),), best_grades=2))
     outcome = {"sets": [[[1, 2], [0.01], "within 2 %", 100.0, "S00001"]], "value": 100.0, "bound": 100.0, "gap": 0.0}
     Run, Photo = old.get_model("grading", "MatchRun"), old.get_model("stockroom", "Photograph")
@@ -56,7 +57,7 @@ def test_runs_and_photographs_of_an_older_version_wait_in_the_one_queue(old: Any
     ):
         Run.objects.create(type_id=type_.pk, ask=ask, state=state, made_by_id=by.pk, **more)
     for number, (state, attempts) in enumerate((("waiting", 2), ("ready", 1), ("refused", 1))):
-        Photo.objects.create(sha256=f"{number:064}", kind="jpeg"[:4], size_bytes=1, state=state, attempts=attempts)
+        Photo.objects.create(sha256=f"{number:064}", kind="JPEG", size_bytes=1, state=state, attempts=attempts)
 
     newest()
 

@@ -109,6 +109,26 @@ def test_a_run_whose_worker_leaves_is_not_stopped_by_hand_and_goes_on_from_its_s
     assert started[1]["start"] == best and started[1]["time_limit_s"] < ASK.time_limit_s
 
 
+def test_a_run_whose_worker_is_killed_goes_on_from_the_sets_it_had(
+    pool: list[Valve], by: User, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    run = runs.start(make_type(), ASK, by)
+    at_work = worker.claim()
+    assert at_work is not None
+    monkeypatch.setattr(runs, "SAVE_EVERY_S", 0)
+    monkeypatch.setattr(runs, "transaction", None)  # it dies when it would write what it found
+    worker.do(worker.Hand(at_work))
+    monkeypatch.undo()
+    run.refresh_from_db()
+    best = {frozenset(keys) for keys in run.job.saved["start"]}
+    assert best == {frozenset((pool[0].pk, pool[1].pk)), frozenset((pool[2].pk, pool[3].pk))}
+    started = asked_between_steps(monkeypatch)
+    Job.objects.update(not_before=None)
+    worker.work_off()
+    assert {frozenset(keys) for keys in started[0]["start"]} == best
+    assert MatchRun.objects.get(pk=run.pk).outcome["value"] == 200
+
+
 def test_a_run_asked_for_by_another_version_is_refused_and_its_page_says_so(
     pool: list[Valve], by: User, logged_in: Callable[..., Client]
 ) -> None:
