@@ -38,8 +38,8 @@ def working(workers: Workers) -> Iterator[None]:
 
 
 def serve(host: str, port: int, workers: Workers) -> None:
-    """Answer requests at host:port until interrupted. SIGTERM ends it as Ctrl-C does: workers give back what they
-    have in hand."""
-    signal.signal(signal.SIGTERM, lambda *_: sys.exit(0))
+    """Answer requests at host:port until Ctrl-C or SIGTERM, upon which the workers give back what they have in hand."""
+    for sign in (signal.SIGINT, signal.SIGTERM):  # said for both: what a shell starts behind its back ignores SIGINT
+        signal.signal(sign, lambda *_: sys.exit(0))
     with working(workers):
         waitress.serve(application, host=host, port=port, threads=THREADS, ident=None)
