@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Any, NamedTuple
 
 from django import forms
 from django.contrib import messages
@@ -18,7 +18,7 @@ from grading.models import Demand
 from grading.sets import accepting, making, plans
 from stockroom.models import Entry, Job, Shop, Valve
 from stockroom.pure.money import to_minor
-from stockroom.site.people import Role, StaffRequest, for_roles
+from stockroom.site.people import Role, StaffRequest, for_roles, may
 from stockroom.site.web import TypeField, page_of
 
 BEST_GRADES = 2
@@ -71,23 +71,46 @@ def demands(request: HttpRequest) -> HttpResponse:
     return render(request, "sets/demands.html", {"form": form, "page": page_of(request, types)})
 
 
-def demand(request: HttpRequest, name: str) -> HttpResponse:
+class OfferedSet(NamedTuple):
+    """A set of a plan, and how a form names it: its tolerance and its serials."""
+
+    planned: plans.PlannedSets
+    is_free: bool
+    take: str
+
+
+def demand(request: StaffRequest, name: str) -> HttpResponse:
     """The mix of one type, and what to make of its pool for that once somebody has asked for a plan."""
     found = _type(name)
     job = plans.latest(found)
     making_job = Job.objects.keyed(accepting.planned_key(found)).select_related("made_by").first()
     planned = plans.planned(job) if job else None
+    wanted = list(Demand.objects.filter(type=found))
+    within = {str(row): row.within_percent for row in wanted}
+    sets = [
+        OfferedSet(
+            one,
+            one.is_free,
+            f"{within[one.demand]}:{' '.join(valve.serial for valve in one.valves)}" if one.demand in within else "",
+        )
+        for one in (planned.made if planned else ())
+        if one.spread is not None
+    ]
+    may_make = may(request.user, Role.SALES, Role.BENCH)
     return render(
         request,
         "sets/demand.html",
         {
             "type": found,
-            "rows": Demand.objects.filter(type=found),
+            "rows": [(row, planned.short.get(str(row)) if planned else None) for row in wanted],
             "job": job,
             "planned": planned,
             "making": making_job,
             "best_grades": job.question.get("best_grades", BEST_GRADES) if job else BEST_GRADES,
-            "new_sets": sum(len(one.valves) > 1 and one.is_free for one in planned.made) if planned else 0,
+            "sets": sets,
+            "singles": [one.valves[0] for one in (planned.made if planned else ()) if one.spread is None],
+            "may_make": may_make,
+            "may_take": may_make and any(one.is_free and one.take for one in sets),
         },
     )
 

@@ -21,7 +21,7 @@ from grading.verdicts.values import short_name
 from stockroom.jobs.kinds import JobRefused
 from stockroom.models import Shop, Valve
 from stockroom.models.orders import set_name
-from stockroom.site.people import Role, StaffRequest, for_roles
+from stockroom.site.people import Role, StaffRequest, for_roles, may
 from stockroom.site.web import TypeField, page_of, valve_typed
 
 TIERS = 3
@@ -132,7 +132,7 @@ def run_new(request: StaffRequest) -> HttpResponse:
     )
 
 
-def run(request: HttpRequest, pk: int) -> HttpResponse:
+def run(request: StaffRequest, pk: int) -> HttpResponse:
     found = get_object_or_404(MatchRun.objects.select_related("type", "made_by", "job__made_by"), pk=pk)
     try:
         ask = Ask.read(found.ask)
@@ -151,6 +151,8 @@ def run(request: HttpRequest, pk: int) -> HttpResponse:
         {
             "run": found,
             "ask": ask,
+            "asked_for": _in_words(ask),
+            "may_make": may(request.user, Role.BENCH, Role.SALES),
             "rows": rows,
             "page": page,
             "by_tier": by_tier,
@@ -161,6 +163,20 @@ def run(request: HttpRequest, pk: int) -> HttpResponse:
             "plot": _plot(found, ask, sets) if found.outcome and not at_work else None,
         },
     )
+
+
+def _in_words(ask: Ask) -> str:
+    """What a run was asked for besides its tiers."""
+    weeks = ask.weeks_apart
+    parts = [
+        f"of the best {ask.best_grades} grades",
+        "same maker" if ask.same_maker else "",
+        "same grade" if ask.same_grade else "",
+        "built alike" if ask.same_construction else "",
+        "" if weeks is None else f"made within {weeks} week{'' if weeks == 1 else 's'}",
+        f"sections within {ask.section_balance_percent:g} %" if ask.section_balance_percent else "",
+    ]
+    return ", ".join(filter(None, parts))
 
 
 def _plot(found: MatchRun, ask: Ask, sets: list[Found]) -> PoolPlot | None:
