@@ -7,13 +7,15 @@ JSON can hold, and hands both to `kind`. Importing the module makes the kind kno
 from __future__ import annotations
 
 from collections.abc import Callable, Collection, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import MISSING, asdict, dataclass, fields
 from enum import StrEnum
 from typing import TYPE_CHECKING, Any, ClassVar, Protocol, TypeVar, cast
 
 from django.contrib.auth.models import User
+from django.core.exceptions import ObjectDoesNotExist
 from django.db import transaction
-from django.urls import reverse
+from django.urls import NoReverseMatch, reverse
 from django.utils import timezone
 
 from stockroom.models import Job
@@ -167,9 +169,12 @@ def may_handle(job: Job, user: User) -> bool:
 
 
 def address_of(job: Job) -> str:
-    """The page that shows what comes of it."""
+    """The page that shows what comes of it; the job's own where there is none, or another version knew which."""
     known = KINDS.get(job.kind)
-    return known.address(job) if known and known.address else reverse("job", args=[job.pk])
+    if known and known.address:
+        with suppress(KeyError, NoReverseMatch, ObjectDoesNotExist):
+            return known.address(job)
+    return reverse("job", args=[job.pk])
 
 
 def names_in(lanes: Collection[Lane]) -> list[str]:

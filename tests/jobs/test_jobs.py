@@ -220,6 +220,17 @@ def test_the_pages_show_progress_and_look_again_by_themselves(logged_in: Callabl
     assert "It broke." in page and 'http-equiv="refresh"' not in page
 
 
+def test_the_pages_show_jobs_whose_question_no_page_of_this_version_fits(logged_in: Callable[..., Client]) -> None:
+    for kind in ("of tomorrow", *KINDS):
+        if kind != "photograph":
+            Job.objects.create(kind=kind, title=f"Strange {kind}", question={"unheard": "of"})
+    client = logged_in()
+    assert client.get("/jobs/").text.count("Strange ") == len(KINDS)
+    worker.work_off()
+    assert set(Job.objects.values_list("state", flat=True)) == {JobState.FAILED}
+    assert client.get("/jobs/").text.count("does not know") == len(KINDS) - 1
+
+
 def test_who_asked_or_works_with_it_may_stop_it_and_try_it_again(
     logged_in: Callable[..., Client], person: Callable[..., Any]
 ) -> None:
