@@ -43,7 +43,7 @@ def back_to_runs(apps, schema_editor):
 
 class Migration(migrations.Migration):
     dependencies = [
-        ("grading", "0005_demand"),
+        ("grading", "0011_voltage_held"),
         ("stockroom", "0010_job"),
     ]
 

@@ -25,6 +25,7 @@ from stockroom.jobs import kinds
 from stockroom.jobs.kinds import JobRefused, Lane
 from stockroom.jobs.worker import Hand, Interrupted
 from stockroom.models import Job, OrderLine, Valve
+from stockroom.pure.refused import Refused
 from stockroom.site.chunks import chunked
 from stockroom.site.people import Role
 from stockroom.states import State
@@ -51,6 +52,10 @@ class PlannedSets(NamedTuple):
         return all(valve.state == State.GRADED for valve in self.valves)
 
 
+class NoDemand(Refused):
+    """There is nothing to plan for."""
+
+
 class PoolPlan(NamedTuple):
     """`short` is how many of each demand stay unmet, `pool` how many free valves there were, `bound` what no plan
     can earn more than and `gap` how far the plan is from that."""
@@ -65,10 +70,12 @@ class PoolPlan(NamedTuple):
 
 
 class LeastLoss(NamedTuple):
-    """Sets that meet an order, the cheapest to the rest of the pool first, with the reason in words."""
+    """Sets that meet an order, the cheapest to the rest of the pool first, with the reason in words and how it was
+    reckoned."""
 
     choices: list[tuple[tuple[Valve, ...], float]]  # valves and worst spread
     why: str
+    detail: str
 
 
 def mix_of(type_: ValveType) -> list[planning.PlanDemand]:
@@ -83,10 +90,10 @@ def _pool(type_: ValveType, best_grades: int, size: int) -> making.Pool:
 
 
 def plan_for(type_: ValveType, best_grades: int, should_stop: StopCall | None = None) -> PoolPlan:
-    """Raises ValueError where there is no demand to plan for."""
+    """Raises NoDemand where nobody has written any down."""
     mix = mix_of(type_)
     if not mix:
-        raise ValueError(f"Nobody has written down what {type_} is wanted for.")
+        raise NoDemand(f"Nobody has written down what {type_} is wanted for.")
     stock = _pool(type_, best_grades, max(demand.size for demand in mix))
     plan = planning.plan(stock.pieces, mix, time_limit_s=PLAN_TIME_S, should_stop=should_stop)
     made = [
@@ -193,7 +200,7 @@ def least_loss(line: OrderLine) -> LeastLoss | None:
         if len(stock.pieces) > COMPARED
         else ""
     )
-    return LeastLoss(chosen, choice.why + few)
+    return LeastLoss(chosen, choice.why, choice.detail + few)
 
 
 def outermost(pieces: Sequence[Piece], most: int) -> list[Piece]:

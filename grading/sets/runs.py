@@ -145,6 +145,8 @@ def match(asked: Ask, hand: Hand) -> dict[str, Any]:
             start=hand.saved.get("start", asked.start),
             near_enough=asked.near_enough,
         )
+        stopped = hand.asked_to_stop() or hand.leaving
+        why = () if outcome.sets or stopped else _why_none(run, asked, stock)
     except ValueError as meaningless:
         raise JobRefused(str(meaningless)) from meaningless
     found = [Found.of(made) for made in outcome.sets]
@@ -166,11 +168,27 @@ def match(asked: Ask, hand: Hand) -> dict[str, Any]:
                 "timed_out": outcome.timed_out,
                 "method": outcome.method,
                 "pool": len(stock.pieces),
+                "why": list(why),
                 "prices": {str(key): price for key, price in outcome.prices.items()},
                 "left_out": [[str(stock.valves[key]), reason] for key, reason in outcome.left_out],
             }
         )
     return {"sets": len(found), "value": outcome.value}
+
+
+def _why_none(run: MatchRun, ask: Ask, stock: making.Pool) -> tuple[str, ...]:
+    rules = ask.as_rules(stock.sections)
+    found = making.shortfall(
+        stock,
+        run.type,
+        ask.size,
+        ask.as_tiers(),
+        rules,
+        ask.best_grades,
+        dated=ask.weeks_apart is not None,
+        built=ask.same_construction,
+    )
+    return found.words
 
 
 # What it found

@@ -152,8 +152,7 @@ def regrade_piece(keys: Collection[int], policy: Policy, hand: Hand, graded: int
                 changed = grounds.changed()
                 if not Policy.objects.filter(pk=policy.pk, in_force=True).exists():
                     raise JobRefused(f"{policy} is no longer in force. What it has graded stays so.")
-                rows = [row for row in judged if row.valve.pk not in changed]
-                given = len(judging.store(rows, left - changed, policy, hand.by))
+                given = len(judging.store(judged, left - changed, policy, hand.by))
                 hand.save(**(hand.saved if changed else {"after": max(keys), "graded": graded + given}))
         except IntegrityError:  # somebody graded one of them at this very moment
             continue

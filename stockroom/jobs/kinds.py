@@ -20,13 +20,14 @@ from django.utils import timezone
 
 from stockroom.models import Job
 from stockroom.models.jobs import JobState
+from stockroom.pure.refused import Refused
 from stockroom.site.people import Role, may
 
 if TYPE_CHECKING:
     from stockroom.jobs.worker import Hand
 
 
-class JobRefused(Exception):
+class JobRefused(Refused):
     """The job cannot be done as it was asked, and trying again would not help. The message is for a person."""
 
 

@@ -35,6 +35,7 @@ from stockroom.jobs.worker import Hand
 from stockroom.models import Attachment, Entry, JobState, Line, Lot, Photograph, Valve
 from stockroom.models.photographs import Subject, store
 from stockroom.photographs.pure import pictures
+from stockroom.pure.refused import Refused
 from stockroom.pure.serials import BadSerial, read_serial
 from stockroom.site.changes import fitted
 
@@ -42,11 +43,11 @@ MOST_AT_ONCE = 300
 KIND = "photograph"
 
 
-class UnknownSubject(ValueError):
+class UnknownSubject(Refused):
     """No valve, line or lot is called that. The message says what was looked for."""
 
 
-class PhotographError(ValueError):
+class PhotographError(Refused):
     """Cannot be done; the message says why."""
 
 
@@ -151,7 +152,7 @@ def receive(files: Sequence[UploadedFile], subject: Subject, by: User | None) ->
         name = (file.name or "unnamed")[-200:]
         try:
             new = _keep(file, name)
-        except pictures.Refused as refusal:
+        except pictures.PictureRefused as refusal:
             refused.append(Refusal(name, str(refusal)))
             continue
         if new.sha256 in kept:
@@ -202,7 +203,7 @@ def _keep(file: UploadedFile, name: str) -> _Kept:
     """Look at the file and store it as it is, under its own sum.
 
     Raises:
-        pictures.Refused: it is not a photograph we take.
+        pictures.PictureRefused: it is not a photograph we take.
     """
     kind = pictures.look(cast(BinaryIO, file.file), name, file.size or 0)
     photograph = Photograph(kind=next(key for key, known in pictures.KINDS.items() if known == kind))
@@ -315,7 +316,7 @@ def prepare(asked: ToPrepare, hand: Hand) -> None:
     except FileNotFoundError:
         _refuse(photograph, "its original is no longer in the store. Send it again.")
         return
-    except pictures.Refused as refusal:
+    except pictures.PictureRefused as refusal:
         _refuse(photograph, str(refusal))
         return
     for size, copy in (("small", made.small), ("large", made.large)):

@@ -205,7 +205,7 @@ def test_a_worker_outlives_whatever_happens(monkeypatch: pytest.MonkeyPatch, cap
 
 def test_the_pages_show_progress_and_look_again_by_themselves(logged_in: Callable[..., Client]) -> None:
     job = ask(4)
-    client = logged_in()
+    client = logged_in(Role.BENCH)
     page = client.get(f"/jobs/{job.pk}/").text
     assert 'http-equiv="refresh"' in page and "waits for its turn" in page
     Job.objects.update(state=JobState.WORKING, progress={"text": "1 counted", "done": 1, "of": 4})
@@ -224,7 +224,7 @@ def test_the_pages_show_jobs_whose_question_no_page_of_this_version_fits(logged_
     for kind in ("of tomorrow", *KINDS):
         if kind != "photograph":
             Job.objects.create(kind=kind, title=f"Strange {kind}", question={"unheard": "of"})
-    client = logged_in()
+    client = logged_in(Role.BENCH)
     assert client.get("/jobs/").text.count("Strange ") == len(KINDS)
     worker.work_off()
     assert set(Job.objects.values_list("state", flat=True)) == {JobState.FAILED}

@@ -20,7 +20,7 @@ from tests.factories import make_policy, make_type, make_user
 
 pytestmark = pytest.mark.django_db(transaction=True)
 
-BEFORE = [("grading", "0005_demand"), ("stockroom", "0006_more_code_forms")]
+BEFORE = [("grading", "0011_voltage_held"), ("stockroom", "0006_more_code_forms")]
 
 
 def migrate(targets: list[tuple[str, str]]) -> Any:

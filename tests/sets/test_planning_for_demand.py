@@ -16,7 +16,7 @@ from grading.sets import accepting, plans
 from stockroom.jobs import worker
 from stockroom.models import Customer, Job, JobState, Order, OrderLine, Valve
 from stockroom.site.people import Role
-from tests.factories import graded, make_policy, make_type, make_user, make_valves
+from tests.factories import graded_all, make_policy, make_type, make_user, make_valves
 
 pytestmark = pytest.mark.django_db
 
@@ -24,8 +24,7 @@ pytestmark = pytest.mark.django_db
 def make_pool(*gms: float) -> list[Valve]:
     make_policy()
     valves = make_valves(make_type(), len(gms))
-    for valve, gm in zip(valves, gms, strict=True):
-        graded(valve, ia=1.2, gm=gm)
+    graded_all([(valve, 1.2, gm) for valve, gm in zip(valves, gms, strict=True)])
     return valves
 
 
@@ -65,7 +64,7 @@ def test_an_order_gets_the_set_that_costs_the_rest_least() -> None:
     assert found is not None
     best, _ = found.choices[0]
     assert far.pk in {valve.pk for valve in best}
-    assert "costs the rest of the pool 0.00" in found.why and "next best" in found.why
+    assert "takes nothing from what the rest of the stock" in found.why and "next best" in found.why
     assert {a.pk, b.pk, c.pk} - {valve.pk for valve in best}, "two of the three are left to make the pair that sells"
 
 
@@ -76,9 +75,11 @@ def test_the_order_page_shows_the_least_loss_with_its_reason_and_the_second_best
     want(2, 1, 100, 1)
     line = order_line()
     options = fulfilment.options(line)
-    assert len(options) == 2 and options[0].why.startswith("It costs the rest of the pool")
+    assert len(options) == 2 and options[0].why.startswith("Selling it takes nothing")
     page = logged_in(Role.SALES).get(f"/orders/{line.order}/").content.decode()
-    assert "It costs the rest of the pool" in page and "The next best" in page
+    assert "Selling it takes nothing from" in page and "The next best" in page
+    reckoned = page.split("<summary>How that was reckoned</summary>")[1]
+    assert "linear programme" in reckoned and "linear programme" not in page.split("<summary>How that was reckoned")[0]
 
 
 def test_no_demand_written_down_is_said(logged_in: Callable[..., Client]) -> None:
@@ -86,7 +87,7 @@ def test_no_demand_written_down_is_said(logged_in: Callable[..., Client]) -> Non
     client = logged_in(Role.SALES)
     page = client.post("/demand/12AX7/plan/", {"best_grades": "2"}, follow=True).content.decode()
     assert "Nobody has written down what 12AX7 is wanted for." in page and not Job.objects.exists()
-    assert "Nobody has written it down yet." in logged_in().get("/demand/12AX7/").content.decode()
+    assert "Nobody has written it down yet." in client.get("/demand/12AX7/").content.decode()
 
 
 def test_demand_is_written_down_planned_and_the_sets_made(logged_in: Callable[..., Client]) -> None:

@@ -36,6 +36,7 @@ from grading.metrology.units import (
     split_unit,
     unit,
 )
+from stockroom.pure.refused import Refused
 from stockroom.pure.serials import BadSerial, read_serial
 
 MAX_BYTES = 1_000_000
@@ -66,7 +67,7 @@ NOISE = {
 }
 
 
-class NotReadings(ValueError):
+class NotReadings(Refused):
     """The file as a whole cannot be a file of readings. The message says what it is and what to do."""
 
 
@@ -96,6 +97,7 @@ class ReadingRow:
     grid_current_ua: float | None = None
     noise: str = ""
     remark: str = ""
+    anode_voltage_v: float | None = None
     columns: Mapping[ReadingColumn, str] = field(default_factory=dict, compare=False)  # headings, to name what is wrong
     units: Mapping[ReadingColumn, Unit] = field(default_factory=dict, compare=False)  # as each value was written
 
@@ -105,6 +107,7 @@ VALUES = {
     ReadingColumn.GM: "gm_ma_per_v",
     ReadingColumn.LEAKAGE: "heater_cathode_leakage_ua",
     ReadingColumn.GRID_CURRENT: "grid_current_ua",
+    ReadingColumn.VOLTAGE: "anode_voltage_v",
 }
 
 

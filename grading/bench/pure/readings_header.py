@@ -27,6 +27,7 @@ class ReadingColumn(StrEnum):
     GM = "gm"
     LEAKAGE = "heater-cathode leakage"
     GRID_CURRENT = "grid current"
+    VOLTAGE = "voltage held"
     SHORTS = "shorts"
     NOISE = "noise"
     REMARK = "remark"
@@ -37,6 +38,7 @@ QUANTITIES = {
     ReadingColumn.GM: UnitKind.GM,
     ReadingColumn.LEAKAGE: UnitKind.SMALL_CURRENT,
     ReadingColumn.GRID_CURRENT: UnitKind.SMALL_CURRENT,
+    ReadingColumn.VOLTAGE: UnitKind.VOLTAGE,
 }
 
 # Headings with everything but letters taken out.
@@ -50,6 +52,7 @@ _NAMES = {
         "leakage heatercathodeleakage heatercathode leak hk hkleakage leakagehk hkleak ihk cathodeleakage"
     ),
     ReadingColumn.GRID_CURRENT: "ig ig1 gridcurrent igrid gas gascurrent grid",
+    ReadingColumn.VOLTAGE: "voltageheld heldvoltage runningvoltage maintainingvoltage burningvoltage",
     ReadingColumn.SHORTS: "short shorts shorted shorttest",
     ReadingColumn.NOISE: "noise noisetest",
     ReadingColumn.REMARK: "remark remarks note notes comment comments",
