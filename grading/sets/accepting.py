@@ -23,6 +23,7 @@ from grading.models import Grade, MatchedSet, MatchRun, Policy
 from grading.sets.making import IN_ANOTHER, CannotMatch, ReadySet, check_set, locked, record, standing_grades
 from grading.sets.runs import Ask, Found, found_sets, keep
 from grading.verdicts import states
+from grading.verdicts.values import Bench
 from stockroom.jobs import kinds
 from stockroom.jobs.kinds import Lane
 from stockroom.jobs.worker import Hand
@@ -204,15 +205,15 @@ def _with(saved: dict[str, Any], accepted: Accepted) -> dict[str, Any]:
 
 
 def judge_sets(wanted: Sequence[tuple[Sequence[int], float]], policy: Policy) -> list[ReadySet | CannotMatch]:
-    """Sets of valves, by key, each with its tolerance in per cent; locks nothing. Two queries for all of them."""
+    """Sets of valves, by key, each with its tolerance in per cent; locks nothing. A few queries for all of them."""
     keys = {key for valve_ids, _ in wanted for key in valve_ids}
     valves = Valve.objects.select_related("type", "line__lot").in_bulk(keys)
     grades = standing_grades(list(valves.values()))
-    probability = policy.parsed.match_probability
+    probability, bench = policy.parsed.match_probability, Bench()
     judged: list[ReadySet | CannotMatch] = []
     for valve_ids, within in wanted:
         try:
-            judged.append(check_set([valves[key] for key in valve_ids], grades, within, probability))
+            judged.append(check_set([valves[key] for key in valve_ids], grades, within, probability, bench))
         except CannotMatch as problem:
             judged.append(problem)
     return judged

@@ -301,12 +301,14 @@ def locked(valves: Sequence[Valve]) -> list[Valve]:
     return [by_key[valve.pk] for valve in valves]
 
 
-def why_no_set(grades: Sequence[Grade], tolerance_percent: float, probability: float) -> str:
+def why_no_set(
+    grades: Sequence[Grade], tolerance_percent: float, probability: float, bench: Bench | None = None
+) -> str:
     """Why valves with these grades are no set within the tolerance, by what the grades rest on; nothing when they are.
 
     The sentence begins small and ends with a stop.
     """
-    found = figures(grades)
+    found = figures(grades, bench)
     for grade in grades:
         if grade.valve_id not in found.rows:
             fault = "lacks a reading that matching needs, or has readings that contradict each other"
@@ -335,9 +337,14 @@ def standing_grades(valves: Collection[Valve]) -> dict[int, Grade]:
 
 
 def check_set(
-    valves: Sequence[Valve], grades: Mapping[int, Grade], tolerance_percent: float, probability: float
+    valves: Sequence[Valve],
+    grades: Mapping[int, Grade],
+    tolerance_percent: float,
+    probability: float,
+    bench: Bench | None = None,
 ) -> ReadySet:
-    """These valves as a set within the tolerance, by their standing grades' readings; asks nothing of the database.
+    """These valves as a set within the tolerance, by their standing grades' readings. Asks the database of
+    nothing but testers that `bench` does not know yet.
 
     Raises:
         CannotMatch: a valve is of another type, is not free, has no standing grade that may be sold, or the
@@ -356,7 +363,7 @@ def check_set(
             raise CannotMatch(f"{valve} is graded {grades[valve.pk]} and is not for sale.")
         if valve.state != State.GRADED:
             raise CannotMatch(f"{valve} is {valve.state}: only a graded valve that is free can join a set.")
-    if fault := why_no_set([grades[valve.pk] for valve in valves], tolerance_percent, probability):
+    if fault := why_no_set([grades[valve.pk] for valve in valves], tolerance_percent, probability, bench):
         raise CannotMatch(f"{fault[0].upper()}{fault[1:]}")
     return ReadySet(valves, {valve.pk: grades[valve.pk] for valve in valves}, tolerance_percent)
 
