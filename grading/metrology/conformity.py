@@ -555,15 +555,15 @@ def decide_whole_set(
 
     found, sure = outcome(readings), whole_set_probability(claims_after(readings)).at_least
     if found is Outcome.ACCEPT:
-        return SetDecision(found, sure, required_probability, None, None, "probably enough within tolerance")
+        return SetDecision(found, sure, required_probability, None, "probably enough within tolerance")
     if found is Outcome.REJECT:
-        return SetDecision(found, sure, required_probability, None, None, "probably enough outside tolerance")
+        return SetDecision(found, sure, required_probability, None, "probably enough outside tolerance")
     needed = _first_that_settles(outcome, readings)
     if needed is None:
         reason = "no practical number of readings would settle it"
-        return SetDecision(found, sure, required_probability, None, None, reason)
+        return SetDecision(found, sure, required_probability, None, reason)
     reason = f"{needed} readings of each valve would settle it if their means stay here"
-    return SetDecision(found, sure, required_probability, needed, needed - readings, reason)
+    return SetDecision(found, sure, required_probability, needed - readings, reason)
 
 
 # Kept apart

@@ -374,7 +374,7 @@ def test_the_whole_set_is_less_sure_than_any_of_its_quantities() -> None:
     assert found.at_least < 0.95
     decision = decide_whole_set(lambda n: [claim._replace(standard_uncertainties=[0.05 / n**0.5] * 2)] * 4)
     assert decision.outcome is Outcome.TOO_CLOSE
-    assert decision.readings_needed is not None
+    assert decision.more_readings is not None
     assert decision.conformance_probability == found.at_least
 
 
