@@ -25,7 +25,7 @@ A_FEW = 10  # of each kind
 LOOKED_AT = 100  # sets whose valves were read again, the latest made first
 
 
-class Job(NamedTuple):
+class ToDo(NamedTuple):
     """One thing to do, "Fill R0001 for Ada Quill": the words before the link, the link, and those after it."""
 
     verb: str
@@ -37,7 +37,7 @@ class Job(NamedTuple):
 class Waits(NamedTuple):
     role: Role
     mine: bool
-    jobs: list[Job]
+    jobs: list[ToDo]
 
 
 class Placed(Protocol):
@@ -60,16 +60,16 @@ def home(request: StaffRequest) -> HttpResponse:
     )
 
 
-def _job(verb: str, thing: Placed, rest: str = "", name: str = "") -> Job:
-    return Job(verb, thing.get_absolute_url(), name or str(thing), rest)
+def _job(verb: str, thing: Placed, rest: str = "", name: str = "") -> ToDo:
+    return ToDo(verb, thing.get_absolute_url(), name or str(thing), rest)
 
 
-def _receiving() -> Iterator[Job]:
+def _receiving() -> Iterator[ToDo]:
     for lot in Lot.objects.filter(lines__counted=None, lines__isnull=False).distinct()[:A_FEW]:
         yield _job("Count", lot)
 
 
-def _bench() -> Iterator[Job]:
+def _bench() -> Iterator[ToDo]:
     for valve in Valve.objects.filter(returns__isnull=False, state="received").distinct()[:A_FEW]:
         yield _job("Re-test", valve, ", which came back")
     read_again = list(doubts.read_again(MatchedSet.objects.live()).select_related("policy")[:LOOKED_AT])
@@ -81,7 +81,7 @@ def _bench() -> Iterator[Job]:
     yield from _studies()
 
 
-def _studies() -> Iterator[Job]:
+def _studies() -> Iterator[ToDo]:
     """Studies begun and not finished, with how much each operator has still to read; four queries in all."""
     begun = Study.objects.filter(finished_at=None, given_up_at=None)
     studies = list(
@@ -104,7 +104,7 @@ def _studies() -> Iterator[Job]:
         yield _job("Read", study, f"; left: {whose}") if whose else _job("Finish", study, ", all read")
 
 
-def _sales() -> Iterator[Job]:
+def _sales() -> Iterator[ToDo]:
     steps = {
         Order.State.OPEN: ("Fill", "for"),
         Order.State.RESERVED: ("Pull", "for"),
@@ -119,7 +119,7 @@ def _stops() -> QuerySet[Stop]:
     return Stop.objects.filter(cleared_at=None).select_related("tester")[:A_FEW]
 
 
-def _owner() -> Iterator[Job]:
+def _owner() -> Iterator[ToDo]:
     for stop in _stops():
         yield _job("Put right", stop, f", stopped since {day(timezone.localdate(stop.opened_at))}", str(stop.tester))
     for tester in Tester.objects.filter(in_use=True).prefetch_related("calibrations"):

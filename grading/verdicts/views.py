@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections import Counter
 from collections.abc import Sequence
 from dataclasses import fields
 from typing import Any
@@ -16,9 +15,9 @@ from django.urls import path
 
 from catalog.reference.files import TYPE_KINDS
 from grading.models import Policy
-from grading.verdicts import judging
+from grading.verdicts import regrading
 from grading.verdicts.pure.rules import FAULTS, NOISE, GradeLevel, PolicyProblem, Unknown, read_policy
-from stockroom.models import Entry, Valve
+from stockroom.models import Entry
 from stockroom.site.people import Role, StaffRequest, for_roles
 
 RULE_LABELS = {
@@ -311,6 +310,7 @@ def policy_new(request: StaffRequest) -> HttpResponse:
                     made_by=request.user,
                 )
                 Entry.write(request.user, "policy-written", f"Wrote {made}")
+                regrading.start_effect(made, request.user)
             messages.success(request, f"Version {made.version} is written, not in force yet: see what it would change.")
             return redirect("policy-effect", made.version)
     return render(request, "verdicts/policy_new.html", {"form": form, "levels": levels, "own": own, "current": current})
@@ -320,30 +320,24 @@ def policy_new(request: StaffRequest) -> HttpResponse:
 def policy_effect(request: StaffRequest, version: int) -> HttpResponse:
     """What putting this version in force would change in the stock; then do it, with or without re-grading."""
     found = get_object_or_404(Policy, version=version)
-    stock = list(Valve.objects.in_house().select_related("type").order_by("serial"))
+    if request.method == "POST" and "work-out" in request.POST:
+        regrading.start_effect(found, request.user)
+        return redirect("policy-effect", version)
     if request.method == "POST":
-        with transaction.atomic():
-            Policy.objects.filter(in_force=True).update(in_force=False)
-            Policy.objects.filter(pk=found.pk).update(in_force=True)
-            Entry.write(request.user, "policy-in-force", f"Put {found} in force")
-            if request.POST.get("regrade"):
-                given = judging.grade(stock, found, request.user)
-                Entry.write(request.user, "regraded", f"Re-graded {len(given)} valves by {found}")
-                messages.success(request, f"{found} is in force; {len(given)} valves are graded by it.")
-            else:
-                messages.success(request, f"{found} is in force for new readings; standing grades stay as they are.")
+        if regrading.put_in_force(found, request.user, regrade=bool(request.POST.get("regrade"))):
+            messages.success(request, f"{found} is in force; the stock is graded by it now.")
+            return redirect("policy-effect", version)
+        messages.success(request, f"{found} is in force for new readings; standing grades stay as they are.")
         return redirect("policies")
-    changes = judging.changes(found, stock)
-    moves = Counter((change.before.name if change.before else "not graded", change.after.name) for change in changes)
+    job = regrading.latest_effect(found)
     return render(
         request,
         "verdicts/policy_effect.html",
         {
             "policy": found,
-            "changes": changes[:200],
-            "count": len(changes),
-            "stock": len(stock),
-            "moves": sorted(moves.items()),
+            "job": job,
+            "effect": regrading.effect_of(job) if job else None,
+            "regrade": regrading.latest_regrade(found),
         },
     )
 
