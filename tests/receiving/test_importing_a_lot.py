@@ -17,6 +17,8 @@ from django.utils import timezone
 
 from catalog.models import Alias, ValveType
 from catalog.reference.files import normal
+from stockroom.files.layouts import Layout, read_rows
+from stockroom.imports.keeping import ImportedBefore, NotReady
 from stockroom.models import (
     Charge,
     DateReading,
@@ -30,9 +32,8 @@ from stockroom.models import (
     SupplierMapping,
     Valve,
 )
-from stockroom.receiving import list_import
-from stockroom.receiving.list_import import ListImportedBefore, NotReady, look, take_in
-from stockroom.receiving.list_layout import ColumnChoices, Layout, first_choices, read_rows, receive
+from stockroom.receiving.list_import import look, take_in
+from stockroom.receiving.list_layout import LISTS, ListChoices, SupplierLists, receive
 from stockroom.site.people import Role
 from tests.factories import make_lot, make_supplier, make_type, make_user, source
 from tests.files.test_tables import workbook
@@ -162,13 +163,13 @@ def test_without_a_column_for_pieces_each_row_is_one_and_it_is_said(lot: Lot) ->
         (["", "", "used", 1, 1], "row 2, column Type: no type is given. Give one, or leave the row out."),
         (["12AX7", "", "", 1, 1], "row 2, column Condition: no condition is given. Choose one for the rows that give"),
         (["12AX7", "", "used", "", 1], "row 2, column Qty: it does not say how many."),
-        (["12AX7", "", "used", "six", 1], "row 2, column Qty: “six” is no number."),
+        (["12AX7", "", "used", "six", 1], "row 2, column Qty: “six” is not a number."),
         (["12AX7", "", "used", 2.5, 1], "row 2, column Qty: 2.5 is not a whole number of pieces."),
         (["12AX7", "", "used", 0, 1], "row 2, column Qty: 0 pieces cannot be right"),
         (["12AX7", "", "used", 10_000_012, 1], "row 2, column Qty: 10000012 pieces cannot be right"),
         (["12AX7", "", "used", 1, ""], "row 2, column Unit price: no price is given."),
         (["12AX7", "", "used", 1, -1], "row 2, column Unit price: -1 cannot be a price"),
-        (["12AX7", "", "used", 1, "1.250"], "row 2, column Unit price: “1.250” can be read with a decimal comma or"),
+        (["12AX7", "", "used", 1, "1.250"], "row 2, column Unit price: “1.250” could be 1.25 or 1250."),
         (["12AX7", "x" * 81, "used", 1, 1], "row 2, column Brand: “" + "x" * 40 + "…” is too long for a name."),
         (["12AX7", "", "used", 1, 1, "y" * 21], "row 2, column Shelf: “" + "y" * 21 + "” is longer than a place’s 20"),
         (["12AX7", "", "used", 1, 1, "10000012"], "row 2, column Shelf: 10000012 is the serial of a valve"),
@@ -193,11 +194,11 @@ def test_every_fault_of_a_row_is_named_and_one_faulty_row_stops_the_whole_list(l
 def test_a_failure_half_way_leaves_nothing(lot: Lot, by: User, monkeypatch: pytest.MonkeyPatch) -> None:
     file = kept(lot, xlsx(["12AX7", "Halvory", "used", 1, 1, "B2", ""]))
 
-    def fails(_: Layout) -> None:
+    def fails(_: SupplierLists, file: LotFile, layout: Layout) -> None:
         assert Line.objects.exists()
         raise RuntimeError("the disk is full")
 
-    monkeypatch.setattr(list_import, "remember", fails)
+    monkeypatch.setattr(SupplierLists, "remember", fails)
     with pytest.raises(RuntimeError):
         take_in(file, by)
     assert not Line.objects.exists() and not Maker.objects.filter(name="Halvory").exists()
@@ -262,12 +263,10 @@ def test_the_same_file_is_imported_twice_only_on_purpose(lot: Lot, by: User) -> 
     take_in(kept(lot, xlsx(*GOOD)), by)
     other = make_lot()
     again = kept(other, bytes(LotFile.objects.get().data), "renamed.xlsx")
-    with pytest.raises(
-        ListImportedBefore, match=rf"This very file was imported on .* by rowan into lot {lot}, as list"
-    ):
+    with pytest.raises(ImportedBefore, match=rf"This very file was imported on .* by rowan into lot {lot}, as list"):
         take_in(again, by)
     assert len(take_in(again, by, sure=True)) == 3
-    with pytest.raises(ListImportedBefore, match="has been imported into lot"):
+    with pytest.raises(ImportedBefore, match="has been imported already"):
         take_in(again, by, sure=True)
     assert other.lines.count() == 3
 
@@ -431,7 +430,7 @@ def test_the_valves_of_a_list_are_made_whole_or_not_at_all(lot: Lot, by: User, m
     def fail(*_: Any) -> None:
         raise RuntimeError("half way")
 
-    monkeypatch.setattr(list_import, "remember", fail)
+    monkeypatch.setattr(SupplierLists, "remember", fail)
     with pytest.raises(RuntimeError):
         take_in(file, by)
     monkeypatch.undo()
@@ -522,7 +521,7 @@ def test_formulas_days_and_errors_in_cells_are_named_or_kept_as_text(lot: Lot, b
     text = 'Type;Qty;Price;Notes\n12AX7;5;€ 1.234,50;=HYPERLINK("http://x.example")\nEL84;-1;2,5;\n'
     preview = look(kept(lot, text.encode("latin-1", "replace"), "l.csv", condition="used"))
     assert [str(one) for one in preview.problems] == [
-        "row 2, column Price: “? 1.234,50” is no number.",
+        "row 2, column Price: “? 1.234,50” is not a number.",
         "row 3, column Qty: -1 pieces cannot be right: from 1 to 1000000.",
     ]
     good = text.replace("-1", "1").encode("cp1252")
@@ -540,7 +539,7 @@ def test_a_cell_of_our_own_export_comes_back_as_it_was(lot: Lot) -> None:
 
 def test_headings_that_stand_twice_are_told_apart_by_their_letters(lot: Lot) -> None:
     file = kept(lot, xlsx(["12AX7", 5, 7], headings=["Type", "Qty", "Qty"]), condition="used")
-    assert Layout(file).titles == ["A: Type", "B: Qty", "C: Qty"]
+    assert LISTS.layout(file).titles == ["A: Type", "B: Qty", "C: Qty"]
     assert [one.expected for one in look(file).planned] == [5]
 
 
@@ -579,8 +578,8 @@ def test_a_list_goes_from_the_file_to_the_lot_through_the_pages(client: Client, 
 
 def test_a_file_that_is_no_table_is_refused_with_the_reason(client: Client, lot: Lot) -> None:
     page = send(client, lot, b"%PDF-1.7", "list.csv").content.decode()
-    assert "list.csv: This is a PDF, not a table." in page and not LotFile.objects.exists()
-    assert "This field is required" in client.post(reverse("lot-import", args=[lot.number])).content.decode()
+    assert "“list.csv”: This is a PDF, not a table." in page and not LotFile.objects.exists()
+    assert "Choose a file, or paste" in client.post(reverse("lot-import", args=[lot.number])).content.decode()
 
 
 def test_another_heading_row_or_sheet_brings_its_columns(client: Client, lot: Lot) -> None:
@@ -591,7 +590,7 @@ def test_another_heading_row_or_sheet_brings_its_columns(client: Client, lot: Lo
     page = send(client, lot, data)
     assert page.context["form"]["heading"].value() == 1
     page = client.post(where(page), filled(page, heading="2"), follow=True)
-    assert [bound.value() for bound in page.context["form"].columns[:4]] == [0, "", "", 1]
+    assert [bound.value() for bound in page.context["form"].groups[0].fields[:4]] == [0, "", "", 1]
     assert "A: Valve" in page.content.decode() and "preview" not in where(page)
     page = client.post(where(page), filled(page, sheet="More"), follow=True)
     assert page.context["form"]["column type"].value() == 1 and "B: Type" in page.content.decode()
@@ -647,7 +646,7 @@ def test_a_file_of_another_lot_is_not_found_here(client: Client, lot: Lot) -> No
 
 def test_the_first_choices_come_from_the_headings(lot: Lot) -> None:
     file = LotFile(lot=lot, name="list.csv", data=b"No.;Tube Type;Mfr.;Qty (pcs);Price each:;Other\n1;EL84;;2;3;x\n")
-    assert first_choices(Layout(file)) == ColumnChoices(
+    assert LISTS.first_choices(file) == ListChoices(
         heading=1, columns={"type": 1, "maker": 2, "expected": 3, "weight": 4}
     )
 
