@@ -238,16 +238,14 @@ class Layout:
 
 
 def columns_to_remember(layout: Layout, headings: Headings, remembered: Mapping[str, str]) -> dict[str, str]:
-    """The field by heading: as remembered, and as this file's columns were chosen."""
-    fields = {column: name for name, column in layout.choices.columns.items()}
-    kept = dict(remembered)
-    for column in range(layout.table.width):
-        key = headings.key(layout.title(column)) if layout.heading else ""
-        if key and column in fields:
-            kept[key] = fields[column]
-        elif key:
-            kept.pop(key, None)
-    return kept
+    """The field by heading: as remembered, and as this file's columns were chosen; "" where none was on purpose."""
+    if layout.heading is None:
+        return dict(remembered)
+    titles = [layout.title(column) for column in range(layout.table.width)]
+    chosen = {headings.key(titles[column]): name for name, column in layout.choices.columns.items()}
+    passed_over = {headings.key(title): "" for title in titles if headings.knows(title)}
+    forgotten = {headings.key(title) for title in titles}
+    return {key: name for key, name in remembered.items() if key not in forgotten} | passed_over | chosen
 
 
 def letter(column: int) -> str:

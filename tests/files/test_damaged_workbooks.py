@@ -11,6 +11,7 @@ import zipfile
 import zlib
 from collections.abc import Iterator
 from decimal import Decimal
+from typing import Any
 
 import pytest
 
@@ -45,11 +46,16 @@ def with_shared_strings(data: bytes) -> bytes:
     )
 
 
+def _merged_and_with_another_sheet(book: Any) -> None:
+    book.active.merge_cells("B2:B3")
+    book.create_sheet("More").append(["Type", "Qty"])
+
+
 WRITTEN = workbook(
     ["Type", "Maker", "Qty", "Price", "Day", "New"],
     ["12AX7", "Dunvarrow", 12, 4.5, "=TODAY()", True],
     ["EL84", "Brindlemoor", 5, "3,25", "=1/0", False],
-    change=lambda book: (book.active.merge_cells("B2:B3"), book.create_sheet("More").append(["Type", "Qty"])),
+    change=_merged_and_with_another_sheet,
 )
 RICH = with_shared_strings(WRITTEN)
 PARTS = [name for name in zipfile.ZipFile(io.BytesIO(RICH)).namelist() if name.endswith((".xml", ".rels"))]
@@ -229,10 +235,10 @@ def test_a_few_empty_rows_or_a_gap_of_any_length_lose_nothing() -> None:
 
 
 def test_hidden_rows_columns_and_sheets_are_told() -> None:
-    def change(book: object) -> None:
-        book.active.row_dimensions[2].hidden = True  # type: ignore[attr-defined]
-        book.active.column_dimensions["B"].hidden = True  # type: ignore[attr-defined]
-        book.create_sheet("Secret").sheet_state = "hidden"  # type: ignore[attr-defined]
+    def change(book: Any) -> None:
+        book.active.row_dimensions[2].hidden = True
+        book.active.column_dimensions["B"].hidden = True
+        book.create_sheet("Secret").sheet_state = "hidden"
 
     (table,) = read_tables(workbook(["Type", "Qty"], ["12AX7", 5], ["EL84", 3], change=change), "list.xlsx")
     assert (table.hidden_rows, table.hidden_columns) == ((2,), (1,))

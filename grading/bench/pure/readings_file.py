@@ -109,8 +109,9 @@ def parse(layout: Layout, *, gm_unit: Unit = MA_PER_V) -> Parsed:
     marks, unsettled = _settle_marks(layout, columns, body, notes)
     problems += unsettled
     reader = _ReadingsReader(layout, columns, marks, {problem.column for problem in unsettled})
-    for row in body:
-        reader.read(row)
+    counted = {row.number for row in body}
+    for row in layout.body:
+        reader.read(row) if row.number in counted else reader.pass_over(row)
     if reader.left_out:
         notes.append(f"Left out, having a serial and nothing else: {rows_in_words(reader.left_out)}.")
     if reader.without_serial:
@@ -243,6 +244,12 @@ class _ReadingsReader:
     def wrong(self, row: int, column: str, message: str) -> None:
         self.problems.append(FileProblem(row, column, message))
 
+    def pass_over(self, row: FileRow) -> None:
+        """A row that does not count: one beneath it without a serial is not of the valve above it either."""
+        serial = next(column for column in self.columns if column.field is ReadingColumn.SERIAL)
+        if _at(row, serial) != "":
+            self.valve_above = None
+
     def read(self, row: FileRow) -> None:
         if self.delimiter and len(row.cells) > self.width:
             hint = ""
@@ -285,7 +292,8 @@ class _ReadingsReader:
             if column.field is ReadingColumn.SECTION and cell != "":
                 section = read_section(written(cell))
                 if section is None:
-                    self.wrong(number, column.title, f"“{written(cell)}” is no section. Write 1 or 2.")
+                    text = f"“{written(cell)}” is no section. Write 1 or 2."
+                    self.wrong(number, column.title, _at_fault(cell) if isinstance(cell, CellFault) else text)
                     sound = False
         if any(column.field in _READINGS and not is_blank(written(cell)) for column, cell in cells.items()):
             self._keep(number, serial, section, cells, sound=sound)
@@ -341,6 +349,8 @@ class _ReadingsReader:
 
     def _value(self, column: Column, cell: Cell, units: dict[ReadingColumn, Unit]) -> Mapping[str, Any]:
         """The fields of a `ReadingRow` that this cell fills; `ValueError` saying why it cannot be read."""
+        if column.field in (ReadingColumn.SERIAL, ReadingColumn.SECTION):
+            return {}  # read before
         if isinstance(cell, CellFault):
             raise ValueError(_at_fault(cell))
         text = written(cell)
@@ -362,8 +372,6 @@ class _ReadingsReader:
                 return {"remark": text}
             case ReadingColumn.POINT:
                 return {"point": text}
-            case ReadingColumn.SERIAL | ReadingColumn.SECTION:
-                return {}
         if is_blank(text):
             return {}
         assert column.unit is not None

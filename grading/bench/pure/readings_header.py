@@ -78,7 +78,7 @@ _NAMES = {
     ReadingColumn.NOISE: "noise noisetest rauschen geräusch bruit ruido шум",
     ReadingColumn.REMARK: (
         "remark remarks note notes comment comments bemerkung bemerkungen anmerkung remarque remarques observación "
-        "observaciones примечание примечания"
+        "observaciones nota notas примечание примечания"
     ),
 }
 _MEANS = {name: field for field, names in _NAMES.items() for name in names.split()}
