@@ -38,14 +38,12 @@ LAST_COLUMN = 16_384  # likewise
 EMPTY_ROWS = 2_000  # one after the other, written down as rows and empty: only formats follow
 _DAMAGE = (
     ArithmeticError,
-    AttributeError,
     EOFError,
     LookupError,
     NotImplementedError,
     OSError,
     RuntimeError,
     SyntaxError,
-    TypeError,
     ValueError,
     struct.error,
     zipfile.BadZipFile,
@@ -122,7 +120,7 @@ class _Workbook:
         self.day_formats = self._day_formats(kinds["styles"]) if "styles" in kinds else frozenset()
         self.sheets = []
         for sheet in book.iterfind("{*}sheets/{*}sheet"):
-            link = links[next(value for name, value in sheet.attrib.items() if name.endswith("}id"))]
+            link = links[next((value for name, value in sheet.attrib.items() if name.endswith("}id")), "")]
             if (link.get("Type") or "").endswith("/worksheet"):
                 hidden = sheet.get("state", "visible") != "visible"
                 self.sheets.append(_Sheet(sheet.get("name") or "", _target(link), hidden))

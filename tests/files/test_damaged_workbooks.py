@@ -92,6 +92,9 @@ def damaged(seed: int) -> Iterator[bytes]:
             [b"", b"-1", b"99999999999", b"1e999", b"nan", b"x", b"\xd1\x8f", b"A0", b"0", b"1_0", b"#"]
         )
         yield with_part(name, xml[: found.start(at)] + strange + xml[found.end(at) :])
+    named = list(re.finditer(rb' [\w:]+="[^"]*"', xml))
+    found = chance.choice(named)
+    yield with_part(name, xml[: found.start()] + xml[found.end() :])
     tags = list(re.finditer(rb"<(\w+)[^<>]*?/?>", xml))
     found = chance.choice(tags)
     stray = chance.choice(

@@ -30,6 +30,7 @@ def as_written(text: str) -> list[list[str]]:
     ("text", "encoding"),
     [
         *((RUSSIAN, name) for name in ("cp1251", "koi8-r", "iso8859-5", "cp866", "utf-8", "utf-16")),
+        ("ТИП;ШТ\n6П1П;5\n", "koi8-r"),  # capitals alone: another encoding makes small letters of them
         *((RUSSIAN_BENEATH, name) for name in ("cp1251", "koi8-r", "cp866")),
         (POLISH, "cp1250"),
         (CZECH, "cp1250"),

@@ -111,7 +111,10 @@ def parse(layout: Layout, *, gm_unit: Unit = MA_PER_V) -> Parsed:
     reader = _ReadingsReader(layout, columns, marks, {problem.column for problem in unsettled})
     counted = {row.number for row in body}
     for row in layout.body:
-        reader.read(row) if row.number in counted else reader.pass_over(row)
+        if row.number in counted:
+            reader.read(row)
+        else:
+            reader.pass_over(row)
     if reader.left_out:
         notes.append(f"Left out, having a serial and nothing else: {rows_in_words(reader.left_out)}.")
     if reader.without_serial:
