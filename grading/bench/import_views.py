@@ -20,7 +20,7 @@ from grading.bench.pure.readings_file import MAX_ROWS
 from grading.bench.pure.readings_header import ReadingColumn
 from grading.bench.readings_import import READINGS_FILES
 from grading.models import ReadingsFile, Shift, Tester
-from stockroom.files.tables import MAX_BYTES, NotATable
+from stockroom.files.tables import NotATable
 from stockroom.imports.forms import ColumnsForm, Upload, UploadForm
 from stockroom.imports.keeping import ImportedBefore, ImportProblem, digest
 from stockroom.site.people import Role, StaffRequest, for_roles
@@ -48,6 +48,7 @@ class ReadingsUploadForm(UploadForm, _WhereAndWhen):
     """A file that was good in itself is kept while something else on the form is mended."""
 
     field_order = ("file", "pasted")
+    most_rows = MAX_ROWS
     kept = forms.IntegerField(required=False, widget=forms.HiddenInput)
 
     @property
@@ -184,8 +185,7 @@ def _form_page(request: StaffRequest, form: ReadingsUploadForm, file: ReadingsFi
         form.data = request.POST.dict() | {"kept": file.pk}
         form["file"].help_text = f"“{file.name}” is kept; choose another only to replace it."
     testers = Tester.objects.filter(in_use=True).exists()
-    context = {"form": form, "max_mb": MAX_BYTES / 1e6, "max_rows": MAX_ROWS, "testers": testers}
-    return render(request, "bench/readings_import.html", context)
+    return render(request, "bench/readings_import.html", {"form": form, "testers": testers})
 
 
 urlpatterns = [

@@ -27,6 +27,8 @@ class Upload:
 class UploadForm(forms.Form):
     """`upload` in the cleaned data: the file, else what was pasted."""
 
+    most_rows = MAX_ROWS
+
     file = forms.FileField(label="File", required=False, allow_empty_file=True)
     pasted = forms.CharField(
         label="or paste the rows here", required=False, strip=False, widget=forms.Textarea(attrs={"rows": 6})
@@ -35,7 +37,7 @@ class UploadForm(forms.Form):
     def __init__(self, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
         self.fields["file"].widget.attrs.update(autofocus=True, accept=".csv,.txt,.tsv,.xlsx")
-        self.fields["file"].help_text = f"CSV or .xlsx, up to {MAX_BYTES / 1e6:g} MB and {MAX_ROWS} rows."
+        self.fields["file"].help_text = f"CSV or .xlsx, up to {MAX_BYTES / 1e6:g} MB and {self.most_rows} rows."
 
     def clean(self) -> None:
         file, pasted = self.cleaned_data.get("file"), self.cleaned_data.get("pasted")

@@ -48,28 +48,14 @@ MOST_CODE = Valve._meta.get_field("date_code").max_length or 40
 MOST_NOTE, MOST_WEIGHT, WEIGHT_STEP = 300, Decimal(999_999), Decimal("0.001")
 
 
+_OF_CONDITIONS = {
+    Line.Condition.SEALED: "sealed, nos sealed, sealed pack, new sealed, nos in sealed pack",
+    Line.Condition.BOXED: "boxed, nos boxed, new boxed, new in box, nos in box",
+    Line.Condition.BULK: "bulk, nos bulk, new bulk, new unboxed, nos unboxed",
+    Line.Condition.USED: "used, pulled, second hand, gebraucht, occasion, б/у",
+}
 CONDITION_WORDS: Mapping[str, str] = {
-    "sealed": "nos-sealed",
-    "nos sealed": "nos-sealed",
-    "sealed pack": "nos-sealed",
-    "new sealed": "nos-sealed",
-    "nos in sealed pack": "nos-sealed",
-    "boxed": "nos-boxed",
-    "nos boxed": "nos-boxed",
-    "new boxed": "nos-boxed",
-    "new in box": "nos-boxed",
-    "nos in box": "nos-boxed",
-    "bulk": "nos-bulk",
-    "nos bulk": "nos-bulk",
-    "new bulk": "nos-bulk",
-    "new unboxed": "nos-bulk",
-    "nos unboxed": "nos-bulk",
-    "used": "used",
-    "pulled": "used",
-    "second hand": "used",
-    "gebraucht": "used",
-    "occasion": "used",
-    "б/у": "used",
+    **{word: condition.value for condition, words in _OF_CONDITIONS.items() for word in words.split(", ")},
     **{choice.value: choice.value for choice in Line.Condition},
     **{plain(choice.label): choice.value for choice in Line.Condition},
 }
