@@ -9,6 +9,7 @@ packed, unpacked     tables as bytes to keep, and back
 import json
 import zlib
 from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
 from datetime import date
 from decimal import Decimal
 from types import MappingProxyType
@@ -19,7 +20,8 @@ from stockroom.files.cells import Cell, CellFault, is_blank
 MAX_BYTES = 8_000_000
 MAX_ROWS = 20_000
 MAX_COLUMNS = 200
-MAX_LETTERS = 30_000_000  # in one table; a workbook can name one long text a million times
+MAX_LETTERS = 30_000_000  # in a whole file; a workbook can name one long text a million times
+MAX_CELLS = 2_000_000  # likewise
 DELIMITERS = {";": "semicolons", "\t": "tabs", ",": "commas", "|": "bars"}
 ENCODINGS = {
     "utf-8": "UTF-8",
@@ -87,24 +89,37 @@ def row_of(number: int, cells: Iterable[Cell]) -> FileRow:
     return FileRow(number, tuple(found))
 
 
-def kept_rows(rows: Iterable[FileRow]) -> tuple[FileRow, ...]:
+@dataclass
+class Allowance:
+    """How much more a file may hold, over all its sheets."""
+
+    letters: int = MAX_LETTERS
+    cells: int = MAX_CELLS
+
+    def take(self, row: FileRow) -> None:
+        self.cells -= len(row.cells)
+        self.letters -= sum(len(cell) for cell in row.cells if isinstance(cell, str))
+        if self.cells < 0:
+            raise NotATable(f"There are more than {MAX_CELLS} cells in the file. Send the list alone.")
+        if self.letters < 0:
+            raise NotATable(f"There are more than {MAX_LETTERS} letters in the file. Send the list alone.")
+
+
+def kept_rows(rows: Iterable[FileRow], allowance: Allowance) -> tuple[FileRow, ...]:
     """
     Raises:
-        NotATable: too many rows, too many columns, too much text.
+        NotATable: too many rows, too many columns, more than is allowed.
     """
     kept: list[FileRow] = []
-    letters = 0
     for row in rows:
         if not row.cells:
             continue
         if len(row.cells) > MAX_COLUMNS:
             raise NotATable(f"Row {row.number} has {len(row.cells)} columns; at most {MAX_COLUMNS} are read.")
         kept.append(row)
-        letters += sum(len(cell) for cell in row.cells if isinstance(cell, str))
+        allowance.take(row)
         if len(kept) > MAX_ROWS:
             raise NotATable(f"There are more than {MAX_ROWS} rows with something in them. Split the file.")
-        if letters > MAX_LETTERS:
-            raise NotATable(f"There are more than {MAX_LETTERS} letters in the table. Send the list alone.")
     return tuple(kept)
 
 

@@ -20,7 +20,7 @@ from itertools import islice
 from charset_normalizer import from_bytes
 
 from stockroom.files.cells import restored
-from stockroom.files.tables import DELIMITERS, ENCODINGS, MAX_ROWS, FileTable, NotATable, kept_rows, row_of
+from stockroom.files.tables import DELIMITERS, ENCODINGS, MAX_ROWS, Allowance, FileTable, NotATable, kept_rows, row_of
 
 NO_VALUE = "\\N"  # in our own export
 GUESSED = ("cp1252", "cp1250", "cp1251", "koi8-r", "iso8859-5", "cp866")
@@ -75,7 +75,7 @@ def read_text(data: bytes, suffix: str, encoding: str, known: Callable[[str], bo
     rows = (
         row_of(number, map(_unquoted, record)) for number, record in enumerate(records, 1) if not (told and number == 1)
     )
-    return FileTable("", kept_rows(rows), encoding, delimiter)
+    return FileTable("", kept_rows(rows, Allowance()), encoding, delimiter)
 
 
 def guess_encoding(data: bytes, known: Callable[[str], bool]) -> str:

@@ -30,7 +30,7 @@ from openpyxl.utils.datetime import MAC_EPOCH, WINDOWS_EPOCH, from_excel
 from openpyxl.utils.escape import unescape
 
 from stockroom.files.cells import Cell, CellFault
-from stockroom.files.tables import MAX_COLUMNS, FileRow, FileTable, NotATable, kept_rows, row_of
+from stockroom.files.tables import MAX_COLUMNS, Allowance, FileRow, FileTable, NotATable, kept_rows, row_of
 
 MAX_UNPACKED_BYTES = 120_000_000
 LAST_ROW = 1_048_576  # of any sheet; from memory
@@ -109,7 +109,7 @@ class _Workbook:
     """What all sheets share: the names of sheets, the strings, which formats are of days."""
 
     def __init__(self, archive: zipfile.ZipFile) -> None:
-        self.archive = archive
+        self.archive, self.allowance = archive, Allowance()
         book = self._xml("xl/workbook.xml")
         links = {link.get("Id"): link for link in self._xml("xl/_rels/workbook.xml.rels")}
         kinds = {(link.get("Type") or "").rpartition("/")[2]: _target(link) for link in links.values()}
@@ -149,7 +149,7 @@ class _Workbook:
     def table(self, sheet: _Sheet) -> FileTable:
         xml = _unpacked(self.archive, sheet.path)
         reading = _SheetReading(self)
-        rows = kept_rows(reading.rows(xml))
+        rows = kept_rows(reading.rows(xml), self.allowance)
         last = max((row.number for row in rows), default=0)
         width = max((len(row.cells) for row in rows), default=0)
         return FileTable(
@@ -271,7 +271,7 @@ def _column(reference: str | None, following: int) -> int:
     return column - 1
 
 
-_MERGED = re.compile(rb"<(?:\w+:)?mergeCell\s[^>]*?ref=[\"']([A-Z]{1,3})([0-9]{1,7}):[A-Z]{1,3}([0-9]{1,7})[\"']")
+_MERGED = re.compile(rb"<(?:\w+:)?mergeCell\s[^<>]*?ref=[\"']([A-Z]{1,3})([0-9]{1,7}):[A-Z]{1,3}([0-9]{1,7})[\"']")
 
 
 def _merged(xml: bytes, numbers: list[int]) -> Mapping[tuple[int, int], int]:

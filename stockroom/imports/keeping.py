@@ -130,8 +130,6 @@ def digest(data: bytes) -> str:
 
 
 def when_and_who(at: KeptFile) -> str:
-    """
-    "on 4 Mar 2025 at 14:02 by rowan"
-    """
+    """Of its import: "on 04 Mar 2025 at 14:02 by rowan"."""
     who = f" by {at.imported_by}" if at.imported_by else ""
     return f"on {timezone.localtime(at.imported_at):%d %b %Y at %H:%M}{who}"

@@ -15,7 +15,7 @@ from typing import Any
 
 import pytest
 
-from stockroom.files import workbooks
+from stockroom.files import tables, workbooks
 from stockroom.files.cells import CellFault
 from stockroom.files.reading import read_tables
 from stockroom.files.tables import FileTable, NotATable
@@ -213,8 +213,30 @@ def test_a_text_named_a_million_times_is_refused() -> None:
         b'<row r="%d">' % number + b'<c t="inlineStr"><is><t>' + b"x" * 3000 + b"</t></is></c>" * 1 + b"</row>"
         for number in range(3, 12_000)
     )
-    with pytest.raises(NotATable, match="letters in the table"):
+    with pytest.raises(NotATable, match="letters in the file"):
         read_tables(sheet_of((b"</sheetData>", rows + b"</sheetData>")), "list.xlsx")
+
+
+def test_what_several_sheets_hold_together_counts(monkeypatch: pytest.MonkeyPatch) -> None:
+    def change(book: Any) -> None:
+        for name in ("B", "C"):
+            for _ in range(100):
+                book[name].append(["x" * 10] * 5) if name in book.sheetnames else book.create_sheet(name)
+
+    data = workbook(*([["x" * 10] * 5] * 100), change=change)
+    assert len(read_tables(data, "list.xlsx")) == 3
+    for limit, held, what in (("letters", 12_000, "letters"), ("cells", 1_200, "cells")):
+        with monkeypatch.context() as patch:
+            patch.setattr(workbooks, "Allowance", lambda limit=limit, held=held: tables.Allowance(**{limit: held}))
+            with pytest.raises(NotATable, match=f"{what} in the file"):
+                read_tables(data, "list.xlsx")
+
+
+def test_merged_cells_without_end_behind_empty_rows_take_no_time() -> None:
+    """What stands behind the rows is not parsed when they end early, so it may be no XML at all."""
+    empty = b"".join(b'<row r="%d"/>' % number for number in range(3, 3_000))
+    (table,) = read_tables(sheet_of((b"</sheetData>", empty + b"<mergeCell " * 300_000)), "list.xlsx")
+    assert len(table.rows) == 2 and not table.merged
 
 
 # Sheets with formats down to the last row
