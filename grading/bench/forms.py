@@ -22,6 +22,7 @@ from grading.metrology.units import Unit
 from grading.models import Quantity, Reading, Tester
 from grading.testers.conditions import Setting, conditions_for
 from grading.testers.records import may_record
+from grading.verdicts.pure.grades import GRIDLESS
 from stockroom.files.numbers import UnreadableNumber, settles
 
 SERIES = re.compile(r"\d\s*/\s*\d")
@@ -157,6 +158,7 @@ class SectionReadingForm(forms.Form):
     """What is read of one section. `doubts` fills with what is believable only if somebody says so."""
 
     anode_current = ReadingField(units.MILLIAMPERES, label="Anode current, mA")
+    voltage = ReadingField(units.VOLTS, label="Voltage held, V")
     gm = ReadingField(units.MA_PER_V)
     scale = forms.FloatField(
         label="Scale, divisions", required=False, min_value=0, widget=forms.TextInput(attrs={"size": 9, **TYPED})
@@ -172,6 +174,7 @@ class SectionReadingForm(forms.Form):
     QUANTITIES = {
         "anode_current": ("anode current", "anode_current_ma", units.MILLIAMPERES),
         "gm": ("gm", "gm_ma_per_v", units.MA_PER_V),
+        "voltage": ("voltage held", "anode_voltage_v", units.VOLTS),
         "leakage": ("heater-cathode leakage", "heater_cathode_leakage_ua", units.MICROAMPERES),
         "grid_current": ("grid current", "grid_current_ua", units.MICROAMPERES),
     }
@@ -197,25 +200,37 @@ class SectionReadingForm(forms.Form):
         self.may_be_empty = may_be_empty
         self.doubts: list[str] = []
         self.interval_s = choices.interval_s
-        self.asked = ["anode_current", "gm", "scale", *(name for name in ASKABLE if name in choices.ask)]
+        self.asked = ["anode_current", "gm", "voltage", "scale", *(name for name in ASKABLE if name in choices.ask)]
         gm = self.fields["gm"]
         assert isinstance(gm, ReadingField)
         gm.unit = choices.unit
         gm.label = f"gm, {choices.unit.name}"
         reads = reads or Reads()
+        holds, gridless = section.kind == "stabiliser", section.kind in GRIDLESS
         for name, wanted in (
-            ("anode_current", reads.anode_current),
+            ("anode_current", reads.anode_current and not holds),
             ("gm", reads.gm and point.gm_ma_per_v is not None),  # a rectifier has none
-            ("scale", reads.scale),
+            ("voltage", holds),
+            ("scale", reads.scale and not holds),
+            ("leakage", section.type.cathode == "indirect"),
+            ("grid_current", not gridless),
+            ("noise", not gridless),
         ):
-            if not wanted:
+            if not wanted and not self.initial.get(name):  # what was kept of it can be corrected
                 del self.fields[name]
-                self.asked.remove(name)
-        self.nominals = {"anode_current": point.anode_current_ma, "gm": point.gm_ma_per_v}
+                self.asked = [asked for asked in self.asked if asked != name]
+        self.nominals = {
+            "anode_current": point.anode_current_ma,
+            "gm": point.gm_ma_per_v,
+            "voltage": point.anode_voltage_v,
+        }
         if "anode_current" in self.fields:
             self.fields["anode_current"].help_text = expected(
                 point.anode_current_ma, point.anode_current_min_ma, point.anode_current_max_ma, units.MILLIAMPERES
             )
+        if "voltage" in self.fields:
+            help_text = f"{expected(point.anode_voltage_v, None, None, units.VOLTS)}, at {point.anode_current_ma:g} mA"
+            self.fields["voltage"].help_text = help_text
         if "gm" in self.fields:
             gm.help_text = expected(point.gm_ma_per_v, point.gm_min_ma_per_v, point.gm_max_ma_per_v, gm.unit)
 
@@ -240,8 +255,9 @@ class SectionReadingForm(forms.Form):
                     self.add_error(name, _sentence(found.message))
         if not self.errors and not self.taken.says_something and not (self.may_be_empty and self.says_nothing):
             first = self.asked[0]
-            name = "anode current" if first == "anode_current" else str(self.fields[first].label)
-            self.add_error(first, f"Type the {name}; 0 if none flows. If it is shorted, say where.")
+            wanted = {"anode_current": "anode current; 0 if none flows", "voltage": "voltage that it holds"}
+            what = wanted.get(first, f"{self.fields[first].label}; 0 if none flows")
+            self.add_error(first, f"Type the {what}. If it is shorted, say where.")
 
     @property
     def says_nothing(self) -> bool:
@@ -266,7 +282,7 @@ class SectionReadingForm(forms.Form):
             series=series,
             shorted=clean["shorts"].shorted,
             short_between=clean["shorts"].between,
-            noise=clean["noise"],
+            noise=clean.get("noise", ""),
             remark=clean["remark"],
             **measured,
         )

@@ -92,6 +92,7 @@ class PlannedReading(NamedTuple):
             short_between=row.short_between,
             heater_cathode_leakage_ua=row.heater_cathode_leakage_ua,
             grid_current_ua=row.grid_current_ua,
+            anode_voltage_v=row.anode_voltage_v,
             noise=row.noise,
             remark=row.remark,
         )
@@ -178,6 +179,15 @@ def _plan(row: ReadingRow, valve: Valve | None) -> PlannedReading | FileProblem:
     if point is None:
         names = ", ".join(f"“{one.name}”" for one in points)
         return wrong(ReadingColumn.POINT, f"a {valve.type} has no test point “{row.point}”; it has {names}.")
+    if sections[number].kind == "stabiliser":
+        if row.anode_current_ma is not None or row.gm_ma_per_v is not None:
+            field = ReadingColumn.GM if row.anode_current_ma is None else ReadingColumn.ANODE_CURRENT
+            return wrong(field, f"a {valve.type} is a stabiliser: it is read in volts, in a column “voltage held”.")
+        if not row.shorted and row.anode_voltage_v is None:
+            return wrong(ReadingColumn.VOLTAGE, "there is no voltage held.")
+        return PlannedReading(row, valve, point, number)
+    if row.anode_voltage_v is not None:
+        return wrong(ReadingColumn.VOLTAGE, f"a {valve.type} is no stabiliser: leave the voltage held empty.")
     if not row.shorted and row.anode_current_ma is None and row.gm_ma_per_v is None:
         return wrong(
             ReadingColumn.ANODE_CURRENT, "there is neither an anode current nor gm. Write 0 where none flowed."
@@ -189,7 +199,11 @@ def _plan(row: ReadingRow, valve: Valve | None) -> PlannedReading | FileProblem:
 
 def _doubts(planned: PlannedReading) -> Iterator[tuple[FileProblem, bool]]:
     row, point = planned.row, planned.test_point
-    nominals = {ReadingColumn.ANODE_CURRENT: point.anode_current_ma, ReadingColumn.GM: point.gm_ma_per_v}
+    nominals = {
+        ReadingColumn.ANODE_CURRENT: point.anode_current_ma,
+        ReadingColumn.GM: point.gm_ma_per_v,
+        ReadingColumn.VOLTAGE: point.anode_voltage_v,
+    }
     for field, name in VALUES.items():
         value = getattr(row, name)
         found = None if value is None else doubt(field.value, value, nominals.get(field), row.units.get(field))

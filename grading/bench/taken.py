@@ -14,6 +14,8 @@ from grading.models import Reading
 class Taken:
     """One section as it was read. Currents in mA and µA, gm in mA/V; None where nothing was measured.
 
+    `anode_voltage_v` is the voltage that a stabiliser holds.
+
     `series` holds values read while the valve warmed up, by the name of their quantity, and `interval_s` between
     them; `grading.bench.series.settled` puts the settled value and the stability in their place.
     """
@@ -22,6 +24,7 @@ class Taken:
     anode_current_ma: float | None = None
     gm_ma_per_v: float | None = None
     emission_scale: float | None = None
+    anode_voltage_v: float | None = None
     series: Mapping[str, Any] = field(default_factory=dict)
     stability: str = ""
     shorted: bool = False
@@ -33,10 +36,9 @@ class Taken:
 
     @property
     def says_something(self) -> bool:
-        """Enough to judge by: a current, a mutual conductance, a scale's reading or a short."""
-        return self.shorted or any(
-            value is not None for value in (self.anode_current_ma, self.gm_ma_per_v, self.emission_scale)
-        )
+        """Enough to judge by: a current, a mutual conductance, a voltage held, a scale's reading or a short."""
+        read = (self.anode_current_ma, self.gm_ma_per_v, self.anode_voltage_v, self.emission_scale)
+        return self.shorted or any(value is not None for value in read)
 
     def row(self) -> dict[str, object]:
         """As the fields of a `Reading`."""

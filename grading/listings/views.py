@@ -9,7 +9,7 @@ import django_filters
 from django import forms
 from django.contrib import messages
 from django.contrib.auth.decorators import login_not_required
-from django.db.models import QuerySet
+from django.db.models import Q, QuerySet
 from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import path
@@ -19,8 +19,9 @@ from django.views.decorators.http import require_POST
 from catalog.models import ValveType
 from grading.listings import publishing as listing_work
 from grading.listings.parts import part_of
-from grading.models import Grade, MatchedSet, Quantity, Reading
-from grading.sets import making
+from grading.models import Grade, MatchedSet, Reading
+from grading.models.instruments import CLAIMING, claimed_of
+from grading.sets import doubts, making
 from grading.testers import conditions
 from grading.verdicts.values import Value
 from stockroom.models import Listing, Shop, Valve
@@ -125,6 +126,22 @@ class ShownReading(NamedTuple):
     reading: Reading
     anode_current_nominal_ma: float | None
     gm_nominal_ma_per_v: float | None
+    voltage_nominal_v: float | None  # a stabiliser's
+
+    @property
+    def faults(self) -> list[str]:
+        """What was found besides emission, and whether it had settled."""
+        reading = self.reading
+        said = [] if reading.has_settled else [f"{reading.stability}: its value is not used"]
+        if reading.shorted:
+            said.append(f"shorted {reading.short_between}".strip())
+        if reading.heater_cathode_leakage_ua is not None:
+            said.append(f"heater-cathode {reading.heater_cathode_leakage_ua:g} µA")
+        if reading.grid_current_ua is not None:
+            said.append(f"grid {reading.grid_current_ua:g} µA".replace("-", "\N{MINUS SIGN}"))
+        if reading.noise:
+            said.append(f"noise: {reading.get_noise_display()}")
+        return said
 
 
 def _shown(grades: Sequence[Grade]) -> Iterator[ShownReading]:
@@ -133,11 +150,14 @@ def _shown(grades: Sequence[Grade]) -> Iterator[ShownReading]:
         nominals = {(value.section, value.quantity): value.nominal for value in measured}
         by_section = sorted(grade.readings.all(), key=lambda reading: (reading.section, reading.pk))
         for place, reading in enumerate(by_section):
-            ia, gm = (
+            claimed = claimed_of(reading.test_point.section.kind)
+            ia, gm, held = (
                 nominals.get((reading.section, str(quantity)), getattr(reading.test_point, quantity))
-                for quantity in (Quantity.ANODE_CURRENT, Quantity.GM)
+                if quantity in claimed
+                else None
+                for quantity in CLAIMING
             )
-            yield ShownReading(grade, place == 0, reading, ia, gm)
+            yield ShownReading(grade, place == 0, reading, ia, gm, held)
 
 
 def _how_read(rows: Sequence[ShownReading]) -> list[str]:
@@ -163,17 +183,22 @@ def item(request: HttpRequest, number: str) -> HttpResponse:
         Listing.objects.prefetch_related("listed__valve__type", "listed__valve__maker"), number=number
     )
     valves = [row.valve for row in found.listed.all()]
-    grades = Grade.objects.filter(valve__in=valves, standing=True).select_related("policy", "valve__maker")
-    grades = grades.prefetch_related("readings__test_point__source", "readings__shift__tester__conditions")
-    grades = grades.order_by("valve__serial")
-    shown = list(_shown(list(grades)))
     matched = None
     if len(valves) > 1:
         matched = MatchedSet.objects.live().filter(members__valve__in=valves, members__live=True).first()
     members = list(matched.members.select_related("grade")) if matched else []
+    # A set is sold by the readings that it was made on, here as on its certificate.
+    speaking = Q(memberships__in=members) if matched else Q(valve__in=valves, standing=True)
+    grades = Grade.objects.filter(speaking).select_related("policy", "valve__maker")
+    grades = grades.prefetch_related(
+        "readings__test_point__source", "readings__test_point__section", "readings__shift__tester__conditions"
+    )
+    grades = grades.order_by("valve__serial")
+    shown = list(_shown(list(grades)))
     part = part_of(valves)
     available = Listing.objects.for_public_display().filter(pk=found.pk).exists()
-    available = available and not (part and part.why_not)
+    doubtful = matched is not None and doubts.why_doubtful(matched) != ""
+    available = available and not doubtful and not (part and part.why_not)
     return render(
         request,
         "listings/item.html",
@@ -186,9 +211,12 @@ def item(request: HttpRequest, number: str) -> HttpResponse:
             "part": part,
             "rows": shown,
             "readings": [row.reading for row in shown],
+            "faults": any(row.faults for row in shown),
+            "not_tested": doubts.not_tested(grades),
             "how_read": _how_read(shown),
             "on_a_scale": any(row.reading.emission_scale is not None for row in shown),
             "spreads": making.spread_of(members),
+            "read_since": doubts.read_since(matched) if matched and not doubtful else [],
         },
     )
 

@@ -4,7 +4,7 @@
 - `Doubt.impossible`: refuse it; otherwise ask once whether the instrument really said so
 - `stray_serial(text)`: the serial that a scanner fired into a field meant for a reading
 
-A low reading is never doubted: old valves are worn. The bounds are common practice, no source:
+A low reading is never doubted, save of a voltage held: old valves are worn. The bounds are common practice, no source:
 a factor of 300 to 3000 either way is a slip of the unit, 100 and more above nominal is no valve of this type,
 2.5 and more above it is worth a second look.
 """
@@ -15,7 +15,17 @@ import math
 import re
 from typing import NamedTuple
 
-from grading.metrology.units import MA_PER_V, MICROAMPERES, MICROMHOS, MILLIAMPERES, Unit, UnitKind, amount, shown
+from grading.metrology.units import (
+    MA_PER_V,
+    MICROAMPERES,
+    MICROMHOS,
+    MILLIAMPERES,
+    VOLTS,
+    Unit,
+    UnitKind,
+    amount,
+    shown,
+)
 from stockroom.pure.serials import BadSerial, read_serial
 
 SLIP = (300, 3000)  # how far from 1000 times a slip of the unit may look on a valve of any strength
@@ -23,6 +33,7 @@ TOO_MUCH = 100
 SURPRISING = 2.5
 LEAKAGE_UA = (1_000, 100_000)  # surprising, impossible
 GRID_CURRENT_UA = (100, 10_000)
+FAR_FROM_HELD = 0.25  # a stabiliser holds its voltage or does not work at all (common practice, no source)
 
 
 class Doubt(NamedTuple):
@@ -34,8 +45,8 @@ def doubt(quantity: str, value: float, nominal: float | None = None, unit: Unit 
     """What is wrong with a reading.
 
     Args:
-        quantity: "anode current", "gm", "heater-cathode leakage" or "grid current".
-        value: in mA, mA/V or µA.
+        quantity: "anode current", "gm", "heater-cathode leakage", "grid current" or "voltage held".
+        value: in mA, mA/V, µA or V.
         nominal: the test point's, in the same unit; None where the sheet gives none.
         unit: the one it was written in, for the message.
 
@@ -44,14 +55,20 @@ def doubt(quantity: str, value: float, nominal: float | None = None, unit: Unit 
     """
     if quantity == "grid current":
         return _small(quantity, abs(value), value, unit or MICROAMPERES, GRID_CURRENT_UA)
-    written = unit or {"gm": MA_PER_V, "anode current": MILLIAMPERES}.get(quantity, MICROAMPERES)
+    own = {"gm": MA_PER_V, "anode current": MILLIAMPERES, "voltage held": VOLTS}
+    written = unit or own.get(quantity, MICROAMPERES)
     if not math.isfinite(value):
         return Doubt(True, f"{quantity} is not a number.")
     if value < 0:
         return Doubt(True, f"{quantity} {_signed(value, written)} is negative; write it without a sign.")
     if quantity == "heater-cathode leakage":
         return _small(quantity, value, value, written, LEAKAGE_UA)
-    return _beside_nominal(quantity, value, nominal, written) if nominal else None
+    if not nominal:
+        return None
+    if quantity == "voltage held" and abs(value / nominal - 1) > FAR_FROM_HELD:
+        beside = f"{quantity} {shown(value, written)} is far from the nominal {amount(nominal, written)}"
+        return Doubt(False, f"{beside}. Is it the voltage across the valve, and has it struck?")
+    return _beside_nominal(quantity, value, nominal, written)
 
 
 def _beside_nominal(quantity: str, value: float, nominal: float, unit: Unit) -> Doubt | None:

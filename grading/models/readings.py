@@ -14,6 +14,8 @@ from catalog.models import TestPoint
 from grading.models.append_only import AppendOnly, RefusesChange
 from stockroom.models import Return, Valve
 
+SETTLED = ("", "settled")  # the stabilities of a reading whose value may be used
+
 
 class Tester(models.Model):
     """An instrument on the bench."""
@@ -101,6 +103,7 @@ class ReadingQuerySet(RefusesChange, models.QuerySet["Reading"]):
             shorted=False,
             heater_cathode_leakage_ua=None,
             grid_current_ua=None,
+            anode_voltage_v=None,
             noise="",
         )
         return self.filter(superseded_by=None).exclude(withdrawn).exclude(Exists(came_back_later))
@@ -134,8 +137,11 @@ class Reading(AppendOnly):
     anode_current_ma = models.FloatField(null=True, blank=True, validators=[MinValueValidator(0)])
     gm_ma_per_v = models.FloatField(null=True, blank=True, validators=[MinValueValidator(0)])
     emission_scale = models.FloatField(null=True, blank=True, validators=[MinValueValidator(0)])
+    anode_voltage_v = models.FloatField(  # a stabiliser's alone: at another section the voltage is set, not read
+        "voltage held", null=True, blank=True, validators=[MinValueValidator(0)]
+    )
     series = models.JSONField(default=dict, blank=True)  # {"interval_s": 10, "anode_current_ma": [...], ...}
-    stability = models.CharField(max_length=20, blank=True)  # of a series: settled, drifting, unsteady
+    stability = models.CharField(max_length=20, blank=True)  # of a series, by `grading.metrology.settling.Stability`
     shorted = models.BooleanField(default=False)
     short_between = models.CharField(max_length=80, blank=True)
     heater_cathode_leakage_ua = models.FloatField(null=True, blank=True, validators=[MinValueValidator(0)])
@@ -160,12 +166,21 @@ class Reading(AppendOnly):
                 & (Q(heater_cathode_leakage_ua=None) | Q(heater_cathode_leakage_ua__gte=0)),
                 name="readings_not_negative",
             ),
+            models.CheckConstraint(
+                condition=Q(anode_voltage_v=None) | Q(anode_voltage_v__gte=0), name="voltage_held_not_negative"
+            ),
         ]
+
+    @property
+    def has_settled(self) -> bool:
+        """A single reading, or a series that settled (`grading.metrology.settling.Stability`)."""
+        return self.stability in SETTLED
 
     @property
     def on_a_scale_only(self) -> bool:
         """Emission was read, and nothing at a test point's settings."""
-        return self.emission_scale is not None and self.anode_current_ma is None and self.gm_ma_per_v is None
+        claimed = (self.anode_current_ma, self.gm_ma_per_v, self.anode_voltage_v)
+        return self.emission_scale is not None and all(value is None for value in claimed)
 
     def __str__(self) -> str:
         return f"{self.valve} section {self.section}, {timezone.localtime(self.taken_at):%d %b %Y %H:%M}"

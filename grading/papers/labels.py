@@ -7,22 +7,26 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
+from typing import Any
 
 from django.db.models import QuerySet
 
-from grading.models import Grade, MatchedSet, Quantity
+from grading.models import Grade, MatchedSet
+from grading.models.instruments import CLAIMING
 from grading.papers.pure.labels import Label, LabelSection
 from grading.verdicts import judging
 from grading.verdicts.judging import Evidence
+from grading.verdicts.values import Bench, values_of
 from stockroom.models import Line, Lot, Shop, Valve
+from stockroom.pure.refused import Refused
 from stockroom.pure.serials import BadSerial, read_serial
 from stockroom.site.chunks import CHUNK, chunked
 
 RANGE = re.compile(r"(\d{8})\s*[-–]\s*(\d{8})")
 
 
-class NothingToLabel(Exception):
+class NothingToLabel(Refused):
     """No valve is named by this. The message says what is wrong with it."""
 
 
@@ -100,6 +104,7 @@ def labels_for(valves: Sequence[Valve], shop: Shop) -> list[Label]:
         for grade in Grade.objects.filter(valve__in=keys, standing=True)
     }
     read = judging.evidence_for([valve for valve in valves if valve.pk not in graded])
+    bench = Bench()
     address = shop.web_address.rstrip("/")
     labels = []
     for valve in valves:
@@ -109,26 +114,22 @@ def labels_for(valves: Sequence[Valve], shop: Shop) -> list[Label]:
                 serial=valve.serial,
                 type=valve.type.designation,
                 grade=grade.name if grade else "",
-                sections=_graded(grade) if grade else _read(read[valve.pk]),
+                sections=_shown(grade.measured if grade else _read(read[valve.pk], bench)),
                 square_text=address + valve.get_absolute_url() if address else valve.serial,
             )
         )
     return labels
 
 
-def _graded(grade: Grade) -> tuple[LabelSection, ...]:
-    """The values that the grade rests on."""
-    values = {(row["section"], row["quantity"]): row["value"] for row in grade.measured}
+def _shown(measured: Iterable[dict[str, Any]]) -> tuple[LabelSection, ...]:
+    """Stored rows of `grading.verdicts.values.Value`."""
+    values = {(row["section"], row["quantity"]): row["value"] for row in measured}
     sections = sorted({section for section, _ in values})
     return tuple(
-        LabelSection(section, values.get((section, Quantity.ANODE_CURRENT)), values.get((section, Quantity.GM)))
-        for section in sections
+        LabelSection(section, *(values.get((section, quantity)) for quantity in CLAIMING)) for section in sections
     )
 
 
-def _read(evidence: Evidence) -> tuple[LabelSection, ...]:
+def _read(evidence: Evidence, bench: Bench) -> list[dict[str, Any]]:
     """What has been read of a valve that is not graded yet."""
-    return tuple(
-        LabelSection(section, repeats.mean(Quantity.ANODE_CURRENT), repeats.mean(Quantity.GM))
-        for section, repeats in evidence.repeats.items()
-    )
+    return [value.stored() for repeats in evidence.repeats.values() for value in values_of(repeats, bench)]

@@ -15,6 +15,7 @@ from django.views.decorators.http import require_POST
 
 from catalog.models import ValveType
 from grading.models import MatchedSet, Policy
+from grading.sets import doubts
 from grading.sets import making as matched_sets
 from stockroom.models import Entry, Valve
 from stockroom.models.orders import set_name
@@ -31,7 +32,9 @@ class SetFilter(django_filters.FilterSet):
     )
     size = django_filters.NumberFilter(label="Pieces")
     standing = django_filters.ChoiceFilter(
-        label="Which", method="by_standing", choices=[("free", "free"), ("live", "all live"), ("broken", "broken")]
+        label="Which",
+        method="by_standing",
+        choices=[("free", "free"), ("live", "all live"), ("doubtful", "no longer hold"), ("broken", "broken")],
     )
 
     class Meta:
@@ -41,6 +44,8 @@ class SetFilter(django_filters.FilterSet):
     def by_standing(self, sets: Any, _: str, value: str) -> QuerySet[MatchedSet]:
         if value == "broken":
             return sets.exclude(broken_at=None)
+        if value == "doubtful":
+            return sets.filter(pk__in=doubts.doubtful(doubts.read_again(sets.live())))
         return sets.free() if value == "free" else sets.live()
 
 
@@ -92,7 +97,11 @@ class BreakForm(forms.Form):
 
 def sets(request: HttpRequest) -> HttpResponse:
     found = SetFilter(request.GET, queryset=MatchedSet.objects.select_related("type"))
-    return render(request, "sets/sets.html", {"filter": found, "page": page_of(request, found.qs)})
+    page = page_of(request, found.qs)
+    shown = MatchedSet.objects.live().filter(pk__in=[matched.pk for matched in page]).select_related("policy")
+    doubtful = doubts.doubtful(doubts.read_again(shown))
+    rows = [(matched, doubtful.get(matched.pk, "")) for matched in page]
+    return render(request, "sets/sets.html", {"filter": found, "page": page, "rows": rows})
 
 
 def set_(request: HttpRequest, number: str) -> HttpResponse:
@@ -110,6 +119,8 @@ def set_(request: HttpRequest, number: str) -> HttpResponse:
         {
             "set": matched,
             "members": members,
+            "doubt": doubts.why_doubtful(matched),
+            "read_since": doubts.read_since(matched),
             "readings": [reading for member in members for reading in member.grade.readings.all()],
             "spreads": matched_sets.spread_of(members),
             "break_form": BreakForm(),

@@ -16,12 +16,14 @@ UNITS = {
     Quantity.GM: units.MA_PER_V,
     Quantity.LEAKAGE: units.MICROAMPERES,
     Quantity.GRID_CURRENT: units.MICROAMPERES,
+    Quantity.ANODE_VOLTAGE: units.VOLTS,
 }
 DOUBTED_AS = {
     Quantity.ANODE_CURRENT: "anode current",
     Quantity.GM: "gm",
     Quantity.LEAKAGE: "heater-cathode leakage",
     Quantity.GRID_CURRENT: "grid current",
+    Quantity.ANODE_VOLTAGE: "voltage held",
 }
 
 

@@ -65,10 +65,11 @@ def valve(request: HttpRequest, serial: str) -> HttpResponse:
     found = get_object_or_404(Valve.objects.for_rows().select_related("line__lot__supplier"), serial=serial)
     readings = (
         Reading.objects.filter(valve=found)
-        .select_related("test_point", "shift__tester", "shift__operator", "superseded_by", "supersedes")
+        .select_related("test_point__section", "shift__tester", "shift__operator", "superseded_by", "supersedes")
         .prefetch_related("shift__tester__conditions")
         .latest_first()
     )
+    grades = found.grades.select_related("policy", "given_by")
     return render(
         request,
         "valves/valve.html",
@@ -77,10 +78,10 @@ def valve(request: HttpRequest, serial: str) -> HttpResponse:
             "cost": found.line.cost_of(found.position, Shop.own().currency),
             "marks": identity.marks_of(found),
             "readings": readings,
-            "why_ungraded": judging.why_ungraded(found) if found.state == State.TESTED else "",
+            "why_ungraded": "" if any(grade.standing for grade in grades) else judging.why_ungraded(found),
             "rows": [(reading, conditions.read_at(reading)) for reading in readings],
             "on_a_scale": any(reading.emission_scale is not None for reading in readings),
-            "grades": found.grades.select_related("policy", "given_by"),
+            "grades": grades,
             "memberships": found.memberships.select_related("set"),
             "allocations": found.allocations.select_related("order_line__order__customer"),
             "listings": found.listings.select_related("listing"),

@@ -19,6 +19,7 @@ from enum import StrEnum
 from typing import NamedTuple
 
 from stockroom.files.cells import Cell, CellFault, written
+from stockroom.pure.refused import Refused
 
 
 class DecimalMark(StrEnum):
@@ -28,7 +29,7 @@ class DecimalMark(StrEnum):
     COMMA = ","
 
 
-class UnreadableNumber(ValueError):
+class UnreadableNumber(Refused):
     """Not a number, or not one that can mean one thing only. The message says what to write instead."""
 
 

@@ -16,6 +16,7 @@ from types import MappingProxyType
 from typing import Any, NamedTuple
 
 from stockroom.files.cells import Cell, CellFault, is_blank
+from stockroom.pure.refused import Refused
 
 MAX_BYTES = 8_000_000
 MAX_ROWS = 20_000
@@ -48,7 +49,7 @@ ENCODINGS = {
 }
 
 
-class NotATable(ValueError):
+class NotATable(Refused):
     """No table can be read from the file. The message says why and what to do."""
 
 

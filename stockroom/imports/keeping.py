@@ -21,13 +21,14 @@ from stockroom.files.layouts import FileChoices, Headings, Layout, columns_to_re
 from stockroom.files.reading import read_tables
 from stockroom.files.tables import FileTable, packed, unpacked
 from stockroom.models.imports import KeptFile, RememberedColumns
+from stockroom.pure.refused import Refused
 
 KEPT_FOR = timedelta(days=7)  # a file that nobody imported
 
 F = TypeVar("F", bound=KeptFile)
 
 
-class ImportProblem(ValueError):
+class ImportProblem(Refused):
     """The file is not imported; the message says why."""
 
 

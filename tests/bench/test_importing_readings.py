@@ -373,3 +373,37 @@ def test_a_long_file_asks_the_database_in_batches_and_not_by_the_row(bo: User) -
         return len(asked)
 
     assert queries(60) <= queries(3) + 2
+
+
+def test_a_stabiliser_in_a_file_is_read_in_volts_and_nothing_else_is(bo: User) -> None:
+    stabiliser = make_valve(make_type("0A2", kind="voltage stabiliser", sections=1))
+    triode = make_valve(make_type("6C4", sections=1))
+
+    def looked(*rows: str) -> readings_import.ReadingsPreview:
+        data = "\n".join(["Serial;Voltage held [V];Ia [mA]", *rows, ""]).encode()
+        return readings_import.look(kept_file(data, bo))
+
+    [planned] = looked(f"{stabiliser};151,5;").planned
+    assert (planned.reading().anode_voltage_v, planned.reading().anode_current_ma) == (151.5, None)
+    [problem] = looked(f"{stabiliser};;30").problems
+    assert str(problem).endswith("a 0A2 is a stabiliser: it is read in volts, in a column “voltage held”.")
+    [problem] = looked(f"{triode};250;1,2").problems
+    assert str(problem).endswith("a 6C4 is no stabiliser: leave the voltage held empty.")
+
+
+def test_the_voltage_held_has_a_column_of_its_own_in_the_preview(client: Client, bo: User) -> None:
+    stabiliser = make_valve(make_type("0A2", kind="voltage stabiliser", sections=1))
+    shown = look(client, f"Serial;Brennspannung [V]\n{stabiliser};151,5\n".encode())
+    assert ">Held, V</th>" in shown and '<td class="n">151.5</td>' in shown
+    take(client)
+    assert Reading.objects.get().anode_voltage_v == 151.5
+
+
+def test_a_voltage_beside_numbered_columns_must_say_its_section(bo: User) -> None:
+    stabiliser = make_valve(make_type("0A2", kind="voltage stabiliser", sections=1))
+    file = kept_file(f"Serial;Ia1;gm1;Ia2;gm2;Voltage held\n{stabiliser};;;;;151\n".encode(), bo)
+    preview = readings_import.look(file)
+    assert "column Voltage held: does not say which section it is; others do." in str(preview.problems[0])
+    file = kept_file(f"Serial;Ia1;Voltage held 1\n{stabiliser};;151\n".encode(), bo)
+    [planned] = readings_import.look(file).planned
+    assert planned.reading().anode_voltage_v == 151

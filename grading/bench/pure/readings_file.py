@@ -59,6 +59,7 @@ class ReadingRow:
     grid_current_ua: float | None = None
     noise: str = ""
     remark: str = ""
+    anode_voltage_v: float | None = None
     columns: Mapping[ReadingColumn, str] = field(default_factory=dict, compare=False)  # headings, to name what is wrong
     units: Mapping[ReadingColumn, Unit] = field(default_factory=dict, compare=False)  # as each value was written
 
@@ -68,6 +69,7 @@ VALUES = {
     ReadingColumn.GM: "gm_ma_per_v",
     ReadingColumn.LEAKAGE: "heater_cathode_leakage_ua",
     ReadingColumn.GRID_CURRENT: "grid_current_ua",
+    ReadingColumn.VOLTAGE: "anode_voltage_v",
 }
 
 
@@ -156,7 +158,7 @@ def _read_columns(layout: Layout, gm_unit: Unit, notes: list[str]) -> tuple[list
         if own and said is None and (of is ReadingColumn.GM or headings[at] is None):
             notes.append(f"Column “{title}” does not say its unit; {own.name} is assumed.")
         columns.append(Column(at, title, of, section, said or own))
-    measured = (ReadingColumn.ANODE_CURRENT, ReadingColumn.GM)
+    measured = (ReadingColumn.ANODE_CURRENT, ReadingColumn.GM, ReadingColumn.VOLTAGE)
     by_section = any(column.field is ReadingColumn.SECTION for column in columns)
     numbered = any(column.section for column in columns if column.field in measured)
     for column in columns:

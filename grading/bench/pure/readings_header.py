@@ -31,6 +31,7 @@ class ReadingColumn(StrEnum):
     GM = "gm"
     LEAKAGE = "heater-cathode leakage"
     GRID_CURRENT = "grid current"
+    VOLTAGE = "voltage held"
     SHORTS = "shorts"
     NOISE = "noise"
     REMARK = "remark"
@@ -41,6 +42,7 @@ QUANTITIES = {
     ReadingColumn.GM: UnitKind.GM,
     ReadingColumn.LEAKAGE: UnitKind.SMALL_CURRENT,
     ReadingColumn.GRID_CURRENT: UnitKind.SMALL_CURRENT,
+    ReadingColumn.VOLTAGE: UnitKind.VOLTAGE,
 }
 
 # Headings with everything but letters taken out: English, German, French, Spanish, Russian. From memory.
@@ -79,6 +81,10 @@ _NAMES = {
     ReadingColumn.REMARK: (
         "remark remarks note notes comment comments bemerkung bemerkungen anmerkung remarque remarques observación "
         "observaciones nota notas примечание примечания"
+    ),
+    ReadingColumn.VOLTAGE: (
+        "voltageheld heldvoltage runningvoltage maintainingvoltage burningvoltage brennspannung tensiondentretien "
+        "tensióndemantenimiento tensiondemantenimiento напряжениестабилизации напряжениегорения"
     ),
 }
 _MEANS = {name: field for field, names in _NAMES.items() for name in names.split()}

@@ -50,6 +50,8 @@ class CertifiedValue(NamedTuple):
     gm_ma_per_v: float | None
     anode_current_expanded: float | None = None
     gm_expanded: float | None = None
+    voltage_held_v: float | None = None  # a stabiliser's, which has neither of the others
+    voltage_held_expanded: float | None = None
 
 
 class CertifiedValve(NamedTuple):
@@ -66,6 +68,7 @@ class Nominal(NamedTuple):
     anode_current_ma: float | None
     gm_ma_per_v: float | None
     source: str
+    voltage_held_v: float | None = None
 
 
 class CertifiedSpread(NamedTuple):
@@ -155,7 +158,7 @@ FACT = text_style("fact", 9, bold=True, lead=1.2)
 LABEL = text_style("label", 7.2, lead=1.25, textColor=SOFT)
 
 ALL_SANS = ("FONT", (0, 0), (-1, -1), SANS, 8.4)  # else empty cells ask for a font that is not in the file
-QUANTITIES = {"Ia": "Anode current Ia", "gm": "Mutual conductance gm"}
+QUANTITIES = {"Ia": "Anode current Ia", "gm": "Mutual conductance gm", "V held": "Voltage held"}
 
 
 def certificate_pdf(data: CertificateData) -> bytes:
@@ -329,7 +332,9 @@ def _with_u(value: float | None, expanded: float | None) -> str:
 def _readings(data: CertificateData) -> list[Flowable]:
     """A row for each section of each valve; the serial and the grade stand once a valve."""
     has_gm = any(result.gm_ma_per_v is not None for member in data.members for result in member.results)
-    heads = ["Serial", "Grade", "Section", "Ia, mA", "of nominal"] + (["gm, mA/V", "of nominal"] if has_gm else [])
+    held = any(result.voltage_held_v is not None for member in data.members for result in member.results)
+    first = "Voltage held, V" if held else "Ia, mA"
+    heads = ["Serial", "Grade", "Section", first, "of nominal"] + (["gm, mA/V", "of nominal"] if has_gm else [])
     rows: list[list[str]] = []
     style: list[Any] = []
     top = 1
@@ -337,12 +342,16 @@ def _readings(data: CertificateData) -> list[Flowable]:
         for index, result in enumerate(member.results):
             nominal = data.nominal_of(result.section)
             ia, gm = (nominal.anode_current_ma, nominal.gm_ma_per_v) if nominal else (None, None)
+            value, expanded = result.anode_current_ma, result.anode_current_expanded
+            if held:
+                ia = nominal.voltage_held_v if nominal else None
+                value, expanded = result.voltage_held_v, result.voltage_held_expanded
             row = [
                 f"{member.serial[:4]} {member.serial[4:]}" if index == 0 else "",
                 member.grade if index == 0 else "",
                 str(result.section),
-                _with_u(result.anode_current_ma, result.anode_current_expanded),
-                _share(result.anode_current_ma, ia),
+                _with_u(value, expanded),
+                _share(value, ia),
             ]
             gm_cells = [_with_u(result.gm_ma_per_v, result.gm_expanded), _share(result.gm_ma_per_v, gm)]
             rows.append(row + (gm_cells if has_gm else []))
@@ -364,7 +373,11 @@ def _settings(data: CertificateData) -> str:
         where = "" if len(data.nominals) == len(sections) else f"Section {', '.join(sections)}: "
         values = [
             f"{name} {number(value)} {unit}"
-            for name, value, unit in (("Ia", nominal.anode_current_ma, "mA"), ("gm", nominal.gm_ma_per_v, "mA/V"))
+            for name, value, unit in (
+                ("Ia", nominal.anode_current_ma, "mA"),
+                ("gm", nominal.gm_ma_per_v, "mA/V"),
+                ("voltage held", nominal.voltage_held_v, "V"),
+            )
             if value is not None
         ]
         said.append(

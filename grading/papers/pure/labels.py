@@ -43,6 +43,7 @@ class LabelSection(NamedTuple):
     number: int
     anode_current_ma: float | None
     gm_ma_per_v: float | None
+    voltage_held_v: float | None = None
 
 
 @dataclass(frozen=True)
@@ -66,6 +67,7 @@ class Label:
         rows = [
             ("Ia", "mA", [section.anode_current_ma for section in self.sections]),
             ("gm", "mA/V", [section.gm_ma_per_v for section in self.sections]),
+            ("holds", "V", [section.voltage_held_v for section in self.sections]),
         ]
         return tuple(
             f"{name}  {' | '.join(number(value) for value in values)} {unit}"
