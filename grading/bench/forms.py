@@ -18,11 +18,12 @@ from grading.bench.taken import Taken
 from grading.metrology import units
 from grading.metrology.plausible import doubt, stray_serial
 from grading.metrology.shorts import read_short
-from grading.metrology.units import Unit, UnreadableReading
+from grading.metrology.units import Unit
 from grading.models import Quantity, Reading, Tester
 from grading.testers.conditions import Setting, conditions_for
 from grading.testers.records import may_record
 from grading.verdicts.pure.grades import GRIDLESS
+from stockroom.files.numbers import UnreadableNumber, settles
 
 SERIES = re.compile(r"\d\s*/\s*\d")
 GM_UNITS = {"mA/V": units.MA_PER_V, "µmho": units.MICROMHOS}
@@ -147,7 +148,7 @@ class ReadingField(forms.CharField):
             # "mA/V" has a stroke too: only what stands between numbers makes a series.
             parts = read_series(text.replace("mA/V", "mS")) if SERIES.search(text) else []
             read = [units.read_typed(part, self.unit) for part in parts or [text]]
-        except UnreadableReading as error:
+        except UnreadableNumber as error:
             raise forms.ValidationError(str(error)) from None
         series = tuple(measured.value for measured in read) if parts else ()
         return Typed(read[-1].value, read[-1].unit, series)
@@ -237,7 +238,7 @@ class SectionReadingForm(forms.Form):
         text = self.cleaned_data["shorts"]
         if serial := stray_serial(text):
             raise forms.ValidationError(SCANNED_HERE.format(serial))
-        if units.settles(text) or (text.strip().isdigit() and text.strip() not in {"0", "1"}):
+        if settles(text) or (text.strip().isdigit() and text.strip() not in {"0", "1"}):
             raise forms.ValidationError(f"“{text}” is a number. Leave this empty, or name the electrodes, such as h-k.")
         return read_short(text)
 

@@ -1,44 +1,75 @@
 """Taking a file of readings into the shop: all of it, or none.
 
-- `look(data)`: a `ReadingsPreview`: every reading that would be kept, and every fault by row and column
-- `take_in(preview, …)`: keep them as one batch and judge the valves; refuses a file that was taken in before
-- `imported_before(data)`: the batch that holds this very file, if there is one
+- `READINGS_FILES`: files of readings, as `stockroom.imports` keeps them; `receive` keeps one
+- `look(file)`: a `ReadingsPreview`: every reading that would be kept, and every fault by row and column
+- `take_in(file, by, sure)`: keep them as one batch and judge the valves; refuses a file that was taken in before
+- `imported_before(sha256)`: the batch that holds this very file, if there is one
 
-`grading.bench.pure.readings_file` reads the file; here its rows meet the valves, their sections and their test points.
+`grading.bench.pure.readings_file` reads the rows; here they meet the valves, their sections and their test points.
 """
 
 from __future__ import annotations
 
-import hashlib
 from collections import defaultdict
 from collections.abc import Iterator, Mapping
-from datetime import datetime
-from typing import NamedTuple
+from dataclasses import dataclass
+from datetime import date, datetime, time
+from typing import NamedTuple, cast
 
 from django.contrib.auth.models import User
 from django.db import IntegrityError, transaction
 from django.utils import timezone
 
 from catalog.models import TestPoint
-from grading.bench.pure.readings_file import VALUES, ReadingRow, ReadingsProblem, parse
-from grading.bench.pure.readings_header import ReadingColumn
-from grading.bench.readings import BenchError, in_words, testable, why_not, why_unfit
+from grading.bench.forms import GM_UNITS
+from grading.bench.pure.readings_file import VALUES, ReadingRow, parse
+from grading.bench.pure.readings_header import READINGS, ReadingColumn
+from grading.bench.readings import in_words, testable, why_not, why_unfit
 from grading.metrology.plausible import doubt
-from grading.metrology.units import MA_PER_V, TypedMark, Unit
-from grading.models import Grade, ImportBatch, Reading, Shift, Tester
+from grading.models import Grade, ImportBatch, Reading, ReadingsFile, Shift, Tester, TesterMapping
 from grading.verdicts import judging
+from stockroom.files.layouts import FileChoices, FileProblem, Layout
+from stockroom.imports.keeping import ImportedBefore, ImportKind, NotReady
 from stockroom.models import Entry, Valve
 from stockroom.pure.written import fitted, moment
 from stockroom.sealed import seals
 from stockroom.site.chunks import chunked
 
 
-class ReadingsImportedBefore(BenchError):
-    """The same file, byte by byte, was taken in already."""
+@dataclass(frozen=True)
+class ReadingsChoices(FileChoices):
+    """`gm_unit` is what gm is in where the file does not say."""
+
+    gm_unit: str = "mA/V"
 
 
-class CannotImport(BenchError):
-    """The file has faults, or is in doubt and nobody said that it is right."""
+class TesterFiles(ImportKind[ReadingsFile]):
+    headings = READINGS
+    choices_class = ReadingsChoices
+
+    def memory(self, file: ReadingsFile) -> TesterMapping:
+        return TesterMapping.objects.filter(tester=file.tester).first() or TesterMapping(tester=file.tester)
+
+
+READINGS_FILES = TesterFiles()
+
+
+def receive(
+    tester: Tester | None, read_on: date | None, name: str, data: bytes, by: User | None, gm_unit: str = "mA/V"
+) -> ReadingsFile:
+    """Keep the file for mapping. The same file of the same person, not yet imported, is taken up again.
+
+    Raises:
+        NotATable: it cannot be read as a table.
+    """
+    new = ReadingsFile(tester=tester, read_on=read_on, name=name, data=data, uploaded_by=by)
+    file = READINGS_FILES.keep(new, ReadingsFile.objects.filter(uploaded_by=by))
+    if file is not new:
+        file.tester, file.read_on = tester, read_on
+        file.choices = READINGS_FILES.first_choices(file).kept()
+    file.choices["gm_unit"] = gm_unit
+    file.save(update_fields=["tester", "read_on", "choices"])
+    return file
 
 
 class PlannedReading(NamedTuple):
@@ -68,23 +99,24 @@ class PlannedReading(NamedTuple):
 
 
 class ReadingsPreview(NamedTuple):
-    sha256: str
+    layout: Layout
     planned: tuple[PlannedReading, ...]
-    problems: tuple[ReadingsProblem, ...]  # any of these, and nothing is taken
-    doubts: tuple[ReadingsProblem, ...]  # believable only if somebody says so
+    problems: tuple[FileProblem, ...]  # any of these, and nothing is taken
+    doubts: tuple[FileProblem, ...]  # believable only if somebody says so
     notes: tuple[str, ...]
+
+    @property
+    def ready(self) -> bool:
+        """Doubts apart."""
+        return bool(self.planned) and not self.problems
 
     @property
     def valves(self) -> list[Valve]:
         return list({planned.valve.pk: planned.valve for planned in self.planned}.values())
 
 
-def digest(data: bytes) -> str:
-    return hashlib.sha256(data).hexdigest()
-
-
-def imported_before(data: bytes) -> ImportBatch | None:
-    return ImportBatch.objects.select_related("shift__operator").filter(sha256=digest(data)).first()
+def imported_before(sha256: str) -> ImportBatch | None:
+    return ImportBatch.objects.select_related("shift__operator").filter(sha256=sha256).first()
 
 
 def refusal(batch: ImportBatch) -> str:
@@ -95,27 +127,24 @@ def refusal(batch: ImportBatch) -> str:
     )
 
 
-def look(data: bytes, *, mark: TypedMark | None = None, gm_unit: Unit = MA_PER_V) -> ReadingsPreview:
-    """What taking the file in would do. Nothing is stored.
-
-    Raises:
-        NotReadings: it is no file of readings.
-    """
-    parsed = parse(data, mark=mark, gm_unit=gm_unit)
+def look(file: ReadingsFile) -> ReadingsPreview:
+    """What taking the file in would do. Nothing is stored."""
+    layout = READINGS_FILES.layout(file)
+    parsed = parse(layout, gm_unit=GM_UNITS[cast(ReadingsChoices, layout.choices).gm_unit])
     valves = _valves({row.serial for row in parsed.rows})
     planned: list[PlannedReading] = []
     problems = list(parsed.problems)
-    doubts: list[ReadingsProblem] = []
+    doubts: list[FileProblem] = []
     for row in parsed.rows:
         found = _plan(row, valves.get(row.serial))
-        if isinstance(found, ReadingsProblem):
+        if isinstance(found, FileProblem):
             problems.append(found)
             continue
         planned.append(found)
         for problem, impossible in _doubts(found):
             (problems if impossible else doubts).append(problem)
     notes = [*parsed.notes, *_left_unread(planned)]
-    return ReadingsPreview(digest(data), tuple(planned), tuple(sorted(problems)), tuple(sorted(doubts)), tuple(notes))
+    return ReadingsPreview(layout, tuple(planned), tuple(sorted(problems)), tuple(sorted(doubts)), tuple(notes))
 
 
 def _valves(serials: set[str]) -> dict[str, Valve]:
@@ -127,9 +156,9 @@ def _valves(serials: set[str]) -> dict[str, Valve]:
     return found
 
 
-def _plan(row: ReadingRow, valve: Valve | None) -> PlannedReading | ReadingsProblem:
-    def wrong(field: ReadingColumn, message: str) -> ReadingsProblem:
-        return ReadingsProblem(row.row, row.columns.get(field, ""), message)
+def _plan(row: ReadingRow, valve: Valve | None) -> PlannedReading | FileProblem:
+    def wrong(field: ReadingColumn, message: str) -> FileProblem:
+        return FileProblem(row.row, row.columns.get(field, ""), message)
 
     if valve is None:
         return wrong(ReadingColumn.SERIAL, f"no valve has the serial {row.serial}.")
@@ -168,7 +197,7 @@ def _plan(row: ReadingRow, valve: Valve | None) -> PlannedReading | ReadingsProb
     return PlannedReading(row, valve, point, number)
 
 
-def _doubts(planned: PlannedReading) -> Iterator[tuple[ReadingsProblem, bool]]:
+def _doubts(planned: PlannedReading) -> Iterator[tuple[FileProblem, bool]]:
     row, point = planned.row, planned.test_point
     nominals = {
         ReadingColumn.ANODE_CURRENT: point.anode_current_ma,
@@ -179,7 +208,7 @@ def _doubts(planned: PlannedReading) -> Iterator[tuple[ReadingsProblem, bool]]:
         value = getattr(row, name)
         found = None if value is None else doubt(field.value, value, nominals.get(field), row.units.get(field))
         if found:
-            yield ReadingsProblem(row.row, row.columns.get(field, ""), found.message), found.impossible
+            yield FileProblem(row.row, row.columns.get(field, ""), found.message), found.impossible
 
 
 def _left_unread(planned: list[PlannedReading]) -> Iterator[str]:
@@ -198,51 +227,47 @@ def _left_unread(planned: list[PlannedReading]) -> Iterator[str]:
         yield f"Not graded yet, having a section unread: {some}{more}."
 
 
-def take_in(
-    preview: ReadingsPreview,
-    *,
-    file_name: str,
-    tester: Tester,
-    by: User,
-    read_at: datetime | None = None,
-    sure: bool = False,
-) -> tuple[ImportBatch, Mapping[int, Grade]]:
-    """Keep every reading of the preview in one transaction and judge the valves; returns the grades by valve.
+def take_in(file: ReadingsFile, by: User, *, sure: bool = False) -> tuple[ImportBatch, Mapping[int, Grade]]:
+    """Keep every reading of the file in one transaction and judge the valves; returns the grades by valve.
 
-    They belong to the person's live shift when that is at `tester`, else to a shift of their own.
+    They belong to the person's live shift when that is at the file's tester, else to a shift of their own.
 
     Args:
-        read_at: when they were read; now when it is not said.
         sure: somebody said that the doubtful ones are what the tester read.
 
     Raises:
-        CannotImport, ImportedBefore
+        NotReady: it has faults, or is in doubt and nobody said that it is right.
+        ImportedBefore: the same file, byte by byte, was taken in already.
     """
-    if preview.problems:
-        raise CannotImport(f"Nothing was taken in: {preview.problems[0]}")
-    if preview.doubts and not sure:
-        raise CannotImport(f"Nothing was taken in. Say whether this is what was read: {preview.doubts[0]}")
-    when = read_at or timezone.now()
     with transaction.atomic():
+        file = READINGS_FILES.locked(file)
+        preview = look(file)
+        tester, when = file.tester, _moment(file.read_on)
+        if tester is None or when is None:
+            raise NotReady("Nothing was taken in: say at which tester and on which day it was read.")
+        if preview.problems:
+            raise NotReady(f"Nothing was taken in: {preview.problems[0]}")
+        if preview.doubts and not sure:
+            raise NotReady(f"Nothing was taken in. Say whether this is what was read: {preview.doubts[0]}")
         live = Shift.objects.running_for(by)
         shift = live if live and live.tester_id == tester.pk else None
         if shift is None:
-            note = fitted(f"readings from {file_name}", 200)
+            note = fitted(f"readings from {file}", 200)
             shift = Shift.objects.create(tester=tester, operator=by, started_at=when, ended_at=when, note=note)
-        batch = _batch(preview, file_name, shift)
+        batch = _batch(file, len(preview.planned), shift)
         readings: dict[int, list[Reading]] = defaultdict(list)
         for planned in preview.planned:
             reading = planned.reading()
             reading.shift, reading.batch, reading.taken_at = shift, batch, when
             readings[planned.valve.pk].append(reading)
         if fault := why_unfit(tester, [one for group in readings.values() for one in group]):
-            raise CannotImport(f"Nothing was taken in: {fault}")
+            raise NotReady(f"Nothing was taken in: {fault}")
         Reading.objects.bulk_create([one for group in readings.values() for one in group], batch_size=200)
         try:
             for valve in preview.valves:
                 seals.open_pack(valve, f"read at {tester}", by)
         except seals.PromisedSealed as promised:
-            raise CannotImport(f"Nothing was taken in: {promised}") from promised
+            raise NotReady(f"Nothing was taken in: {promised}") from promised
         grades = judging.by_policy_in_force(preview.valves, by)
         entries = []
         for valve in preview.valves:
@@ -252,15 +277,26 @@ def take_in(
                 Entry(by=by, action="readings-imported", text=text, valve=valve, line=valve.line, lot=valve.line.lot)
             )
         Entry.objects.bulk_create(entries, batch_size=200)
+        READINGS_FILES.imported(file, by)
+        file.batch = batch
+        file.save(update_fields=["imported_at", "imported_by", "batch"])
+        READINGS_FILES.remember(file, preview.layout)
     return batch, grades
 
 
-def _batch(preview: ReadingsPreview, file_name: str, shift: Shift) -> ImportBatch:
+def _moment(day: date | None) -> datetime | None:
+    """Now, or noon of an earlier day."""
+    if day is None:
+        return None
+    if day == timezone.localdate():
+        return timezone.now()
+    return timezone.make_aware(datetime.combine(day, time(12)))
+
+
+def _batch(file: ReadingsFile, readings: int, shift: Shift) -> ImportBatch:
     try:
         with transaction.atomic():
-            return ImportBatch.objects.create(
-                file_name=file_name[:200], sha256=preview.sha256, shift=shift, rows=len(preview.planned)
-            )
+            return ImportBatch.objects.create(file_name=file.name, sha256=file.sha256, shift=shift, rows=readings)
     except IntegrityError:
-        before = ImportBatch.objects.select_related("shift__operator").get(sha256=preview.sha256)
-        raise ReadingsImportedBefore(refusal(before)) from None
+        before = ImportBatch.objects.select_related("shift__operator").get(sha256=file.sha256)
+        raise ImportedBefore(refusal(before)) from None

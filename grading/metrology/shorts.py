@@ -2,8 +2,9 @@
 
 - `read_short(text)`: a `Short`: shorted or not, and between which electrodes in words
 
-Nothing, "no", "none", "ok" and a dash mean no short; "yes" or "x" a short somewhere; "h-k", "hk" or "g1/g2"
-the electrodes, by the letters of the valve symbols; anything else is kept as it was written.
+Nothing, "no", "none", "ok" and a dash mean no short, "yes" or "x" a short somewhere, also in the languages that
+headings of files are known in; "h-k", "hk" or "g1/g2" the electrodes, by the letters of the valve symbols; anything
+else is kept as it was written.
 """
 
 from __future__ import annotations
@@ -12,7 +13,8 @@ import re
 from typing import NamedTuple
 
 NONE = {"", "-", "–", "—", "0", "n", "no", "none", "ok", "false", "n/a"}
-SOMEWHERE = {"1", "y", "yes", "x", "short", "shorted", "shorts", "true"}
+NONE |= {"nein", "kein", "keine", "keiner", "non", "aucun", "ninguno", "нет"}  # in the languages of headings
+SOMEWHERE = {"1", "y", "yes", "x", "short", "shorted", "shorts", "true", "ja", "oui", "sí", "si", "да"}
 SPOKEN = {
     "a": "anode",
     "p": "anode",

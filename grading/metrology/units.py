@@ -6,7 +6,8 @@
 - `read_cell(text, default, mark)`: the same from a file, whose column settles what a lone "1,600" means
 - `is_blank(text)`: nothing was measured: empty, or a dash
 - `shown(value, unit)`, `amount(…)`, `in_full(…)`: a value as it is written, rounded or with all its digits
-- `number(text, mark)`, `is_doubtful(text)`, `settles(text)`: the number alone, and what its marks tell
+
+The number alone is read by `stockroom.files.numbers`, as every number of the shop is.
 
 The mho is the siemens under its older name, so 1 mA/V = 1 mS = 1000 micromhos (from memory: the SI Brochure's
 table of derived units has siemens = A/V). Factors are decimal, so 1600 µmho is 1.6 mA/V exactly.
@@ -21,7 +22,8 @@ from decimal import Decimal
 from enum import StrEnum
 from typing import NamedTuple
 
-from stockroom.pure.refused import Refused
+from stockroom.files.cells import written
+from stockroom.files.numbers import DecimalMark, UnreadableNumber, number, split_unit
 
 
 class UnitKind(StrEnum):
@@ -40,36 +42,25 @@ class Unit(NamedTuple):
     factor: Decimal
 
 
-class UnreadableReading(Refused):
-    """Not a number, or not one that can mean one thing only. The message says what to write instead."""
-
-
-class UnknownUnit(UnreadableReading):
+class UnknownUnit(UnreadableNumber):
     """A unit that nobody knows, or that measures something else."""
 
 
-class TypedMark(StrEnum):
-    """The decimal mark; the other one then stands between thousands."""
-
-    POINT = "."
-    COMMA = ","
-
-
 _AMPERES = {
-    "A": ("amperes", 0, "a amp amps ampere amperes"),
-    "mA": ("milliamperes", -3, "ma milliamp milliamps milliampere milliamperes"),
-    "µA": ("microamperes", -6, "μa ua mca microamp microamps microampere microamperes"),
-    "nA": ("nanoamperes", -9, "na nanoamp nanoamps nanoampere nanoamperes"),
+    "A": ("amperes", 0, "a amp amps ampere amperes а"),
+    "mA": ("milliamperes", -3, "ma milliamp milliamps milliampere milliamperes ма"),
+    "µA": ("microamperes", -6, "μa ua mca microamp microamps microampere microamperes мка"),
+    "nA": ("nanoamperes", -9, "na nanoamp nanoamps nanoampere nanoamperes на"),
 }
 _SIEMENS = {
-    "A/V": ("amperes per volt", 0, "a/v s siemens mho mhos ℧"),
-    "mA/V": ("mA/V", -3, "ma/v ms mmho mmhos millisiemens millimho millimhos m℧"),
-    "µmho": ("micromhos", -6, "μmho μmhos umho umhos micromho micromhos μs us microsiemens μa/v ua/v μ℧ u℧"),
+    "A/V": ("amperes per volt", 0, "a/v а/в s siemens mho mhos ℧"),
+    "mA/V": ("mA/V", -3, "ma/v ма/в ms mmho mmhos millisiemens millimho millimhos m℧"),
+    "µmho": ("micromhos", -6, "μmho μmhos umho umhos micromho micromhos μs us microsiemens μa/v ua/v мка/в μ℧ u℧"),
 }
 _VOLTS = {
-    "V": ("volts", 0, "v volt volts"),
-    "mV": ("millivolts", -3, "mv millivolt millivolts"),
-    "kV": ("kilovolts", 3, "kv kilovolt kilovolts"),
+    "V": ("volts", 0, "v volt volts в"),
+    "mV": ("millivolts", -3, "mv millivolt millivolts мв"),
+    "kV": ("kilovolts", 3, "kv kilovolt kilovolts кв"),
 }
 
 
@@ -134,87 +125,6 @@ def is_blank(text: str) -> bool:
     return text.strip().casefold() in {"", "-", "–", "—", "n/a", "na", "n.a.", "nan"}
 
 
-# 1 600 000, 1.600.000, 1'600, then a tail that may hold the decimal mark; or digits without groups
-_NUMBER = re.compile(r"[+-]?[0-9.,' ]+(?:e[+-]?[0-9]{1,2})?", re.IGNORECASE)
-_GROUPS = r"[1-9][0-9]{0,2}(?:%s[0-9]{3})+"
-_PLAIN = re.compile(r"[0-9]+")
-
-
-def _tidy(text: str) -> str:
-    """Every kind of space a plain one, every minus a hyphen, every apostrophe the straight one."""
-    return re.sub(r"\s", " ", unicodedata.normalize("NFKC", text)).translate({0x2212: "-", 0x2019: "'"}).strip()
-
-
-def _read_with(digits: str, mark: TypedMark) -> Decimal | None:
-    """The unsigned number, if `mark` can be its decimal mark."""
-    whole, found, rest = digits.partition(mark)
-    if found and not (_PLAIN.fullmatch(rest) or (not rest and whole)):
-        return None
-    other = TypedMark.COMMA if mark is TypedMark.POINT else TypedMark.POINT
-    for separator in (other, " ", "'"):
-        if separator in whole:
-            if not re.fullmatch(_GROUPS % re.escape(separator), whole):
-                return None
-            whole = whole.replace(separator, "")
-    if not _PLAIN.fullmatch(whole) and not (found and rest and not whole):
-        return None
-    return Decimal(f"{whole or 0}.{rest or 0}")
-
-
-def _readings(text: str) -> dict[TypedMark, Decimal]:
-    """What the number would be by each decimal mark that it can have."""
-    tidy = _tidy(text)
-    sign = -1 if tidy.startswith("-") else 1
-    digits, _, power = tidy.lstrip("+-").casefold().partition("e")
-    readings = {}
-    for mark in TypedMark:
-        value = _read_with(digits.strip(), mark)
-        if value is not None:
-            readings[mark] = (sign * value).scaleb(int(power or 0))
-    return readings
-
-
-def is_doubtful(text: str) -> bool:
-    """Could be thousands or could be decimals: "1,600", "1.600"."""
-    return len(set(_readings(text).values())) > 1
-
-
-def settles(text: str) -> TypedMark | None:
-    """The decimal mark that this number proves, if it proves one.
-
-    >>> settles("1,6"), settles("1.600,5"), settles("1,600"), settles("1600")
-    (<TypedMark.COMMA: ','>, <TypedMark.COMMA: ','>, None, None)
-    """
-    readings = _readings(text)
-    return next(iter(readings)) if len(readings) == 1 else None
-
-
-def number(text: str, mark: TypedMark | None = None) -> Decimal:
-    """The number in `text`. `mark` decides only where both marks could be meant.
-
-    Raises:
-        UnreadableNumber: it is no number, or in doubt and no `mark` was given.
-    """
-    if not _NUMBER.fullmatch(_tidy(text)):
-        raise UnreadableReading(f"“{text.strip()}” is not a number.")
-    readings = _readings(text)
-    if not readings:
-        raise UnreadableReading(f"“{text.strip()}” is not a number.")
-    values = set(readings.values())
-    if len(values) == 1:
-        return values.pop()
-    if mark is None:
-        low, high = (plain(value) for value in sorted(values))
-        raise UnreadableReading(f"“{text.strip()}” could be {low} or {high}. Write it without a thousands mark.")
-    return readings[mark]
-
-
-def plain(value: Decimal) -> str:
-    """Digits without an exponent or trailing noughts."""
-    text = f"{value:f}"
-    return text.rstrip("0").rstrip(".") if "." in text else text
-
-
 class TypedValue(NamedTuple):
     """`value` is in the quantity's own unit; `unit` is the one it was written in."""
 
@@ -222,7 +132,7 @@ class TypedValue(NamedTuple):
     unit: Unit
 
 
-def read_cell(text: str, default: Unit, mark: TypedMark | None) -> TypedValue:
+def read_cell(text: str, default: Unit, mark: DecimalMark | None) -> TypedValue:
     """A number with or without a unit; without one, it is in `default`.
 
     >>> read_cell("1600 µmho", MA_PER_V, None).value
@@ -232,8 +142,8 @@ def read_cell(text: str, default: Unit, mark: TypedMark | None) -> TypedValue:
         UnreadableNumber: it is no number, in doubt, or its unit measures something else.
     """
     digits, suffix = split_unit(text)
-    written = unit(suffix, default.quantity) if suffix else default
-    return TypedValue(float(number(digits, mark) * written.factor), written)
+    in_unit = unit(suffix, default.quantity) if suffix else default
+    return TypedValue(float(number(digits, mark) * in_unit.factor), in_unit)
 
 
 def read_typed(text: str, default: Unit) -> TypedValue:
@@ -242,19 +152,7 @@ def read_typed(text: str, default: Unit) -> TypedValue:
     >>> read_typed("1,6", MA_PER_V).value, read_typed("1.600", MA_PER_V).value
     (1.6, 1.6)
     """
-    return read_cell(text, default, None if "," in text else TypedMark.POINT)
-
-
-def split_unit(text: str) -> tuple[str, str]:
-    """The number and the unit after it, both as written.
-
-    >>> split_unit("0.0016 A"), split_unit("1,6mA/V"), split_unit("2e-3 A/V")
-    (('0.0016', 'A'), ('1,6', 'mA/V'), ('2e-3', 'A/V'))
-    """
-    found = _NUMBER.match(_tidy(text))
-    if not found:
-        return text.strip(), ""
-    return found.group().strip(), _tidy(text)[found.end() :].strip()
+    return read_cell(text, default, None if "," in text else DecimalMark.POINT)
 
 
 def shown(value: float, in_unit: Unit) -> str:
@@ -268,9 +166,9 @@ def shown(value: float, in_unit: Unit) -> str:
 
 def amount(value: float, in_unit: Unit) -> str:
     """The number alone, to at most six significant figures and without an exponent."""
-    return plain(Decimal(f"{Decimal(repr(value)) / in_unit.factor:.6g}"))
+    return written(Decimal(f"{Decimal(repr(value)) / in_unit.factor:.6g}"))
 
 
 def in_full(value: float, in_unit: Unit) -> str:
     """The number alone with all its digits, so that it reads back as the same value."""
-    return plain(Decimal(repr(value)) / in_unit.factor)
+    return written(Decimal(repr(value)) / in_unit.factor)

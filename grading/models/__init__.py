@@ -1,6 +1,7 @@
 """The judgement: testers, readings, policies, grades, sets."""
 
 from grading.models.demand import Demand
+from grading.models.imports import ReadingsFile, TesterMapping
 from grading.models.instruments import (
     Baseline,
     Calibration,
@@ -37,6 +38,7 @@ __all__ = [
     "Policy",
     "Quantity",
     "Reading",
+    "ReadingsFile",
     "ReferenceCheck",
     "ReferenceValve",
     "Shift",
@@ -47,4 +49,5 @@ __all__ = [
     "StudyValve",
     "Tester",
     "TesterCondition",
+    "TesterMapping",
 ]

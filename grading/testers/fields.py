@@ -8,8 +8,8 @@ from django import forms
 
 from grading.metrology import units
 from grading.metrology.plausible import Doubt, doubt, stray_serial
-from grading.metrology.units import UnreadableReading
 from grading.models import Quantity
+from stockroom.files.numbers import DecimalMark, UnreadableNumber, number
 
 UNITS = {
     Quantity.ANODE_CURRENT: units.MILLIAMPERES,
@@ -51,21 +51,21 @@ class ValueField(forms.CharField):
             raise forms.ValidationError(f"“{serial}” is a serial: the scanner fired in this field. Type the reading.")
         try:
             return self._number(text)
-        except UnreadableReading as error:
+        except UnreadableNumber as error:
             raise forms.ValidationError(str(error)) from None
 
     def _number(self, text: str) -> float:
         unit = UNITS.get(self.quantity)
         if unit is None:
-            number = float(units.number(text, None if "," in text else units.TypedMark.POINT))
+            value = float(number(text, None if "," in text else DecimalMark.POINT))
         else:
-            number = units.read_typed(text, unit).value
-        if number < 0 and self.quantity != Quantity.GRID_CURRENT:
+            value = units.read_typed(text, unit).value
+        if value < 0 and self.quantity != Quantity.GRID_CURRENT:
             raise forms.ValidationError("A reading is not negative; write it without a sign.")
-        found = self._doubt(number)
+        found = self._doubt(value)
         if found and found.impossible:
             raise forms.ValidationError(f"{found.message[0].upper()}{found.message[1:]}")
-        return number
+        return value
 
     def _doubt(self, number: float) -> Doubt | None:
         name = DOUBTED_AS.get(self.quantity)

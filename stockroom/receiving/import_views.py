@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict, replace
-from typing import Any
+from dataclasses import replace
+from typing import Any, cast
 
 from django import forms
 from django.contrib import messages
@@ -13,98 +13,27 @@ from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import path, reverse
 from django.views.decorators.http import require_POST
 
-from stockroom.files.tables import MAX_BYTES, MAX_ROWS, DecimalMark, NotATable, written
+from stockroom.files.tables import NotATable
+from stockroom.imports.forms import ColumnsForm, UploadForm
+from stockroom.imports.keeping import ImportProblem
 from stockroom.models import Line, Lot, LotFile, Maker
 from stockroom.pure.written import plural
 from stockroom.receiving import list_import as importing
 from stockroom.receiving.booking import ReceivingError
-from stockroom.receiving.list_import import ImportProblem, ListPreview, Word
-from stockroom.receiving.list_layout import FIELDS, ColumnChoices, Layout, first_choices, read_rows, receive
+from stockroom.receiving.list_import import ListPreview, Word
+from stockroom.receiving.list_layout import LISTS, ListChoices, receive
 from stockroom.site.names import NameField
 from stockroom.site.people import Role, StaffRequest, for_roles
 from stockroom.site.web import TypeField
 
-SAMPLE = 8
 SHOWN_PROBLEMS, SHOWN_WORDS, SHOWN_LINES = 100, 100, 100
 
 
-class FileForm(forms.Form):
-    file = forms.FileField(label="The supplier’s list", allow_empty_file=True)
-
-    def __init__(self, *args: Any, **kwargs: Any) -> None:
-        super().__init__(*args, **kwargs)
-        self.fields["file"].widget.attrs.update(autofocus=True, accept=".csv,.txt,.tsv,.xlsx")
-        self.fields["file"].help_text = f"CSV or .xlsx, up to {MAX_BYTES / 1e6:g} MB and {MAX_ROWS} rows."
-
-
-class ColumnsForm(forms.Form):
-    """What each column holds. Another sheet or heading row brings other columns."""
-
-    sheet = forms.ChoiceField(label="Sheet", required=False)
-    heading = forms.IntegerField(label="Row with the headings", min_value=0, help_text="0 when there are none.")
-    mark = forms.ChoiceField(
-        label="Decimal mark",
-        required=False,
-        choices=[("", "as the file shows"), (DecimalMark.POINT.value, "point"), (DecimalMark.COMMA.value, "comma")],
-    )
+class ListColumnsForm(ColumnsForm):
     condition = forms.ChoiceField(
         label="Condition where the file gives none", required=False, choices=[("", "–"), *Line.Condition.choices]
     )
-    leave_out = forms.CharField(label="Rows to leave out", required=False, max_length=400, help_text="As 7, 12-14.")
-
-    def __init__(self, layout: Layout, data: Any = None) -> None:
-        super().__init__(data)
-        self.layout = layout
-        chosen = layout.choices
-        self.initial = {name: getattr(chosen, name) for name in ("sheet", "heading", "mark", "condition", "leave_out")}
-        self.fields["sheet"].choices = [(one.name, one.name) for one in layout.tables]  # type: ignore[attr-defined]
-        if len(layout.tables) == 1:
-            del self.fields["sheet"]
-        columns = [(str(column), title) for column, title in enumerate(layout.titles)]
-        for name, one in FIELDS.items():
-            none = {
-                "type": "choose",
-                "expected": "none: each row is one piece",
-                "weight": "none: all weigh 1",
-                "serial": "none: pieces in bulk",
-            }
-            field = forms.ChoiceField(
-                label=one.label, required=name == "type", choices=[("", none.get(name, "none")), *columns]
-            )
-            self.fields[f"column {name}"] = field
-            self.initial[f"column {name}"] = chosen.columns.get(name, "")
-        self.fields["column type"].widget.attrs["autofocus"] = True
-
-    def clean_leave_out(self) -> str:
-        text: str = self.cleaned_data["leave_out"]
-        try:
-            read_rows(text)
-        except ValueError as problem:
-            raise forms.ValidationError(str(problem)) from None
-        return text
-
-    @property
-    def moved(self) -> bool:
-        """Whether the columns on the page are those of another sheet or heading row."""
-        return bool({"sheet", "heading"} & set(self.changed_data))
-
-    @property
-    def columns(self) -> list[forms.BoundField]:
-        return [self[f"column {name}"] for name in FIELDS]
-
-    @property
-    def others(self) -> list[forms.BoundField]:
-        return [self[name] for name in self.fields if not name.startswith("column ")]
-
-    def choices(self) -> ColumnChoices:
-        told = self.cleaned_data
-        return replace(
-            self.layout.choices,
-            columns={name: int(told[f"column {name}"]) for name in FIELDS if told[f"column {name}"]},
-            mark=told["mark"],
-            condition=told["condition"],
-            leave_out=told["leave_out"],
-        )
+    own = ("condition",)
 
 
 class WordsForm(forms.Form):
@@ -141,7 +70,7 @@ class WordsForm(forms.Form):
     def _maker(self, word: Word) -> forms.Field:
         return NameField(Maker, label=f"The maker called {word.said}", required=False, initial=word.said)
 
-    def words(self, before: ColumnChoices) -> dict[str, dict[str, str]]:
+    def words(self, before: ListChoices) -> dict[str, dict[str, str]]:
         """The words chosen before, and these."""
         chosen = {kind: dict(before.words.get(kind, {})) for kind in ("type", "condition", "maker")}
         told = self.cleaned_data
@@ -164,25 +93,24 @@ def _lot(number: str) -> Lot:
 
 
 def _file(number: str, pk: int) -> LotFile:
-    return get_object_or_404(LotFile.objects.select_related("lot__supplier"), lot__number=number, pk=pk)
+    files = LotFile.objects.select_related("lot__supplier").defer("data")
+    return get_object_or_404(files, lot__number=number, pk=pk)
 
 
 @for_roles(Role.RECEIVING)
 def lot_import(request: StaffRequest, number: str) -> HttpResponse:
     lot = _lot(number)
     sending = request.method == "POST"
-    form = FileForm(request.POST, request.FILES) if sending else FileForm()
+    form = UploadForm(request.POST, request.FILES) if sending else UploadForm()
     if sending and form.is_valid():
-        sent = form.cleaned_data["file"]
+        upload = form.cleaned_data["upload"]
         try:
-            if sent.size > MAX_BYTES:
-                raise NotATable(f"The file has {sent.size / 1e6:.1f} MB; at most {MAX_BYTES / 1e6:g} MB is read.")
-            file = receive(lot, sent.name, sent.read(), request.user)
+            file = receive(lot, upload.name, upload.data, request.user)
         except NotATable as problem:
-            form.add_error("file", f"{sent.name}: {problem}")
+            form.refuse(problem)
         else:
             return redirect(file)
-    files = lot.files.defer("data").select_related("uploaded_by", "imported_by")
+    files = lot.files.defer("data", "parsed").select_related("uploaded_by", "imported_by")
     return render(request, "receiving/lot_import.html", {"lot": lot, "form": form, "files": files})
 
 
@@ -192,28 +120,18 @@ def columns(request: StaffRequest, number: str, pk: int) -> HttpResponse:
     file = _file(number, pk)
     if file.imported_at:
         return _already(request, file)
-    layout = Layout(file)
-    form = ColumnsForm(layout, request.POST if request.method == "POST" else None)
+    form = ListColumnsForm(LISTS, file, request.POST if request.method == "POST" else None)
     if request.method == "POST" and form.is_valid():
-        if form.moved:
-            told = form.cleaned_data
-            sheet = told.get("sheet", layout.table.name)
-            heading = told["heading"] if "heading" in form.changed_data else None
-            _choose(file, replace(first_choices(layout, sheet, heading), leave_out=told["leave_out"]))
-            return redirect(file)
-        _choose(file, form.choices())
-        return redirect("lot-import-preview", number, pk)
-    sample = [(row.number, [written(cell) for cell in row.cells]) for row in layout.body[:SAMPLE]]
-    above = [row for row in layout.table.rows if row.number < layout.choices.heading]
+        moved = form.save()
+        if not form.errors:
+            return redirect(file) if moved else redirect("lot-import-preview", number, pk)
     context = {
         "file": file,
         "lot": file.lot,
         "form": form,
-        "layout": layout,
-        "sample": sample,
-        "above": [(row.number, [written(cell) for cell in row.cells]) for row in above[:SAMPLE]],
         "before": _before(file),
-        "remembered": layout.mapping,
+        "remembered": LISTS.memory(file).pk,
+        "another": reverse("lot-import", args=[number]),
     }
     return render(request, "receiving/lot_import_columns.html", context)
 
@@ -227,8 +145,8 @@ def preview(request: StaffRequest, number: str, pk: int) -> HttpResponse:
     shown = importing.look(file)
     form = WordsForm(shown, request.POST if request.method == "POST" else None)
     if request.method == "POST" and form.is_valid():
-        choices = ColumnChoices(**file.choices)
-        _choose(file, replace(choices, words=form.words(choices)))
+        choices = cast(ListChoices, LISTS.choices(file))
+        LISTS.choose(file, replace(choices, words=form.words(choices)))
         return redirect("lot-import-preview", number, pk)
     return _preview_page(request, file, shown, form)
 
@@ -245,11 +163,6 @@ def take_in(request: StaffRequest, number: str, pk: int) -> HttpResponse:
     count = plural(len(lines), "line")
     messages.success(request, f"{count} imported from {file.name}.")
     return redirect(file.lot)
-
-
-def _choose(file: LotFile, choices: ColumnChoices) -> None:
-    file.choices = asdict(choices)
-    file.save(update_fields=["choices"])
 
 
 def _already(request: StaffRequest, file: LotFile) -> HttpResponse:

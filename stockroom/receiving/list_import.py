@@ -4,8 +4,7 @@
 - `take_in(file, by, sure)`: book the lines, once, in one transaction, and remember the supplier's columns and words
 - `imported_before(file)`: the same file, byte by byte, that was imported already
 
-`stockroom.receiving.list_layout` keeps the file and says what its columns hold; here its rows meet the types, makers
-and places.
+`stockroom.receiving.list_layout` says what its columns hold; here its rows meet the types, makers and places.
 
 A row that gives a serial or mark is one valve: rows that say the same of theirs make one line, whose valves get
 serials of ours at once, and the supplier's own goes into each valve's history. A stamped code becomes the code of such
@@ -19,35 +18,26 @@ import difflib
 import re
 from collections import defaultdict
 from collections.abc import Iterator, Mapping, Sequence
+from datetime import date
 from decimal import Decimal
-from typing import NamedTuple
+from typing import NamedTuple, cast
 
 from django import forms
 from django.contrib.auth.models import User
 from django.db import transaction
-from django.utils import timezone
+from openpyxl.utils.datetime import from_excel
 
 from catalog.models import Alias, ValveType
 from catalog.reference.files import normal
-from stockroom.files.tables import (
-    Cell,
-    CellFault,
-    DecimalMark,
-    FileRow,
-    UnreadableNumber,
-    WhichMark,
-    is_blank,
-    plain,
-    read_number,
-    settle_mark,
-    written,
-)
+from stockroom.files.cells import Cell, CellFault, is_blank, plain, written
+from stockroom.files.layouts import FileProblem, Layout, rows_in_words
+from stockroom.files.numbers import DecimalMark, UnreadableNumber, WhichMark, read_number, settle_marks
+from stockroom.files.tables import FileRow
+from stockroom.imports.keeping import ImportedBefore, NotReady, when_and_who
 from stockroom.marks import identity
 from stockroom.models import Entry, Line, Lot, LotFile, Maker, Place, Valve
-from stockroom.pure.refused import Refused
-from stockroom.pure.written import moment, noun
 from stockroom.receiving.booking import MOST_PIECES, add_lines, allot_whole
-from stockroom.receiving.list_layout import FIELDS, Layout, remember
+from stockroom.receiving.list_layout import FIELDS, LISTS, ListChoices
 from stockroom.site.names import LONGEST, refuse_serial
 
 NEAREST = 4
@@ -57,58 +47,29 @@ MOST_CODE = Valve._meta.get_field("date_code").max_length or 40
 MOST_NOTE, MOST_WEIGHT, WEIGHT_STEP = 300, Decimal(999_999), Decimal("0.001")
 
 
-class ImportProblem(Refused):
-    """The file is not imported; the message says why."""
-
-
-class NotReady(ImportProblem):
-    """There are faults, or words that are not known."""
-
-
-class ListImportedBefore(ImportProblem):
-    """The file, or its very like, was imported already."""
-
-
+_OF_CONDITIONS = {
+    Line.Condition.SEALED: "sealed, nos sealed, sealed pack, new sealed, nos in sealed pack",
+    Line.Condition.BOXED: "boxed, nos boxed, new boxed, new in box, nos in box",
+    Line.Condition.BULK: "bulk, nos bulk, new bulk, new unboxed, nos unboxed",
+    Line.Condition.USED: "used, pulled, second hand, gebraucht, occasion, б/у",
+}
 CONDITION_WORDS: Mapping[str, str] = {
-    "sealed": "nos-sealed",
-    "nos sealed": "nos-sealed",
-    "sealed pack": "nos-sealed",
-    "new sealed": "nos-sealed",
-    "nos in sealed pack": "nos-sealed",
-    "boxed": "nos-boxed",
-    "nos boxed": "nos-boxed",
-    "new boxed": "nos-boxed",
-    "new in box": "nos-boxed",
-    "nos in box": "nos-boxed",
-    "bulk": "nos-bulk",
-    "nos bulk": "nos-bulk",
-    "new bulk": "nos-bulk",
-    "new unboxed": "nos-bulk",
-    "nos unboxed": "nos-bulk",
-    "used": "used",
-    "pulled": "used",
-    "second hand": "used",
-    "gebraucht": "used",
-    "occasion": "used",
-    "б/у": "used",
+    **{word: condition.value for condition, words in _OF_CONDITIONS.items() for word in words.split(", ")},
     **{choice.value: choice.value for choice in Line.Condition},
     **{plain(choice.label): choice.value for choice in Line.Condition},
 }
 NOTHING = frozenset({"", "-", "–", "—", "?", "n/a", "na", "none", "unknown", "various"})
-TOTALS = re.compile(r"(?:grand |sub-?)?total\b|sum\b|summe\b|gesamt|somme\b|итого|всего", re.IGNORECASE)
+TOTALS = re.compile(
+    r"(?:grand |sub-?)?total(?:e|es)?\b|sum\b|(?:zwischen|gesamt)?summe\b|gesamt|somme\b|suma\b|razem\b|"
+    r"итого|всего|сумма",
+    re.IGNORECASE,
+)
+# What a spreadsheet makes of "3-62" or "1/58", as a number: days from 1930 to 2035 in its own counting, which begins
+# with 1900 (from memory).
+DAYS_OF_A_SPREADSHEET = range(10_959, 49_675)
 
 
 # Looking
-
-
-class ListProblem(NamedTuple):
-    row: int
-    column: str
-    message: str
-
-    def __str__(self) -> str:
-        where = f"row {self.row}, column {self.column}" if self.column else f"row {self.row}"
-        return f"{where}: {self.message}"
 
 
 class Listed(NamedTuple):
@@ -168,7 +129,7 @@ class ListPreview(NamedTuple):
     """Any of `problems`, `types` or `conditions`, and nothing is taken in."""
 
     planned: list[PlannedLine]
-    problems: list[ListProblem]
+    problems: list[FileProblem]
     types: list[Word]
     conditions: list[Word]
     makers: list[Word]  # not in the register: they would be added
@@ -186,7 +147,7 @@ class ListPreview(NamedTuple):
 
 def look(file: LotFile) -> ListPreview:
     """What taking the file in would do. Nothing is stored."""
-    return _ListReader(Layout(file)).preview()
+    return _ListReader(LISTS.layout(file)).preview()
 
 
 class _Names:
@@ -224,31 +185,28 @@ class _ListReader:
     """Reads one row after the other, gathering what is wrong."""
 
     def __init__(self, layout: Layout) -> None:
-        self.layout, self.choices = layout, layout.choices
-        self.headings = [plain(cell) for cell in layout.heading.cells] if layout.heading else None
-        self.rows_left_out = layout.choices.rows_left_out
+        self.layout, self.choices = layout, cast(ListChoices, layout.choices)
         self.names = _Names()
         self.planned: list[PlannedLine] = []
-        self.problems: list[ListProblem] = []
+        self.problems: list[FileProblem] = []
         self.unknown: dict[str, dict[str, Word]] = {"type": {}, "condition": {}, "maker": {}}
         self.new_places: dict[str, str] = {}
-        self.left_out: dict[str, list[int]] = defaultdict(list)
         self.read_as: dict[str, str] = {}
         self.rounded = 0
         self.row_of_mark: dict[str, int] = {}
         self.rows_filled: list[int] = []
-        self.by_number = {row.number: row for row in layout.table.rows}
+        self.days: dict[str, list[int]] = defaultdict(list)
         self.weight_mark = self._settle_mark()
         self._types: dict[str, ValveType | None] = {}
 
     def preview(self) -> ListPreview:
         if "type" not in self.choices.columns:
-            self.problems.append(ListProblem(self.choices.heading, "", "no column is chosen for the type."))
+            self.problems.append(self.layout.missing(FIELDS["type"]))
         else:
             for row in self.layout.body:
                 self._read(row)
         if not self.planned and not self.problems and not any(self.unknown.values()):
-            self.problems.append(ListProblem(self.choices.heading, "", "there are no lines beneath it."))
+            self.problems.append(FileProblem(self.choices.heading, "", "there are no lines beneath the headings."))
         return ListPreview(
             planned=_together(self.planned),
             problems=sorted(self.problems),
@@ -265,19 +223,18 @@ class _ListReader:
         return [word._replace(nearest=near(word.said)) for word in words] if near else words
 
     def _notes(self) -> Iterator[str]:
-        if self.layout.table.how:
-            yield f"Read as {self.layout.table.how}."
-        for why, rows in self.left_out.items():
-            yield f"Left out, {why}: {_rows(rows)}."
+        yield from self.layout.notes()
         for said, type_ in self.read_as.items():
             yield f"“{said}” is read as {type_}."
         if self.rows_filled:
-            yield f"What merged cells hold is filled down from their top cell: {_rows(self.rows_filled)}."
+            yield f"What merged cells hold is filled down from their top cell: {rows_in_words(self.rows_filled)}."
         if self.row_of_mark:
             yield (
                 f"{len(self.row_of_mark)} rows name one valve each by a serial or mark: each gets a serial of ours at "
                 "once, and the supplier’s stays in its history."
             )
+        for code, rows in self.days.items():
+            yield f"The code {code} in {rows_in_words(rows)} may be a day that a spreadsheet made out of a code."
         if self.rounded:
             yield f"{self.rounded} prices are rounded to three decimals."
         if "expected" not in self.choices.columns:
@@ -285,28 +242,11 @@ class _ListReader:
 
     # Cells
 
-    def _cell(self, row: FileRow, name: str) -> Cell:
-        """What the row gives, or the merged cell that covers it gives from above."""
-        above = self._covered_from(row, name)
-        return self._own_cell(row if above is None else above, name)
-
-    def _own_cell(self, row: FileRow, name: str) -> Cell:
-        column = self.choices.columns.get(name)
-        return row.cells[column] if column is not None and column < len(row.cells) else ""
-
-    def _covered_from(self, row: FileRow, name: str) -> FileRow | None:
-        """The row beneath the headings whose cell is merged over this row's."""
-        top = self.layout.table.merged.get((row.number, self.choices.columns.get(name, -1)), 0)
-        covered = top > self.choices.heading and is_blank(self._own_cell(row, name))
-        return self.by_number.get(top) if covered else None
-
     def _wrong(self, row: FileRow, name: str, message: str) -> None:
-        column = self.choices.columns.get(name)
-        title = "" if column is None else self.layout.title(column)
-        self.problems.append(ListProblem(row.number, title, message))
+        self.problems.append(self.layout.problem(row, name, message))
 
     def _text(self, row: FileRow, name: str) -> str:
-        cell = self._cell(row, name)
+        cell = self.layout.cell(row, name)
         if isinstance(cell, CellFault):
             self._wrong(row, name, f"there is {cell}. Open the workbook, put it right and save it.")
             return ""
@@ -320,7 +260,7 @@ class _ListReader:
     def _read(self, row: FileRow) -> None:
         why = self._why_left_out(row)
         if why:
-            self.left_out[why].append(row.number)
+            self.layout.left_out[why].append(row.number)
             return
         before = len(self.problems)
         type_ = self._type(row)
@@ -363,20 +303,20 @@ class _ListReader:
         )
 
     def _filled(self, row: FileRow) -> str:
-        names = [name for name in self.choices.columns if self._covered_from(row, name)]
+        names = [name for name in self.choices.columns if self.layout.covered_from(row, name)]
         if not names:
             return ""
         self.rows_filled.append(row.number)
-        tops = sorted({above.number for name in names if (above := self._covered_from(row, name))})
+        tops = sorted({above.number for name in names if (above := self.layout.covered_from(row, name))})
         what = ", ".join(FIELDS[name].label.lower() for name in names)
-        return f"{what} from the merged cell of {_rows(tops)}"
+        return f"{what} from the merged cell of {rows_in_words(tops)}"
 
     def _mark(self, row: FileRow) -> str:
         said = self._text(row, "serial")
         if plain(said) in NOTHING:
             return ""
         earlier = self.row_of_mark.setdefault(plain(said), row.number)
-        if self._covered_from(row, "serial"):
+        if self.layout.covered_from(row, "serial"):
             self._wrong(row, "serial", f"“{said[:40]}” is merged over several rows, but names one valve.")
         elif earlier != row.number:
             self._wrong(row, "serial", f"“{said[:40]}” stands in row {earlier} already. Each valve has its own.")
@@ -385,21 +325,21 @@ class _ListReader:
         return said
 
     def _why_left_out(self, row: FileRow) -> str:
-        if row.number in self.rows_left_out:
-            return "as you said"
-        if self.headings and [plain(cell) for cell in row.cells] == self.headings:
-            return "the headings once more"
-        said = self._cell(row, "type")
-        if is_blank(said) and any(isinstance(cell, str) and TOTALS.match(cell.strip()) for cell in row.cells):
+        if why := self.layout.why_left_out(row):
+            return why
+        said = self.layout.own_cell(row, "type")
+        chosen = self.choices.word("type", plain(self.layout.cell(row, "type")))
+        words = [said] if not is_blank(said) and not chosen else row.cells if is_blank(said) else []
+        if any(isinstance(cell, str) and TOTALS.match(cell.strip()) for cell in words):
             return "a total"
-        if self.choices.word("type", plain(said)) == "":
-            return f"“{written(said)}” being no valve, as you said"
+        if chosen == "":
+            return f"“{written(self.layout.cell(row, 'type'))}” being no valve, as you said"
         return ""
 
     def _type(self, row: FileRow) -> ValveType | None:
         said = self._text(row, "type")
         if plain(said) in NOTHING:
-            if not isinstance(self._cell(row, "type"), CellFault):
+            if not isinstance(self.layout.cell(row, "type"), CellFault):
                 self._wrong(row, "type", "no type is given. Give one, or leave the row out.")
             return None
         if said not in self._types:
@@ -460,6 +400,8 @@ class _ListReader:
         said = self._text(row, "code")
         if plain(said) in NOTHING:
             return ""
+        if day := _day_of_a_spreadsheet(self.layout.cell(row, "code")):
+            self.days[day].append(row.number)
         if len(said) > MOST_CODE:
             self._wrong(
                 row, "code", f"“{said[:40]}…” has {len(said)} characters; a stamped code has {MOST_CODE} at most."
@@ -474,12 +416,12 @@ class _ListReader:
         return note
 
     def _pieces(self, row: FileRow, name: str, *, least: int, missing: int | None) -> int | None:
-        above = self._covered_from(row, name)
+        above = self.layout.covered_from(row, name)
         if above is not None:
             message = f"the cell of row {above.number} is merged over this row, so it does not say how many of each."
             self._wrong(row, name, f"{message} Give each row its own number.")
             return None
-        if is_blank(self._cell(row, name)):
+        if is_blank(self.layout.cell(row, name)):
             if missing is None and name == "expected":
                 self._wrong(row, name, "it does not say how many.")
             return missing
@@ -495,7 +437,7 @@ class _ListReader:
         return None
 
     def _weight(self, row: FileRow) -> Decimal:
-        if is_blank(self._cell(row, "weight")):
+        if is_blank(self.layout.cell(row, "weight")):
             if "weight" in self.choices.columns:
                 self._wrong(row, "weight", "no price is given. Write 0 for what is to carry no cost.")
             return Decimal(1)
@@ -510,7 +452,7 @@ class _ListReader:
         return kept
 
     def _number(self, row: FileRow, name: str, mark: DecimalMark | None) -> Decimal | None:
-        cell = self._cell(row, name)
+        cell = self.layout.cell(row, name)
         if isinstance(cell, CellFault):
             self._text(row, name)
             return None
@@ -519,24 +461,24 @@ class _ListReader:
         except WhichMark as doubt:
             if name != "weight":  # pieces are whole, so the mark stands between thousands
                 return Decimal(re.sub(r"\D", "", written(cell)))
-            self._wrong(row, name, f"{doubt} Say above which one the file uses.")
+            self._wrong(row, name, f"{doubt} Or say on the page of columns which decimal mark the file uses.")
         except UnreadableNumber as problem:
             self._wrong(row, name, str(problem))
         return None
 
     def _settle_mark(self) -> DecimalMark | None:
-        if self.choices.mark:
-            return DecimalMark(self.choices.mark)
-        column = self.choices.columns.get("weight")
-        if column is None:
-            return None
-        return settle_mark(row.cells[column] for row in self.layout.body if column < len(row.cells))
+        cells = [(row.number, self.layout.own_cell(row, "weight")) for row in self.layout.body]
+        return settle_marks({0: cells}, self.choices.decimal_mark).marks[0]
 
 
-def _rows(numbers: Sequence[int]) -> str:
-    first = ", ".join(map(str, numbers[:12]))
-    more = f" and {len(numbers) - 12} more" if len(numbers) > 12 else ""
-    return f"{noun(len(numbers), 'row')} {first}{more}"
+def _day_of_a_spreadsheet(cell: Cell) -> str:
+    """The code and the day that it may be; empty for every other."""
+    if isinstance(cell, date):
+        return cell.isoformat()
+    text = written(cell).strip()
+    if not re.fullmatch("[0-9]{5}", text) or int(text) not in DAYS_OF_A_SPREADSHEET:
+        return ""
+    return f"{text} ({from_excel(int(text)):%Y-%m-%d})"
 
 
 def _together(planned: Sequence[PlannedLine]) -> list[PlannedLine]:
@@ -580,31 +522,28 @@ def take_in(file: LotFile, by: User | None, *, sure: bool = False) -> list[Line]
         ReceivingError: the lot cannot take the lines.
     """
     with transaction.atomic():
-        file = LotFile.objects.select_for_update(of=("self",)).select_related("lot__supplier").get(pk=file.pk)
-        if file.imported_at:
-            raise ListImportedBefore(f"{file.name} has been imported into lot {file.lot} already.")
+        file = LISTS.locked(file)
         before = imported_before(file)
         if before and not sure:
-            raise ListImportedBefore(f"{before_in_words(before)} Tick that you mean to import it once more.")
-        layout = Layout(file)
+            raise ImportedBefore(f"{before_in_words(before)} Tick that you mean to import it once more.")
+        layout = LISTS.layout(file)
         preview = _ListReader(layout).preview()
         if not preview.ready:
             raise NotReady("The file still has faults or unknown words; nothing was imported.")
         lines = add_lines(file.lot, _lines(preview.planned), by)
         _take_up_listed(file.lot, lines, preview.planned, by)
-        file.imported_at, file.imported_by, file.line_count = timezone.now(), by, len(lines)
+        LISTS.imported(file, by)
+        file.line_count = len(lines)
         file.save(update_fields=["imported_at", "imported_by", "line_count"])
-        remember(layout)
+        LISTS.remember(file, layout)
         text = f"{len(lines)} lines, {preview.pieces} pieces, imported from {file.name}."
-        Entry.write(by, "lines-imported", text, lot=file.lot)
+        Entry.write(by, "lines-imported", " ".join([text, *layout.left_out_notes()]), lot=file.lot)
     return lines
 
 
 def before_in_words(before: LotFile) -> str:
-    when = timezone.localtime(before.imported_at)
-    who = f" by {before.imported_by}" if before.imported_by else ""
     return (
-        f"This very file was imported on {moment(when)}{who} into lot {before.lot}, as {before.name}: "
+        f"This very file was imported {when_and_who(before)} into lot {before.lot}, as {before.name}: "
         f"{before.line_count} lines."
     )
 

@@ -16,8 +16,9 @@ from django.test.utils import CaptureQueriesContext
 from django.utils import timezone
 
 from grading.bench import readings_import
-from grading.metrology.units import TypedMark
-from grading.models import Grade, ImportBatch, Reading, Shift
+from grading.models import Grade, ImportBatch, Reading, ReadingsFile, Shift
+from stockroom.files.numbers import DecimalMark
+from stockroom.imports.keeping import ImportedBefore
 from stockroom.models import Entry, Valve
 from stockroom.pure.serials import serial
 from stockroom.site.people import Role
@@ -63,15 +64,29 @@ def choices(**others: Any) -> dict[str, Any]:
 
 def look(client: Client, data: bytes, name: str = "readings.csv", **others: Any) -> str:
     fields = choices(file=SimpleUploadedFile(name, data), **others)
-    return unescape(client.post("/readings/import/", fields).content.decode())
+    return words(client.post("/readings/import/", fields, follow=True))
 
 
-def kept(shown: str) -> str:
-    return re.findall(r'name="kept" value="([^"]+)"', shown)[0]
+def words(page: Any) -> str:
+    return " ".join(unescape(page.content.decode()).split())
 
 
-def take(client: Client, shown: str, **others: Any) -> Any:
-    return client.post("/readings/import/take-in/", choices(kept=kept(shown), **others), follow=True)
+def columns(client: Client, **changes: Any) -> str:
+    """The page of columns of the file sent last, sent with these changes."""
+    address = ReadingsFile.objects.latest("pk").get_absolute_url()
+    shown = {bound.html_name: bound.value() for bound in client.get(address).context["form"]}
+    filled = {name: "" if value is None else str(value) for name, value in shown.items()} | changes
+    return words(client.post(address, filled, follow=True))
+
+
+def take(client: Client, **others: Any) -> Any:
+    """Take in the file sent last."""
+    address = f"{ReadingsFile.objects.latest('pk').get_absolute_url()}take-in/"
+    return client.post(address, others, follow=True)
+
+
+def kept_file(data: bytes, by: User, name: str = "a.csv") -> ReadingsFile:
+    return readings_import.receive(make_tester(), timezone.localdate(), name, data, by)
 
 
 def test_the_form_begins_with_today_and_the_tester_of_the_shift(client: Client, bo: User) -> None:
@@ -90,7 +105,8 @@ def test_the_preview_lists_every_reading_and_keeps_none(client: Client, valves: 
 
 
 def test_taking_in_keeps_all_and_judges_the_valves(client: Client, valves: list[Valve], bo: User) -> None:
-    reply = take(client, look(client, sheet(valves)))
+    look(client, sheet(valves))
+    reply = take(client)
     assert "6 readings of 3 valves taken in, 3 graded" in reply.content.decode()
     assert Reading.objects.count() == 6
     assert {reading.gm_ma_per_v for reading in Reading.objects.all()} == {1.6}
@@ -105,8 +121,8 @@ def test_taking_in_keeps_all_and_judges_the_valves(client: Client, valves: list[
 
 def test_pasted_rows_are_as_good_as_a_file(client: Client, valves: list[Valve]) -> None:
     pasted = "\t".join(["serial", "Ia1", "gm1", "Ia2", "gm2"]) + "\n" + f"{valves[0]}\t1.2\t1600 µmho\t1.1\t1.5\n"
-    shown = client.post("/readings/import/", choices(pasted=pasted)).content.decode()
-    take(client, shown)
+    client.post("/readings/import/", choices(pasted=pasted))
+    take(client)
     assert [r.gm_ma_per_v for r in Reading.objects.order_by("section")] == [1.6, 1.5]
 
 
@@ -117,7 +133,7 @@ def test_one_bad_row_and_nothing_is_taken(client: Client, valves: list[Valve]) -
     assert f"row 8, column Section: a {valves[0].type} has no section 3 to test." in shown
     assert "row 9, column S [mA/V]: “lots” is not a number." in shown
     assert "Import 6 reading" not in shown
-    reply = take(client, shown)
+    reply = take(client)
     assert "Nothing was taken in" in reply.content.decode()
     assert not Reading.objects.exists()
 
@@ -151,14 +167,15 @@ def test_valves_that_have_gone_are_named(client: Client, bo: User) -> None:
 def test_a_rectifier_takes_no_gm(client: Client, bo: User) -> None:
     valve = make_valve(make_type("5Y3GT", kind="rectifier"))
     assert "column gm: a 5Y3GT has no gm" in look(client, f"serial;section;Ia;gm\n{valve};1;120;1,6\n".encode())
-    shown = look(client, f"serial;section;Ia;gm\n{valve};1;120;\n{valve};2;118;\n".encode())
-    take(client, shown)
+    look(client, f"serial;section;Ia;gm\n{valve};1;120;\n{valve};2;118;\n".encode())
+    take(client)
     assert Reading.objects.count() == 2
 
 
 def test_a_type_of_one_section_needs_no_section_column(client: Client, bo: User) -> None:
     valve = make_valve(make_type("6C4-like", sections=1))
-    take(client, look(client, f"serial,Ia,gm\n{valve},1.2,1.6\n".encode()))
+    look(client, f"serial,Ia,gm\n{valve},1.2,1.6\n".encode())
+    take(client)
     assert Reading.objects.get().section == 1
 
 
@@ -170,32 +187,37 @@ def test_a_test_point_is_found_by_name(client: Client, bo: User) -> None:
     valve = make_valve(make_type("one-like", points=points, sections=1))
     shown = look(client, f"serial;test point;Ia;gm\n{valve};180 V;0,5;1,2\n".encode())
     assert "column test point: a one-like has no test point “180 V”; it has “250 V”, “100 V”." in shown
-    take(client, look(client, f"serial;test point;Ia;gm\n{valve};100 v;0,5;1,2\n".encode()))
+    look(client, f"serial;test point;Ia;gm\n{valve};100 v;0,5;1,2\n".encode())
+    take(client)
     assert Reading.objects.get().test_point.name == "100 V"
 
 
 def test_a_surprising_reading_must_be_vouched_for(client: Client, valves: list[Valve]) -> None:
     shown = look(client, sheet(valves, gm="4,8"))
     assert "Hard to believe" in shown and "row 2, column S [mA/V]: gm 4.8 mA/V is 3 times" in shown
-    assert "Say whether this is what was read" in take(client, shown).content.decode()
+    assert "Say whether this is what was read" in take(client).content.decode()
     assert not Reading.objects.exists()
     sure = re.findall(r'name="sure" value="([0-9a-f]+)"', shown)[0]
-    take(client, shown, sure=sure)
+    take(client, sure=sure)
     assert Reading.objects.count() == 6
 
 
 def test_the_same_file_is_not_taken_twice(client: Client, valves: list[Valve]) -> None:
-    take(client, look(client, sheet(valves)))
+    look(client, sheet(valves))
+    take(client)
     shown = look(client, sheet(valves), name="copy of readings.csv")
     assert "This very file was taken in on" in shown and "as readings.csv: 6 readings" in shown
     assert Reading.objects.count() == 6
 
 
 def test_two_who_take_in_the_same_file_at_once_are_told_apart_by_the_database(valves: list[Valve], bo: User) -> None:
-    preview = readings_import.look(sheet(valves))
-    readings_import.take_in(preview, file_name="a.csv", tester=make_tester(), by=bo)
-    with pytest.raises(readings_import.ReadingsImportedBefore, match=r"as a\.csv"):
-        readings_import.take_in(preview, file_name="b.csv", tester=make_tester(), by=bo)
+    first, second = kept_file(sheet(valves), bo), kept_file(sheet(valves), make_user("al", Role.BENCH), "b.csv")
+    assert first.pk != second.pk
+    readings_import.take_in(first, bo)
+    with pytest.raises(ImportedBefore, match=r"as a\.csv"):
+        readings_import.take_in(second, bo)
+    with pytest.raises(ImportedBefore, match="imported already"):
+        readings_import.take_in(first, bo)
     assert Reading.objects.count() == 6
 
 
@@ -203,16 +225,17 @@ def test_a_fault_half_way_leaves_nothing_behind(valves: list[Valve], bo: User, m
     def broken(*_: Any, **__: Any) -> None:
         raise RuntimeError("the power went")
 
-    monkeypatch.setattr(readings_import, "judge", broken)
+    monkeypatch.setattr(readings_import.judging, "by_policy_in_force", broken)
+    file = kept_file(sheet(valves), bo)
     with pytest.raises(RuntimeError):
-        readings_import.take_in(readings_import.look(sheet(valves)), file_name="a.csv", tester=make_tester(), by=bo)
+        readings_import.take_in(file, bo)
     assert not Reading.objects.exists() and not ImportBatch.objects.exists() and not Shift.objects.exists()
 
 
 def test_a_valve_that_left_between_looking_and_taking_stops_it_all(client: Client, valves: list[Valve]) -> None:
-    shown = look(client, sheet(valves))
+    look(client, sheet(valves))
     Valve.objects.filter(pk=valves[2].pk).update(state=State.DESPATCHED)
-    assert "book its return" in take(client, shown).content.decode()
+    assert "book its return" in take(client).content.decode()
     assert not Reading.objects.exists()
 
 
@@ -221,14 +244,16 @@ def test_a_valve_that_left_between_looking_and_taking_stops_it_all(client: Clien
 
 def test_it_joins_the_live_shift_at_that_tester(client: Client, valves: list[Valve], bo: User) -> None:
     shift = make_shift(bo)
-    take(client, look(client, sheet(valves)))
+    look(client, sheet(valves))
+    take(client)
     assert ImportBatch.objects.get().shift == shift
 
 
 def test_readings_of_another_tester_get_a_shift_of_their_own(client: Client, valves: list[Valve], bo: User) -> None:
     live = make_shift(bo)
     other = make_tester("The one in the loft")
-    take(client, look(client, sheet(valves), tester=other.pk), tester=other.pk)
+    look(client, sheet(valves), tester=other.pk)
+    take(client)
     shift = ImportBatch.objects.get().shift
     assert shift.tester == other and shift.ended_at is not None
     assert Shift.objects.running_for(bo) == live
@@ -238,7 +263,8 @@ def test_readings_of_an_earlier_day_do_not_speak_over_later_ones(client: Client,
     valve = valves[0]
     read(valve, 0.3, 0.4)
     earlier = (timezone.localdate() - timedelta(days=9)).isoformat()
-    take(client, look(client, sheet([valve]), read_on=earlier), read_on=earlier)
+    look(client, sheet([valve]), read_on=earlier)
+    take(client)
     assert Grade.objects.get(valve=valve, standing=True).name == "Unfit"
     assert timezone.localdate(Reading.objects.filter(batch__isnull=False)[0].taken_at).isoformat() == earlier
 
@@ -247,7 +273,8 @@ def test_a_day_to_come_is_refused_and_the_file_kept(client: Client, valves: list
     tomorrow = (timezone.localdate() + timedelta(days=1)).isoformat()
     shown = look(client, sheet(valves), read_on=tomorrow)
     assert "That day has not come yet" in shown and "“readings.csv” is kept" in shown
-    again = client.post("/readings/import/", choices(kept=kept(shown))).content.decode()
+    (kept,) = re.findall(r'name="kept" value="([0-9]+)"', shown)
+    again = words(client.post("/readings/import/", choices(kept=kept), follow=True))
     assert "Import 6 readings" in again
 
 
@@ -260,9 +287,9 @@ def test_a_doubtful_decimal_mark_is_asked_and_answered_without_another_upload(
     data = f"serial;section;gm (mA/V)\n{valves[0]};1;1,600\n{valves[0]};2;1,550\n".encode()
     shown = look(client, data)
     assert "“1,600” can be thousands or decimals" in shown and "which decimal mark it uses" in shown
-    shown = client.post("/readings/import/", choices(kept=kept(shown), mark=TypedMark.COMMA.value)).content.decode()
+    shown = columns(client, mark=DecimalMark.COMMA.value)
     assert "Import 2 readings of 1 valve" in shown
-    take(client, shown, mark=TypedMark.COMMA.value)
+    take(client)
     assert [r.gm_ma_per_v for r in Reading.objects.order_by("section")] == [1.6, 1.55]
 
 
@@ -270,6 +297,7 @@ def test_gm_without_a_unit_is_read_as_chosen(client: Client, valves: list[Valve]
     data = f"serial;section;gm\n{valves[0]};1;1600\n".encode()
     assert "did you mean micromhos?" in look(client, data)
     assert "µmho is assumed" in look(client, data, gm_unit="µmho")
+    assert "mA/V is assumed" in columns(client, gm_unit="mA/V")
 
 
 def test_a_valve_left_half_read_is_pointed_out(client: Client, valves: list[Valve]) -> None:
@@ -284,12 +312,11 @@ def test_a_valve_left_half_read_is_pointed_out(client: Client, valves: list[Valv
 @pytest.mark.parametrize(
     ("name", "data", "says"),
     [
-        ("readings.xlsx", b"PK\x03\x04rest", "“readings.xlsx”: This is a zipped file"),
+        ("readings.xlsx", b"PK\x03\x04rest", "“readings.xlsx”: The workbook is damaged"),
         ("photo.png", b"\x89PNG\r\n\x1a\n", "“photo.png”: This is a picture"),
         ("empty.csv", b"", "“empty.csv”: The file is empty"),
-        ("letter.txt", b"Dear Sir,\nthe valves were fine.\n", "“letter.txt”: No heading was found"),
-        ("big.csv", b"serial;Ia\n" + b"10000012;1\n" * 100_000, "“big.csv” has 1.1 MB; at most 1 MB"),
-        ("long.csv", b"serial;Ia\n" + b"10000012;1\n" * 6_000, "6000 rows; at most 5000"),
+        ("letter.txt", b"Dear Sir,\nthe valves were fine.\n", "No headings were found."),
+        ("big.csv", b"serial;Ia\n" + b"10000012;1\n" * 800_000, "“big.csv” has 8.8 MB; at most 8 MB"),
     ],
 )
 def test_a_wrong_file_is_refused_by_name_and_the_form_kept(
@@ -300,23 +327,31 @@ def test_a_wrong_file_is_refused_by_name_and_the_form_kept(
     assert '<option value="µmho" selected' in shown
 
 
+def test_more_rows_than_are_taken_at_a_time_are_refused(client: Client, bo: User) -> None:
+    assert "6000 rows; at most 5000" in look(client, b"serial;Ia\n" + b"10000012;1\n" * 6_000)
+    assert "Nothing was taken in" in take(client).content.decode()
+
+
 def test_no_file_at_all_is_said(client: Client, bo: User) -> None:
     assert "Choose a file, or paste" in client.post("/readings/import/", choices()).content.decode()
 
 
-def test_a_tampered_page_is_not_believed(client: Client, valves: list[Valve]) -> None:
-    shown = look(client, sheet(valves))
-    reply = client.post("/readings/import/take-in/", choices(kept=kept(shown)[:-2] + "xx"))
-    assert "lost the file" in reply.content.decode()
+def test_a_file_that_was_never_sent_is_not_found(client: Client, valves: list[Valve]) -> None:
+    look(client, sheet(valves))
+    other = ReadingsFile.objects.get().pk + 1
+    for page in ("", "preview/"):
+        assert client.get(f"/readings/import/{other}/{page}").status_code == 404
+    assert client.post(f"/readings/import/{other}/take-in/").status_code == 404
+    assert "The page has lost the file" in client.post("/readings/import/", choices(kept=other)).content.decode()
     assert not Reading.objects.exists()
 
 
 def test_only_the_bench_may_import(client: Client, valves: list[Valve]) -> None:
-    shown = look(client, sheet(valves))
+    look(client, sheet(valves))
     client.force_login(make_user("vi", Role.SALES))
     assert client.get("/readings/import/").status_code == 403
     assert client.post("/readings/import/", choices(pasted="x")).status_code == 403
-    assert take(client, shown).status_code == 403
+    assert take(client).status_code == 403
     assert not Reading.objects.exists()
 
 
@@ -332,8 +367,9 @@ def test_a_long_file_asks_the_database_in_batches_and_not_by_the_row(bo: User) -
     def queries(count: int) -> int:
         valves = make_valves(type, count)
         with CaptureQueriesContext(connection) as asked:
-            preview = readings_import.look(sheet(valves))
-            readings_import.take_in(preview, file_name="a.csv", tester=make_tester(), by=bo)
+            file = kept_file(sheet(valves), bo)
+            readings_import.look(file)
+            readings_import.take_in(file, bo)
         return len(asked)
 
     assert queries(60) <= queries(3) + 2
@@ -341,11 +377,33 @@ def test_a_long_file_asks_the_database_in_batches_and_not_by_the_row(bo: User) -
 
 def test_a_stabiliser_in_a_file_is_read_in_volts_and_nothing_else_is(bo: User) -> None:
     stabiliser = make_valve(make_type("0A2", kind="voltage stabiliser", sections=1))
-    heads = "Serial;Voltage held [V];Ia [mA]"
-    [planned] = readings_import.look(f"{heads}\n{stabiliser};151;\n".encode()).planned
-    assert (planned.reading().anode_voltage_v, planned.reading().anode_current_ma) == (151, None)
-    [problem] = readings_import.look(f"{heads}\n{stabiliser};;30\n".encode()).problems
-    assert str(problem).endswith("a 0A2 is a stabiliser: it is read in volts, in a column “voltage held”.")
     triode = make_valve(make_type("6C4", sections=1))
-    [problem] = readings_import.look(f"{heads}\n{triode};250;1,2\n".encode()).problems
+
+    def looked(*rows: str) -> readings_import.ReadingsPreview:
+        data = "\n".join(["Serial;Voltage held [V];Ia [mA]", *rows, ""]).encode()
+        return readings_import.look(kept_file(data, bo))
+
+    [planned] = looked(f"{stabiliser};151,5;").planned
+    assert (planned.reading().anode_voltage_v, planned.reading().anode_current_ma) == (151.5, None)
+    [problem] = looked(f"{stabiliser};;30").problems
+    assert str(problem).endswith("a 0A2 is a stabiliser: it is read in volts, in a column “voltage held”.")
+    [problem] = looked(f"{triode};250;1,2").problems
     assert str(problem).endswith("a 6C4 is no stabiliser: leave the voltage held empty.")
+
+
+def test_the_voltage_held_has_a_column_of_its_own_in_the_preview(client: Client, bo: User) -> None:
+    stabiliser = make_valve(make_type("0A2", kind="voltage stabiliser", sections=1))
+    shown = look(client, f"Serial;Brennspannung [V]\n{stabiliser};151,5\n".encode())
+    assert ">Held, V</th>" in shown and '<td class="n">151.5</td>' in shown
+    take(client)
+    assert Reading.objects.get().anode_voltage_v == 151.5
+
+
+def test_a_voltage_beside_numbered_columns_must_say_its_section(bo: User) -> None:
+    stabiliser = make_valve(make_type("0A2", kind="voltage stabiliser", sections=1))
+    file = kept_file(f"Serial;Ia1;gm1;Ia2;gm2;Voltage held\n{stabiliser};;;;;151\n".encode(), bo)
+    preview = readings_import.look(file)
+    assert "column Voltage held: does not say which section it is; others do." in str(preview.problems[0])
+    file = kept_file(f"Serial;Ia1;Voltage held 1\n{stabiliser};;151\n".encode(), bo)
+    [planned] = readings_import.look(file).planned
+    assert planned.reading().anode_voltage_v == 151

@@ -5,22 +5,33 @@ from __future__ import annotations
 import csv
 import io
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import Any
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from grading.bench.pure.readings_file import NotReadings, Parsed, ReadingRow, parse
-from grading.bench.pure.readings_header import ReadingColumn, read_heading, read_section
-from grading.metrology.units import MICROMHOS, TypedMark, UnknownUnit
+from grading.bench.pure.readings_file import Parsed, ReadingRow, parse
+from grading.bench.pure.readings_header import READINGS, ReadingColumn, read_heading, read_section
+from grading.metrology.units import MA_PER_V, MICROMHOS, Unit, UnknownUnit
+from stockroom.files.layouts import Layout, first_choices
+from stockroom.files.numbers import DecimalMark
+from stockroom.files.reading import read_tables
+from stockroom.files.tables import NotATable
 from stockroom.pure.serials import serial
 
 ONE, TWO, THREE = serial(1), serial(2), serial(3)
 
 
+def parsed_bytes(data: bytes, mark: str = "", gm_unit: Unit = MA_PER_V) -> Parsed:
+    """The file as its headings lay it out."""
+    tables = read_tables(data, "readings.csv", known=READINGS.knows)
+    return parse(Layout(tables, replace(first_choices(tables, READINGS, {}), mark=mark)), gm_unit=gm_unit)
+
+
 def read(text: str, encoding: str = "utf-8", **choices: Any) -> Parsed:
-    return parse(text.encode(encoding), **choices)
+    return parsed_bytes(text.encode(encoding), **choices)
 
 
 def only(parsed: Parsed) -> ReadingRow:
@@ -265,12 +276,12 @@ def test_a_doubtful_column_that_nothing_settles_is_asked_about_once() -> None:
     parsed = read(f"serial;gm\n{ONE};1,600\n{TWO};1,550\n")
     assert complaints(parsed) == [
         "row 2, column gm: “1,600” can be thousands or decimals, and nothing else settles it. "
-        "Say below which decimal mark it is."
+        "Say on the page of columns which decimal mark it is."
     ]
 
 
-@pytest.mark.parametrize(("mark", "gm"), [(TypedMark.COMMA, 1.6), (TypedMark.POINT, 1600)])
-def test_the_persons_word_settles_it(mark: TypedMark, gm: float) -> None:
+@pytest.mark.parametrize(("mark", "gm"), [(DecimalMark.COMMA, 1.6), (DecimalMark.POINT, 1600)])
+def test_the_persons_word_settles_it(mark: DecimalMark, gm: float) -> None:
     assert only(read(f"serial;gm\n{ONE};1,600\n", mark=mark)).gm_ma_per_v == gm
 
 
@@ -306,23 +317,33 @@ def test_three_decimals_after_points_between_commas_need_no_asking() -> None:
         (b"PK\x03\x04" + b"\0" * 40, "workbook"),
         (b"\x89PNG\r\n\x1a\n", "picture"),
         (b"%PDF-1.7", "PDF"),
-        (b"\xd0\xcf\x11\xe0\xa1\xb1", "old spreadsheet"),
+        (b"\xd0\xcf\x11\xe0\xa1\xb1", "old binary workbook"),
         (b"\xff\xd8\xff\xe0", "picture"),
         (b"\x1f\x8b\x08", "compressed"),
         (b"", "empty"),
         (b" \r\n\r\n", "empty"),
         (b"\xef\xbb\xbf", "empty"),
         (b"\x00\x01\x02\x03", "not text"),
-        (b"hello\nworld\n", "No heading"),
-        (b"serial;remark;\xff\n", "no readings beneath"),
-        (b"<html><body>serial</body></html>", "No heading"),
-        (b"serial;Ia\n" + b"x" * 1_000_001, "1.0 MB"),
-        (b"serial;Ia\n" + b"10000012;1\n" * 5_001, "5001 rows"),
+        (b"<html><body>serial</body></html>", "web page"),
+        (b"serial;Ia\n" + b"x" * 8_000_001, "8.0 MB"),
     ],
 )
 def test_other_files_are_refused_by_what_they_are(data: bytes, what: str) -> None:
-    with pytest.raises(NotReadings, match=what):
-        parse(data)
+    with pytest.raises(NotATable, match=what):
+        parsed_bytes(data)
+
+
+@pytest.mark.parametrize(
+    ("data", "what"),
+    [
+        (b"hello\nworld\n", "No headings were found, and no column is chosen for the serial."),
+        (b"serial;remark;\xff\n", "There is a heading and no readings beneath it."),
+        (b"serial;Ia\n" + b"10000012;1\n" * 5_001, "The file has 5001 rows; at most 5000"),
+    ],
+)
+def test_a_table_without_readings_says_what_it_lacks(data: bytes, what: str) -> None:
+    (problem,) = parsed_bytes(data).problems
+    assert str(problem).startswith(what)
 
 
 @settings(max_examples=200)
@@ -330,8 +351,8 @@ def test_other_files_are_refused_by_what_they_are(data: bytes, what: str) -> Non
 def test_any_bytes_are_read_or_refused_and_never_break(data: bytes) -> None:
     for start in (b"", b"serial;Ia;gm\n"):
         try:
-            assert isinstance(parse(start + data), Parsed)
-        except NotReadings as refused:
+            assert isinstance(parsed_bytes(start + data), Parsed)
+        except NotATable as refused:
             assert str(refused)
 
 
@@ -403,7 +424,7 @@ def test_what_is_written_in_any_dialect_is_read_back_equal(
         if data.draw(st.booleans()):
             out.write(newline)
 
-    parsed = parse(out.getvalue().encode(encoding))
+    parsed = parsed_bytes(out.getvalue().encode(encoding))
     assert parsed.problems == ()
     assert [row.serial for row in parsed.rows] == [where for where, _, _ in truth]
     got = [(row.section, {name: getattr(row, name) for name in HEADINGS}) for row in parsed.rows]

@@ -10,7 +10,7 @@ from hypothesis import example, given
 from hypothesis import strategies as st
 
 from stockroom.files.cells import STARTS, defused, restored
-from stockroom.files.tables import read_tables
+from stockroom.files.reading import read_tables
 
 TRICKY = st.text(st.sampled_from("=+-@\\N\t\r\n1 ,;\"'ab＝"), max_size=8)
 

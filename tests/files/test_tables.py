@@ -16,22 +16,12 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from stockroom.files import tables
-from stockroom.files.tables import (
-    CellFault,
-    DecimalMark,
-    FileRow,
-    FileTable,
-    NotATable,
-    UnreadableNumber,
-    WhichMark,
-    find_heading,
-    plain,
-    read_number,
-    read_tables,
-    settle_mark,
-    written,
-)
+from stockroom.files import tables, workbooks
+from stockroom.files.cells import CellFault, plain, written
+from stockroom.files.layouts import find_heading
+from stockroom.files.numbers import DecimalMark, UnreadableNumber, WhichMark, read_number, settle_marks
+from stockroom.files.reading import read_tables
+from stockroom.files.tables import FileRow, FileTable, NotATable
 
 
 def csv_table(text: str, encoding: str = "utf-8") -> FileTable:
@@ -296,7 +286,7 @@ def zipped(**members: bytes) -> bytes:
         ("list.xlsx", zipped(readme=b"hello"), "no workbook"),
         ("list.xlsx", rezipped(PLAIN, xl_in_vbaProject_dot_bin=b"x"), "macros"),
         ("list.xlsx", rezipped(PLAIN, xl_in_worksheets_in_sheet1_dot_xml=b"<worksheet"), "damaged"),
-        ("list.xlsx", rezipped(PLAIN, bomb=b"\0" * (tables.MAX_UNPACKED_BYTES + 1)), "unpacks to more than"),
+        ("list.xlsx", rezipped(PLAIN, bomb=b"\0" * (workbooks.MAX_UNPACKED_BYTES + 1)), "unpacks to more than"),
     ],
 )
 def test_what_is_no_plain_table_is_refused_with_the_reason(name: str, data: bytes, reason: str) -> None:
@@ -388,6 +378,10 @@ def test_a_day_is_no_number() -> None:
         read_number(date(1953, 3, 1))
 
 
+def mark_of(*cells: str) -> DecimalMark | None:
+    return settle_marks({0: list(enumerate(cells))}).marks[0]
+
+
 def test_a_number_of_two_meanings_asks_for_the_mark_unless_the_column_shows_it() -> None:
     with pytest.raises(WhichMark):
         read_number("1.234")
@@ -395,8 +389,8 @@ def test_a_number_of_two_meanings_asks_for_the_mark_unless_the_column_shows_it()
         Decimal(1234),
         Decimal("1.234"),
     )
-    assert settle_mark(["1.234", "0,85", ""]) == DecimalMark.COMMA
-    assert settle_mark(["1.234", "5"]) is None and settle_mark(["0,85", "0.85"]) is None
+    assert mark_of("1.234", "0,85", "") == DecimalMark.COMMA
+    assert mark_of("1.234", "5") is None and mark_of("0,85", "0.85") is None
 
 
 @given(

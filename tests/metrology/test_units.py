@@ -14,11 +14,10 @@ from grading.metrology.units import (
     MICROAMPERES,
     MICROMHOS,
     MILLIAMPERES,
-    TypedMark,
     Unit,
     UnitKind,
-    UnreadableReading,
 )
+from stockroom.files.numbers import DecimalMark, UnreadableNumber, number, settles
 
 
 @pytest.mark.parametrize(
@@ -94,13 +93,13 @@ def test_a_leakage_is_in_microamperes() -> None:
     "typed", ["", "abc", "1..2", "1.2.3", "1,,2", "<0.1", "--3", "1 2", "e5", "1.6 1.7", "12,34,567", "١٢"]
 )
 def test_what_is_no_number_is_refused_by_what_was_typed(typed: str) -> None:
-    with pytest.raises(UnreadableReading) as refused:
+    with pytest.raises(UnreadableNumber) as refused:
         units.read_typed(typed, MA_PER_V)
     assert typed in str(refused.value)
 
 
 def test_a_comma_before_three_digits_is_refused_with_both_meanings() -> None:
-    with pytest.raises(UnreadableReading, match=r"“1,600” could be 1\.6 or 1600"):
+    with pytest.raises(UnreadableNumber, match=r"“1,600” could be 1\.6 or 1600"):
         units.read_typed("1,600", MA_PER_V)
 
 
@@ -110,20 +109,20 @@ def test_a_comma_after_nought_can_only_be_decimal() -> None:
 
 @pytest.mark.parametrize(("typed", "unit"), [("1.6 V", MA_PER_V), ("1.6 mA", MA_PER_V), ("3 MΩ", MICROAMPERES)])
 def test_a_unit_of_something_else_is_refused_and_the_right_ones_named(typed: str, unit: Unit) -> None:
-    with pytest.raises(UnreadableReading, match=f"use .*{unit.name}"):
+    with pytest.raises(UnreadableNumber, match=f"use .*{unit.name}"):
         units.read_typed(typed, unit)
 
 
 def test_a_file_column_settles_what_its_doubtful_numbers_mean() -> None:
-    assert units.number("1,600", TypedMark.COMMA) == Decimal("1.6")
-    assert units.number("1,600", TypedMark.POINT) == Decimal(1600)
-    assert units.number("1,5", TypedMark.POINT) == Decimal("1.5"), "what is not in doubt needs no settling"
+    assert number("1,600", DecimalMark.COMMA) == Decimal("1.6")
+    assert number("1,600", DecimalMark.POINT) == Decimal(1600)
+    assert number("1,5", DecimalMark.POINT) == Decimal("1.5"), "what is not in doubt needs no settling"
 
 
 def test_both_marks_in_one_number_settle_it() -> None:
-    assert units.settles("1.234,5") is TypedMark.COMMA
-    assert units.settles("1,234.5") is TypedMark.POINT
-    assert units.settles("1,234,567") is TypedMark.POINT
+    assert settles("1.234,5") is DecimalMark.COMMA
+    assert settles("1,234.5") is DecimalMark.POINT
+    assert settles("1,234,567") is DecimalMark.POINT
 
 
 @pytest.mark.parametrize("text", ["", " ", "-", "–", "n/a", "N/A", "NaN"])
@@ -146,9 +145,9 @@ every_unit = st.sampled_from(
 )
 
 
-@given(amounts, every_unit, st.sampled_from(TypedMark), st.sampled_from(["", " ", "\N{NO-BREAK SPACE}"]))
+@given(amounts, every_unit, st.sampled_from(DecimalMark), st.sampled_from(["", " ", "\N{NO-BREAK SPACE}"]))
 def test_any_amount_written_with_four_decimals_reads_back_exactly(
-    amount: Decimal, of: tuple[Unit, UnitKind], mark: TypedMark, gap: str
+    amount: Decimal, of: tuple[Unit, UnitKind], mark: DecimalMark, gap: str
 ) -> None:
     unit, _ = of
     text = f"{amount:.4f}".replace(".", mark) + gap + unit.name
@@ -159,7 +158,7 @@ def test_any_amount_written_with_four_decimals_reads_back_exactly(
 def test_thousands_marks_change_nothing(whole: int, cents: int, marks: str) -> None:
     thousands, decimal = marks[0], marks[1]
     text = f"{whole:,}".replace(",", thousands) + f"{decimal}{cents:02}"
-    assert units.number(text) == Decimal(whole) + Decimal(cents) / 100
+    assert number(text) == Decimal(whole) + Decimal(cents) / 100
 
 
 @given(st.floats(0, 1e5).map(lambda value: float(f"{value:.6g}")))
@@ -176,5 +175,5 @@ def test_a_value_in_full_loses_nothing(value: float) -> None:
 def test_any_text_is_read_or_refused_and_never_breaks(text: str) -> None:
     try:
         assert isinstance(units.read_typed(text, MA_PER_V).value, float)
-    except UnreadableReading as refused:
+    except UnreadableNumber as refused:
         assert str(refused)

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import io
+import re
+import zipfile
 from collections.abc import Callable, Sequence
-from datetime import timedelta
+from datetime import date, timedelta
 from decimal import Decimal
 from pathlib import Path
 from typing import Any
@@ -17,6 +20,10 @@ from django.utils import timezone
 
 from catalog.models import Alias, ValveType
 from catalog.reference.files import normal
+from stockroom.files import tables
+from stockroom.files.layouts import Layout, read_rows
+from stockroom.imports import keeping
+from stockroom.imports.keeping import ImportedBefore, NotReady
 from stockroom.models import (
     Charge,
     DateReading,
@@ -30,12 +37,11 @@ from stockroom.models import (
     SupplierMapping,
     Valve,
 )
-from stockroom.receiving import list_import
-from stockroom.receiving.list_import import ListImportedBefore, NotReady, look, take_in
-from stockroom.receiving.list_layout import ColumnChoices, Layout, first_choices, read_rows, receive
+from stockroom.receiving.list_import import look, take_in
+from stockroom.receiving.list_layout import LISTS, ListChoices, SupplierLists, receive
 from stockroom.site.people import Role
 from tests.factories import make_lot, make_supplier, make_type, make_user, source
-from tests.files.test_tables import workbook
+from tests.files.test_tables import rezipped, workbook
 from tests.keyboard import Keyboard
 
 pytestmark = pytest.mark.django_db
@@ -162,13 +168,13 @@ def test_without_a_column_for_pieces_each_row_is_one_and_it_is_said(lot: Lot) ->
         (["", "", "used", 1, 1], "row 2, column Type: no type is given. Give one, or leave the row out."),
         (["12AX7", "", "", 1, 1], "row 2, column Condition: no condition is given. Choose one for the rows that give"),
         (["12AX7", "", "used", "", 1], "row 2, column Qty: it does not say how many."),
-        (["12AX7", "", "used", "six", 1], "row 2, column Qty: “six” is no number."),
+        (["12AX7", "", "used", "six", 1], "row 2, column Qty: “six” is not a number."),
         (["12AX7", "", "used", 2.5, 1], "row 2, column Qty: 2.5 is not a whole number of pieces."),
         (["12AX7", "", "used", 0, 1], "row 2, column Qty: 0 pieces cannot be right"),
         (["12AX7", "", "used", 10_000_012, 1], "row 2, column Qty: 10000012 pieces cannot be right"),
         (["12AX7", "", "used", 1, ""], "row 2, column Unit price: no price is given."),
         (["12AX7", "", "used", 1, -1], "row 2, column Unit price: -1 cannot be a price"),
-        (["12AX7", "", "used", 1, "1.250"], "row 2, column Unit price: “1.250” can be read with a decimal comma or"),
+        (["12AX7", "", "used", 1, "1.250"], "row 2, column Unit price: “1.250” could be 1.25 or 1250."),
         (["12AX7", "x" * 81, "used", 1, 1], "row 2, column Brand: “" + "x" * 40 + "…” is too long for a name."),
         (["12AX7", "", "used", 1, 1, "y" * 21], "row 2, column Shelf: “" + "y" * 21 + "” is longer than a place’s 20"),
         (["12AX7", "", "used", 1, 1, "10000012"], "row 2, column Shelf: 10000012 is the serial of a valve"),
@@ -193,11 +199,11 @@ def test_every_fault_of_a_row_is_named_and_one_faulty_row_stops_the_whole_list(l
 def test_a_failure_half_way_leaves_nothing(lot: Lot, by: User, monkeypatch: pytest.MonkeyPatch) -> None:
     file = kept(lot, xlsx(["12AX7", "Halvory", "used", 1, 1, "B2", ""]))
 
-    def fails(_: Layout) -> None:
+    def fails(_: SupplierLists, file: LotFile, layout: Layout) -> None:
         assert Line.objects.exists()
         raise RuntimeError("the disk is full")
 
-    monkeypatch.setattr(list_import, "remember", fails)
+    monkeypatch.setattr(SupplierLists, "remember", fails)
     with pytest.raises(RuntimeError):
         take_in(file, by)
     assert not Line.objects.exists() and not Maker.objects.filter(name="Halvory").exists()
@@ -214,6 +220,62 @@ def test_rows_to_leave_out_are_read() -> None:
     for wrong in ("seven", "14-12", "1-2-3", "-5", "1-999999"):
         with pytest.raises(ValueError, match="names no rows"):
             read_rows(wrong)
+
+
+@pytest.mark.parametrize("said", ["Summe", "Total", "TOTAL:", "Grand total", "Итого", "Total pieces"])
+def test_a_total_in_the_column_of_types_is_no_type(lot: Lot, said: str) -> None:
+    preview = look(kept(lot, xlsx(*GOOD, [said, "", "", 20, "", "", ""])))
+    assert preview.ready and "Left out, a total: row 5." in preview.notes
+
+
+def test_a_total_beside_a_merged_type_is_left_out_and_one_in_the_note_of_a_type_is_not(lot: Lot) -> None:
+    rows = [GOOD[0], ["", "Total", "", 12, "", "", ""], ["EL84", "", "used", 1, 1, "", "total wreck"]]
+    preview = look(kept(lot, merged("A2:A3", rows=rows)))
+    assert preview.ready and [one.row for one in preview.planned] == [2, 4]
+    assert "Left out, a total: row 3." in preview.notes
+
+
+def test_a_word_for_a_total_that_somebody_explained_as_a_type_is_that_type(lot: Lot) -> None:
+    file = kept(lot, xlsx(["Total", "", "used", 1, 1]), words={"type": {"total": "12AX7"}})
+    assert [str(one.type) for one in look(file).planned] == ["12AX7"]
+
+
+def test_a_table_without_headings_is_told_so_and_not_of_a_row_0(lot: Lot) -> None:
+    file = kept(lot, b"12AX7;5\nEL84;7\n", "l.csv")
+    assert [str(one) for one in look(file).problems] == [
+        "No headings were found, and no column is chosen for the type."
+    ]
+    file = kept(lot, b"12AX7;5\nEL84;7\n", "l.csv", columns={"type": 0, "expected": 1}, condition="used")
+    assert [(str(one.type), one.expected) for one in look(file).planned] == [("12AX7", 5), ("EL84", 7)]
+
+
+def test_a_code_that_a_spreadsheet_may_have_made_a_day_is_remarked(lot: Lot) -> None:
+    rows = [["12AX7", "used", 1, "K-1", 45292, ""], ["12AX7", "used", 1, "K-2", date(1962, 3, 1), ""]]
+    rows += [["12AX7", "used", 1, f"K-{code}", code, ""] for code in ("914-5731", "99999", 274, "")]
+    notes = look(kept(lot, xlsx(*rows, headings=STAMPED))).notes
+    assert [note for note in notes if "may be a day" in note] == [
+        "The code 45292 (2024-01-01) in row 2 may be a day that a spreadsheet made out of a code.",
+        "The code 1962-03-01 in row 3 may be a day that a spreadsheet made out of a code.",
+    ]
+
+
+def test_hidden_rows_and_columns_are_told_before_anything_is_booked(lot: Lot) -> None:
+    def change(book: Any) -> None:
+        book.active.row_dimensions[3].hidden = book.active.column_dimensions["D"].hidden = True
+
+    preview = look(kept(lot, workbook(HEADINGS, *GOOD, change=change)))
+    assert preview.ready and len(preview.planned) == 3
+    assert "Hidden in the workbook and read all the same: row 3." in preview.notes
+    assert "Hidden in the workbook and read all the same: column Qty." in preview.notes
+
+
+def test_why_rows_are_left_out_is_said_on_the_page_and_in_the_daybook(lot: Lot, by: User) -> None:
+    file = kept(lot, xlsx(*GOOD), leave_out="3", why_out="lost on the way")
+    assert "Left out, lost on the way: row 3." in look(file).notes
+    take_in(file, by)
+    assert Entry.objects.get(action="lines-imported").text == (
+        "2 lines, 17 pieces, imported from list.xlsx. Left out, lost on the way: row 3."
+    )
 
 
 # Words
@@ -262,12 +324,10 @@ def test_the_same_file_is_imported_twice_only_on_purpose(lot: Lot, by: User) -> 
     take_in(kept(lot, xlsx(*GOOD)), by)
     other = make_lot()
     again = kept(other, bytes(LotFile.objects.get().data), "renamed.xlsx")
-    with pytest.raises(
-        ListImportedBefore, match=rf"This very file was imported on .* by rowan into lot {lot}, as list"
-    ):
+    with pytest.raises(ImportedBefore, match=rf"This very file was imported on .* by rowan into lot {lot}, as list"):
         take_in(again, by)
     assert len(take_in(again, by, sure=True)) == 3
-    with pytest.raises(ListImportedBefore, match="has been imported into lot"):
+    with pytest.raises(ImportedBefore, match="has been imported already"):
         take_in(again, by, sure=True)
     assert other.lines.count() == 3
 
@@ -431,7 +491,7 @@ def test_the_valves_of_a_list_are_made_whole_or_not_at_all(lot: Lot, by: User, m
     def fail(*_: Any) -> None:
         raise RuntimeError("half way")
 
-    monkeypatch.setattr(list_import, "remember", fail)
+    monkeypatch.setattr(SupplierLists, "remember", fail)
     with pytest.raises(RuntimeError):
         take_in(file, by)
     monkeypatch.undo()
@@ -522,7 +582,7 @@ def test_formulas_days_and_errors_in_cells_are_named_or_kept_as_text(lot: Lot, b
     text = 'Type;Qty;Price;Notes\n12AX7;5;€ 1.234,50;=HYPERLINK("http://x.example")\nEL84;-1;2,5;\n'
     preview = look(kept(lot, text.encode("latin-1", "replace"), "l.csv", condition="used"))
     assert [str(one) for one in preview.problems] == [
-        "row 2, column Price: “? 1.234,50” is no number.",
+        "row 2, column Price: “? 1.234,50” is not a number.",
         "row 3, column Qty: -1 pieces cannot be right: from 1 to 1000000.",
     ]
     good = text.replace("-1", "1").encode("cp1252")
@@ -540,7 +600,7 @@ def test_a_cell_of_our_own_export_comes_back_as_it_was(lot: Lot) -> None:
 
 def test_headings_that_stand_twice_are_told_apart_by_their_letters(lot: Lot) -> None:
     file = kept(lot, xlsx(["12AX7", 5, 7], headings=["Type", "Qty", "Qty"]), condition="used")
-    assert Layout(file).titles == ["A: Type", "B: Qty", "C: Qty"]
+    assert LISTS.layout(file).titles == ["A: Type", "B: Qty", "C: Qty"]
     assert [one.expected for one in look(file).planned] == [5]
 
 
@@ -579,8 +639,66 @@ def test_a_list_goes_from_the_file_to_the_lot_through_the_pages(client: Client, 
 
 def test_a_file_that_is_no_table_is_refused_with_the_reason(client: Client, lot: Lot) -> None:
     page = send(client, lot, b"%PDF-1.7", "list.csv").content.decode()
-    assert "list.csv: This is a PDF, not a table." in page and not LotFile.objects.exists()
-    assert "This field is required" in client.post(reverse("lot-import", args=[lot.number])).content.decode()
+    assert "“list.csv”: This is a PDF, not a table." in page and not LotFile.objects.exists()
+    assert "Choose a file, or paste" in client.post(reverse("lot-import", args=[lot.number])).content.decode()
+
+
+def test_pasted_rows_are_as_good_as_a_file(client: Client, lot: Lot) -> None:
+    rows = "Type\tCondition\tQty\n12AX7\tused\t5\n"
+    page = client.post(reverse("lot-import", args=[lot.number]), {"pasted": rows}, follow=True)
+    page = client.post(where(page), filled(page), follow=True)
+    assert "Import 1 line, 5 pieces" in page.content.decode()
+    assert LotFile.objects.get().name == "pasted rows"
+
+
+def test_the_encoding_can_be_said_where_the_guess_is_wrong(client: Client, lot: Lot) -> None:
+    text = "Type;Brand;Condition;Qty\n12AX7;Žlutá věž;used;5\n"
+    page = send(client, lot, text.encode("cp852"), "list.csv")
+    assert "Žlutá" not in page.content.decode()
+    page = client.post(where(page), filled(page, encoding="shift-jis"))
+    assert "not text in Shift JIS" in page.content.decode()
+    page = client.post(where(page), filled(page, encoding="cp852", leave_out="9"), follow=True)
+    assert "Žlutá věž" in page.content.decode() and page.context["form"]["encoding"].value() == "cp852"
+    assert page.context["form"]["leave_out"].value() == "9"
+    page = client.post(where(page), filled(page), follow=True)
+    assert "Read as Code page 852, central European, separated by semicolons" in page.content.decode()
+
+
+def test_the_file_is_read_once_and_no_page_reads_it_again(
+    client: Client, lot: Lot, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    page = send(client, lot, xlsx(*GOOD))
+
+    def read_again(*_: Any) -> None:
+        raise AssertionError("the file was read once more")
+
+    monkeypatch.setattr(keeping, "read_tables", read_again)
+    client.get(where(page))
+    page = client.post(where(page), filled(page), follow=True)
+    assert "Import 3 lines, 20 pieces" in page.content.decode()
+    client.post(reverse("lot-import-take-in", args=[lot.number, LotFile.objects.get().pk]))
+    assert lot.lines.count() == 3
+
+
+@pytest.mark.parametrize("parsed", [None, tables.packed([])])
+def test_a_file_kept_by_an_older_version_is_read_once_more(
+    lot: Lot, parsed: bytes | None, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    file = kept(lot, xlsx(*GOOD))
+    LotFile.objects.update(parsed=parsed)
+    if parsed is not None:
+        monkeypatch.setattr(tables, "_FORM", tables._FORM + 1)
+    file.refresh_from_db()
+    assert look(file).ready
+    assert tables.unpacked(bytes(LotFile.objects.get().parsed or b"")) == LISTS.tables(file)
+
+
+def test_a_damaged_workbook_is_a_message_and_no_server_error(client: Client, lot: Lot) -> None:
+    sheet = zipfile.ZipFile(io.BytesIO(xlsx(*GOOD))).read("xl/worksheets/sheet1.xml")
+    damaged = re.sub(rb't="inlineStr"><is><t>12AX7</t></is>', b't="s"><v>4000</v>', sheet)
+    assert damaged != sheet
+    page = send(client, lot, rezipped(xlsx(*GOOD), xl_in_worksheets_in_sheet1_dot_xml=damaged))
+    assert page.status_code == 200 and "“list.xlsx”: The workbook is damaged" in page.content.decode()
 
 
 def test_another_heading_row_or_sheet_brings_its_columns(client: Client, lot: Lot) -> None:
@@ -591,7 +709,7 @@ def test_another_heading_row_or_sheet_brings_its_columns(client: Client, lot: Lo
     page = send(client, lot, data)
     assert page.context["form"]["heading"].value() == 1
     page = client.post(where(page), filled(page, heading="2"), follow=True)
-    assert [bound.value() for bound in page.context["form"].columns[:4]] == [0, "", "", 1]
+    assert [bound.value() for bound in page.context["form"].groups[0].fields[:4]] == [0, "", "", 1]
     assert "A: Valve" in page.content.decode() and "preview" not in where(page)
     page = client.post(where(page), filled(page, sheet="More"), follow=True)
     assert page.context["form"]["column type"].value() == 1 and "B: Type" in page.content.decode()
@@ -647,7 +765,7 @@ def test_a_file_of_another_lot_is_not_found_here(client: Client, lot: Lot) -> No
 
 def test_the_first_choices_come_from_the_headings(lot: Lot) -> None:
     file = LotFile(lot=lot, name="list.csv", data=b"No.;Tube Type;Mfr.;Qty (pcs);Price each:;Other\n1;EL84;;2;3;x\n")
-    assert first_choices(Layout(file)) == ColumnChoices(
+    assert LISTS.first_choices(file) == ListChoices(
         heading=1, columns={"type": 1, "maker": 2, "expected": 3, "weight": 4}
     )
 
