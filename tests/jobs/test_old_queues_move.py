@@ -20,7 +20,7 @@ from tests.factories import make_policy, make_type, make_user
 
 pytestmark = pytest.mark.django_db(transaction=True)
 
-BEFORE = [("grading", "0011_voltage_held"), ("stockroom", "0006_more_code_forms")]
+BEFORE = [("grading", "0009_readings_file"), ("stockroom", "0007_parsed_files")]
 
 
 def migrate(targets: list[tuple[str, str]]) -> Any:

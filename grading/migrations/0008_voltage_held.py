@@ -29,7 +29,7 @@ def quantity(model: str) -> migrations.AlterField:
 
 
 class Migration(migrations.Migration):
-    dependencies = [("grading", "0010_grade_not_tested")]
+    dependencies = [("grading", "0007_grade_not_tested")]
 
     operations = [
         migrations.RunPython(migrations.RunPython.noop, put_back),

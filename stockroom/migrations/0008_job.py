@@ -7,7 +7,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
     dependencies = [
         migrations.swappable_dependency(settings.AUTH_USER_MODEL),
-        ("stockroom", "0006_more_code_forms"),
+        ("stockroom", "0007_parsed_files"),
     ]
 
     operations = [

@@ -6,7 +6,7 @@ from django.db import migrations, models
 
 class Migration(migrations.Migration):
     dependencies = [
-        ("grading", "0011_voltage_held"),
+        ("grading", "0008_voltage_held"),
         migrations.swappable_dependency(settings.AUTH_USER_MODEL),
     ]
 

@@ -43,8 +43,8 @@ def back_to_runs(apps, schema_editor):
 
 class Migration(migrations.Migration):
     dependencies = [
-        ("grading", "0011_voltage_held"),
-        ("stockroom", "0010_job"),
+        ("grading", "0009_readings_file"),
+        ("stockroom", "0008_job"),
     ]
 
     operations = [

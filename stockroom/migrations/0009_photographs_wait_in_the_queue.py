@@ -29,6 +29,6 @@ def forget(apps, schema_editor):
 
 
 class Migration(migrations.Migration):
-    dependencies = [("stockroom", "0010_job")]
+    dependencies = [("stockroom", "0008_job")]
 
     operations = [migrations.RunPython(queue, forget)]

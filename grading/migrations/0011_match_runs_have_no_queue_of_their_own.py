@@ -3,7 +3,7 @@ from django.db import migrations, models
 
 
 class Migration(migrations.Migration):
-    dependencies = [("grading", "0014_match_runs_are_jobs")]
+    dependencies = [("grading", "0010_match_runs_are_jobs")]
 
     operations = [
         migrations.AlterField(
