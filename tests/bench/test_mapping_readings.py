@@ -245,8 +245,8 @@ def test_a_workbook_of_readings_is_mapped_and_taken_in_without_a_mouse(
     board = Keyboard(page, f"{served.url}/readings/import/")
     board.type("bo").press("Tab").type("a-long-test-password").go()
     page.set_input_files("[name=file]", str(sent))
-    board.tab_to("Look it over").go()
-    board.choose("A: Probe").tab_to("Anode current").choose("C: Strom").tab_to("Look it over").go()
+    board.tab_to("Preview").go()
+    board.choose("A: Probe").tab_to("Anode current").choose("C: Strom").tab_to("Preview").go()
     assert board.at() == "Take in 1 reading of 1 valve"
     board.go()
     assert "1 readings of 1 valves taken in" in board.words
