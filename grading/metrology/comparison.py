@@ -239,16 +239,16 @@ def separate(values: Sequence[ComparedValue], more: float = 0) -> tuple[list[flo
     return [sqrt(square) * m.value for square, m in zip(squares, values, strict=True)], degrees
 
 
-def own_u(value: ComparedValue, *, with_operator: bool) -> tuple[float, float]:
+def own_u(value: ComparedValue, *, with_operator: bool, more: float = 0) -> tuple[float, float]:
     """The relative standard uncertainty that a reading brings to any comparison within its session, and the degrees
     of freedom of comparing it with its like."""
     if not with_operator:
-        u, degrees = relative_u(value, value)
+        u, degrees = relative_u(value, value, more)
         return u / sqrt(2), degrees
     apart = value._replace(
         components=tuple(c._replace(shared=NOBODY) if c.name == "operator" else c for c in value.components)
     )
-    u, degrees = relative_u(apart, apart)
+    u, degrees = relative_u(apart, apart, more)
     return u / sqrt(2), degrees
 
 

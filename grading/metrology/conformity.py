@@ -534,7 +534,7 @@ def whole_set_probability(claims: Sequence[SetClaim]) -> WholeSet:
 
 
 def decide_whole_set(
-    claims_after: Callable[[int], Sequence[SetClaim]], *, required_probability: float = 0.95, readings: int = 1
+    claims_after: Callable[[float], Sequence[SetClaim]], *, required_probability: float = 0.95, readings: int = 1
 ) -> SetDecision:
     """Decide whether a set is matched in all its quantities, from the probability that it truly is in all at once.
 
@@ -547,7 +547,7 @@ def decide_whole_set(
     if not 0.5 <= required_probability < 1:
         raise ValueError("The required probability is one half at least, and less than one.")
 
-    def outcome(n: int) -> Outcome:
+    def outcome(n: float) -> Outcome:
         found = whole_set_probability(claims_after(n))
         if found.at_least >= required_probability:
             return Outcome.ACCEPT
@@ -558,12 +558,13 @@ def decide_whole_set(
         return SetDecision(found, sure, required_probability, None, "probably enough within tolerance")
     if found is Outcome.REJECT:
         return SetDecision(found, sure, required_probability, None, "probably enough outside tolerance")
-    needed = _first_that_settles(outcome, readings)
+    needed = _first_that_settles(outcome, readings, MOST_READINGS_OF_A_SET)
     if needed is None:
         reason = "no practical number of readings would settle it"
         return SetDecision(found, sure, required_probability, None, reason)
-    reason = f"{needed} readings of each valve would settle it if their means stay here"
-    return SetDecision(found, sure, required_probability, needed - readings, reason)
+    more = needed - readings
+    reason = f"{more} more reading{'s' if more != 1 else ''} of each valve would settle it if their means stay here"
+    return SetDecision(found, sure, required_probability, more, reason)
 
 
 # Kept apart

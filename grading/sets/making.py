@@ -29,7 +29,7 @@ from grading.metrology import comparison
 from grading.metrology.conformity import Outcome, SetDecision
 from grading.models import Grade, MatchedSet, Member, Policy
 from grading.verdicts import states
-from grading.verdicts.values import Bench, JudgedSpread, Value, claim
+from grading.verdicts.values import Bench, JudgedSpread, Value, claim, claim_whole
 from grading.verdicts.values import spread_of as spread_of_values
 from stockroom.marks.likeness import how_built, weeks_made
 from stockroom.models import Counter, Entry, Valve
@@ -165,13 +165,8 @@ def shortfall(
 
 def _read_again(piece: matching.Piece, stock: Pool, size: int, probability: float, more: int) -> matching.Piece:
     """The piece as it would be after more readings: of its doubt only what averages out gets less."""
-    guard = []
-    for value in stock.rows[int(str(piece.key))]:
-        one_reading = (value.repeatability_sd or 0.0) / value.value
-        square = (value.ratio_u or 0.0) ** 2
-        square -= one_reading**2 * (1 / value.readings - 1 / (value.readings + more))
-        degrees = value.degrees_of_freedom or inf
-        guard.append(matching.guard_for(max(square, 0.0) ** 0.5, size, probability, len(piece.quantities), degrees))
+    values = stock.rows[int(str(piece.key))]
+    guard = (_guard(value, People.ONE, size, probability, len(piece.quantities), more) for value in values)
     return replace(piece, guard=tuple(guard))
 
 
@@ -249,28 +244,38 @@ def _settings(value: Value, people: People) -> Hashable:
     return value.tester, value.session, value.stands_at, value.operator if people is People.APART else ""
 
 
-def _guard(value: Value, people: People, size: int, probability: float, quantities: int = 1) -> float:
-    """What the value must keep clear of the tolerance; every pair across the set, in every quantity, holds at once."""
+def _guard(value: Value, people: People, size: int, probability: float, quantities: int = 1, more: float = 0) -> float:
+    """What the value must keep clear of the tolerance; every pair across the set, in every quantity, holds at once.
+    `more` readings of it are yet to come."""
     if value.compared is None:
         return 0.0
-    u, degrees = comparison.own_u(value.compared, with_operator=people is People.TOGETHER)
+    u, degrees = comparison.own_u(value.compared, with_operator=people is People.TOGETHER, more=more)
     return matching.guard_for(u, size, probability, quantities, degrees)
 
 
 def _unsure(rows: Sequence[Sequence[Value]], tolerance_percent: float, probability: float) -> str:
     """Why the set is not sure enough to be within its tolerance; nothing when it is, or when nobody can say.
 
-    Of several quantities it names the one that is worst off, so that what it says would settle them all.
+    What is decided on is the whole set, all its quantities at once. Of several that are in doubt it names the one that
+    is worst off.
     """
     if probability <= 0.5:
         return ""
+    tolerance = tolerance_percent / 100
+    together = claim_whole(rows, tolerance, probability)
+    if together is None or together.outcome is Outcome.ACCEPT:
+        return ""
     doubts = []
     for values in zip(*rows, strict=True):
-        decision = claim(values, tolerance_percent / 100, probability)
+        decision = claim(values, tolerance, probability)
         if decision is not None and decision.outcome is not Outcome.ACCEPT:
             doubts.append((decision, spread_of_values(values)))
     if not doubts:
-        return ""
+        return (
+            f"Each quantity alone is sure enough; all at once they are within {tolerance_percent:g} % with a "
+            f"probability of {100 * together.conformance_probability:.0f} %; the policy wants {100 * probability:g} %. "
+            f"{together.outcome.value.capitalize()}: {together.reason}."
+        )
     worst, spread = max(doubts, key=lambda doubt: _how_bad(doubt[0]))
     return (
         f"{spread.label}: a spread of {100 * spread.spread:.2f} % is within {tolerance_percent:g} % with a "

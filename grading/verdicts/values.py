@@ -33,7 +33,7 @@ from django.utils import timezone
 from catalog.models import TestPoint
 from grading.metrology import comparison, uncertainty
 from grading.metrology.comparison import ComparedValue, ErrorComponent
-from grading.metrology.conformity import SetDecision, SetKnowledge, decide_set
+from grading.metrology.conformity import SetClaim, SetDecision, SetKnowledge, decide_set, decide_whole_set
 from grading.metrology.repeatability import critical_range
 from grading.metrology.uncertainty import ReadingTerms
 from grading.models import Baseline, Quantity, Stop, Tester
@@ -509,6 +509,30 @@ def comparable(values: Sequence[Value]) -> list[ComparedValue] | None:
         return None
     compared = [value.compared for value in values]
     return None if None in compared else [one for one in compared if one is not None]
+
+
+def claim_whole(rows: Sequence[Sequence[Value]], tolerance: float, probability: float) -> SetDecision | None:
+    """Whether a set lies within `tolerance` (a fraction) in all its quantities at once with this probability.
+
+    `rows` has a row of values for each valve. A quantity whose uncertainty is not known is taken as it reads; None
+    where that is so of all.
+    """
+    known = [
+        compared
+        for values in zip(*rows, strict=True)
+        if (compared := comparable(values)) is not None and all(value.components for value in compared)
+    ]
+    if not known:
+        return None
+
+    def after(readings: float) -> list[SetClaim]:
+        claims = []
+        for compared in known:
+            us, degrees = comparison.separate(compared, readings - 1)
+            claims.append(SetClaim([value.value for value in compared], us, tolerance, degrees))
+        return claims
+
+    return decide_whole_set(after, required_probability=probability)
 
 
 def claim(values: Sequence[Value], tolerance: float, probability: float) -> SetDecision | None:

@@ -30,7 +30,7 @@ from grading.verdicts import values as measured
 from grading.verdicts.pure.grades import Judgement, SectionReading, judge
 from grading.verdicts.pure.rules import GradeLevel, PolicyProblem, Unknown, read_policy
 from grading.verdicts.pure.rules import PolicyRules as Rules
-from grading.verdicts.values import Value, claim, spread_of
+from grading.verdicts.values import Value, claim, claim_whole, spread_of
 from stockroom.models import Valve
 from stockroom.site.people import Role
 from stockroom.states import State
@@ -374,6 +374,26 @@ def test_the_readings_a_set_asks_for_settle_it_and_one_fewer_does_not(policy: Po
     assert f"{decision.more_readings} more reading" in decision.reason
 
 
+def test_a_set_is_claimed_for_all_its_quantities_at_once(policy: Policy, shift: Shift) -> None:
+    """A tolerance at which one quantity is just sure enough: four such quantities together are not."""
+    a, b = (values_of(test_a_valve(shift, gm=gm))[1, GM] for gm in (1.60, 1.63))
+
+    def alone(tolerance: float) -> float:
+        decision = claim([a, b], tolerance, 0.95)
+        assert decision is not None
+        return decision.conformance_probability
+
+    tolerance = next(percent / 1000 for percent in range(20, 400) if alone(percent / 1000) >= 0.95)
+    one = claim_whole([[a], [b]], tolerance, 0.95)
+    four = claim_whole([[a] * 4, [b] * 4], tolerance, 0.95)
+    assert one is not None and one.outcome is Outcome.ACCEPT
+    assert one.conformance_probability == pytest.approx(alone(tolerance), abs=1e-4)
+    assert four is not None and four.outcome is not Outcome.ACCEPT
+    assert four.conformance_probability == pytest.approx(1 - 4 * (1 - alone(tolerance)), abs=4e-4)
+    wide = claim_whole([[a] * 4, [b] * 4], 3 * tolerance, 0.95)
+    assert wide is not None and wide.outcome is Outcome.ACCEPT
+
+
 @pytest.mark.parametrize("taken", [1, 4])
 def test_the_readings_that_sections_ask_for_settle_it_and_one_fewer_does_not(
     policy: Policy, shift: Shift, taken: int
@@ -537,8 +557,8 @@ def test_repeats_that_lie_further_apart_than_the_study_allows_are_not_averaged(p
     assert study is not None
     # Student's range for two is t sqrt(2): JCGM 100, table G.2, and the study's degrees of freedom.
     allowed = sqrt(2) * stats.t.ppf(0.975, study.degrees_of_freedom) * study.standard_deviation
-    assert 0.01 < allowed < 0.04, "some per cent"
-    near, far = 1.2 * (1 + 0.9 * allowed), 1.2 * (1 + 1.2 * allowed)
+    assert 0.012 < allowed < 0.05, "some per cent of 1.2 mA"
+    near, far = 1.2 + 0.9 * allowed, 1.2 + 1.2 * allowed
     test_a_valve(shift, valve=valve)
     agreed = values_of(test_a_valve(shift, ia=near, valve=valve))[1, IA]
     assert (agreed.value, agreed.readings) == (pytest.approx((1.2 + near) / 2), 2)
@@ -556,7 +576,7 @@ def test_a_third_reading_may_show_that_two_only_seemed_to_contradict_each_other(
     assert study is not None
     two = critical_range(2, study.standard_deviation, study.degrees_of_freedom)
     three = critical_range(3, study.standard_deviation, study.degrees_of_freedom)
-    far = 1.2 * (1 + (two + three) / 2)
+    far = 1.2 + (two + three) / 2
     test_a_valve(shift, valve=valve)
     assert values_of(test_a_valve(shift, ia=far, valve=valve))[1, IA].contradiction
     value = values_of(test_a_valve(shift, ia=(1.2 + far) / 2, valve=valve))[1, IA]
