@@ -20,8 +20,8 @@ from django.db import IntegrityError, transaction
 from django.utils import timezone
 
 from catalog.models import TestPoint
-from grading.bench.pure.readings_file import VALUES, ReadingRow, ReadingsProblem, parse
-from grading.bench.pure.readings_header import ReadingColumn
+from grading.bench.pure.readings_file import ReadingRow, ReadingsProblem, parse
+from grading.bench.pure.readings_header import QUANTITY_OF, ReadingColumn
 from grading.bench.readings import BenchError, in_words, testable, why_not, why_unfit
 from grading.metrology.plausible import doubt
 from grading.metrology.units import MA_PER_V, TypedMark, Unit
@@ -55,14 +55,7 @@ class PlannedReading(NamedTuple):
             valve=self.valve,
             section=self.section,
             test_point=self.test_point,
-            anode_current_ma=row.anode_current_ma,
-            gm_ma_per_v=row.gm_ma_per_v,
-            shorted=row.shorted,
-            short_between=row.short_between,
-            heater_cathode_leakage_ua=row.heater_cathode_leakage_ua,
-            grid_current_ua=row.grid_current_ua,
-            noise=row.noise,
-            remark=row.remark,
+            **row.as_fields(),
         )
 
 
@@ -160,10 +153,9 @@ def _plan(row: ReadingRow, valve: Valve | None) -> PlannedReading | ReadingsProb
 
 def _doubts(planned: PlannedReading) -> Iterator[tuple[ReadingsProblem, bool]]:
     row, point = planned.row, planned.test_point
-    nominals = {ReadingColumn.ANODE_CURRENT: point.anode_current_ma, ReadingColumn.GM: point.gm_ma_per_v}
-    for field, name in VALUES.items():
-        value = getattr(row, name)
-        found = None if value is None else doubt(field.value, value, nominals.get(field), row.units.get(field))
+    for field, quantity in QUANTITY_OF.items():
+        value, (nominal, _, _) = getattr(row, quantity), quantity.limits(point)
+        found = None if value is None else doubt(quantity, value, nominal, row.units.get(field))
         if found:
             yield ReadingsProblem(row.row, row.columns.get(field, ""), found.message), found.impossible
 

@@ -229,7 +229,7 @@ def correct(request: StaffRequest, reading: int) -> HttpResponse:
         return redirect(wrong.valve)
     choices = BenchChoices.of(request)
     section = wrong.test_point.section
-    initial: Mapping[int, Mapping[str, Any]] = {wrong.section: typed(wrong, choices.unit)}
+    initial: Mapping[int, Mapping[str, Any]] = {wrong.section: typed(wrong, choices)}
     point_name = request.POST.get("point", wrong.test_point.name)
     everything = replace(choices, ask=tuple(ASKABLE))
     data = request.POST or None

@@ -30,6 +30,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import stats
 
+from grading.metrology.spreads import relative_spread
+
 COVERAGE_PROBABILITY = 0.95
 
 
@@ -511,7 +513,7 @@ def spread(
     compared = ratio(largest, smallest, terms, readings_a=readings, readings_b=readings, same_operator=same_operator)
     k = set_coverage_factor(len(values), compared.effective_degrees_of_freedom, coverage_probability)
     return Spread(
-        largest / smallest - 1,
+        relative_spread(values),
         largest,
         smallest,
         len(values),

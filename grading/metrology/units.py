@@ -21,8 +21,12 @@ from decimal import Decimal
 from enum import StrEnum
 from typing import NamedTuple
 
+from stockroom.pure.written import plain
+
 
 class UnitKind(StrEnum):
+    """What a unit measures, and on which scale; the quantities themselves are in `grading.metrology.quantities`."""
+
     ANODE_CURRENT = "anode current"
     GM = "gm"
     SMALL_CURRENT = "small current"  # leakage and grid current
@@ -189,12 +193,6 @@ def number(text: str, mark: TypedMark | None = None) -> Decimal:
     return readings[mark]
 
 
-def plain(value: Decimal) -> str:
-    """Digits without an exponent or trailing noughts."""
-    text = f"{value:f}"
-    return text.rstrip("0").rstrip(".") if "." in text else text
-
-
 class TypedValue(NamedTuple):
     """`value` is in the quantity's own unit; `unit` is the one it was written in."""
 
@@ -251,6 +249,6 @@ def amount(value: float, in_unit: Unit) -> str:
     return plain(Decimal(f"{Decimal(repr(value)) / in_unit.factor:.6g}"))
 
 
-def in_full(value: float, in_unit: Unit) -> str:
-    """The number alone with all its digits, so that it reads back as the same value."""
-    return plain(Decimal(repr(value)) / in_unit.factor)
+def in_full(value: float, in_unit: Unit | None) -> str:
+    """The number alone with all its digits, so that it reads back as the same value; None for a scale's divisions."""
+    return plain(Decimal(repr(value)) / (in_unit.factor if in_unit else 1))

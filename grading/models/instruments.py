@@ -16,43 +16,14 @@ from django.urls import reverse
 from django.utils import timezone
 
 from catalog.models import TestPoint, dialled_in
+from grading.metrology.quantities import Quantity
 from grading.models.append_only import AppendOnly, AppendOnlyQuerySet
 from grading.models.readings import Reading, Shift, Tester
 from stockroom.models import Valve
 
 
-class Quantity(models.TextChoices):
-    """What a tester can read; the values are the names of a `Reading`'s fields."""
-
-    ANODE_CURRENT = "anode_current_ma", "anode current"
-    GM = "gm_ma_per_v", "mutual conductance"
-    EMISSION = "emission_scale", "emission on a scale"
-    LEAKAGE = "heater_cathode_leakage_ua", "heater-cathode leakage"
-    GRID_CURRENT = "grid_current_ua", "grid current"
-
-    @property
-    def unit(self) -> str:
-        return UNITS[self]
-
-    def shown(self, value: float) -> str:
-        """The value with its unit: "1.6 mA/V"."""
-        return f"{value:.6g} {self.unit}"
-
-
-UNITS = {
-    Quantity.ANODE_CURRENT: "mA",
-    Quantity.GM: "mA/V",
-    Quantity.EMISSION: "divisions",
-    Quantity.LEAKAGE: "µA",
-    Quantity.GRID_CURRENT: "µA",
-}
-
-# What claims a grade in figures: a scale without a unit never does.
-CLAIMING = (Quantity.ANODE_CURRENT, Quantity.GM)
-
-
 def _quantity() -> models.CharField:
-    return models.CharField(max_length=30, choices=Quantity.choices)
+    return models.CharField(max_length=30, choices=Quantity.choices())
 
 
 def _person(related_name: str = "+") -> models.ForeignKey:

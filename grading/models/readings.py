@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from functools import reduce
+from operator import and_
+
 from django.conf import settings
 from django.contrib.auth.models import User
 from django.core.validators import MinValueValidator
@@ -11,6 +14,7 @@ from django.urls import reverse
 from django.utils import timezone
 
 from catalog.models import TestPoint
+from grading.metrology.quantities import CLAIMING, Quantity, numbers_of
 from grading.models.append_only import AppendOnly, RefusesChange
 from stockroom.models import Return, Valve
 
@@ -35,15 +39,13 @@ class Tester(models.Model):
         return reverse("tester", args=[self.pk])
 
     def measures(self, quantity: str) -> bool:
-        """Whether the record says that it reads this quantity (`grading.models.Quantity`)."""
+        """Whether the record says that it reads this quantity (`Quantity`)."""
         return any(capability.quantity == quantity for capability in self.capabilities.all())
 
     @property
     def is_scale_only(self) -> bool:
         """Of what a valve's electrodes do it reads emission on a scale, and nothing in mA or mA/V."""
-        return self.measures("emission_scale") and not (
-            self.measures("anode_current_ma") or self.measures("gm_ma_per_v")
-        )
+        return self.measures(Quantity.EMISSION) and not any(self.measures(quantity) for quantity in CLAIMING)
 
 
 class ShiftQuerySet(models.QuerySet["Shift"]):
@@ -93,20 +95,18 @@ class ReadingQuerySet(RefusesChange, models.QuerySet["Reading"]):
         A correction that reads nothing withdraws the reading that it supersedes.
         """
         came_back_later = Return.objects.filter(valve=OuterRef("valve"), at__gte=OuterRef("taken_at"))
-        withdrawn = Q(
-            supersedes__isnull=False,
-            anode_current_ma=None,
-            gm_ma_per_v=None,
-            emission_scale=None,
-            shorted=False,
-            heater_cathode_leakage_ua=None,
-            grid_current_ua=None,
-            noise="",
-        )
+        nothing = {quantity.value: None for quantity in Quantity}
+        withdrawn = Q(supersedes__isnull=False, shorted=False, noise="", **nothing)
         return self.filter(superseded_by=None).exclude(withdrawn).exclude(Exists(came_back_later))
 
     def latest_first(self) -> ReadingQuerySet:
         return self.order_by("valve", "section", "-taken_at", "-id")
+
+
+def _not_negative() -> Q:
+    """What flows one way only is not negative. A scale's divisions are the form's to check."""
+    one_way = [quantity for quantity in Quantity if quantity.facts.typed_in and not quantity.facts.signed]
+    return reduce(and_, (Q(**{name.value: None}) | Q(**{f"{name.value}__gte": 0}) for name in one_way))
 
 
 class Reading(AppendOnly):
@@ -155,9 +155,7 @@ class Reading(AppendOnly):
         constraints = [
             models.CheckConstraint(condition=Q(supersedes=None) | ~Q(reason=""), name="a_correction_says_why"),
             models.CheckConstraint(
-                condition=(Q(anode_current_ma=None) | Q(anode_current_ma__gte=0))
-                & (Q(gm_ma_per_v=None) | Q(gm_ma_per_v__gte=0))
-                & (Q(heater_cathode_leakage_ua=None) | Q(heater_cathode_leakage_ua__gte=0)),
+                condition=_not_negative(),
                 name="readings_not_negative",
             ),
         ]
@@ -165,7 +163,8 @@ class Reading(AppendOnly):
     @property
     def on_a_scale_only(self) -> bool:
         """Emission was read, and nothing at a test point's settings."""
-        return self.emission_scale is not None and self.anode_current_ma is None and self.gm_ma_per_v is None
+        read = numbers_of(self)
+        return Quantity.EMISSION in read and not any(quantity in read for quantity in CLAIMING)
 
     def __str__(self) -> str:
         return f"{self.valve} section {self.section}, {timezone.localtime(self.taken_at):%d %b %Y %H:%M}"

@@ -13,7 +13,7 @@ from django.urls import path, reverse
 from django.utils import timezone
 
 from grading.models import Quantity, ReferenceCheck, ReferenceValve, Shift, Stop, Tester
-from grading.models.instruments import CLAIMING
+from grading.metrology.quantities import CLAIMING
 from grading.plots import charts as plots
 from grading.testers import reference_checks as at_checks
 from grading.testers.conditions import conditions_for

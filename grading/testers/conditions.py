@@ -23,7 +23,7 @@ from catalog.models import TestPoint, ValveType
 from catalog.physics import electrics
 from catalog.reference.files import normal
 from grading.models import Quantity, Reading, Tester, TesterCondition
-from grading.models.instruments import CLAIMING
+from grading.metrology.quantities import CLAIMING
 from stockroom.models import Entry
 from stockroom.site.changes import fitted
 

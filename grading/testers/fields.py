@@ -7,23 +7,10 @@ from typing import Any
 from django import forms
 
 from grading.metrology import units
+from grading.metrology.quantities import capitalised
 from grading.metrology.plausible import Doubt, doubt, stray_serial
 from grading.metrology.units import UnreadableReading
 from grading.models import Quantity
-
-UNITS = {
-    Quantity.ANODE_CURRENT: units.MILLIAMPERES,
-    Quantity.GM: units.MA_PER_V,
-    Quantity.LEAKAGE: units.MICROAMPERES,
-    Quantity.GRID_CURRENT: units.MICROAMPERES,
-}
-DOUBTED_AS = {
-    Quantity.ANODE_CURRENT: "anode current",
-    Quantity.GM: "gm",
-    Quantity.LEAKAGE: "heater-cathode leakage",
-    Quantity.GRID_CURRENT: "grid current",
-}
-
 
 class ValueField(forms.CharField):
     """Cleaned to a float in the quantity's own unit; None when nothing was typed.
@@ -53,28 +40,27 @@ class ValueField(forms.CharField):
             raise forms.ValidationError(str(error)) from None
 
     def _number(self, text: str) -> float:
-        unit = UNITS.get(self.quantity)
+        unit = self.quantity.facts.typed_in
         if unit is None:
             number = float(units.number(text, None if "," in text else units.TypedMark.POINT))
         else:
             number = units.read_typed(text, unit).value
-        if number < 0 and self.quantity != Quantity.GRID_CURRENT:
+        if number < 0 and not self.quantity.facts.signed:
             raise forms.ValidationError("A reading is not negative; write it without a sign.")
         found = self._doubt(number)
         if found and found.impossible:
-            raise forms.ValidationError(f"{found.message[0].upper()}{found.message[1:]}")
+            raise forms.ValidationError(capitalised(found.message))
         return number
 
     def _doubt(self, number: float) -> Doubt | None:
-        name = DOUBTED_AS.get(self.quantity)
-        return doubt(name, number, self.usual, UNITS[self.quantity]) if name else None
+        return doubt(self.quantity, number, self.usual)
 
     def hard_to_believe(self, value: float) -> str:
         """Why somebody must say that the tester really read this; empty when it is believable."""
         if self.usual is not None and self.far is not None and abs(value - self.usual) > self.far:
             return f"It usually reads about {self.quantity.shown(float(f'{self.usual:.4g}'))}."
         found = self._doubt(value) if self.far is None else None
-        return f"{found.message[0].upper()}{found.message[1:]}" if found else ""
+        return capitalised(found.message) if found else ""
 
 
 class SureForm(forms.Form):

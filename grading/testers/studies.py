@@ -28,7 +28,7 @@ from catalog.models import TestPoint
 from grading.metrology.repeatability import CrossedStudy, crossed_study
 from grading.metrology.uncertainty import ReadingTerms
 from grading.models import Quantity, Study, StudyOperator, StudyReading, StudyValve, Tester
-from grading.models.instruments import CLAIMING
+from grading.metrology.quantities import CLAIMING
 from stockroom.models import Entry, Valve
 from stockroom.sealed import seals
 from stockroom.site.changes import fitted

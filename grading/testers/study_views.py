@@ -14,7 +14,7 @@ from django.views.decorators.http import require_POST
 
 from catalog.models import Section
 from grading.models import Quantity, Study, StudyReading, Tester
-from grading.models.instruments import CLAIMING
+from grading.metrology.quantities import CLAIMING
 from grading.plots import charts
 from grading.testers import studies
 from grading.testers.fields import SureForm, ValueField

@@ -24,8 +24,9 @@ from django.utils import timezone
 from catalog.models import TestPoint
 from grading.metrology import uncertainty
 from grading.metrology.conformity import SetDecision, decide_set
+from grading.metrology.spreads import relative_spread
 from grading.models import Quantity, Tester
-from grading.models.instruments import CLAIMING
+from grading.metrology.quantities import CLAIMING
 from grading.testers.conditions import conditions_for
 from grading.testers.records import Basis, BasisKind, TesterRecord, Unmeasured, basis_for, record_of
 from grading.verdicts.pure.grades import ReadingUncertainty, SectionReading
@@ -248,7 +249,7 @@ class JudgedSpread:
 
 def short_name(section: int, quantity: Quantity) -> str:
     """As the trade calls it: "gm, section 2"."""
-    return f"{'Ia' if quantity == Quantity.ANODE_CURRENT else 'gm'}, section {section}"
+    return f"{quantity.symbol}, section {section}"
 
 
 def spread_of(values: Sequence[Value]) -> JudgedSpread:
@@ -256,7 +257,7 @@ def spread_of(values: Sequence[Value]) -> JudgedSpread:
     low, high = min(values, key=lambda v: v.value), max(values, key=lambda v: v.value)
     common = read_together(values)
     relative = [value.compared_u(common) for value in (low, high)]
-    spread = high.value / low.value - 1
+    spread = relative_spread([value.value for value in values])
     k = expanded = None
     if None not in relative:
         degrees = [inf if v.degrees_of_freedom is None else v.degrees_of_freedom for v in (low, high)]

@@ -203,7 +203,7 @@ def test_a_fault_half_way_leaves_nothing_behind(valves: list[Valve], bo: User, m
     def broken(*_: Any, **__: Any) -> None:
         raise RuntimeError("the power went")
 
-    monkeypatch.setattr(readings_import, "judge", broken)
+    monkeypatch.setattr(readings_import.judging, "by_policy_in_force", broken)
     with pytest.raises(RuntimeError):
         readings_import.take_in(readings_import.look(sheet(valves)), file_name="a.csv", tester=make_tester(), by=bo)
     assert not Reading.objects.exists() and not ImportBatch.objects.exists() and not Shift.objects.exists()

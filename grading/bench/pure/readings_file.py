@@ -20,7 +20,15 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, NamedTuple
 
-from grading.bench.pure.readings_header import QUANTITIES, Heading, ReadingColumn, read_heading, read_section
+from grading.bench.pure.readings_header import (
+    QUANTITIES,
+    QUANTITY_OF,
+    Heading,
+    ReadingColumn,
+    read_heading,
+    read_section,
+)
+from grading.metrology.quantities import ReadNumbers
 from grading.metrology.shorts import read_short
 from grading.metrology.units import (
     MA_PER_V,
@@ -81,31 +89,18 @@ class ReadingsProblem(NamedTuple):
 
 
 @dataclass(frozen=True)
-class ReadingRow:
+class ReadingRow(ReadNumbers):
     """One section of one valve. `section` is None where the file does not say it."""
 
     row: int
     serial: str
     section: int | None = None
     point: str = ""
-    anode_current_ma: float | None = None
-    gm_ma_per_v: float | None = None
-    shorted: bool = False
-    short_between: str = ""
-    heater_cathode_leakage_ua: float | None = None
-    grid_current_ua: float | None = None
-    noise: str = ""
-    remark: str = ""
     columns: Mapping[ReadingColumn, str] = field(default_factory=dict, compare=False)  # headings, to name what is wrong
     units: Mapping[ReadingColumn, Unit] = field(default_factory=dict, compare=False)  # as each value was written
 
 
-VALUES = {
-    ReadingColumn.ANODE_CURRENT: "anode_current_ma",
-    ReadingColumn.GM: "gm_ma_per_v",
-    ReadingColumn.LEAKAGE: "heater_cathode_leakage_ua",
-    ReadingColumn.GRID_CURRENT: "grid_current_ua",
-}
+VALUES = {column: quantity.value for column, quantity in QUANTITY_OF.items()}
 
 
 class Parsed(NamedTuple):

@@ -16,6 +16,7 @@ import unicodedata
 from enum import StrEnum
 from typing import NamedTuple
 
+from grading.metrology.quantities import Quantity
 from grading.metrology.units import Unit, UnitKind, UnknownUnit, unit
 
 
@@ -23,20 +24,20 @@ class ReadingColumn(StrEnum):
     SERIAL = "serial"
     SECTION = "section"
     POINT = "test point"
-    ANODE_CURRENT = "anode current"
-    GM = "gm"
-    LEAKAGE = "heater-cathode leakage"
-    GRID_CURRENT = "grid current"
+    # Quantities bear the names that they have in the register.
+    ANODE_CURRENT = Quantity.ANODE_CURRENT.short
+    GM = Quantity.GM.short
+    LEAKAGE = Quantity.LEAKAGE.short
+    GRID_CURRENT = Quantity.GRID_CURRENT.short
     SHORTS = "shorts"
     NOISE = "noise"
     REMARK = "remark"
 
 
+# The quantity that a column holds, and the kind of its unit.
+QUANTITY_OF = {ReadingColumn[quantity.name]: quantity for quantity in Quantity if quantity.facts.headings}
 QUANTITIES = {
-    ReadingColumn.ANODE_CURRENT: UnitKind.ANODE_CURRENT,
-    ReadingColumn.GM: UnitKind.GM,
-    ReadingColumn.LEAKAGE: UnitKind.SMALL_CURRENT,
-    ReadingColumn.GRID_CURRENT: UnitKind.SMALL_CURRENT,
+    column: quantity.facts.typed_in.quantity for column, quantity in QUANTITY_OF.items() if quantity.facts.typed_in
 }
 
 # Headings with everything but letters taken out.
@@ -44,15 +45,10 @@ _NAMES = {
     ReadingColumn.SERIAL: "serial serialno serialnumber sn serialnr valveserial tubeserial barcode",
     ReadingColumn.SECTION: "section sect sec system half triode sectionno sectionnumber",
     ReadingColumn.POINT: "testpoint point conditions testconditions",
-    ReadingColumn.ANODE_CURRENT: "ia ip anodecurrent platecurrent anode plate ianode iplate",
-    ReadingColumn.GM: "gm mutualconductance transconductance conductance slope steilheit",
-    ReadingColumn.LEAKAGE: (
-        "leakage heatercathodeleakage heatercathode leak hk hkleakage leakagehk hkleak ihk cathodeleakage"
-    ),
-    ReadingColumn.GRID_CURRENT: "ig ig1 gridcurrent igrid gas gascurrent grid",
     ReadingColumn.SHORTS: "short shorts shorted shorttest",
     ReadingColumn.NOISE: "noise noisetest",
     ReadingColumn.REMARK: "remark remarks note notes comment comments",
+    **{column: quantity.facts.headings for column, quantity in QUANTITY_OF.items()},
 }
 _MEANS = {name: field for field, names in _NAMES.items() for name in names.split()}
 _SECTIONS = {"1": 1, "2": 2, "3": 3, "4": 4, "a": 1, "b": 2, "c": 3, "d": 4, "i": 1, "ii": 2, "iii": 3, "iv": 4}

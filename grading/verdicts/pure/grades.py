@@ -26,6 +26,8 @@ from typing import NamedTuple
 
 from grading.metrology import conformity
 from grading.metrology.conformity import Limits, Outcome, Rule
+from grading.metrology.quantities import FAULTS
+from grading.metrology.spreads import relative_spread
 from grading.verdicts.pure.rules import NOISE, GradeLevel, PolicyRules
 
 ROUNDING = 1e-12
@@ -194,16 +196,17 @@ def _section_findings(level: GradeLevel, s: SectionReading, rule: Rule) -> Itera
             rule,
         )
         yield from _sheet_findings("gm", s.gm_ma_per_v, "mA/V", s.gm_known, s.gm_min_ma_per_v, s.gm_max_ma_per_v, rule)
-    for label, value, limit in (
-        ("heater-cathode leakage", s.heater_cathode_leakage_ua, level.heater_cathode_leakage_max_ua),
-        ("grid current", None if s.grid_current_ua is None else abs(s.grid_current_ua), level.grid_current_max_ua),
-    ):
+    for quantity in FAULTS:
+        value, limit = getattr(s, quantity), getattr(level, quantity.facts.demands.most)
         if limit is None:
             continue
         if value is None and not level.unread_allowed:
-            yield Finding(f"{label} was not read; {level.name} wants it", Outcome.REJECT)
-        elif value is not None and value > limit:
-            yield Finding(f"{label} {value:g} µA; {level.name} allows {limit:g}", Outcome.REJECT)
+            yield Finding(f"{quantity.short} was not read; {level.name} wants it", Outcome.REJECT)
+        elif value is not None and abs(value) > limit:
+            yield Finding(
+                f"{quantity.short} {quantity.shown(abs(value))}; {level.name} allows {quantity.amount(limit)}",
+                Outcome.REJECT,
+            )
     if level.noise_at_most is not None:
         if not s.noise and not level.unread_allowed:
             yield Finding(f"noise was not listened for; {level.name} wants it", Outcome.REJECT)
@@ -278,7 +281,7 @@ def _spread_findings(
     if limit is None or len(present) < 2:
         return
     values = [value for value, _ in present]
-    spread = _spread_percent(values)
+    spread = 100 * relative_spread(values)
     ratio_us = [known.ratio_u if known else 0.0 for _, known in present]
     known = None
     if min(ratio_us) > 0 and spread != inf:
@@ -334,14 +337,6 @@ def _merits(sections: Sequence[SectionReading]) -> Iterator[str]:
             parts.append(f"gm {s.gm_ma_per_v:g} mA/V is {share} of {s.nominal_gm_ma_per_v:g}")
         if parts:
             yield f"section {s.section}: " + ", ".join(parts)
-
-
-def _spread_percent(values: Sequence[float]) -> float:
-    """Largest over smallest, less one, in per cent; infinite when the smallest is zero and they differ."""
-    low, high = min(values), max(values)
-    if low == high:
-        return 0.0
-    return inf if low <= 0 else 100 * (high / low - 1)
 
 
 def _percent(value: float, limit: float | None = None) -> str:

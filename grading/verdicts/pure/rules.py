@@ -13,8 +13,9 @@ from dataclasses import dataclass, field, fields
 from typing import Any
 
 from grading.metrology.conformity import GuardedAcceptance, MaximumFalseAcceptance, Rule, SimpleAcceptance
+from grading.metrology.quantities import NOISE, Quantity
 
-NOISE = ("quiet", "slight", "noisy")
+NUMBERS = frozenset(key for quantity in Quantity for key in quantity.facts.demands if key)  # demands that are numbers
 ACCEPTANCE = ("simple", "guarded", "maximum false acceptance")
 
 
@@ -116,7 +117,7 @@ def _read_level(row: Mapping[str, Any]) -> GradeLevel:
     for key, value in row.items():
         if key not in known:
             raise PolicyProblem(f"Level “{name}” has a rule that nobody knows: {key}.")
-        if key.endswith(("_percent", "_ua")) and not (value is None or (_is_number(value) and 0 <= value <= 1000)):
+        if key in NUMBERS and not (value is None or (_is_number(value) and 0 <= value <= 1000)):
             raise PolicyProblem(f"Level “{name}”: {key} must be a number from 0 to 1000, not {value!r}.")
         if key in ("saleable", "within_sheet_limits", "unread_allowed") and not isinstance(value, bool):
             raise PolicyProblem(f"Level “{name}”: {key} must be true or false, not {value!r}.")
