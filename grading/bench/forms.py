@@ -240,7 +240,7 @@ class SectionReadingForm(forms.Form):
     def taken(self) -> Taken:
         clean = self.cleaned_data
         read = {one.value: clean[one.key] for one in self.quantities if clean.get(one.key) is not None}
-        numbers = {name: one.value if isinstance(one, Typed) else one for name, one in read.items()}
+        numbers: dict[str, Any] = {name: one.value if isinstance(one, Typed) else one for name, one in read.items()}
         series: dict[str, Any] = {
             name: list(one.series) for name, one in read.items() if isinstance(one, Typed) and one.series
         }
@@ -279,9 +279,7 @@ def typed(reading: Reading, choices: BenchChoices) -> dict[str, str]:
     for quantity in Quantity:
         unit = choices.unit_of(quantity)
         values = reading.series.get(quantity.value) or [getattr(reading, quantity)]
-        written[quantity.key] = SEPARATOR.join(
-            units.in_full(value, unit) for value in values if value is not None
-        )
+        written[quantity.key] = SEPARATOR.join(units.in_full(value, unit) for value in values if value is not None)
     shorts = (reading.short_between or "yes") if reading.shorted else ""
     return {**written, "shorts": shorts, "noise": reading.noise, "remark": reading.remark}
 

@@ -22,6 +22,7 @@ from django.utils import timezone
 from django.views.decorators.http import require_POST
 
 from grading.bench import readings_import as importing
+from grading.bench import tables
 from grading.bench.forms import GM_UNITS, BenchChoices
 from grading.bench.pure.readings_file import MAX_BYTES, MAX_ROWS, NotReadings
 from grading.bench.readings import BenchError
@@ -180,7 +181,7 @@ def _preview_page(request: StaffRequest, form: ImportForm, preview: ReadingsPrev
     context = {
         "file_name": clean["upload"].file_name,
         "preview": preview,
-        "rows": [planned.row for planned in preview.planned],
+        "readings": tables.to_import(preview),
         "problems": preview.problems[:SHOWN_PROBLEMS],
         "more_problems": max(0, len(preview.problems) - SHOWN_PROBLEMS),
         "carried": ImportForm(initial=carried),

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from typing import Any, NamedTuple
 
 import django_filters
@@ -19,11 +19,14 @@ from django.views.decorators.http import require_POST
 from catalog.models import ValveType
 from grading.listings import publishing as listing_work
 from grading.listings.parts import part_of
-from grading.models import Grade, MatchedSet, Quantity, Reading
+from grading.metrology.quantities import CLAIMING, Quantity
+from grading.models import Grade, MatchedSet, Reading
 from grading.sets import making
 from grading.testers import conditions
+from grading.testers.readings_table import OwnColumn, ReadingsTable, not_tested, readings_table
 from grading.verdicts.values import Value
 from stockroom.models import Listing, Shop, Valve
+from stockroom.pure.written import NOT_MEASURED
 from stockroom.site.people import Role, StaffRequest, for_roles
 from stockroom.site.web import page_of
 
@@ -121,10 +124,8 @@ class ShownReading(NamedTuple):
     """A reading as the public sees it, beside what its grade compared it with."""
 
     grade: Grade
-    first: bool  # of its valve
     reading: Reading
-    anode_current_nominal_ma: float | None
-    gm_nominal_ma_per_v: float | None
+    nominals: Mapping[Quantity, float | None]
 
 
 def _shown(grades: Sequence[Grade]) -> Iterator[ShownReading]:
@@ -132,12 +133,30 @@ def _shown(grades: Sequence[Grade]) -> Iterator[ShownReading]:
         measured = [Value.read(row) for row in grade.measured]
         nominals = {(value.section, value.quantity): value.nominal for value in measured}
         by_section = sorted(grade.readings.all(), key=lambda reading: (reading.section, reading.pk))
-        for place, reading in enumerate(by_section):
-            ia, gm = (
-                nominals.get((reading.section, str(quantity)), getattr(reading.test_point, quantity))
-                for quantity in (Quantity.ANODE_CURRENT, Quantity.GM)
-            )
-            yield ShownReading(grade, place == 0, reading, ia, gm)
+        for reading in by_section:
+            beside = {
+                quantity: nominals.get((reading.section, quantity.value), quantity.limits(reading.test_point)[0])
+                for quantity in CLAIMING
+            }
+            yield ShownReading(grade, reading, beside)
+
+
+def _readings_table(rows: Sequence[ShownReading]) -> ReadingsTable:
+    """All that was recorded of each valve; its remarks are the shop's own."""
+    return readings_table(
+        rows,
+        "Readings",
+        reading_of=lambda row: row.reading,
+        nominal_of=lambda row, quantity: row.nominals[quantity],
+        before=[
+            OwnColumn("Serial", lambda row: row.grade.valve.serial, "serial", once=True),
+            OwnColumn("Marked maker", lambda row: row.grade.valve.maker or NOT_MEASURED, once=True),
+            OwnColumn("Grade", lambda row: row.grade, once=True),
+            OwnColumn("n:Section", lambda row: row.reading.section),
+        ],
+        shorts=True,
+        group=lambda row: row.grade,
+    )
 
 
 def _how_read(rows: Sequence[ShownReading]) -> list[str]:
@@ -184,10 +203,9 @@ def item(request: HttpRequest, number: str) -> HttpResponse:
             "set": matched,
             "available": available,
             "part": part,
-            "rows": shown,
-            "readings": [row.reading for row in shown],
+            "readings": _readings_table(shown),
+            "not_tested": not_tested([row.reading for row in shown]),
             "how_read": _how_read(shown),
-            "on_a_scale": any(row.reading.emission_scale is not None for row in shown),
             "spreads": making.spread_of(members),
         },
     )

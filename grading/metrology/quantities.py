@@ -52,6 +52,9 @@ class Believable(NamedTuple):
     impossible: float
 
 
+NO_DEMANDS = Demands()
+
+
 @dataclass(frozen=True, kw_only=True)
 class QuantityFacts:
     """What is known of a quantity.
@@ -73,7 +76,7 @@ class QuantityFacts:
     decimals: int = 4
     headings: str = ""
     beside: SheetColumns | None = None
-    demands: Demands = Demands()
+    demands: Demands = NO_DEMANDS
     believable: Believable | None = None
     signed: bool = False  # grid current flows either way
 
@@ -81,87 +84,15 @@ class QuantityFacts:
 class Quantity(StrEnum):
     """What a tester can read; the values are the names of a `Reading`'s fields, and what is stored."""
 
-    ANODE_CURRENT = (
-        "anode_current_ma",
-        QuantityFacts(
-            label="anode current",
-            short="anode current",
-            symbol="Ia",
-            key="anode_current",
-            unit="mA",
-            typed_in=MILLIAMPERES,
-            headings="ia ip anodecurrent platecurrent anode plate ianode iplate",
-            beside=SheetColumns("anode_current_ma", "anode_current_min_ma", "anode_current_max_ma"),
-            demands=Demands(
-                least_share="anode_current_min_percent",
-                most_share="anode_current_max_percent",
-                spread="anode_current_section_spread_percent",
-            ),
-        ),
-    )
-    GM = (
-        "gm_ma_per_v",
-        QuantityFacts(
-            label="mutual conductance",
-            short="gm",
-            symbol="gm",
-            key="gm",
-            unit="mA/V",
-            typed_in=MA_PER_V,
-            also_typed_in=(MICROMHOS,),
-            headings="gm mutualconductance transconductance conductance slope steilheit",
-            beside=SheetColumns("gm_ma_per_v", "gm_min_ma_per_v", "gm_max_ma_per_v"),
-            demands=Demands(least_share="gm_min_percent", spread="gm_section_spread_percent"),
-        ),
-    )
-    EMISSION = (
-        "emission_scale",
-        QuantityFacts(
-            label="emission on a scale",
-            short="emission",
-            symbol="Emission",
-            key="scale",
-            unit="divisions",
-            decimals=2,
-        ),
-    )
-    LEAKAGE = (
-        "heater_cathode_leakage_ua",
-        QuantityFacts(
-            label="heater-cathode leakage",
-            short="heater-cathode leakage",
-            symbol="Heater-cathode",
-            key="leakage",
-            unit="µA",
-            typed_in=MICROAMPERES,
-            headings="leakage heatercathodeleakage heatercathode leak hk hkleakage leakagehk hkleak ihk cathodeleakage",
-            demands=Demands(most="heater_cathode_leakage_max_ua"),
-            believable=Believable(1_000, 100_000),
-        ),
-    )
-    GRID_CURRENT = (
-        "grid_current_ua",
-        QuantityFacts(
-            label="grid current",
-            short="grid current",
-            symbol="Grid",
-            key="grid_current",
-            unit="µA",
-            typed_in=MICROAMPERES,
-            headings="ig ig1 gridcurrent igrid gas gascurrent grid",
-            demands=Demands(most="grid_current_max_ua"),
-            believable=Believable(100, 10_000),
-            signed=True,
-        ),
-    )
+    ANODE_CURRENT = "anode_current_ma"
+    GM = "gm_ma_per_v"
+    EMISSION = "emission_scale"
+    LEAKAGE = "heater_cathode_leakage_ua"
+    GRID_CURRENT = "grid_current_ua"
 
-    facts: QuantityFacts
-
-    def __new__(cls, field: str, facts: QuantityFacts) -> Quantity:
-        member = str.__new__(cls, field)
-        member._value_ = field
-        member.facts = facts
-        return member
+    @property
+    def facts(self) -> QuantityFacts:
+        return FACTS[self]
 
     @classmethod
     def choices(cls) -> list[tuple[str, str]]:
@@ -211,7 +142,7 @@ class Quantity(StrEnum):
         return f"{self.symbol}, {self.unit}"
 
     @property
-    def title(self) -> str:
+    def full_name(self) -> str:
         """Its name and symbol: "Mutual conductance gm"."""
         return f"{capitalised(self.label)} {self.symbol}" if self.claims else capitalised(self.label)
 
@@ -235,6 +166,66 @@ class Quantity(StrEnum):
         return nominal, least, most
 
 
+FACTS = {
+    Quantity.ANODE_CURRENT: QuantityFacts(
+        label="anode current",
+        short="anode current",
+        symbol="Ia",
+        key="anode_current",
+        unit="mA",
+        typed_in=MILLIAMPERES,
+        headings="ia ip anodecurrent platecurrent anode plate ianode iplate",
+        beside=SheetColumns("anode_current_ma", "anode_current_min_ma", "anode_current_max_ma"),
+        demands=Demands(
+            least_share="anode_current_min_percent",
+            most_share="anode_current_max_percent",
+            spread="anode_current_section_spread_percent",
+        ),
+    ),
+    Quantity.GM: QuantityFacts(
+        label="mutual conductance",
+        short="gm",
+        symbol="gm",
+        key="gm",
+        unit="mA/V",
+        typed_in=MA_PER_V,
+        also_typed_in=(MICROMHOS,),
+        headings="gm mutualconductance transconductance conductance slope steilheit",
+        beside=SheetColumns("gm_ma_per_v", "gm_min_ma_per_v", "gm_max_ma_per_v"),
+        demands=Demands(least_share="gm_min_percent", spread="gm_section_spread_percent"),
+    ),
+    Quantity.EMISSION: QuantityFacts(
+        label="emission on a scale",
+        short="emission",
+        symbol="Emission",
+        key="scale",
+        unit="divisions",
+        decimals=2,
+    ),
+    Quantity.LEAKAGE: QuantityFacts(
+        label="heater-cathode leakage",
+        short="heater-cathode leakage",
+        symbol="Heater-cathode",
+        key="leakage",
+        unit="µA",
+        typed_in=MICROAMPERES,
+        headings="leakage heatercathodeleakage heatercathode leak hk hkleakage leakagehk hkleak ihk cathodeleakage",
+        demands=Demands(most="heater_cathode_leakage_max_ua"),
+        believable=Believable(1_000, 100_000),
+    ),
+    Quantity.GRID_CURRENT: QuantityFacts(
+        label="grid current",
+        short="grid current",
+        symbol="Grid",
+        key="grid_current",
+        unit="µA",
+        typed_in=MICROAMPERES,
+        headings="ig ig1 gridcurrent igrid gas gascurrent grid",
+        demands=Demands(most="grid_current_max_ua"),
+        believable=Believable(100, 10_000),
+        signed=True,
+    ),
+}
 NOISE = ("quiet", "slight", "noisy")  # what somebody heard while the valve was tapped, the best first
 CLAIMING = tuple(quantity for quantity in Quantity if quantity.claims)
 FAULTS = tuple(quantity for quantity in Quantity if quantity.facts.demands.most)
@@ -268,7 +259,6 @@ class ReadNumbers:
     def says_something(self) -> bool:
         """Enough to judge by: a current, a mutual conductance, a scale's reading or a short."""
         return self.shorted or any(quantity in numbers_of(self) for quantity in (*CLAIMING, Quantity.EMISSION))
-
 
     def as_fields(self) -> dict[str, Any]:
         """These alone, whatever a subclass adds: as a reading keeps them."""

@@ -1,4 +1,4 @@
-"""How far values lie apart, as this shop reckons it everywhere: between valves of a set, between sections of a valve."""
+"""How far values lie apart, as the shop reckons it everywhere: between valves of a set, between sections of a valve."""
 
 from __future__ import annotations
 

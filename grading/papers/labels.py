@@ -7,11 +7,13 @@
 from __future__ import annotations
 
 import re
+from collections import defaultdict
 from collections.abc import Sequence
 
 from django.db.models import QuerySet
 
-from grading.models import Grade, MatchedSet, Quantity
+from grading.metrology.quantities import CLAIMING, Quantity
+from grading.models import Grade, MatchedSet
 from grading.papers.pure.labels import Label, LabelSection
 from grading.verdicts import judging
 from grading.verdicts.judging import Evidence
@@ -118,17 +120,15 @@ def labels_for(valves: Sequence[Valve], shop: Shop) -> list[Label]:
 
 def _graded(grade: Grade) -> tuple[LabelSection, ...]:
     """The values that the grade rests on."""
-    values = {(row["section"], row["quantity"]): row["value"] for row in grade.measured}
-    sections = sorted({section for section, _ in values})
-    return tuple(
-        LabelSection(section, values.get((section, Quantity.ANODE_CURRENT)), values.get((section, Quantity.GM)))
-        for section in sections
-    )
+    values: dict[int, dict[Quantity, float]] = defaultdict(dict)
+    for row in grade.measured:
+        values[row["section"]][Quantity(row["quantity"])] = row["value"]
+    return tuple(LabelSection(section, of_section) for section, of_section in sorted(values.items()))
 
 
 def _read(evidence: Evidence) -> tuple[LabelSection, ...]:
     """What has been read of a valve that is not graded yet."""
     return tuple(
-        LabelSection(section, repeats.mean(Quantity.ANODE_CURRENT), repeats.mean(Quantity.GM))
+        LabelSection(section, {one: mean for one in CLAIMING if (mean := repeats.mean(one)) is not None})
         for section, repeats in evidence.repeats.items()
     )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from typing import Any
 
 from django import forms
@@ -12,12 +13,21 @@ from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import path, reverse
 from django.utils import timezone
 
-from grading.models import Quantity, ReferenceCheck, ReferenceValve, Shift, Stop, Tester
 from grading.metrology.quantities import CLAIMING
+from grading.models import Quantity, Reading, ReferenceCheck, ReferenceValve, Shift, Stop, Tester
 from grading.plots import charts as plots
 from grading.testers import reference_checks as at_checks
 from grading.testers.conditions import conditions_for
 from grading.testers.fields import SureForm, ValueField
+from grading.testers.readings_table import (
+    SECTION,
+    OwnColumn,
+    ReadingsTable,
+    moment,
+    readings_table,
+    state_mark,
+    valve_link,
+)
 from grading.testers.reference_checks import CheckChart, CheckProblem
 from grading.testers.study_views import CorrectForm
 from grading.testers.views import SectionForm
@@ -351,11 +361,30 @@ def stop(request: HttpRequest, pk: int) -> HttpResponse:
         {
             "stop": found,
             "page": page,
+            "readings": _under_review(page),
             "form": ClearForm(),
             "gone": gone[:50],
             "count": page.paginator.count,
             "charts": [at_checks.chart_of(reference, found.tester) for reference in at_checks.for_tester(found.tester)],
         },
+    )
+
+
+def _under_review(readings: Iterable[Reading]) -> ReadingsTable:
+    return readings_table(
+        readings,
+        "Readings for review",
+        before=[
+            OwnColumn("Valve", lambda reading: valve_link(reading.valve)),
+            OwnColumn("Type", lambda reading: reading.valve.type),
+            SECTION,
+        ],
+        after=[
+            OwnColumn("Read", lambda reading: moment(reading.taken_at), "day"),
+            OwnColumn("By", lambda reading: reading.shift.operator),
+            OwnColumn("State", lambda reading: state_mark(reading.valve)),
+        ],
+        empty="None: nothing was graded on it since.",
     )
 
 

@@ -22,8 +22,8 @@ from django.utils import timezone
 from catalog.models import TestPoint, ValveType
 from catalog.physics import electrics
 from catalog.reference.files import normal
-from grading.models import Quantity, Reading, Tester, TesterCondition
 from grading.metrology.quantities import CLAIMING
+from grading.models import Quantity, Reading, Tester, TesterCondition
 from stockroom.models import Entry
 from stockroom.site.changes import fitted
 

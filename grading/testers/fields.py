@@ -7,10 +7,11 @@ from typing import Any
 from django import forms
 
 from grading.metrology import units
-from grading.metrology.quantities import capitalised
 from grading.metrology.plausible import Doubt, doubt, stray_serial
+from grading.metrology.quantities import capitalised
 from grading.metrology.units import UnreadableReading
 from grading.models import Quantity
+
 
 class ValueField(forms.CharField):
     """Cleaned to a float in the quantity's own unit; None when nothing was typed.

@@ -36,7 +36,6 @@ GRID_CURRENT_AT_MOST_UA = 2.0
 NOS = (Line.Condition.SEALED, Line.Condition.BOXED, Line.Condition.BULK)
 
 
-
 class TooFew(ValueError):
     """There are not enough known-good valves to learn from."""
 

@@ -28,9 +28,9 @@ from django.utils import timezone
 
 from catalog.models import TestPoint
 from catalog.physics.electrics import ConversionRefused
+from grading.metrology.quantities import CLAIMING
 from grading.metrology.uncertainty import ReadingTerms
 from grading.models import Calibration, CalibrationValue, Capability, Quantity, Tester, TesterCondition
-from grading.metrology.quantities import CLAIMING
 from grading.testers import house_nominals, studies
 from grading.testers.conditions import conditions_for, conversion
 from grading.testers.studies import StudiedRepeatability

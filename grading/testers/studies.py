@@ -25,10 +25,10 @@ from django.db import IntegrityError, transaction
 from django.utils import timezone
 
 from catalog.models import TestPoint
+from grading.metrology.quantities import CLAIMING
 from grading.metrology.repeatability import CrossedStudy, crossed_study
 from grading.metrology.uncertainty import ReadingTerms
 from grading.models import Quantity, Study, StudyOperator, StudyReading, StudyValve, Tester
-from grading.metrology.quantities import CLAIMING
 from stockroom.models import Entry, Valve
 from stockroom.sealed import seals
 from stockroom.site.changes import fitted

@@ -13,8 +13,8 @@ from django.urls import path
 from django.views.decorators.http import require_POST
 
 from catalog.models import Section
-from grading.models import Quantity, Study, StudyReading, Tester
 from grading.metrology.quantities import CLAIMING
+from grading.models import Quantity, Study, StudyReading, Tester
 from grading.plots import charts
 from grading.testers import studies
 from grading.testers.fields import SureForm, ValueField

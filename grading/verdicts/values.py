@@ -24,9 +24,9 @@ from django.utils import timezone
 from catalog.models import TestPoint
 from grading.metrology import uncertainty
 from grading.metrology.conformity import SetDecision, decide_set
+from grading.metrology.quantities import CLAIMING
 from grading.metrology.spreads import relative_spread
 from grading.models import Quantity, Tester
-from grading.metrology.quantities import CLAIMING
 from grading.testers.conditions import conditions_for
 from grading.testers.records import Basis, BasisKind, TesterRecord, Unmeasured, basis_for, record_of
 from grading.verdicts.pure.grades import ReadingUncertainty, SectionReading

@@ -22,7 +22,6 @@ from stockroom.models import Entry, Valve
 from stockroom.site.people import Role, StaffRequest, for_roles
 
 
-
 def _demands() -> Iterator[tuple[str, str]]:
     """Each demand that a level can make, and how a form asks for it."""
     yield "saleable", "May be sold"

@@ -299,7 +299,11 @@ def test_a_grade_beside_a_house_nominal_says_so(policy: Policy) -> None:
     shift = make_shift(make_user("bo", Role.BENCH), Tester.objects.get(pk=tester.pk))
     for valve, place in zip(make_valves(type_, 12), range(12), strict=True):
         ia, gm = 0.60 + 0.01 * (place % 3), 1.2 + 0.01 * (place % 4)
-        taken = {s.number: Taken(s.test_point, anode_current_ma=ia, gm_ma_per_v=gm) for s in type_.test_sections if s.test_point}
+        taken = {
+            s.number: Taken(s.test_point, anode_current_ma=ia, gm_ma_per_v=gm)
+            for s in type_.test_sections
+            if s.test_point
+        }
         assert readings.take(shift, valve, taken, shift.operator) is None, "there is nothing to compare it with yet"
     assert "no house nominal has been learnt" in judging.why_ungraded(valve)
     for point in points:
@@ -336,8 +340,11 @@ def test_a_certificate_states_the_settings_that_were_used_and_no_set_mixes_them(
     )
     for valve in make_valves(type_, 12):
         readings.take(
-            shift, valve, {s.number: Taken(s.test_point, anode_current_ma=0.61, gm_ma_per_v=1.6) for s in type_.test_sections}, shift.operator
-        )  # type: ignore[arg-type]
+            shift,
+            valve,
+            {point.section.number: Taken(point, anode_current_ma=0.61, gm_ma_per_v=1.6) for point in points},
+            shift.operator,
+        )
     for point in points:
         house_nominals.learn(shift.tester, point, owner())
     one, two = (test_a_valve(shift, ia=0.61, gm=1.6).valve for _ in range(2))

@@ -26,9 +26,9 @@ from typing import NamedTuple
 
 from grading.metrology import conformity
 from grading.metrology.conformity import Limits, Outcome, Rule
-from grading.metrology.quantities import FAULTS
+from grading.metrology.quantities import FAULTS, NOISE
 from grading.metrology.spreads import relative_spread
-from grading.verdicts.pure.rules import NOISE, GradeLevel, PolicyRules
+from grading.verdicts.pure.rules import GradeLevel, PolicyRules
 
 ROUNDING = 1e-12
 
