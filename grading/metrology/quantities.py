@@ -21,7 +21,7 @@ from enum import StrEnum
 from typing import Any, NamedTuple
 
 from grading.metrology.units import MA_PER_V, MICROAMPERES, MICROMHOS, MILLIAMPERES, Unit
-from stockroom.pure.written import plain
+from stockroom.pure.written import figures, plain
 
 
 class SheetColumns(NamedTuple):
@@ -150,9 +150,9 @@ class Quantity(StrEnum):
         """The number alone, in the quantity's own unit; a dash where it was not read."""
         return plain(value, self.decimals)
 
-    def shown(self, value: float) -> str:
-        """The value with its unit: "1.6 mA/V"."""
-        return f"{self.amount(value)} {self.unit}"
+    def shown(self, value: float, digits: int | None = None) -> str:
+        """The value with its unit: "1.6 mA/V"; an estimate such as a standard deviation to so many figures."""
+        return f"{self.amount(value) if digits is None else figures(value, digits)} {self.unit}"
 
     def said(self, value: float) -> str:
         """As a sentence says it: a current or a conductance by its unit alone, what else there is by its name."""

@@ -20,6 +20,7 @@ from grading.metrology.quantities import Quantity
 from grading.models.append_only import AppendOnly, AppendOnlyQuerySet
 from grading.models.readings import Reading, Shift, Tester
 from stockroom.models import Valve
+from stockroom.pure.written import plain
 
 
 def _quantity() -> models.CharField:
@@ -106,7 +107,7 @@ class Capability(models.Model):
         """ "2 % of the reading and 0.05 mA", the limit either way; nothing where none is stated."""
         parts = []
         if self.accuracy_percent is not None:
-            parts.append(f"{self.accuracy_percent:g} % of the reading")
+            parts.append(f"{plain(self.accuracy_percent)} % of the reading")
         if self.accuracy_absolute is not None:
             parts.append(self.of.shown(self.accuracy_absolute))
         return " and ".join(parts)

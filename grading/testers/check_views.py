@@ -14,6 +14,7 @@ from django.urls import path, reverse
 from django.utils import timezone
 
 from grading.metrology.quantities import CLAIMING
+from grading.metrology.units import in_full
 from grading.models import Quantity, Reading, ReferenceCheck, ReferenceValve, Shift, Stop, Tester
 from grading.plots import charts as plots
 from grading.testers import reference_checks as at_checks
@@ -33,6 +34,7 @@ from grading.testers.study_views import CorrectForm
 from grading.testers.views import SectionForm
 from stockroom.models import Valve
 from stockroom.pure.serials import BadSerial, read_serial
+from stockroom.pure.written import plain
 from stockroom.site.people import Role, StaffRequest, for_roles
 from stockroom.site.web import page_of
 from stockroom.states import State
@@ -118,7 +120,7 @@ class ReferenceForm(SectionForm):
 
 class CheckField(forms.ModelChoiceField):
     def label_from_instance(self, obj: Any) -> str:
-        return f"{_when(obj)}, {obj.value:g}"
+        return f"{_when(obj)}, {plain(obj.value)}"
 
 
 class BaselineForm(forms.Form):
@@ -325,7 +327,7 @@ def baseline(request: StaffRequest, pk: int, tester: int) -> HttpResponse:
 def check_correct(request: StaffRequest, pk: int) -> HttpResponse:
     about = ("reference__valve", "reference__test_point__section", "shift__tester", "by")
     wrong = get_object_or_404(ReferenceCheck.objects.select_related(*about), pk=pk)
-    form = CorrectForm(wrong.reference.of, request.POST or None, initial={"value": f"{wrong.value:g}"})
+    form = CorrectForm(wrong.reference.of, request.POST or None, initial={"value": in_full(wrong.value, None)})
     if request.method == "POST" and form.is_valid():
         try:
             outcome = at_checks.correct(wrong, form.cleaned_data["value"], form.cleaned_data["reason"], request.user)

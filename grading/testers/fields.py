@@ -59,7 +59,7 @@ class ValueField(forms.CharField):
     def hard_to_believe(self, value: float) -> str:
         """Why somebody must say that the tester really read this; empty when it is believable."""
         if self.usual is not None and self.far is not None and abs(value - self.usual) > self.far:
-            return f"It usually reads about {self.quantity.shown(float(f'{self.usual:.4g}'))}."
+            return f"It usually reads about {self.quantity.shown(self.usual, 4)}."
         found = self._doubt(value) if self.far is None else None
         return capitalised(found.message) if found else ""
 

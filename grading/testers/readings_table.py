@@ -15,7 +15,7 @@ from django.template.loader import render_to_string
 from django.utils import formats, timezone
 from django.utils.html import format_html
 
-from grading.metrology.quantities import CLAIMING, Quantity, numbers_of
+from grading.metrology.quantities import CLAIMING, Quantity, numbers_of, read_in
 from stockroom.models import Valve
 from stockroom.pure.written import NOT_MEASURED, decimals, to_places
 
@@ -79,8 +79,8 @@ def readings_table(
     laid = [(row, reading_of(row)) for row in rows]
     read = [reading for _, reading in laid if reading is not None]
     columns = [*before]
-    for quantity in Quantity:
-        if quantity in only and any(quantity in numbers_of(reading) for reading in read):
+    for quantity in read_in(read):
+        if quantity in only:
             columns += _of_quantity(quantity, read, reading_of, nominal_of)
     columns += _in_words(read, reading_of, shorts, remarks)
     columns += after
@@ -146,8 +146,7 @@ def not_tested(read: Sequence[Any]) -> tuple[str, ...]:
     missed = [
         quantity.short
         for quantity in Quantity
-        if quantity is not Quantity.EMISSION
-        and not any(quantity in numbers_of(reading) for reading in read)
+        if quantity not in (Quantity.EMISSION, *read_in(read))
         and (quantity not in CLAIMING or any(quantity.limits(point)[0] is not None for point in points))
     ]
     return (*missed, *(() if any(reading.noise for reading in read) else ("noise",)))

@@ -35,6 +35,7 @@ from grading.testers import house_nominals, studies
 from grading.testers.conditions import conditions_for, conversion
 from grading.testers.studies import StudiedRepeatability
 from stockroom.models import Entry
+from stockroom.pure.written import figures, plain
 from stockroom.site.changes import differences, fitted
 
 # How long before it is due a calibration is called due soon (common practice, no source).
@@ -114,7 +115,7 @@ class TesterRecord(NamedTuple):
         calibrated = self.calibration_values.get(quantity)
         if calibrated and self.calibration:
             done = f"the calibration of {self.calibration.done_on:%d %b %Y}"
-            resting_on.append(f"{done}, standard uncertainty {calibrated.standard_uncertainty_percent:g} %")
+            resting_on.append(f"{done}, standard uncertainty {plain(calibrated.standard_uncertainty_percent)} %")
             if self.calibration.due_on < self.on:
                 wanting.append(f"{done} has been overdue since {self.calibration.due_on:%d %b %Y}")
         else:
@@ -242,7 +243,7 @@ def basis_for(tester: Tester, test_point: TestPoint, quantity: Quantity, at: dat
         factor,
         relative_u,
         True,
-        f"{words} (factor {factor:.3g}, standard uncertainty of the model {100 * relative_u:.2g} %), "
+        f"{words} (factor {figures(factor)}, standard uncertainty of the model {figures(100 * relative_u, 2)} %), "
         "then beside the data sheet's nominal",
     )
 
@@ -253,7 +254,7 @@ def _scale(tester: Tester) -> Basis:
         return Basis(
             BasisKind.NONE, None, 0.0, 1.0, 0.0, False, "compared with nothing: the scale's good mark is not known"
         )
-    words = f"passed or failed on a scale, good from {capability.scale_pass_at:g}; it claims nothing in mA or mA/V"
+    words = f"passed or failed on a scale, good from {plain(capability.scale_pass_at)}; it claims nothing in mA or mA/V"
     return Basis(BasisKind.SCALE, None, 0.0, 1.0, 0.0, False, words)
 
 
@@ -265,7 +266,7 @@ def _beside_house(condition: TesterCondition, quantity: Quantity) -> Basis:
         return Basis(BasisKind.NONE, None, 0.0, 1.0, 0.0, False, words)
     words = (
         f"beside a house nominal {where}: the median, {quantity.shown(learnt.median)}, of {learnt.count} known-good "
-        f"NOS valves of ours (robust standard deviation {quantity.shown(float(f'{learnt.spread:.2g}'))}), "
+        f"NOS valves of ours (robust standard deviation {quantity.shown(learnt.spread, 2)}), "
         f"learnt {timezone.localtime(learnt.learnt_at):%d %b %Y}"
     )
     return Basis(BasisKind.HOUSE, learnt.median, learnt.standard_uncertainty, 1.0, 0.0, False, words)

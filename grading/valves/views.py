@@ -121,14 +121,14 @@ def _how(reading: Reading) -> str:
 def _correction(reading: Reading, may_correct: bool) -> str:
     """What became of it, and what it came of."""
     if later := getattr(reading, "superseded_by", None):
-        text = format_html("superseded: {}", later.reason)
+        became = f"superseded: {later.reason}"
     elif may_correct:
-        text = format_html('<a href="{}">Correct</a>', reverse("reading-correct", args=[reading.pk]))
+        became = format_html('<a href="{}">Correct</a>', reverse("reading-correct", args=[reading.pk]))
     else:
-        text = format_html("")
-    if reading.supersedes_id:
-        text += format_html('<br><span class="soft">corrects an earlier reading: {}</span>', reading.reason)
-    return text
+        became = ""
+    if not reading.supersedes_id:
+        return became
+    return format_html('{}<br><span class="soft">corrects an earlier reading: {}</span>', became, reading.reason)
 
 
 @for_roles(Role.RECEIVING, Role.BENCH)

@@ -24,7 +24,7 @@ from django.utils import timezone
 from catalog.models import TestPoint
 from grading.metrology import uncertainty
 from grading.metrology.conformity import SetDecision, decide_set
-from grading.metrology.quantities import CLAIMING
+from grading.metrology.quantities import CLAIMING, FAULTS
 from grading.metrology.spreads import relative_spread
 from grading.models import Quantity, Tester
 from grading.testers.conditions import conditions_for
@@ -204,8 +204,7 @@ def as_section(repeats: Repeats, values: Sequence[Value], bench: Bench) -> Secti
         gm_max_ma_per_v=point.gm_max_ma_per_v if sheet else None,
         shorted=repeats.short is not None,
         short_between=repeats.short.short_between if repeats.short else "",
-        heater_cathode_leakage_ua=repeats.worst(Quantity.LEAKAGE),
-        grid_current_ua=repeats.worst(Quantity.GRID_CURRENT),
+        **{quantity.value: repeats.worst(quantity) for quantity in FAULTS},
         noise=repeats.noise,
         scale=repeats.mean(Quantity.EMISSION),
         scale_pass_at=_scale_pass_at(bench, latest.shift.tester_id),
