@@ -138,7 +138,7 @@ def a_pair() -> MatchedSet:
 
 def test_a_certificate_prints_each_that_was_read_and_a_sets_page_shows_it() -> None:
     matched = a_pair()
-    text = " ".join(read_pdf(certificate_pdf(certificate_data(matched, timezone.localdate()))))
+    text = " ".join(" ".join(read_pdf(certificate_pdf(certificate_data(matched, timezone.localdate())))).split())
     for quantity in CLAIMING:
         assert quantity.column in text and quantity.full_name in text
     for quantity in FAULTS:

@@ -149,7 +149,7 @@ CAUTION = (
 
 OVER = text_style("over", 7.8, bold=True, lead=1.5, textColor=DEEP)
 TITLE = text_style("title", 19, bold=True, lead=1.2)
-HEAD = text_style("head", 9.5, bold=True, spaceBefore=6, spaceAfter=2)
+HEAD = text_style("head", 9.5, bold=True, spaceBefore=6, spaceAfter=2, keepWithNext=1)
 BODY = text_style("body", 8, lead=1.25)
 HEADING_RIGHT = text_style("heading-right", 7.6, bold=True, lead=1.15, alignment=TA_RIGHT)
 HEADING_LEFT = text_style("heading-left", 7.6, bold=True, lead=1.15)
