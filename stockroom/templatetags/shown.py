@@ -29,7 +29,7 @@ register.filter(written.percent)
 
 @register.simple_tag
 def places_in(rows: Iterable[Any], name: str) -> int:
-    """The decimals of the row of this column that has the most: `{% places_in readings "gm_ma_per_v" as places %}`."""
+    """The decimals of the row of this column that has the most: `{% places_in readings "value" as places %}`."""
     return written.decimals(getattr(row, name) for row in rows)
 
 
