@@ -339,8 +339,9 @@ def dialled_in(at: Settings) -> str:
 class TestPoint(Sourced):
     """The conditions of a measurement and what a good section reads there.
 
-    Bias is either a fixed grid voltage or a cathode resistor. A rectifier's `anode_voltage_v` is the
-    drop across the section at `anode_current_ma`. Limits are there only where the sheet gives them.
+    Bias is either a fixed grid voltage or a cathode resistor. A rectifier's `anode_voltage_v` is the drop across
+    the section at `anode_current_ma`, a stabiliser's what it holds there. Limits are there only where the sheet
+    gives them.
     """
 
     __test__ = False  # the trade's word begins like a test class; pytest need not collect it
@@ -371,8 +372,16 @@ class TestPoint(Sourced):
         return f"{self.section} at {self.name}"
 
     @property
+    def holds_voltage(self) -> bool:
+        """A stabiliser's: the current is set and the voltage is read."""
+        gridless = self.grid_voltage_v is None and self.cathode_resistor_ohm is None
+        return gridless and self.section.kind == "stabiliser"
+
+    @property
     def rows(self) -> list[tuple[str, float, float | None, float | None, str]]:
         """Name, nominal, least, most and unit of what the sheet gives."""
+        if self.holds_voltage:
+            return [("Voltage held", self.anode_voltage_v, None, None, "V")]
         rows = (
             ("Anode current Ia", self.anode_current_ma, self.anode_current_min_ma, self.anode_current_max_ma, "mA"),
             ("Screen current Ig2", self.screen_current_ma, None, None, "mA"),
@@ -388,4 +397,4 @@ class TestPoint(Sourced):
 
     @property
     def conditions(self) -> str:
-        return dialled_in(self)
+        return f"Ia {self.anode_current_ma:g} mA" if self.holds_voltage else dialled_in(self)

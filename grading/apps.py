@@ -6,11 +6,15 @@ class GradingConfig(AppConfig):
 
     def ready(self) -> None:
         """Join the rooms: those below send signals and keep lists, so that they need not know those above."""
+        from grading.listings import receivers as listing_receivers  # noqa: F401
         from grading.listings.parts import PARTS
         from grading.orders.ways import WAYS
-        from grading.sealed import receivers as sealed_receivers  # noqa: F401 -- importing connects them
+
+        # Importing receivers connects them; what happens first stands first.
+        from grading.sealed import receivers as sealed_receivers  # noqa: F401
         from grading.sealed.listing import public_part
         from grading.sealed.orders import SealedPacks
+        from grading.sets import receivers as set_receivers  # noqa: F401
         from grading.verdicts import receivers as verdict_receivers  # noqa: F401
 
         WAYS[:] = [SealedPacks()]

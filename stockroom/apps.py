@@ -25,6 +25,7 @@ class StockroomConfig(AppConfig):
 
     def ready(self) -> None:
         from catalog.loading import first_years_changed
+        from stockroom.site import logins  # noqa: F401 -- importing connects them
 
         first_years_changed.connect(assess_dates_again, dispatch_uid="dates")
         post_migrate.connect(make_roles, dispatch_uid="roles")

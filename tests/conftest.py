@@ -8,15 +8,21 @@ from collections.abc import Callable, Iterator
 from typing import Any
 
 import pytest
+from django.apps import apps
 from django.conf import settings
 from django.contrib.auth.models import Group, User
 from django.core.management import call_command
-from django.db import connection
+from django.db import connection, transaction
 from django.test import Client
+from hypothesis import settings as examples
 from pytest_django.plugin import blocking_manager_key
 
 from grading.models import Policy
 from stockroom.site.people import Role
+
+# An example that takes long on a busy machine is no failure; how many are tried stays as each test says.
+examples.register_profile("unhurried", deadline=None)
+examples.load_profile("unhurried")
 
 os.environ.setdefault("DJANGO_ALLOW_ASYNC_UNSAFE", "1")  # Playwright keeps a loop; our ORM calls are not in it
 
@@ -52,6 +58,16 @@ def photographs_apart(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None
         yield
 
 
+@pytest.fixture(scope="session", autouse=True)
+def quick_passwords() -> Iterator[None]:
+    """Django's own hash is slow by design, a quarter of a second for each person a test makes; a test needs no more
+    than that the right password opens. A program that a test starts hashes as a shop does."""
+    with pytest.MonkeyPatch.context() as patch:
+        quick = "django.contrib.auth.hashers.MD5PasswordHasher"
+        patch.setattr(settings, "PASSWORD_HASHERS", [quick, *settings.PASSWORD_HASHERS])
+        yield
+
+
 @pytest.fixture
 def person(db: None) -> Callable[..., User]:
     """`person(Role.BENCH)` makes somebody with a role; without one, somebody who may only look."""
@@ -76,11 +92,32 @@ def logged_in(person: Callable[..., User]) -> Callable[..., Client]:
     return make
 
 
+@pytest.fixture(scope="session")
+def django_db_setup(django_db_setup: None, django_db_blocker: Any) -> list[str]:
+    """The tables that a new shop loads. Their rows are read from the files once, before any test, and lie in tables
+    beside them named `kept_…`, which Django does not know of and so never empties."""
+    with django_db_blocker.unblock(), transaction.atomic(), connection.cursor() as cursor:
+        empty = [model._meta.db_table for model in apps.get_models() if not model._default_manager.exists()]
+        call_command("load_types", verbosity=0)
+        call_command("load_policy", verbosity=0)
+        loaded = []
+        for table in empty:
+            cursor.execute(f"SELECT COUNT(*) FROM {table}")
+            if cursor.fetchone()[0]:
+                cursor.execute(f"DROP TABLE IF EXISTS kept_{table}")
+                cursor.execute(f"CREATE TABLE kept_{table} AS SELECT * FROM {table}")
+                loaded.append(table)
+        for table in loaded:
+            cursor.execute(f"DELETE FROM {table}")
+    return loaded
+
+
 @pytest.fixture
-def reference(db: None) -> None:
-    """The valve types and the first policy, loaded as a new shop loads them."""
-    call_command("load_types", verbosity=0)
-    call_command("load_policy", verbosity=0)
+def reference(django_db_setup: list[str], db: None) -> None:
+    """The valve types and the first policy, as a new shop loads them."""
+    with connection.cursor() as cursor:
+        for table in django_db_setup:
+            cursor.execute(f"INSERT INTO {table} SELECT * FROM kept_{table}")
 
 
 @pytest.fixture

@@ -1,10 +1,12 @@
 """Small makers of rows for tests. Each makes what it needs and nothing else; all names are invented.
 
-- `make_type("12AX7")`: a type with a test point in every section; `kind="rectifier"` has no gm
+- `make_type("12AX7")`: a type with a test point in every section; `kind="rectifier"` has no gm, and a
+  `"voltage stabiliser"` holds 150 V at 30 mA
 - `make_lot()`, `make_line(type, count)`, `make_valve(type)`, `make_valves(type, count)`
 - `make_tester()`, `make_shift()`, `make_policy()`
 - `read(valve, ia=1.2, gm=1.6)`: a standing reading of every section; a list gives one value a section
 - `graded(valve, ia=…, gm=…)`: read, then judged by the policy in force
+- `read_all([(valve, ia, gm), …])`, `graded_all([(valve, ia, gm), …])`: many valves in the questions that one takes
 
 Rows go straight into the tables, so a test of receiving or of the bench does not lean on what it tests.
 """
@@ -28,6 +30,9 @@ from stockroom.models import Counter, Line, Lot, Place, Supplier, Valve
 from stockroom.pure.serials import serial
 from stockroom.site.people import Role
 
+# A valve with the anode current in mA and the gm in mA/V to read on it.
+Measured = tuple[Valve, float | Sequence[float | None] | None, float | Sequence[float | None] | None]
+
 MEMORY = {"title": "Memory", "kind": "memory"}
 
 # A triode like the commonest one: 250 V, -2 V, 1.2 mA, 1.6 mA/V, mu 100, 62.5 kilohms (from memory).
@@ -41,6 +46,8 @@ TRIODE_POINT: dict[str, Any] = {
     "anode_resistance_kohm": 62.5,
 }
 DIODE_POINT: dict[str, Any] = {"name": "drop", "anode_voltage_v": 60, "anode_current_ma": 125}
+STABILISER_POINT: dict[str, Any] = {"name": "150 V", "anode_voltage_v": 150, "anode_current_ma": 30}
+GRIDLESS = {"rectifier": ("diode", DIODE_POINT), "voltage stabiliser": ("stabiliser", STABILISER_POINT)}
 
 
 def source() -> Source:
@@ -70,17 +77,17 @@ def make_type(
     type = ValveType.objects.create(
         designation=designation,
         kind=kind,
-        cathode="indirect",
         tradition="western",
         basing=basing,
+        cathode="cold" if kind == "voltage stabiliser" else "indirect",
         basing_source=memory,
         heater_source=memory,
         cautions=list(cautions),
     )
     Heater.objects.create(type=type, wiring="single", voltage_v=6.3, current_a=0.3)
-    default = DIODE_POINT if kind == "rectifier" else TRIODE_POINT
+    section_kind, default = GRIDLESS.get(kind, ("triode", TRIODE_POINT))
     for number in range(1, sections + 1):
-        section = Section.objects.create(type=type, number=number, kind="diode" if kind == "rectifier" else "triode")
+        section = Section.objects.create(type=type, number=number, kind=section_kind)
         for position, values in enumerate([{**default, **point}] if points is None else points):
             TestPoint.objects.create(section=section, position=position, source=memory, **values)
     return type
@@ -167,24 +174,39 @@ def read(
     **fields: Any,
 ) -> list[Reading]:
     """A reading of every section at its first test point; the valve's state is brought up to date."""
+    return read_all([(valve, ia, gm)], shift=shift, taken_at=taken_at, **fields)
+
+
+def read_all(
+    valves: Sequence[Measured],
+    *,
+    shift: Shift | None = None,
+    taken_at: datetime | None = None,
+    **fields: Any,
+) -> list[Reading]:
+    """Each valve read as by `read`; the states are brought up to date once for all of them."""
     shift = shift or make_shift()
-    when = taken_at or timezone.now()
+    sections: dict[int, list[Section]] = {}
     readings = []
-    for index, section in enumerate(valve.type.test_sections):
-        assert section.test_point is not None
-        reading = Reading.objects.create(
-            valve=valve,
-            section=section.number,
-            test_point=section.test_point,
-            shift=shift,
-            taken_at=when,
-            anode_current_ma=_one_of(ia, index),
-            gm_ma_per_v=_one_of(gm, index),
-            **fields,
-        )
-        readings.append(reading)
-    states.refresh([valve.pk])
-    valve.refresh_from_db()
+    for valve, ia, gm in valves:
+        if valve.type_id not in sections:
+            sections[valve.type_id] = valve.type.test_sections
+        when = taken_at or timezone.now()
+        for index, section in enumerate(sections[valve.type_id]):
+            assert section.test_point is not None
+            reading = Reading.objects.create(
+                valve=valve,
+                section=section.number,
+                test_point=section.test_point,
+                shift=shift,
+                taken_at=when,
+                anode_current_ma=_one_of(ia, index),
+                gm_ma_per_v=_one_of(gm, index),
+                **fields,
+            )
+            readings.append(reading)
+    states.refresh([valve.pk for valve, _, _ in valves])
+    _as_stored(valves)
     return readings
 
 
@@ -195,10 +217,20 @@ def graded(
     **fields: Any,
 ) -> Grade:
     """Read and judged; returns the standing grade."""
-    read(valve, ia, gm, **fields)
-    grade = judging.grade([valve], make_policy(), None)[valve.pk]
-    valve.refresh_from_db()
-    return grade
+    return graded_all([(valve, ia, gm)], **fields)[0]
+
+
+def graded_all(valves: Sequence[Measured], **fields: Any) -> list[Grade]:
+    """Each valve read and judged as by `graded`, all of them together; their standing grades in the same order."""
+    read_all(valves, **fields)
+    standing = judging.grade([valve for valve, _, _ in valves], make_policy(), None)
+    _as_stored(valves)
+    return [standing[valve.pk] for valve, _, _ in valves]
+
+
+def _as_stored(valves: Sequence[Measured]) -> None:
+    for valve, _, _ in valves:
+        valve.refresh_from_db()
 
 
 def _one_of(value: float | Sequence[float | None] | None, index: int) -> float | None:

@@ -2,6 +2,7 @@
 
 - `owner()`: somebody with the owner's role
 - `described()`: a tester that reads anode current and gm in steps of 0.01; `scale()`: one with an emission scale
+- `calibrated(tester)`: the same tester after a calibration of both
 - `studied(tester, sds)`: a finished study of its anode current
 - `kept_aside(tester)`, `checked(reference, values)`: a reference valve, and checks of it a day apart
 """
@@ -15,9 +16,9 @@ from django.contrib.auth.models import User
 from django.utils import timezone
 
 from catalog.models import TestPoint
-from grading.models import Quantity, ReferenceValve, Shift, Study, Tester
+from grading.models import Calibration, Quantity, ReferenceValve, Shift, Study, Tester
 from grading.testers import records, reference_checks, studies
-from grading.testers.records import Described
+from grading.testers.records import Calibrated, Described
 from grading.testers.reference_checks import CheckOutcome
 from stockroom.site.people import Role
 from tests.factories import make_shift, make_tester, make_type, make_user, make_valves
@@ -57,6 +58,19 @@ def described(name: str = "Long bench") -> Tester:
     """Anode current within 1 % and 0.01 mA, gm within 2 %, both in steps of 0.01."""
     tester = make_tester(name)
     records.describe(tester, {IA: Described(0.01, 1.0, 0.01), GM: Described(0.01, 2.0)}, owner())
+    return Tester.objects.get(pk=tester.pk)
+
+
+def calibrated(tester: Tester, done_days_ago: int = 30, due_in_days: int = 335) -> Tester:
+    """Anode current and gm calibrated with a standard uncertainty of half a per cent."""
+    today = timezone.localdate()
+    calibration = Calibration(
+        tester=tester,
+        done_on=today - timedelta(done_days_ago),
+        due_on=today + timedelta(due_in_days),
+        by="a laboratory",
+    )
+    records.calibrate(calibration, {IA: Calibrated(0.5), GM: Calibrated(0.5)}, owner())
     return Tester.objects.get(pk=tester.pk)
 
 

@@ -11,6 +11,7 @@ from __future__ import annotations
 import os
 import pwd
 import shutil
+import signal
 import socket
 import subprocess
 import sys
@@ -18,13 +19,16 @@ import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from typing import NoReturn
+
+ENDINGS = (signal.SIGTERM, signal.SIGHUP)
 
 
 class NoPostgres(Exception):
     """PostgreSQL's server programs are not on this machine."""
 
 
-def _programs() -> Path:
+def programs() -> Path:
     """The folder that holds initdb and pg_ctl."""
     if config := shutil.which("pg_config"):
         shown = subprocess.run([config, "--bindir"], capture_output=True, text=True, check=True).stdout.strip()
@@ -43,7 +47,7 @@ def _free_port() -> int:
 @contextmanager
 def cluster() -> Iterator[str]:
     """The DATABASE_URL of a running cluster that goes away with the block."""
-    programs = _programs()
+    found = programs()
     as_user = pwd.getpwnam("nobody") if os.geteuid() == 0 else None
     folder = Path(tempfile.mkdtemp(prefix="throwaway-cluster-"))
     if as_user:
@@ -52,7 +56,7 @@ def cluster() -> Iterator[str]:
 
     def program(name: str, *arguments: str) -> None:
         done = subprocess.run(
-            [str(programs / name), *arguments],
+            [str(found / name), *arguments],
             cwd=folder,
             capture_output=True,
             text=True,
@@ -65,11 +69,12 @@ def cluster() -> Iterator[str]:
     try:
         program("initdb", "-D", data, "-U", "tests", "--auth=trust", "--encoding=UTF8", "--no-sync", "--locale=C.UTF-8")
         settings = f"-p {port} -c listen_addresses=127.0.0.1 -k {folder} -c fsync=off -c full_page_writes=off"
-        program("pg_ctl", "-D", data, "-w", "-l", str(folder / "log"), "-o", settings, "start")
         try:
+            program("pg_ctl", "-D", data, "-w", "-l", str(folder / "log"), "-o", settings, "start")
             yield f"postgres://tests@127.0.0.1:{port}/postgres"
         finally:
-            program("pg_ctl", "-D", data, "-w", "-m", "immediate", "stop")
+            if (folder / "data" / "postmaster.pid").exists():  # started, however far that came
+                program("pg_ctl", "-D", data, "-w", "-m", "immediate", "stop")
     finally:
         shutil.rmtree(folder, ignore_errors=True)
 
@@ -78,8 +83,30 @@ def main(command: list[str]) -> int:
     if not command:
         print(__doc__, file=sys.stderr)
         return 2
-    with cluster() as url:
-        return subprocess.run(command, env={**os.environ, "DATABASE_URL": url}).returncode
+    # A signal that ends a job would end this program where it stands, and leave the server running and its folder on
+    # the disk. As an exception it leaves by way of the block's end.
+    for ending in ENDINGS:
+        signal.signal(ending, _leave)
+    with cluster() as url, subprocess.Popen(command, env={**os.environ, "DATABASE_URL": url}) as running:
+        try:
+            return running.wait()
+        finally:
+            _stop(running)
+
+
+def _stop(running: subprocess.Popen[bytes]) -> None:
+    """Nobody is to talk to a server that is about to go."""
+    running.terminate()
+    try:
+        running.wait(timeout=10)
+    except subprocess.TimeoutExpired:
+        running.kill()
+
+
+def _leave(number: int, frame: object) -> NoReturn:
+    for ending in ENDINGS:
+        signal.signal(ending, signal.SIG_IGN)  # tidying up is under way: a second signal changes nothing
+    sys.exit(128 + number)
 
 
 if __name__ == "__main__":

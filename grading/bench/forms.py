@@ -23,6 +23,8 @@ from grading.metrology.units import Unit, UnreadableReading
 from grading.models import Quantity, Reading, Tester
 from grading.testers.conditions import Setting, conditions_for
 from grading.testers.records import may_record
+from grading.verdicts.pure.grades import GRIDLESS
+from stockroom.pure.written import plain
 
 SERIES = re.compile(r"\d\s*/\s*\d")
 GM_UNITS = {unit.name: unit for unit in (units.MA_PER_V, *Quantity.GM.facts.also_typed_in)}
@@ -44,14 +46,23 @@ UNDESCRIBED = frozenset(Quantity) - {Quantity.EMISSION}
 
 
 def _applies(quantity: Quantity, point: TestPoint) -> bool:
-    """A rectifier has no gm: where the sheet has no nominal for what claims a grade, there is nothing to read."""
-    return not quantity.claims or quantity.limits(point)[0] is not None
+    """What a section of its kind can have. A rectifier has no gm: without a nominal there is nothing to read."""
+    section = point.section
+    if quantity.claims:
+        return quantity.limits(point)[0] is not None
+    if quantity is Quantity.LEAKAGE:
+        return section.type.cathode == "indirect"
+    if quantity is Quantity.GRID_CURRENT:
+        return section.kind not in GRIDLESS
+    return section.kind != "stabiliser"
 
 
 def read_by(tester: Tester) -> frozenset[Quantity]:
     """What a form asks of it. What a valve is judged by only where it reads that; the rest is always at hand."""
     scale = {Quantity.EMISSION} if tester.measures(Quantity.EMISSION) else set()
-    return frozenset(scale | {one for one in UNDESCRIBED if one not in ALWAYS or may_record(tester, one)[0]})
+    return frozenset(
+        scale | {one for one in UNDESCRIBED if one not in ALWAYS or one.facts.only_of or may_record(tester, one)[0]}
+    )
 
 
 @dataclass(frozen=True)
@@ -197,12 +208,18 @@ class SectionReadingForm(forms.Form):
         self.may_be_empty = may_be_empty
         self.doubts: list[str] = []
         self.interval_s = choices.interval_s
-        self.quantities = [one for one in Quantity if one in reads and _applies(one, point)]
+        asks = [one for one in Quantity if one in reads and _applies(one, point)]
+        # What was kept of another can be corrected.
+        self.quantities = [one for one in Quantity if one in asks or self.initial.get(one.key) is not None]
         for quantity in self.quantities:
             field = _field_for(quantity, choices.unit_of(quantity))
             if isinstance(field, ReadingField):
                 field.help_text = expected(*quantity.limits(point), field.unit)
+            if quantity.facts.only_of:
+                field.help_text += f", at {plain(point.anode_current_ma)} mA"
             self.fields[quantity.key] = field
+        if section.kind in GRIDLESS and not self.initial.get("noise"):
+            del self.fields["noise"]
         always = [quantity.key for quantity in self.quantities if quantity in ALWAYS]
         self.asked = [*always, *(name for name in ASKABLE if name in choices.ask and name in self.fields)]
         self.order_fields([*always, *ASKABLE])
@@ -230,7 +247,9 @@ class SectionReadingForm(forms.Form):
         if not self.errors and not self.taken.says_something and not (self.may_be_empty and self.says_nothing):
             first = self.asked[0]
             name = next((quantity.short for quantity in ALWAYS if quantity.key == first), first)
-            self.add_error(first, f"Type the {name}; 0 if none flows. If it is shorted, say where.")
+            holds = first == Quantity.ANODE_VOLTAGE.key
+            what = "voltage that it holds" if holds else f"{name}; 0 if none flows"
+            self.add_error(first, f"Type the {what}. If it is shorted, say where.")
 
     @property
     def says_nothing(self) -> bool:
@@ -251,7 +270,7 @@ class SectionReadingForm(forms.Form):
             series=series,
             shorted=clean["shorts"].shorted,
             short_between=clean["shorts"].between,
-            noise=clean["noise"],
+            noise=clean.get("noise", ""),
             remark=clean["remark"],
             **numbers,
         )

@@ -24,19 +24,22 @@ from django.utils import timezone
 from catalog.models import Section
 from grading.bench.series import settled
 from grading.bench.taken import Taken
+from grading.metrology.quantities import CLAIMING, claimed_of
 from grading.metrology.quantities import in_words as section_in_words
-from grading.models import Grade, Quantity, Reading, Shift, Tester
+from grading.models import Grade, MatchedSet, Quantity, Reading, Shift, Tester
+from grading.sets import doubts
 from grading.testers.records import may_record
 from grading.testers.reference_checks import may_grade
 from grading.verdicts import judging, states
 from stockroom.models import Entry, Line, SamplingPlan, SealedDecision, Valve
 from stockroom.models.goods import pieces_of_line
+from stockroom.pure.refused import Refused
 from stockroom.pure.serials import read_serial
 from stockroom.sealed import seals
 from stockroom.states import State
 
 
-class BenchError(ValueError):
+class BenchError(Refused):
     """Cannot be done at the bench; the message says why and what to do instead."""
 
 
@@ -58,6 +61,10 @@ class SectionMissing(BenchError):
 
 class UnfitTester(BenchError):
     """The tester is stopped, or its record says that it does not measure what was typed."""
+
+
+class NotReadSo(BenchError):
+    """A section of this kind is read in another quantity."""
 
 
 class AlreadyCorrected(BenchError):
@@ -134,19 +141,33 @@ def why_unfit(tester: Tester, taken: Iterable[Taken | Reading]) -> str:
     return ""
 
 
+def why_not_so(taken: Iterable[Taken]) -> str:
+    """Why these are not what sections of their kind are read in; nothing when they are."""
+    for row in taken:
+        section = row.test_point.section
+        wanted = claimed_of(section.kind)
+        for quantity in CLAIMING:
+            if quantity not in wanted and getattr(row, quantity) is not None:
+                read_in = " and ".join(one.label for one in wanted)
+                return f"Section {section.number} is a {section.kind}: it is read in {read_in}, not {quantity.label}."
+    return ""
+
+
 def take(shift: Shift, valve: Valve, sections: Mapping[int, Taken], by: User) -> Grade | None:
     """Keep what was read, and judge the valve. None while a section is unread or no policy is in force.
 
     A section left out keeps its standing reading. Testing again adds rows; it corrects nothing.
 
     Raises:
-        NotTestable, ShiftEnded, UnfitTester, SectionMissing
+        NotTestable, NotReadSo, ShiftEnded, UnfitTester, SectionMissing
     """
     with transaction.atomic():
         if not Shift.objects.select_for_update(no_key=True).filter(pk=shift.pk, ended_at=None).exists():
             raise ShiftEnded("Your shift has ended. Start one, then save again.")
         if fault := why_unfit(shift.tester, sections.values()):
             raise UnfitTester(fault)
+        if fault := why_not_so(sections.values()):
+            raise NotReadSo(fault)
         current = testable(Valve.objects.filter(pk=valve.pk)).get()
         if fault := why_not(current):
             raise NotTestable(fault)
@@ -170,7 +191,9 @@ def take(shift: Shift, valve: Valve, sections: Mapping[int, Taken], by: User) ->
 
 
 def correct(reading: Reading, taken: Taken, reason: str, by: User) -> Grade | None:
-    """Raises AlreadyCorrected."""
+    """Raises AlreadyCorrected, NotReadSo."""
+    if fault := why_not_so([taken]):
+        raise NotReadSo(fault)
     with transaction.atomic():
         new = _supersede(reading, settled(taken, reading.shift.tester), reason)
         grade = judging.by_policy_in_force([reading.valve], by).get(reading.valve_id)
@@ -231,6 +254,14 @@ class Tested(NamedTuple):
     valve: Valve
     readings: Sequence[Reading]
     grade: Grade | None
+
+    @property
+    def why_set_doubtful(self) -> tuple[MatchedSet, str] | None:
+        """The set that it is in, where that no longer holds, and why."""
+        for matched in doubts.sets_of([self.valve.pk]):
+            if why := doubts.why_doubtful(matched):
+                return matched, why
+        return None
 
     @property
     def why_ungraded(self) -> str:

@@ -142,6 +142,15 @@ def _plan(row: ReadingRow, valve: Valve | None) -> PlannedReading | ReadingsProb
     if point is None:
         names = ", ".join(f"“{one.name}”" for one in points)
         return wrong(ReadingColumn.POINT, f"a {valve.type} has no test point “{row.point}”; it has {names}.")
+    if sections[number].kind == "stabiliser":
+        if row.anode_current_ma is not None or row.gm_ma_per_v is not None:
+            field = ReadingColumn.GM if row.anode_current_ma is None else ReadingColumn.ANODE_CURRENT
+            return wrong(field, f"a {valve.type} is a stabiliser: it is read in volts, in a column “voltage held”.")
+        if not row.shorted and row.anode_voltage_v is None:
+            return wrong(ReadingColumn.ANODE_VOLTAGE, "there is no voltage held.")
+        return PlannedReading(row, valve, point, number)
+    if row.anode_voltage_v is not None:
+        return wrong(ReadingColumn.ANODE_VOLTAGE, f"a {valve.type} is no stabiliser: leave the voltage held empty.")
     if not row.shorted and row.anode_current_ma is None and row.gm_ma_per_v is None:
         return wrong(
             ReadingColumn.ANODE_CURRENT, "there is neither an anode current nor gm. Write 0 where none flowed."

@@ -15,6 +15,8 @@ from grading.models import Reading
 class Taken(ReadNumbers):
     """One section as it was read at the bench.
 
+    `anode_voltage_v` is the voltage that a stabiliser holds.
+
     `series` holds values read while the valve warmed up, by the name of their quantity, and `interval_s` between
     them; `grading.bench.series.settled` puts the settled value and the stability in their place.
     """

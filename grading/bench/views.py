@@ -146,7 +146,7 @@ def _bench_page(
 def _about(valve: Valve, sheet: ValveForms) -> dict[str, Any]:
     """What the person is told of the valve on the page."""
     names = dict.fromkeys(point.name for section in valve.type.test_sections for point in section.test_points.all())
-    before = Reading.objects.standing().filter(valve=valve).select_related("shift__tester", "test_point")
+    before = Reading.objects.standing().filter(valve=valve).select_related("shift__tester", "test_point__section")
     previous = list(before.prefetch_related("shift__tester__conditions")[:8])
     return {
         "point_names": [(name, name == sheet.forms[0].point.name) for name in names],

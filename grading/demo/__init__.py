@@ -115,3 +115,10 @@ def _parted(lines: Sequence[dict[str, Any]], count: int) -> Iterator[tuple[dict[
         left -= pieces
         yield line, pieces
     yield lines[-1], left
+
+
+def set_password(password: str) -> None:
+    """Of every login of the demonstration."""
+    for user in User.objects.filter(username__in=[role.value for role in Role]):
+        user.set_password(password)
+        user.save(update_fields=["password"])

@@ -25,6 +25,7 @@ from reportlab.lib.units import mm
 from reportlab.pdfgen.canvas import Canvas
 
 from grading.drawing.datamatrix import Matrix, TooLong, data_matrix
+from stockroom.pure.refused import Refused
 
 DOTS_203 = 8.0  # dots to the mm of a printer sold as 203 dpi
 DOTS_300 = 300 / 25.4  # and of one sold as 300 dpi; office printers have 300, 600 or 1200
@@ -54,7 +55,7 @@ class Square(NamedTuple):
         return len(self.rows)
 
 
-class CannotEncode(ValueError):
+class CannotEncode(Refused):
     """The text cannot be put in such a symbol, or not in the room there is."""
 
 

@@ -3,27 +3,32 @@
 - `describe(valves)`: an honest description from the records, for somebody to read over and change
 - `publish(valves, ...)`: list them; the database refuses a valve that is on another live listing
 - `end(listing, by)`
+- `follow(valve_ids, by)`: after grades of these valves have changed, end the listings of what cannot be sold as it is
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from decimal import Decimal
 
 from django.contrib.auth.models import User
 from django.db import IntegrityError, transaction
+from django.db.models import Exists, OuterRef, QuerySet
 from django.utils import timezone
 
-from grading.models import Grade
+from grading.models import Grade, MatchedSet
+from grading.sets import doubts
 from grading.verdicts import states
 from stockroom.marks.pure.construction import in_public
-from stockroom.models import Condition, Counter, Entry, ListedValve, Listing, Valve
+from stockroom.models import Condition, Counter, Entry, ListedValve, Listing, Pack, Valve
 from stockroom.models.orders import set_name
+from stockroom.pure.refused import Refused
 from stockroom.site.changes import fitted
 from stockroom.states import State
+from stockroom.tally import chunked
 
 
-class CannotList(Exception):
+class CannotList(Refused):
     """The item cannot be listed. The message says why."""
 
 
@@ -45,6 +50,8 @@ def describe(valves: Sequence[Valve]) -> str:
         sentences.append(
             f"Graded {name}{f' ({count} of {len(valves)})' if count < len(valves) else ''} on our own bench."
         )
+    if came_back := sorted({valve.serial for valve in valves if valve.returns.exists()}):
+        sentences.append(f"Sold before and taken back: {', '.join(came_back)}.")
     marks = sorted({valve.date_code for valve in valves if valve.date_code})
     if marks:
         sentences.append(f"Stamped {', '.join(marks)}.")
@@ -68,6 +75,9 @@ def publish(valves: Sequence[Valve], title: str, text: str, price: Decimal, curr
             raise CannotList(f"{valve} is set aside for an order.")
     if not whole:
         raise CannotList("A listing is one valve that is in no set, or one whole set.")
+    for matched in MatchedSet.objects.filter(pk__in=memberships):
+        if why := doubts.why_doubtful(matched):
+            raise CannotList(f"{matched.number} no longer holds: {why}.")
     return put_up(valves, Listing(title=title, text=text, price=price, currency=currency, listed_by=by), "Listed")
 
 
@@ -104,3 +114,27 @@ def end(listing: Listing, by: User | None, because: str = "") -> None:
     for valve in valves:
         Entry.write(by, "listing-ended", text, valve=valve, lot=valve.line.lot)
     states.refresh([valve.pk for valve in valves])
+
+
+def follow(valve_ids: Collection[int], by: User | None) -> None:
+    """Sets that no longer hold, and valves without a grade that may be sold, leave the public list at once."""
+    for keys in chunked(set(valve_ids)):
+        found = doubts.sets_of(keys)
+        why = doubts.doubtful(found)
+        for matched in found:
+            if matched.pk in why:
+                because = f"{matched.number} no longer holds: {why[matched.pk]}"
+                _end_all(Valve.objects.filter(memberships__set=matched, memberships__live=True), because, by)
+        unsaleable = Valve.objects.filter(
+            ~Exists(Grade.objects.filter(valve=OuterRef("pk"), standing=True, saleable=True)),
+            ~Exists(Pack.objects.under_seal().filter(valve=OuterRef("pk"))),
+            pk__in=keys,
+            listings__live=True,
+        )
+        for valve in unsaleable:
+            _end_all(Valve.objects.filter(pk=valve.pk), f"{valve} has no grade now that may be sold", by)
+
+
+def _end_all(valves: QuerySet[Valve], because: str, by: User | None) -> None:
+    for one in Listing.objects.live().filter(listed__valve__in=valves, listed__live=True).distinct():
+        end(one, by, because)

@@ -9,7 +9,7 @@ import django_filters
 from django import forms
 from django.contrib import messages
 from django.contrib.auth.decorators import login_not_required
-from django.db.models import QuerySet
+from django.db.models import Q, QuerySet
 from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import path
@@ -21,9 +21,9 @@ from grading.listings import publishing as listing_work
 from grading.listings.parts import part_of
 from grading.metrology.quantities import CLAIMING, Quantity
 from grading.models import Grade, MatchedSet, Reading
-from grading.sets import making
+from grading.sets import doubts, making
 from grading.testers import conditions
-from grading.testers.readings_table import OwnColumn, ReadingsTable, not_tested, readings_table
+from grading.testers.readings_table import OwnColumn, ReadingsTable, readings_table
 from grading.verdicts.values import Value
 from stockroom.models import Listing, Shop, Valve
 from stockroom.pure.written import NOT_MEASURED
@@ -182,17 +182,22 @@ def item(request: HttpRequest, number: str) -> HttpResponse:
         Listing.objects.prefetch_related("listed__valve__type", "listed__valve__maker"), number=number
     )
     valves = [row.valve for row in found.listed.all()]
-    grades = Grade.objects.filter(valve__in=valves, standing=True).select_related("policy", "valve__maker")
-    grades = grades.prefetch_related("readings__test_point__source", "readings__shift__tester__conditions")
-    grades = grades.order_by("valve__serial")
-    shown = list(_shown(list(grades)))
     matched = None
     if len(valves) > 1:
         matched = MatchedSet.objects.live().filter(members__valve__in=valves, members__live=True).first()
     members = list(matched.members.select_related("grade")) if matched else []
+    # A set is sold by the readings that it was made on, here as on its certificate.
+    speaking = Q(memberships__in=members) if matched else Q(valve__in=valves, standing=True)
+    grades = Grade.objects.filter(speaking).select_related("policy", "valve__maker")
+    grades = grades.prefetch_related(
+        "readings__test_point__source", "readings__test_point__section", "readings__shift__tester__conditions"
+    )
+    grades = grades.order_by("valve__serial")
+    shown = list(_shown(list(grades)))
     part = part_of(valves)
     available = Listing.objects.for_public_display().filter(pk=found.pk).exists()
-    available = available and not (part and part.why_not)
+    doubtful = matched is not None and doubts.why_doubtful(matched) != ""
+    available = available and not doubtful and not (part and part.why_not)
     return render(
         request,
         "listings/item.html",
@@ -204,9 +209,10 @@ def item(request: HttpRequest, number: str) -> HttpResponse:
             "available": available,
             "part": part,
             "readings": _readings_table(shown),
-            "not_tested": not_tested([row.reading for row in shown]),
+            "not_tested": doubts.not_tested(grades),
             "how_read": _how_read(shown),
             "spreads": making.spread_of(members),
+            "read_since": doubts.read_since(matched) if matched and not doubtful else [],
         },
     )
 

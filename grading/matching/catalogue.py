@@ -50,6 +50,15 @@ class Catalogue:
         """How many sets use each piece."""
         return np.diff(self._by_piece[1])
 
+    def places(self, sets: Sequence[Sequence[int]]) -> Ints:
+        """Where these sets stand in the catalogue, which holds them all."""
+        found = []
+        for members in sets:
+            row = np.sort(np.asarray(members))
+            among = self.through(int(row[self.uses[row].argmin()]))
+            found.append(int(among[(self.members[among] == row).all(axis=1).argmax()]))
+        return np.array(sorted(found), dtype=np.int64)
+
     def weighed(self, pieces: Sequence[int], weights: Sequence[int]) -> tuple[Ints, Ints]:
         """The sets that use any of these pieces, and the sum of the weights of those they use."""
         through = [self.through(piece) for piece in pieces]

@@ -6,12 +6,14 @@ k, sum over sets of floor(w(set) / k) is at most floor(w(all) / k) (a Chvatal-Go
 weights on an odd number of pieces and sets of two these are the odd-set (blossom) inequalities of matching; for
 set packing in general they are known as subset-row inequalities.
 
-triples(members, shares, pieces)          every violated cut on three pieces
-odd_groups(members, shares, pieces)       larger ones, found by growing groups
+triples(members, shares, over)            every violated cut on three pieces, those found in time
+odd_groups(members, shares, over)         larger ones, found by growing groups
 spread_out(found, most)                   the deepest, no piece in many
 """
 
 from __future__ import annotations
+
+from collections.abc import Callable
 
 import numpy as np
 
@@ -23,13 +25,18 @@ VIOLATED = 1e-3
 OFTEN = 5
 
 
+def never() -> bool:
+    """There is no hurry."""
+    return False
+
+
 def fractional(members: Members, shares: Floats) -> tuple[Members, Floats]:
     """The sets taken in part, with their shares."""
     part = (shares > 1e-7) & (shares < 1 - 1e-7)
     return members[part], shares[part]
 
 
-def triples(members: Members, shares: Floats) -> list[tuple[float, Cut]]:
+def triples(members: Members, shares: Floats, over: Callable[[], bool] = never) -> list[tuple[float, Cut]]:
     """Every violated cut on three pieces, with its violation. Three pieces qualify only if every two of them
     share a fractional set, since two pairs alone weigh no more than the row of the piece they share."""
     members, shares = fractional(members, shares)
@@ -41,6 +48,8 @@ def triples(members: Members, shares: Floats) -> list[tuple[float, Cut]]:
     np.fill_diagonal(pairs, 0.0)
     found: list[tuple[float, Cut]] = []
     for first in range(len(names)):
+        if over():
+            break
         later = np.flatnonzero(pairs[first] > 1e-9)
         later = later[later > first]
         if len(later) < 2:
@@ -50,15 +59,20 @@ def triples(members: Members, shares: Floats) -> list[tuple[float, Cut]]:
         all_three = (part.T * shares[through]) @ part
         weight = pairs[np.ix_(later, later)] + pairs[first, later][:, None] + pairs[first, later][None, :]
         weight -= 2.0 * all_three
-        over = np.triu(weight, 1) > 1.0 + VIOLATED
-        for second, third in zip(*np.nonzero(over), strict=True):
+        violated = np.triu(weight, 1) > 1.0 + VIOLATED
+        for second, third in zip(*np.nonzero(violated), strict=True):
             trio = (int(names[first]), int(names[later[second]]), int(names[later[third]]))
             found.append((float(weight[second, third]) - 1.0, Cut(trio, (1, 1, 1), 2)))
     return found
 
 
 def odd_groups(
-    members: Members, shares: Floats, divisor: int = 2, largest: int = 25, steps: int = 40
+    members: Members,
+    shares: Floats,
+    over: Callable[[], bool] = never,
+    divisor: int = 2,
+    largest: int = 25,
+    steps: int = 40,
 ) -> list[tuple[float, Cut]]:
     """Violated cuts on more pieces, grown from each piece in turn by the best single change, with a short
     memory so that growth does not undo itself."""
@@ -74,6 +88,8 @@ def odd_groups(
     found: dict[Cut, float] = {}
     nowhere = -9.0
     for seed in range(len(names)):
+        if over():
+            break
         weight = np.zeros(len(names), dtype=np.int64)
         filled = np.zeros(len(members), dtype=np.int64)
         resting = np.zeros(len(names), dtype=np.int64)

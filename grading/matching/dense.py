@@ -9,12 +9,17 @@ moderate size the solver chooses among these.
 The sets: a sample of the possible ones, drawn so that every piece appears in many (boxes laid at random over it, half
 the companions taken at random and half the scarcest first), searched by exchange; large parts tile by tile.
 
+The choice: chains of exchanges first (``chains``), which do best where exchanges are many, then local search.
+
 best_tiers(low, high, reach, size, known)     the best tier each piece can enter
 sample_sets(...)                              -> Catalogue
 settle_dense(...)                             -> the choice, its value, the bound, the prices
 """
 
 from __future__ import annotations
+
+from collections.abc import Callable
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,6 +28,8 @@ from scipy.spatial import cKDTree
 from grading.matching.field import Floats, Ints, PoolField
 
 from .catalogue import Catalogue, Members
+from .chains import Ground, by_chains
+from .cuts import never
 from .exact import round_down
 from .generate import Generated, linear_bound
 from .greedy import Found, companions, greedy_pass
@@ -35,6 +42,7 @@ SETS_PER_PIECE = 30
 TILE = 1_200
 STEPS_PER_PIECE = 20
 STEPS = 30_000
+STEPS_PER_SET = 10  # in a small part fewer will do: it has not so many choices
 PASSES = 3
 SETS_TO_BEGIN = 6
 LARGE = 3_000
@@ -43,6 +51,20 @@ KEPT = 4_000
 CHOICE_NODES = 5
 CHOICE_SHARE = 0.25  # of the time left, at most
 CROWDED = 40
+KICKS = 8  # for each pass, fewer in a part of fewer than this many pieces each
+PIECES_A_KICK = 25
+CHAINS_SHARE = 0.3  # of the time left, each time
+CLOSER = 1e-9  # a relative difference smaller than this is rounding
+
+
+class SettledCrowd(NamedTuple):
+    """Sets, their value, a proven bound, a price for each piece; in words what left the gap open, if anything."""
+
+    found: list[Found]
+    value: float
+    bound: float
+    prices: Floats
+    open: str
 
 
 def best_tiers(low: Floats, high: Floats, reach: Floats, size: int, known: list[Found]) -> Ints:
@@ -86,8 +108,9 @@ def sample_sets(
     known: list[Found],
     each: int,
     random: np.random.Generator,
+    over: Callable[[], bool] = never,
 ) -> Catalogue:
-    """A sample of the possible sets: the known ones and up to ``each`` through every piece."""
+    """A sample of the possible sets: the known ones and up to ``each`` through every piece, as far as time goes."""
     rows = np.flatnonzero(best < len(reach))
     order = rows[np.argsort(low[rows, 0], kind="stable")]
     sorted_low = low[order, 0]
@@ -98,6 +121,8 @@ def sample_sets(
     scarcity += crowd / max(float(crowd.max(initial=1.0)), 1.0)
     drawn: list[Ints] = []
     for piece in rows:
+        if over():
+            break
         for turn in range(each):
             tier = int(best[piece]) if turn % 3 < 2 else min(int(best[piece]) + 1, len(reach) - 1)
             box = reach[tier]
@@ -157,10 +182,86 @@ def thick_of_it(low: Floats, high: Floats, box: Floats, best: Ints) -> NDArray[n
     return thick
 
 
-def build_on(
-    low: Floats, high: Floats, reach: Floats, values: Floats, size: int, generated: Generated, watch: Watch, seed: int
-) -> list[Found]:
+class Crowd:
+    """What is known of a crowded part so far."""
+
+    def __init__(
+        self,
+        low: Floats,
+        high: Floats,
+        reach: Floats,
+        values: Floats,
+        size: int,
+        known: list[Found],
+        part: int,
+        watch: Watch,
+        unit: float,
+    ) -> None:
+        self.low, self.high, self.reach, self.values, self.size = low, high, reach, values, size
+        self.part, self.watch, self.unit = part, watch, unit
+        self.best = best_tiers(low, high, reach, size, known)
+        self.found, self.value = list(known), self.worth(known)
+        self.prices: Floats = np.append(values, 0.0)[self.best] / size
+        self.bound = max(round_down(float(self.prices.sum()), unit), self.value)
+        self.open = ""  # what left the gap open, when a step of its own did
+        self.note("counting")
+
+    def worth(self, found: list[Found]) -> float:
+        return float(sum(self.values[tier] for _, tier in found))
+
+    def note(self, stage: str) -> None:
+        self.watch.settle(self.part, self.value, self.bound, len(self.found), stage)
+
+    @property
+    def done(self) -> bool:
+        return self.watch.near(self.value, self.bound) or self.watch.over()
+
+    def better(self, found: list[Found], stage: str) -> bool:
+        """Keep this choice if it is worth more."""
+        value = self.worth(found)
+        if value <= self.value * (1 + CLOSER):
+            return False
+        self.found, self.value = found, value
+        self.bound = max(self.bound, value)
+        self.note(stage)
+        return True
+
+    def bounded(self, generated: Generated) -> None:
+        self.prices, self.open = generated.prices, generated.why
+        self.bound = max(min(self.bound, round_down(generated.bound, self.unit)), self.value)
+        self.note("column generation")
+
+    def settled(self) -> SettledCrowd:
+        if self.bound <= self.value * (1 + CLOSER):
+            why = ""
+        elif self.watch.over():
+            why = self.watch.why_over()
+        elif self.watch.near(self.value, self.bound):
+            why = "near enough"
+        else:
+            why = f"every step was taken; {self.open}" if self.open else "every step was taken"
+        return SettledCrowd(self.found, self.value, self.bound, self.prices, why)
+
+    def chains(self, seed: int, kicks: int) -> None:
+        usable = np.flatnonzero(self.best < len(self.reach))
+        pool = Ground(self.low, self.high, usable, self.reach, self.values, self.size)
+
+        def keep(found: list[Found]) -> None:
+            self.better(found, "chains of exchanges")
+
+        # A large part must not spend all its time here before it has a bound.
+        with self.watch.share(CHAINS_SHARE if len(self.low) > LARGE else 1.0) as seconds:
+            until = self.watch.gone() + seconds
+
+            def over() -> bool:
+                return self.done or self.watch.gone() >= until
+
+            by_chains(pool, self.found, seed, min(kicks, len(usable) // PIECES_A_KICK), self.bound, over, keep)
+
+
+def build_on(crowd: Crowd, generated: Generated, seed: int) -> list[Found]:
     """A choice of whole sets from those that column generation asked for, filled up from left to right."""
+    low, high, reach, values, size, watch = crowd.low, crowd.high, crowd.reach, crowd.values, crowd.size, crowd.watch
     cost = generated.worth - generated.prices[generated.members].sum(axis=1)
     near = generated.members[np.sort(np.argsort(-cost, kind="stable")[:KEPT])]
     worth = np.append(values, 0.0)[tiers_of(low, high, reach, near)]
@@ -184,63 +285,62 @@ def settle_dense(
     watch: Watch,
     unit: float,
     seed: int,
-) -> tuple[list[Found], float, float, Floats]:
-    """Sets, their value, a proven bound and a price for each piece of a crowded part."""
-    best = best_tiers(low, high, reach, size, known)
-    prices = np.append(values, 0.0)[best] / size
-    bound = round_down(float(prices.sum()), unit)
-    found = list(known)
-    value = float(sum(values[tier] for _, tier in found))
-    watch.settle(part, value, bound, len(found), "counting")
+) -> SettledCrowd:
+    """The best choice found for a crowded part, and a bound on any."""
+    crowd = Crowd(low, high, reach, values, size, known, part, watch, unit)
+    crowd.chains(seed, 0)
+    if crowd.done:
+        return crowd.settled()
     random = np.random.default_rng(seed)
-    asked: Members = np.empty((0, size), dtype=np.int32)
-    if not watch.near(value, bound):
-        start = sample_sets(low, high, reach, values, size, best, found, SETS_TO_BEGIN, random)
-        fixed = thick_of_it(low, high, reach[0], best)
-        generated = linear_bound(Pricer(low, high), reach, values, start, prices, fixed, watch, seed)
-        prices = generated.prices
-        bound = max(min(bound, round_down(generated.bound, unit)), value)
-        watch.settle(part, value, bound, len(found), "column generation")
-        asked = generated.members
-        if len(low) <= MODERATE and not watch.over():
-            better = build_on(low, high, reach, values, size, generated, watch, seed)
-            if float(sum(values[tier] for _, tier in better)) > value:
-                found, value = better, float(sum(values[tier] for _, tier in better))
-                watch.settle(part, value, bound, len(found), "sets the prices ask for")
+    start = sample_sets(low, high, reach, values, size, crowd.best, crowd.found, SETS_TO_BEGIN, random, watch.over)
+    fixed = thick_of_it(low, high, reach[0], crowd.best)
+    generated = linear_bound(Pricer(low, high), reach, values, start, crowd.prices, fixed, watch, seed)
+    crowd.bounded(generated)
+    if len(low) <= MODERATE and not crowd.done:
+        crowd.better(build_on(crowd, generated, seed), "sets the prices ask for")
+    crowd.chains(seed + 1, KICKS)
     for turn in range(PASSES):
-        for tile in tiles(low, np.flatnonzero(best < len(reach)), TILE, turn % low.shape[1]):
-            if watch.near(value, bound) or watch.over():
-                return found, value, bound, prices
-            inside = np.zeros(len(low), dtype=bool)
-            inside[tile] = True
-            for members, _ in found:
-                if not inside[list(members)].all():
-                    inside[list(members)] = False
-            here = np.flatnonzero(inside)
-            place = np.full(len(low), -1, dtype=np.int32)
-            place[here] = np.arange(len(here))
-            mine = [pair for pair in found if inside[pair[0][0]]]
-            others = [pair for pair in found if not inside[pair[0][0]]]
-            local = [(tuple(int(place[row]) for row in members), tier) for members, tier in mine]
-            mine_asked = tiered(low[here], high[here], reach, place[asked[inside[asked].all(axis=1)]])
-            catalogue = sample_sets(
-                low[here], high[here], reach, values, size, best[here], local + mine_asked, SETS_PER_PIECE, random
-            )
-            index = {tuple(members): at for at, members in enumerate(catalogue.members.tolist())}
-            chosen = np.array(sorted(index[tuple(sorted(members))] for members, _ in local), dtype=np.int64)
-            ceiling = float(prices[here].sum())
-            value_here = float(sum(values[tier] for _, tier in mine))
-            steps = STEPS_PER_PIECE * len(here) if len(low) > LARGE else max(STEPS, STEPS_PER_PIECE * len(here))
-            chosen, _ = improve(
-                catalogue,
-                chosen,
-                steps,
-                seed + turn,
-                min(ceiling, value_here + bound - value),
-                lambda _value: watch.over(),
-            )
-            mine = [(tuple(int(here[row]) for row in catalogue.members[at]), int(catalogue.tier[at])) for at in chosen]
-            found = others + mine
-            value = float(sum(values[tier] for _, tier in found))
-            watch.settle(part, value, bound, len(found), "local search")
-    return found, value, bound, prices
+        for tile in tiles(low, np.flatnonzero(crowd.best < len(reach)), TILE, turn % low.shape[1]):
+            if crowd.done:
+                return crowd.settled()
+            search_tile(crowd, tile, generated.members, random, seed + turn)
+        crowd.chains(seed + KICKS + turn, KICKS)
+    return crowd.settled()
+
+
+def search_tile(crowd: Crowd, tile: Ints, asked: Members, random: np.random.Generator, seed: int) -> None:
+    """Local search on a sample of the sets of one tile, those that column generation asked for among them."""
+    low, high, reach, values = crowd.low, crowd.high, crowd.reach, crowd.values
+    inside = np.zeros(len(low), dtype=bool)
+    inside[tile] = True
+    for members, _ in crowd.found:
+        if not inside[list(members)].all():
+            inside[list(members)] = False
+    here = np.flatnonzero(inside)
+    place = np.full(len(low), -1, dtype=np.int32)
+    place[here] = np.arange(len(here))
+    mine = [pair for pair in crowd.found if inside[pair[0][0]]]
+    others = [pair for pair in crowd.found if not inside[pair[0][0]]]
+    local = [(tuple(int(place[row]) for row in members), tier) for members, tier in mine]
+    mine_asked = tiered(low[here], high[here], reach, place[asked[inside[asked].all(axis=1)]])
+    catalogue = sample_sets(
+        low[here],
+        high[here],
+        reach,
+        values,
+        crowd.size,
+        crowd.best[here],
+        local + mine_asked,
+        SETS_PER_PIECE,
+        random,
+        crowd.watch.over,
+    )
+    index = {tuple(members): at for at, members in enumerate(catalogue.members.tolist())}
+    chosen = np.array(sorted(index[tuple(sorted(members))] for members, _ in local), dtype=np.int64)
+    steps = STEPS_PER_PIECE * len(here)
+    if len(low) <= LARGE:
+        steps = max(steps, min(STEPS, STEPS_PER_SET * len(catalogue.worth)))
+    ceiling = min(float(crowd.prices[here].sum()), crowd.worth(mine) + crowd.bound - crowd.value)
+    chosen, _ = improve(catalogue, chosen, steps, seed, ceiling, lambda _value: crowd.watch.over())
+    mine = [(tuple(int(here[row]) for row in catalogue.members[at]), int(catalogue.tier[at])) for at in chosen]
+    crowd.better(others + mine, "local search")

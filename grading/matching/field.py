@@ -15,8 +15,8 @@ judge_set(pieces, tiers, rules)       -> what a set put together by hand is wort
 from __future__ import annotations
 
 import math
-from collections.abc import Hashable, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Hashable, Sequence
+from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 import numpy as np
@@ -208,8 +208,17 @@ def best_tier(field: PoolField, members: Sequence[int] | Ints) -> int | None:
     return int(fits[0]) if len(fits) else None
 
 
-def judge_set(pieces: Sequence[Piece], tiers: Sequence[Tier], rules: Rules = Rules()) -> SetVerdict:  # noqa: B008
-    """What these pieces are worth as one set, and in words what keeps them from being one."""
+def judge_set(
+    pieces: Sequence[Piece],
+    tiers: Sequence[Tier],
+    rules: Rules = Rules(),  # noqa: B008
+    sure: Callable[[float], bool] | None = None,
+) -> SetVerdict:
+    """What these pieces are worth as one set, and in words what keeps them from being one.
+
+    ``sure`` says whether the set as a whole lies within a spread with the probability that is wanted; it then has the
+    word in place of the guards, which are for any set and reckon with the worst.
+    """
     check(pieces, len(pieces), tiers, rules)
     faults = [f"{piece.key}: {reason}" for piece in pieces if (reason := why_left_out(piece, rules))]
     for name, wanted in (
@@ -224,9 +233,21 @@ def judge_set(pieces: Sequence[Piece], tiers: Sequence[Tier], rules: Rules = Rul
         weeks = [week for piece in pieces for week in piece.weeks or ()]
         if weeks and max(weeks) - min(weeks) > rules.weeks_apart:
             faults.append(f"made up to {max(weeks) - min(weeks)} weeks apart, more than {rules.weeks_apart}")
+    if not faults and sure is not None:
+        pieces = [replace(piece, guard=None) for piece in pieces]
     if not faults:
         field = lay_out(pieces, len(pieces), tiers, rules)
         index = best_tier(field, range(len(pieces)))
+        if index is not None and sure is not None:
+            within = [at for at in range(index, len(field.tiers)) if sure(field.tiers[at].spread)]
+            if not within:
+                return SetVerdict(
+                    spread(pieces),
+                    None,
+                    0.0,
+                    (f"within {field.tiers[-1].name} as read, but not sure enough to be within it in every quantity",),
+                )
+            index = within[0]
         if index is not None:
             return SetVerdict(spread(pieces), field.tiers[index].name, field.tiers[index].value, ())
         guarded = " with its guard band" if any(any(guard_of(piece)) for piece in pieces) else ""

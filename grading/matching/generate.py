@@ -14,7 +14,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from grading.matching.solver import INFINITY, SetPacking
+from grading.matching.solver import INFINITY, Ended, SetPacking
 
 from .catalogue import Catalogue, Members
 from .field import Floats
@@ -27,10 +27,13 @@ CLOSE = 2e-4
 
 
 class Generated(NamedTuple):
+    """A bound, its prices, the sets asked for on the way with their worth; what ended it, in words."""
+
     bound: float
     prices: Floats
     members: Members
     worth: Floats
+    why: str
 
 
 def linear_bound(
@@ -64,9 +67,20 @@ def linear_bound(
         return len(members)
 
     add(start.members, start.worth)
+    why = "column generation took every round"
     for _ in range(ROUNDS):
-        relaxed = packing.solve(watch.left()) if len(known) and not watch.over() else None
-        if relaxed is None or bound - relaxed.value - paid.sum() <= CLOSE * bound:
+        if not len(known):
+            why = "column generation had no set to begin with"
+            break
+        relaxed = packing.solve(watch.left())
+        if relaxed.ended is Ended.TIME:
+            watch.end()
+        if watch.over():
+            why = watch.why_over()
+            break
+        # The value of an unsure answer says nothing; its prices may still do.
+        if relaxed.ended is Ended.OPTIMAL and bound - relaxed.value - paid.sum() <= CLOSE * bound:
+            why = "the linear bound is as close as it comes"
             break
         added, gave_up = 0, False
         for smoothing in (SMOOTHING, 0.0):
@@ -75,7 +89,7 @@ def linear_bound(
             for box, value in zip(reach, values, strict=True):
                 found = pricer.cheapest(trial, box, size, float(value) * (1 - CLOSE / 4))
                 if watch.over():
-                    return Generated(bound, best, np.concatenate(kept), np.concatenate(worth))
+                    return Generated(bound, best, np.concatenate(kept), np.concatenate(worth), watch.why_over())
                 gave_up = gave_up or found.least <= 0
                 ratio = max(ratio, float(value) / max(found.least, 1e-9))
                 added += add(found.members, np.full(len(found.members), float(value)))
@@ -85,5 +99,8 @@ def linear_bound(
                 break
         watch.report("column generation")
         if not added or gave_up:
+            why = "the search for the cheapest set was given up" if gave_up else "no set undercuts the prices"
+            if relaxed.ended is Ended.UNSURE:
+                why = f"the linear programme {relaxed.ended.value}"
             break
-    return Generated(bound, best, np.concatenate(kept), np.concatenate(worth))
+    return Generated(bound, best, np.concatenate(kept), np.concatenate(worth), why)

@@ -5,9 +5,13 @@ piece in one set, each demand met as often as it is wanted, the greatest income.
 loses, at the margin, when a piece leaves it.
 
 A set pulled for an order should cost the rest of the pool least. Its loss is the income the pool could make less the
-income the rest can. By concavity of the programme in its limits that loss is at least the sum of the shadow prices
-of the set's pieces (linear-programming duality), so the sets are tried in order of that sum, the loss of each worked
-out by solving for the rest, until no untried set can be better: the choice is then proven.
+income the rest can, both in whole sets. By concavity of the linear programme in its limits its loss there is at least
+the sum of the shadow prices of the set's pieces (linear-programming duality), so the sets are tried in the order of
+that sum, the loss of each worked out by solving for the rest, until no untried set can be better: the choice is then
+proven. In a pool too large for the integer solver the loss is the linear programme's, and is called so.
+
+A plan begins from the best of what the linear programme suggests, the integer solver (in smaller pools) and matching
+tier by tier, and is bettered by chains of exchanges over all the demand at once (``chains``).
 
 Demand, plan(pieces, demands, rules)                           -> Plan
 cheapest_set(pieces, size, tier_spread, rules, demands)        -> Choice, or None when no set meets the order
@@ -16,29 +20,44 @@ cheapest_set(pieces, size, tier_spread, rules, demands)        -> Choice, or Non
 from __future__ import annotations
 
 from collections.abc import Hashable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from math import ceil
 from typing import NamedTuple
 
 import numpy as np
 
-from grading.matching import Piece, Rules, Tier, spread
+from grading.matching import Piece, Rules, Tier, find_sets, spread
 from grading.matching.catalogue import Catalogue, Members, write_out
+from grading.matching.chains import Box, Exchanges, kick
+from grading.matching.chains import better as exchange
 from grading.matching.dense import sample_sets
 from grading.matching.exact import round_down, unit_of
 from grading.matching.field import Floats, Ints, PoolField, lay_out
 from grading.matching.pricing import Pricer
-from grading.matching.solver import INFINITY, Relaxed, SetPacking, choose_whole
+from grading.matching.solver import INFINITY, Ended, Relaxed, SetPacking, Whole, best_whole
 from grading.matching.watch import Watch
 
 MOST_WRITTEN = 400_000
 SAMPLED = 10  # sets to begin with for every piece, fewer in a pool where these would be more than MOST_SAMPLED
-MOST_SAMPLED = 20_000
+MOST_SAMPLED = 8_000
 BATCH = 2_000
 ROUNDS = 80
 NODES = 2_000
-TRIED = 12
 CROWD = 600
 CLOSE = 1e-7
+SMOOTHING = 0.5
+NEAR_PLAN = 1e-4  # a plan for a large pool has better things to do with its time than the bound's last digits
+NEAR = 1e-8  # a bound this close to the programme's value will not come closer
+MOST_KNOWN = 20_000  # sets that are all handed to the integer solver, so that its bound holds for the whole pool
+TRIED = 12  # sets compared for an order at least, where there are so many and the next best is still open
+#: Of the time left: for the linear programme of a large pool, the integer solver, and matching tier by tier.
+LINEAR_SHARE = 0.3
+FIRST_SHARE = 0.4  # of an order's time, for the pool as it is
+LEAST_TIME_S = 0.05
+WHOLE_SHARE = 0.4
+TIERS_SHARE = 0.4
+NEAR_ENOUGH = 0.002  # chains of exchanges over all the demand at once find the rest
+KICKS = 40
 LEAST_TOLD = 0.005  # less than this is nothing in words with two decimals
 
 
@@ -68,6 +87,7 @@ class DemandPlan(NamedTuple):
     value   their income; bound: proven, no plan earns more; gap: (bound - value) / bound
     short   how many of each demand stay unmet, where any do
     prices  shadow price of each piece; demand_prices: what one more order of each demand would bring
+    ended   in words, how the work came to its end
     """
 
     made: tuple[Made, ...]
@@ -77,26 +97,49 @@ class DemandPlan(NamedTuple):
     short: Mapping[str, int]
     prices: Mapping[Hashable, float]
     demand_prices: Mapping[str, float]
+    ended: str
 
 
 class Candidate(NamedTuple):
-    """A set that meets an order. price: the sum of its pieces' shadow prices, the least it can cost the pool;
-    loss: what it costs the pool, the income with all pieces less the income with the rest."""
+    """A set that meets an order.
+
+    price   the sum of its pieces' shadow prices
+    loss    what it costs the pool: the income with all pieces less the income with the rest, in whole sets where
+            that is ``sure``, and otherwise as the linear programme has it
+    most, least   what the loss in whole sets is not above and not below
+    """
 
     keys: tuple[Hashable, ...]
     spread: tuple[float, ...]
     price: float
     loss: float
+    most: float
+    least: float
     piece_prices: tuple[float, ...]
+
+    @property
+    def sure(self) -> bool:
+        return self.most - self.least < LEAST_TOLD
 
 
 class SetChoice(NamedTuple):
-    """best and second best; whether the best is proven; the reason in words."""
+    """best and second best; whether the best is proven; the reason in words, and more of it for who asks."""
 
     best: Candidate
     second: Candidate | None
     proven: bool
     why: str
+    detail: str
+
+
+class Linear(NamedTuple):
+    """A bound on the income, by weak duality: what the pieces cost at some prices, and for each demand, as often as
+    it is wanted, what its best set brings beyond its pieces. The last answer of the solver's, whose prices gave the
+    bound or nearly, and how it ended: OPTIMAL when no set undercuts those prices."""
+
+    bound: float
+    relaxed: Relaxed | None
+    ended: Ended
 
 
 class Market:
@@ -106,10 +149,12 @@ class Market:
     def __init__(
         self, pieces: Sequence[Piece], demands: Sequence[PlanDemand], rules: Rules, watch: Watch, seed: int
     ) -> None:
-        self.pieces, self.demands, self.watch = pieces, demands, watch
+        self.pieces, self.demands, self.watch, self.seed = pieces, demands, watch, seed
         self.count = len(pieces)
         self.width = max((demand.size for demand in demands), default=1) + 1
-        self.limits = np.concatenate([np.ones(self.count), [float(demand.wanted) for demand in demands], [INFINITY]])
+        # No more sets than the pieces suffice for: what bounds a demand without end, if nothing else does.
+        wanted = [float(min(demand.wanted, self.count // demand.size)) for demand in demands]
+        self.limits = np.concatenate([np.ones(self.count), wanted, [INFINITY]])
         self.packing = SetPacking(len(self.limits), seed, interior=self.count > CROWD, limits=self.limits)
         self.members: Members = np.empty((0, self.width), dtype=np.int32)
         self.worth: Floats = np.empty(0)
@@ -121,6 +166,16 @@ class Market:
     @property
     def exact(self) -> bool:
         return all(shop.exact for shop in self.shops)
+
+    def know_all(self) -> bool:
+        """Offer every set there is; False, and nothing done, where they are too many."""
+        written = [(number, shop.all()) for number, shop in enumerate(self.shops)]
+        if sum(MOST_KNOWN + 1 if sets is None else len(sets) for _, sets in written) > MOST_KNOWN:
+            return False
+        for number, sets in written:
+            if sets is not None:
+                self.add(number, sets)
+        return True
 
     def add(self, number: int, sets: Members) -> int:
         """Offer sets (rows of places in the pool) to one demand; how many were new."""
@@ -136,25 +191,115 @@ class Market:
         self.worth = np.concatenate([self.worth, price])
         return len(fill)
 
-    def solve(self, without: Sequence[int] = ()) -> Relaxed | None:
-        """The optimum over all sets, some pieces put aside; None when time ran out."""
+    def solve(self, without: Sequence[int] = (), seconds: float = np.inf, near: float = NEAR) -> Linear:
+        """The optimum over all sets, some pieces put aside, or as near as time and the solver allow."""
+        until = self.watch.gone() + min(seconds, self.watch.left())
         for row in without:
             self.packing.limit(row, 0.0)
+        there = np.ones(self.count)
+        there[list(without)] = 0.0
+        bound, relaxed, ended = self.at_most(), None, Ended.TIME
+        steady: Floats | None = None  # the prices that gave the best bound
         try:
             for _ in range(ROUNDS):
-                relaxed = self.packing.solve(self.watch.left())
-                if relaxed is None or self.watch.over():
-                    return None
+                relaxed = self.packing.solve(until - self.watch.gone())
+                ended = relaxed.ended
+                if ended is Ended.TIME or self.watch.over():
+                    break
+                if ended is Ended.OPTIMAL and bound - relaxed.value <= near * bound:
+                    break
+                # Prices leap about from round to round; halfway to the best so far they make the better bound.
                 added = 0
-                for number, shop in enumerate(self.shops):
-                    ceiling = self.demands[number].price - float(relaxed.prices[self.count + number])
-                    added += self.add(number, shop.below(relaxed.prices[: self.count], ceiling - CLOSE * ceiling))
+                for weight in (0.0,) if steady is None else (SMOOTHING, 0.0):
+                    trial = relaxed.prices if steady is None else weight * steady + (1 - weight) * relaxed.prices
+                    total, fresh = self.price(trial, there)
+                    added += fresh
+                    if steady is None or total < bound:
+                        steady = trial
+                    bound = min(bound, total)
                 if not added:
-                    return relaxed
-            return None
+                    break
+            else:
+                ended = Ended.NODES
         finally:
             for row in without:
                 self.packing.limit(row, 1.0)
+        return Linear(bound, relaxed, ended)
+
+    def price(self, prices: Floats, there: Floats) -> tuple[float, int]:
+        """The bound that these prices give, and how many sets that undercut them were new.
+
+        Where sets undercut the prices there are two ways to make them good, and the better counts. A demand may be
+        charged more, by what its best set lacks, as often as it is wanted. Or the pieces: every set has a first piece,
+        and each piece is charged what the cheapest of the sets that it comes first in lacks.
+        """
+        own = prices[: self.count]
+        charged = float(own @ there)
+        raised = np.zeros(self.count)
+        added, by_demand, by_piece = 0, charged, charged
+        for number, (shop, demand) in enumerate(zip(self.shops, self.demands, strict=True)):
+            fee, often = float(prices[self.count + number]), self.limits[self.count + number]
+            offer = shop.below(own, (demand.price - fee) * (1 - CLOSE), there)
+            added += self.add(number, offer.sets)
+            by_demand += often * max(demand.price - offer.least, 0.0)
+            by_piece += often * fee if offer.whole else np.inf
+            np.maximum.at(raised, offer.first, np.maximum(demand.price - fee - offer.cost, 0.0))
+            # A price undercut by less than CLOSE is not looked for, by a single that is not there not at all.
+            raised += max(demand.price - fee, 0.0) * CLOSE
+        return min(by_demand, by_piece + float(raised.sum())), added
+
+    def sets(self, chosen: Ints) -> Choices:
+        """These of the sets known, as places in the pool with their demand."""
+        found = []
+        for row in self.members[chosen].tolist():
+            at = row[-1] - self.count
+            found.append((tuple(sorted(row[: self.demands[at].size])), at))
+        return found
+
+    def as_many(self, shares: Floats) -> list[PlanDemand]:
+        """The demand cut down to what the linear programme makes of it, whole sets and a part."""
+        each = np.bincount(self.members[:, -1] - self.count, weights=shares, minlength=len(self.demands))
+        return [
+            replace(demand, wanted=min(demand.wanted, ceil(number - 1e-6)))
+            for demand, number in zip(self.demands, each.tolist(), strict=True)
+        ]
+
+    def at_most(self) -> float:
+        """What the demand can bring at most, every piece fitting every other: the best paid for each piece first,
+        and a part of a set for the last pieces."""
+        left, income = float(self.count), 0.0
+        for demand in sorted(self.demands, key=lambda demand: -demand.price / demand.size):
+            sets = min(float(demand.wanted), left / demand.size)
+            income += demand.price * sets
+            left -= demand.size * sets
+        return income
+
+    def whole(self, without: Sequence[int], seconds: float) -> Whole:
+        """The best choice among the sets known, some pieces put aside, and a bound on any choice among them."""
+        limits = self.limits.copy()
+        limits[list(without)] = 0.0
+        return best_whole(
+            self.members,
+            self.worth,
+            nodes=NODES,
+            seconds=seconds,
+            seed=self.seed,
+            interrupted=self.watch.over,
+            limits=limits,
+        )
+
+
+class Offer(NamedTuple):
+    """sets (m, size) that cost less than was asked, the cheapest first; least: a cost that no set goes below, infinite
+    where there is no set and nought where the search was given up before its end; of every first piece whose
+    cheapest set costs less than was asked, ``first`` (f,), what that costs, ``cost`` (f,), a piece more than once
+    perhaps; whole: the search came to its end."""
+
+    sets: Members
+    least: float
+    first: Ints
+    cost: Floats
+    whole: bool
 
 
 class PlanOrder:
@@ -207,26 +352,55 @@ class PlanOrder:
             found.append(field.rows[group[members]].astype(np.int32))
         return np.concatenate(found)
 
-    def below(self, prices: Floats, ceiling: float, most: int = BATCH) -> Members:
-        """Sets that cost less than the ceiling at these prices, the cheapest first, at most ``most``; at least one
-        if there is one and the shop is exact."""
-        if self.single or ceiling <= 0:
-            return np.empty((0, self.size), dtype=np.int32)
+    def all(self) -> Members | None:
+        """Every set, or None where they are not written out."""
+        if self.single:
+            return np.arange(self.count, dtype=np.int32).reshape(-1, 1)
         field = self.field
         assert field is not None
         found: list[Members] = [np.empty((0, self.size), dtype=np.int32)]
         for group, known in self.groups:
+            if not isinstance(known, Catalogue):
+                return None
+            found.append(field.rows[group[known.members]].astype(np.int32))
+        return np.concatenate(found)
+
+    def below(self, prices: Floats, ceiling: float, there: Floats | None = None) -> Offer:
+        """Sets that cost less than the ceiling at these prices, the cheapest first, ``BATCH`` at most; at least one
+        if there is one and the shop is exact."""
+        none = np.empty((0, self.size), dtype=np.int32)
+        if self.single:  # every single was offered at the first
+            rows = np.flatnonzero(np.ones(self.count) if there is None else there)
+            return Offer(none, float(prices[rows].min(initial=np.inf)), rows, prices[rows], True)
+        field = self.field
+        assert field is not None
+        found: list[Members] = [none]
+        firsts: list[Ints] = [np.empty(0, dtype=np.int64)]
+        costs: list[Floats] = [np.empty(0)]
+        least, whole = np.inf, True
+        for group, known in self.groups:
             price = prices[field.rows[group]]
             if isinstance(known, Catalogue):
-                members = known.members[price[known.members].sum(axis=1) < ceiling]
-            else:
+                cost = price[known.members].sum(axis=1)
+                under = cost < ceiling
+                members, first, cost_under = known.members[under], known.members[under][:, 0], cost[under]
+                least = min(least, float(cost.min(initial=np.inf)))
+            elif ceiling > 0:
                 priced = known.cheapest(price, field.reach[0], self.size, ceiling)
-                members = priced.members
-                self.exact = self.exact and priced.least > 0
+                members, first, cost_under = priced.members, priced.first, priced.cost
+                whole = whole and priced.least > 0
+                least = min(least, priced.least)
+            else:
+                members, first, cost_under = none, np.empty(0, dtype=np.int64), np.empty(0)
+                least = min(least, 0.0)
             found.append(field.rows[group[members]].astype(np.int32))
+            firsts.append(field.rows[group[first]])
+            costs.append(cost_under)
+        self.exact = self.exact and whole
         sets = np.concatenate(found)
         cost = prices[sets].sum(axis=1)
-        return sets[np.argsort(cost, kind="stable")[:most]]
+        cheapest = sets[np.argsort(cost, kind="stable")[:BATCH]]
+        return Offer(cheapest, least, np.concatenate(firsts), np.concatenate(costs), whole)
 
 
 def check_demands(demands: Sequence[PlanDemand]) -> None:
@@ -254,34 +428,32 @@ def plan(
     check_demands(demands)
     watch = Watch(time_limit_s, None, None)
     market = Market(pieces, demands, rules, watch, seed)
-    relaxed = market.solve()
-    trivial = sum(demand.price * min(demand.wanted, len(pieces) // demand.size) for demand in demands)
-    bound = min(trivial, relaxed.value) if relaxed is not None and market.exact else trivial
-    chosen = choose_whole(
-        market.members,
-        market.worth,
-        nodes=NODES,
-        seconds=watch.left(),
-        seed=seed,
-        interrupted=watch.over,
-        limits=market.limits,
-    )
-    shares = relaxed.shares if relaxed is not None else np.zeros(len(market.worth))
-    shares = np.append(shares, np.zeros(len(market.worth) - len(shares)))
-    rounded = in_order(market, np.lexsort((-market.worth, -np.round(shares, 6))))
-    if market.worth[rounded].sum() > market.worth[chosen].sum():
-        chosen = rounded
-    made = []
-    for at in chosen:
-        row = market.members[at]
-        demand = demands[row[-1] - market.count]
-        own = [pieces[place] for place in sorted(row[: demand.size].tolist())]
-        made.append(Made(demand.name, tuple(piece.key for piece in own), spread(own), demand.price))
-    made.sort(key=lambda one: [demand.name for demand in demands].index(one.demand))
+    large = market.count > CROWD
+    linear = market.solve(seconds=LINEAR_SHARE * watch.left(), near=NEAR_PLAN) if large else market.solve()
+    unit = unit_of(np.array([demand.price for demand in demands]))
+    bound = round_down(linear.bound, unit)
+    floor = Floor(pieces, demands, rules)
+    shares = np.zeros(len(market.worth))
+    if linear.relaxed is not None:
+        shares[: len(linear.relaxed.shares)] = linear.relaxed.shares
+    chosen = market.sets(in_order(market, np.lexsort((-market.worth, -np.round(shares, 6)))))
+    if not large:
+        complete = market.know_all()
+        whole = market.whole((), WHOLE_SHARE * watch.left())
+        if complete:
+            bound = min(bound, round_down(whole.bound, unit))
+        if whole.chosen is not None:
+            chosen = max(chosen, market.sets(whole.chosen), key=floor.income)
+    if floor.income(chosen) < bound:
+        for some in (demands, market.as_many(shares)):
+            by_hand = tier_by_tier(pieces, some, rules, TIERS_SHARE * watch.left(), seed)
+            chosen = max(chosen, by_hand, key=floor.income)
+        chosen = floor.better(chosen, bound, watch, seed)
+    made = floor.made(chosen)
     value = sum(one.price for one in made)
-    bound = max(value, round_down(bound, unit_of(np.array([demand.price for demand in demands]))))
+    bound = max(value, bound)
     short = {demand.name: demand.wanted - sum(one.demand == demand.name for one in made) for demand in demands}
-    prices = relaxed.prices if relaxed is not None else np.zeros(len(market.limits))
+    prices = linear.relaxed.prices if linear.relaxed is not None else np.zeros(len(market.limits))
     return DemandPlan(
         tuple(made),
         value,
@@ -290,7 +462,136 @@ def plan(
         {name: number for name, number in short.items() if number},
         {piece.key: float(price) for piece, price in zip(pieces, prices, strict=False)},
         {demand.name: float(prices[market.count + at]) for at, demand in enumerate(demands)},
+        ended(value, bound, watch, linear),
     )
+
+
+def ended(value: float, bound: float, watch: Watch, linear: Linear) -> str:
+    """In words, what left the gap open."""
+    if value >= bound * (1 - CLOSE):
+        return "No plan earns more."
+    if watch.over():
+        return "The time ran out."
+    if linear.ended is not Ended.OPTIMAL:
+        return f"Every step was taken; the linear programme {linear.ended.value}."
+    return "Every step was taken."
+
+
+def tier_by_tier(
+    pieces: Sequence[Piece], demands: Sequence[PlanDemand], rules: Rules, seconds: float, seed: int
+) -> Choices:
+    """What a careful person does: match for the demand that pays best for each piece, then for the next among the
+    pieces that are left, and so on."""
+    watch = Watch(seconds, None, None)
+    free = dict(enumerate(pieces))
+    places = {piece.key: place for place, piece in enumerate(pieces)}
+    chosen: Choices = []
+    order = sorted(range(len(demands)), key=lambda at: -demands[at].price / demands[at].size)
+    for turn, at in enumerate(order):
+        demand = demands[at]
+        if demand.size == 1 or not demand.wanted or demand.price <= 0:
+            continue
+        found = find_sets(
+            list(free.values()),
+            demand.size,
+            [Tier(demand.name, demand.spread, demand.price)],
+            rules,
+            time_limit_s=watch.left() / (len(order) - turn),
+            seed=seed,
+            near_enough=NEAR_ENOUGH,
+        )
+        # Where there are more than are wanted, those are made whose pieces are of the least use to others.
+        sets = sorted(found.sets, key=lambda one: sum(found.prices[key] for key in one.keys))[: demand.wanted]
+        for one in sets:
+            members = tuple(places[key] for key in one.keys)
+            chosen.append((members, at))
+            for place in members:
+                del free[place]
+    return chosen
+
+
+#: Sets as places in the pool, each with the number of the demand it meets; singles are what is left over.
+Choices = list[tuple[tuple[int, ...], int]]
+
+
+class Floor:
+    """The pool laid out for exchanges: one more axis keeps apart the pieces that may not meet."""
+
+    def __init__(self, pieces: Sequence[Piece], demands: Sequence[PlanDemand], rules: Rules) -> None:
+        self.pieces, self.demands = pieces, demands
+        self.singles = sorted(
+            (at for at, demand in enumerate(demands) if demand.size == 1), key=lambda at: -demands[at].price
+        )
+        self.sold = [at for at, demand in enumerate(demands) if demand.size > 1]
+        fields = [
+            lay_out(pieces, demands[at].size, [Tier("order", demands[at].spread, demands[at].price or 1.0)], rules)
+            for at in self.sold
+        ]
+        self.rows: Ints = fields[0].rows if fields else np.empty(0, dtype=np.int64)
+        self.bands: list[Box] = []
+        self.low = self.high = np.empty((0, 1))
+        if fields:
+            group = np.zeros((len(self.rows), 1))
+            for number, own in enumerate(fields[0].groups):
+                group[own] = number
+            self.low, self.high = np.hstack([fields[0].low, group]), np.hstack([fields[0].high, group])
+            self.bands = [
+                Box(demands[at].size, np.append(field.reach[0], 0.5), demands[at].price, float(demands[at].wanted))
+                for at, field in zip(self.sold, fields, strict=True)
+            ]
+
+    def spare(self, left: int) -> float:
+        """What so many pieces bring as singles, the best paid first."""
+        income = 0.0
+        for at in self.singles:
+            demand = self.demands[at]
+            income += demand.price * min(left, demand.wanted)
+            left -= min(left, demand.wanted)
+        return income
+
+    def income(self, chosen: Choices) -> float:
+        sets = [pair for pair in chosen if len(pair[0]) > 1]
+        used = sum(len(members) for members, _ in sets)
+        return sum(self.demands[at].price for _, at in sets) + self.spare(len(self.pieces) - used)
+
+    def better(self, chosen: Choices, enough: float, watch: Watch, seed: int) -> Choices:
+        """The same by chains of exchanges, until the time is up or nothing is gained any more."""
+        beyond = len(self.pieces) - len(self.rows)
+        place = {int(row): at for at, row in enumerate(self.rows)}
+        band_of = {at: band for band, at in enumerate(self.sold)}
+        sets = [(tuple(place[piece] for piece in members), band_of[at]) for members, at in chosen if len(members) > 1]
+        best = self.income(chosen)
+        for turn in range(KICKS + 1):
+            if watch.over() or best >= enough * (1 - CLOSE):
+                break
+            table = Exchanges(self.low, self.high, self.bands, lambda left: self.spare(left + beyond))
+            for members, band in sets:
+                table.add(members, band)
+            if turn:
+                kick(table, np.random.default_rng(seed + turn))
+            exchange(table, seed + turn, enough, watch.over)
+            if table.value >= best:
+                sets, best = table.sets(), table.value
+        return [(tuple(self.rows[list(members)].tolist()), self.sold[band]) for members, band in sets]
+
+    def made(self, chosen: Choices) -> list[Made]:
+        """In the order of the demands, singles from what is left."""
+        made = []
+        free = [True] * len(self.pieces)
+        for members, at in chosen:
+            if len(members) > 1:
+                own = [self.pieces[place] for place in sorted(members)]
+                made.append(
+                    (at, Made(self.demands[at].name, tuple(p.key for p in own), spread(own), self.demands[at].price))
+                )
+                for place in members:
+                    free[place] = False
+        left = [piece for piece, there in zip(self.pieces, free, strict=True) if there]
+        for at in self.singles:
+            demand = self.demands[at]
+            taken, left = left[: demand.wanted], left[demand.wanted :]
+            made += [(at, Made(demand.name, (piece.key,), spread([piece]), demand.price)) for piece in taken]
+        return [one for _, one in sorted(made, key=lambda pair: pair[0])]
 
 
 def in_order(market: Market, order: Ints) -> Ints:
@@ -322,50 +623,92 @@ def cheapest_set(
     """
     check_demands(demands)
     watch = Watch(time_limit_s, None, None)
-    market = Market(pieces, demands, rules, watch, seed)
-    relaxed = market.solve()
-    prices = relaxed.prices[: len(pieces)] if relaxed is not None else np.zeros(len(pieces))
+    scales = Scales(Market(pieces, demands, rules, watch, seed))
     order = PlanOrder(pieces, size, widest, 1.0, rules, seed)
-    offers = candidates(order, pieces, prices)
+    offers = candidates(order, pieces, scales.prices)
     if not len(offers):
         return None
     tried: list[Candidate] = []
-    proven = relaxed is not None and market.exact and order.exact
-    for rows in offers[:TRIED]:
-        price = float(prices[rows].sum())
-        if len(tried) >= 2 and sorted(one.loss for one in tried)[1] <= price + CLOSE:
+    least_unseen = np.inf
+    for rows in offers:
+        first, next_ = ([*sorted(one.loss for one in tried), np.inf, np.inf])[:2]
+        floor = scales.no_less_than(float(scales.prices[rows].sum()))
+        best_found, next_found = first <= floor + CLOSE, next_ <= floor + CLOSE
+        if next_found or (len(tried) >= 2 and (watch.over() or (best_found and len(tried) >= TRIED))):
+            least_unseen = floor
             break
-        rest = market.solve(rows.tolist()) if relaxed is not None else None
-        loss = max(price, relaxed.value - rest.value) if relaxed is not None and rest is not None else price
-        proven = proven and rest is not None
-        own = [pieces[row] for row in rows]
-        tried.append(
-            Candidate(
-                tuple(piece.key for piece in own), spread(own), price, loss, tuple(float(prices[row]) for row in rows)
-            )
-        )
-    else:
-        unseen = float(prices[offers[TRIED]].sum()) if len(offers) > TRIED else np.inf
-        proven = proven and min(one.loss for one in tried) <= unseen + CLOSE
-    ranked = sorted(tried, key=lambda one: (round(one.loss, 6), max(one.spread)))
+        tried.append(scales.weigh(rows, next_))
+    ranked = sorted(tried, key=lambda one: (round(one.loss, 6), round(one.price, 6), max(one.spread)))
     best, second = ranked[0], ranked[1] if len(ranked) > 1 else None
-    if relaxed is None:
-        return SetChoice(best, second, False, "What it costs the rest of the pool could not be worked out in time.")
-    return SetChoice(best, second, proven, why(best, second, proven))
+    if len(offers) >= BATCH:
+        least_unseen = min(least_unseen, scales.no_less_than(float(scales.prices[offers[-1]].sum())))
+    exact = order.exact and scales.complete
+    proven = exact and best.most <= min([least_unseen, *(one.least for one in ranked[1:])]) + CLOSE
+    next_proven = (
+        exact and second is not None and second.most <= min([least_unseen, *(one.least for one in ranked[2:])])
+    )
+    reason = why(best, second if next_proven else None, proven, len(tried))
+    return SetChoice(best, second, proven, reason, detail(best, len(tried), len(offers)))
+
+
+class Scales:
+    """What the income of a pool is with all its pieces and without some."""
+
+    def __init__(self, market: Market) -> None:
+        self.market, self.watch = market, market.watch
+        self.unit = unit_of(np.array([demand.price for demand in market.demands]))
+        self.linear = market.solve(seconds=FIRST_SHARE * self.watch.left())
+        prices = np.zeros(market.count) if self.linear.relaxed is None else self.linear.relaxed.prices[: market.count]
+        self.prices: Floats = prices
+        #: Every set is known, and the integer solver's bound then holds for the whole pool.
+        self.complete = market.count <= CROWD and market.know_all()
+        self.least, self.most = self.income((), FIRST_SHARE * self.watch.left())
+
+    def income(self, without: Sequence[int], seconds: float) -> tuple[float, float]:
+        """The least and the most that the pool without these pieces brings in whole sets; equal when that is known
+        exactly. Where not every set is known, the linear programme's word for both, which counts parts of sets."""
+        if not self.complete:
+            linear = self.market.solve(without, seconds) if without else self.linear
+            return linear.bound, linear.bound
+        whole = self.market.whole(without, seconds)
+        income = 0.0 if whole.chosen is None else float(self.market.worth[whole.chosen].sum())
+        return income, max(income, round_down(whole.bound, self.unit))
+
+    def no_less_than(self, price: float) -> float:
+        """What a set whose pieces' shadow prices come to this loses at least: in parts of sets its pieces' prices
+        (the income is concave in what there is of each piece), in whole sets less by what the two differ in."""
+        return max(price - (self.linear.bound - self.least), 0.0)
+
+    def weigh(self, rows: Ints, best: float) -> Candidate:
+        """A set with what it loses; no closer than shows that it loses more than ``best``."""
+        pieces = [self.market.pieces[row] for row in rows]
+        price = float(self.prices[rows].sum())
+        keys, own = tuple(piece.key for piece in pieces), tuple(float(self.prices[row]) for row in rows)
+        if self.complete:
+            linear = self.market.solve(rows.tolist(), self.watch.left())
+            least = self.least - round_down(linear.bound, self.unit)
+            if least > best + CLOSE:
+                return Candidate(keys, spread(pieces), price, least, max(self.most, least), least, own)
+        rest_least, rest_most = self.income(rows.tolist(), max(self.watch.left(), LEAST_TIME_S))
+        if not self.complete:
+            loss = max(self.most - rest_least, price)
+            return Candidate(keys, spread(pieces), price, loss, self.most, 0.0, own)
+        least, most = max(self.least - rest_most, 0.0), max(self.most - rest_least, 0.0)
+        return Candidate(keys, spread(pieces), price, most, most, least, own)
 
 
 def candidates(order: PlanOrder, pieces: Sequence[Piece], prices: Floats) -> Ints:
     """Sets that meet the order, cheapest first, of two as cheap the tighter. The cheapest is among them, and so is
     the second cheapest: it lacks some piece of the cheapest, so it is the cheapest of the pool without that piece."""
     far = float(prices.sum()) * 2 + 1.0
-    found = order.below(prices, far)
+    found = order.below(prices, far).sets
     if not len(found):
         found = order.first()
     if len(found):
         for piece in found[np.argsort(prices[found].sum(axis=1), kind="stable")[0]].tolist():
             without = prices.copy()
             without[piece] = far
-            others = order.below(without, far, most=BATCH)
+            others = order.below(without, far).sets
             found = np.concatenate([found, others]) if len(others) else found
     if not len(found):
         return found.astype(np.int64)
@@ -376,21 +719,33 @@ def candidates(order: PlanOrder, pieces: Sequence[Piece], prices: Floats) -> Int
     return result
 
 
-def why(best: Candidate, second: Candidate | None, proven: bool) -> str:
-    """The reason, in words and numbers."""
-    text = f"It costs the rest of the pool {best.loss:.2f}"
-    dearest = max(zip(best.piece_prices, best.keys, strict=True), key=lambda pair: pair[0])
-    text += (
-        f"; its pieces' shadow prices add up to {best.price:.2f}, the dearest {dearest[1]} at {dearest[0]:.2f}"
-        if best.price >= LEAST_TOLD
-        else "; no other set needs its pieces"
-    )
-    text += "."
-    if second is not None:
+def why(best: Candidate, second: Candidate | None, proven: bool, compared: int) -> str:
+    """The reason as a sales clerk wants it."""
+    about = "" if best.sure else "about "
+    if best.loss < LEAST_TOLD:
+        text = "Selling it takes " + ("nothing" if best.sure else "little or nothing")
+    else:
+        text = f"Selling it takes {about}{best.loss:.2f}"
+    text += " from what the rest of the stock can be sold for."
+    if proven:
+        text += " No other set that meets the order takes less."
+    elif compared > 1:
+        text += f" Of the {compared} sets compared none takes less."
+    if second is not None and second.sure and best.sure:
         more = second.loss - best.loss
-        text += (
-            f" The next best costs {second.loss:.2f}, {more:.2f} more."
-            if more >= LEAST_TOLD
-            else f" The next best costs the same, {second.loss:.2f}."
-        )
-    return text if proven else text + " Not every set was compared."
+        text += f" The next best takes {more:.2f} more." if more >= LEAST_TOLD else " The next best takes as much."
+    return text
+
+
+def detail(best: Candidate, compared: int, offered: int) -> str:
+    """How that was reckoned, for who asks."""
+    dearest = max(zip(best.piece_prices, best.keys, strict=True), key=lambda pair: pair[0])
+    text = f"{compared} of {offered} sets that meet the order were compared."
+    if best.sure:
+        text += " What the stock brings with the set and without it was worked out in whole sets, exactly."
+    else:
+        text += f" In whole sets the loss lies between {best.least:.2f} and {best.most:.2f}."
+    text += (
+        f" By the linear programme, which counts parts of sets too, its pieces are worth {best.price:.2f} to the rest"
+    )
+    return text + (f", the dearest {dearest[1]}: {dearest[0]:.2f}." if best.price >= LEAST_TOLD else ".")

@@ -40,11 +40,12 @@ MOST_PIECES = 6_000
 
 
 class Cheapest(NamedTuple):
-    """members (m, size) the sets found; cost (m,) what each costs; least: a cost no set of the box goes below, 0 when
-    the search was given up before the end."""
+    """members (m, size) the sets found; cost (m,) what each costs; first (m,) the piece that comes first in each, whose
+    cheapest set it is; least: a cost no set of the box goes below, 0 when the search was given up before the end."""
 
     members: Members
     cost: Floats
+    first: Ints
     least: float
 
 
@@ -79,6 +80,7 @@ def cheapest_sets(x: Floats, y: Floats, prices: Floats, box: Floats, size: int, 
     others = size - 1
     members: list[Ints] = []
     costs: list[float] = []
+    firsts: list[int] = []
     for first in range(len(x)):
         if ends[first] - first < size:
             continue
@@ -107,8 +109,9 @@ def cheapest_sets(x: Floats, y: Floats, prices: Floats, box: Floats, size: int, 
         picked = window[np.argsort(strip[window], kind="stable")[:others]]
         members.append(np.sort(order[np.append(first + 1 + close[picked], first)]))
         costs.append(float(cost[best]))
+        firsts.append(int(order[first]))
     found = np.array(members, dtype=np.int32).reshape(-1, size)
-    return Cheapest(found, np.array(costs), min(costs, default=ceiling))
+    return Cheapest(found, np.array(costs), np.array(firsts, dtype=np.int64), min(costs, default=ceiling))
 
 
 def cheapest_cliques(fits: Bools, prices: Floats, size: int, ceiling: float) -> Cheapest:
@@ -122,6 +125,7 @@ def cheapest_cliques(fits: Bools, prices: Floats, size: int, ceiling: float) -> 
     price = prices[order]
     members: list[Ints] = []
     costs: list[float] = []
+    firsts: list[int] = []
     for first in range(len(order) - size + 1):
         if price[first : first + size].sum() >= ceiling or patience.left <= 0:
             break
@@ -130,8 +134,10 @@ def cheapest_cliques(fits: Bools, prices: Floats, size: int, ceiling: float) -> 
         if found is not None:
             members.append(np.sort(order[[first, *found]]))
             costs.append(float(price[[first, *found]].sum()))
+            firsts.append(int(order[first]))
     found_sets = np.array(members, dtype=np.int32).reshape(-1, size)
-    return Cheapest(found_sets, np.array(costs), min(costs, default=ceiling) if patience.left > 0 else 0.0)
+    least = min(costs, default=ceiling) if patience.left > 0 else 0.0
+    return Cheapest(found_sets, np.array(costs), np.array(firsts, dtype=np.int64), least)
 
 
 def cheapest_companions(
@@ -193,7 +199,7 @@ class Pricer:
             return cheapest_sets(self.points[:, 0], self.points[:, 1], prices, room, size, ceiling)
         fits = self._fits(box)
         if fits is None:
-            return Cheapest(np.empty((0, size), dtype=np.int32), np.empty(0), 0.0)
+            return Cheapest(np.empty((0, size), dtype=np.int32), np.empty(0), np.empty(0, dtype=np.int64), 0.0)
         return cheapest_cliques(fits, prices, size, ceiling)
 
     def _fits(self, box: Floats) -> Bools | None:

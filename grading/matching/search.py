@@ -4,6 +4,7 @@ The pool falls into groups that may not mix (settings, maker, grade, constructio
 share no set.
 
 - one quantity: in order of value (``ordered``), exact;
+- pairs that can be written out: the best matching of a graph (``pairs``), exact;
 - a part whose sets can be written out: local search, subset-row cuts, branch and bound (``exact``);
 - a crowded part: column generation with exact pricing, local search on a sample of the sets (``dense``).
 The bounds of the parts add up. Every part starts from the left-to-right pass or, if better, from the sets of an
@@ -22,9 +23,11 @@ from scipy.sparse.csgraph import connected_components
 from grading.matching.field import Floats, Ints, PoolField, best_tier, lay_out, spread
 from grading.matching.words import FoundSet, MatchOutcome, Piece, ProgressCall, Rules, StopCall, Tier
 
+from . import pairs
 from .catalogue import Catalogue, fitting_pairs, write_out
+from .chains import Ground
 from .dense import settle_dense
-from .exact import TOLERANCE, round_down, settle, unit_of
+from .exact import TOLERANCE, proven_pairs, round_down, settle, unit_of
 from .greedy import Found, greedy_pass
 from .ordered import effort, nested, runs
 from .watch import Watch
@@ -35,6 +38,11 @@ MOST_PAIRS = 3_000_000
 #: One quantity with several tiers is answered in order of value up to this size and this many steps.
 MOST_ORDERED = 3_000
 MOST_EFFORT = 3e9
+
+#: In words, what the answer for a part of the pool rests on.
+WRITTEN_OUT = "all sets written out, chains of exchanges, cuts, branch and bound"
+BLOSSOM = "exact by blossom matching"
+CROWDED = "column generation, chains of exchanges, local search"
 
 
 class PoolPart(NamedTuple):
@@ -78,21 +86,25 @@ def find_sets(
     mine = share_out(first, parts, len(field.rows))
     del watch.values[-1], watch.bounds[-1], watch.counts[-1]
     for number, (part, known) in enumerate(zip(parts, mine, strict=True)):
-        watch.settle(number, worth(field, known), share * len(part.rows), len(known), "parts of the pool")
+        watch.note(number, worth(field, known), share * len(part.rows), len(known))
+    watch.report("parts of the pool")
     for number in sorted(range(len(parts)), key=lambda number: len(parts[number].rows)):
         answer = answer_part(field, parts[number], mine[number], size, number, watch, unit, seed)
         found += answer.found
         bound += answer.bound
         prices[parts[number].rows] = answer.prices
-        methods.add(answer.method)
+        methods.add(answer.method + (f" ({answer.open})" if answer.open else ""))
     return outcome(pieces, field, found, round_down(bound, unit), prices, watch, sorted(methods))
 
 
 class SearchAnswer(NamedTuple):
+    """``open`` says what left the gap open, nothing when it is closed."""
+
     found: list[Found]
     bound: float
     prices: Floats
     method: str
+    open: str = ""
 
 
 def worth(field: PoolField, found: Iterable[Found]) -> float:
@@ -205,15 +217,24 @@ def answer_part(
             price[list(members)] = float(field.values[tier]) / size
         back = [(tuple(rows[list(members)].tolist()), tier) for members, tier in inside]
         return SearchAnswer(back, value, price, "exact in order of value")
+    if part.catalogue is not None and size == 2 and unit and not watch.over():
+        seconds = pairs.effort(part.catalogue)
+        if seconds <= min(pairs.MOST_SECONDS, watch.left()):
+            best = pairs.best_pairs(part.catalogue, unit)
+            proven = proven_pairs(part.catalogue, best, number, watch, seed)
+            found = [(tuple(rows[part.catalogue.members[at]].tolist()), int(part.catalogue.tier[at])) for at in best]
+            return SearchAnswer(found, proven.value, proven.prices, BLOSSOM)
     if part.catalogue is not None:
         index = {tuple(members): at for at, members in enumerate(part.catalogue.members.tolist())}
         start = np.array(sorted(index[tuple(sorted(members))] for members, _ in local), dtype=np.int64)
-        done = settle(part.catalogue, start, number, watch, unit, seed)
+        usable = np.flatnonzero(part.catalogue.uses)
+        pool = Ground(low, high, usable, field.reach, field.values, size)
+        done = settle(part.catalogue, start, number, watch, unit, seed, pool)
         found = [(tuple(rows[part.catalogue.members[at]].tolist()), int(part.catalogue.tier[at])) for at in done.chosen]
-        return SearchAnswer(found, done.bound, done.prices, "all sets written out, cuts, branch and bound")
-    found, _, bound, prices = settle_dense(low, high, field.reach, field.values, size, local, number, watch, unit, seed)
-    back = [(tuple(rows[list(members)].tolist()), tier) for members, tier in found]
-    return SearchAnswer(back, bound, prices, "column generation, local search")
+        return SearchAnswer(found, done.bound, done.prices, WRITTEN_OUT, done.open)
+    crowd = settle_dense(low, high, field.reach, field.values, size, local, number, watch, unit, seed)
+    back = [(tuple(rows[list(members)].tolist()), tier) for members, tier in crowd.found]
+    return SearchAnswer(back, crowd.bound, crowd.prices, CROWDED, crowd.open)
 
 
 def outcome(
@@ -234,7 +255,7 @@ def outcome(
     value = float(sum(one.value for one in sets))
     bound = max(bound, value)
     gap = (bound - value) / bound if bound else 0.0
-    proven = bound - value <= TOLERANCE * max(1.0, value)
+    proven = bound - value <= TOLERANCE * bound
     by_key = {pieces[index].key: float(price) for index, price in zip(field.rows.tolist(), prices, strict=True)}
     return MatchOutcome(
         tuple(sets),

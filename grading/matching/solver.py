@@ -12,7 +12,9 @@ choose_whole(...)  a good choice of whole sets by the solver alone
 
 from __future__ import annotations
 
+import time
 from collections.abc import Callable, Mapping, Sequence
+from enum import Enum
 from typing import Any, NamedTuple
 
 import highspy
@@ -24,6 +26,7 @@ from .catalogue import Members
 from .field import Floats, Ints
 
 INFINITY = float(highspy.kHighsInf)
+INTERIOR = "ipx"
 
 
 class Cut(NamedTuple):
@@ -45,22 +48,47 @@ class Cut(NamedTuple):
         return result
 
 
+class Ended(Enum):
+    """How a solver came to its end; the value completes "the linear programme ..."."""
+
+    OPTIMAL = "was solved"
+    TIME = "was cut short by the clock"
+    NODES = "reached its limit of nodes"
+    UNSURE = "was given up by the solver, which could not vouch for its answer"
+
+
 class Relaxed(NamedTuple):
-    """The linear programme's answer: value, share of each set, price of each piece, price of each cut."""
+    """The linear programme's answer: value, share of each set, price of each piece, price of each cut, how it ended.
+
+    ``value`` is what the shares are worth, which an interior point leaves a little below the optimum: it bounds
+    nothing. A bound comes from the prices, by weak duality, once it is seen which sets undercut them; that needs no
+    word of the solver's, so the prices of an unsure answer serve as well as any.
+    """
 
     value: float
     shares: Floats
     prices: Floats
     cut_prices: Floats
+    ended: Ended = Ended.OPTIMAL
+
+
+ENDS = {
+    highspy.HighsModelStatus.kOptimal: Ended.OPTIMAL,
+    highspy.HighsModelStatus.kTimeLimit: Ended.TIME,
+    highspy.HighsModelStatus.kInterrupt: Ended.TIME,
+    highspy.HighsModelStatus.kSolutionLimit: Ended.NODES,
+    highspy.HighsModelStatus.kIterationLimit: Ended.NODES,
+}
 
 
 class Whole(NamedTuple):
     """The integer programme's answer: a proven bound; the sets chosen, if any were found; whether it is proven
-    that nothing reaches the target."""
+    that nothing reaches the target; how it ended."""
 
     bound: float
     chosen: Ints | None
     nothing: bool
+    ended: Ended
 
 
 def new_solver(seed: int) -> Any:
@@ -85,9 +113,13 @@ class SetPacking:
         self.members: Members = np.empty((0, 0), dtype=np.int32)
         self.worth: Floats = np.empty(0)
         self.solver = new_solver(seed)
+        self.interior = interior
         if interior:
-            self.solver.setOptionValue("solver", "ipx")
+            self.solver.setOptionValue("solver", INTERIOR)
             self.solver.setOptionValue("run_crossover", "off")
+            # Presolve leaves out sets that others dominate, and without crossover its undoing may give them prices
+            # far from feasible: the solver then calls its own answer unknown.
+            self.solver.setOptionValue("presolve", "off")
         none = np.empty(0, dtype=np.int32)
         self.solver.addRows(
             pieces,
@@ -147,22 +179,33 @@ class SetPacking:
             gone = set(idle.tolist())
             self.cuts = [cut for place, cut in enumerate(self.cuts) if place not in gone]
 
-    def solve(self, seconds: float) -> Relaxed | None:
-        """The optimum, or None when the time ran out."""
+    def solve(self, seconds: float) -> Relaxed:
+        """The optimum; what there is of it when time ran out or the solver is unsure, which the answer says."""
         if not len(self.worth):  # the solver has no word for the optimum of an empty programme
             return Relaxed(0.0, np.empty(0), np.zeros(self.pieces), np.zeros(len(self.cuts)))
-        self.solver.setOptionValue("time_limit", self.solver.getRunTime() + max(seconds, 0.01))
-        self.solver.run()
-        if self.solver.getModelStatus() != highspy.HighsModelStatus.kOptimal:
-            return None
+        began = time.monotonic()
+        ended = self.run(seconds)
+        if ended is Ended.UNSURE and self.interior:
+            # The simplex method is slower here, and sure.
+            self.solver.setOptionValue("solver", "simplex")
+            ended = self.run(seconds - (time.monotonic() - began))
+            self.solver.setOptionValue("solver", INTERIOR)
         solution = self.solver.getSolution()
-        prices = np.maximum(-np.array(solution.row_dual), 0.0)
-        return Relaxed(
-            -float(self.solver.getObjectiveValue()),
-            np.array(solution.col_value),
-            prices[: self.pieces],
-            prices[self.pieces :],
-        )
+        shares, duals = np.array(solution.col_value), np.array(solution.row_dual)
+        if len(shares) != len(self.worth) or not np.isfinite(shares).all():
+            shares = np.zeros(len(self.worth))
+        prices = np.zeros(self.pieces + len(self.cuts))
+        if len(duals) == len(prices) and np.isfinite(duals).all():
+            prices = np.maximum(-duals, 0.0)
+        return Relaxed(float(shares @ self.worth), shares, prices[: self.pieces], prices[self.pieces :], ended)
+
+    def run(self, seconds: float) -> Ended:
+        """Once, by the method that is set; how it ended."""
+        if seconds <= 0:
+            return Ended.TIME
+        self.solver.setOptionValue("time_limit", self.solver.getRunTime() + seconds)
+        self.solver.run()
+        return ENDS.get(self.solver.getModelStatus(), Ended.UNSURE)
 
 
 def pass_model(
@@ -223,15 +266,36 @@ def choose_whole(
     limits: Floats | None = None,
 ) -> Ints:
     """A good choice of disjoint sets by the solver alone; the best found within the limits."""
+    answer = best_whole(members, worth, nodes=nodes, seconds=seconds, seed=seed, interrupted=interrupted, limits=limits)
+    return np.empty(0, dtype=np.int64) if answer.chosen is None else answer.chosen
+
+
+def best_whole(
+    members: Members,
+    worth: Floats,
+    *,
+    nodes: int,
+    seconds: float,
+    seed: int,
+    interrupted: Callable[[], bool],
+    limits: Floats | None = None,
+) -> Whole:
+    """The best choice among these sets by the solver alone, and its bound on any choice among them."""
+    if not len(members):
+        return Whole(0.0, np.empty(0, dtype=np.int64), False, Ended.OPTIMAL)
     solver = new_solver(seed)
     none = np.empty(0)
     pass_model(
         solver, members, worth, np.empty((0, len(members))), none, none, np.ones(len(members), dtype=bool), limits
     )
-    run(solver, {"mip_max_nodes": nodes, "time_limit": max(seconds, 0.01)}, interrupted)
-    if solver.getInfo().primal_solution_status != highspy.SolutionStatus.kSolutionStatusFeasible:
-        return np.empty(0, dtype=np.int64)
-    return np.flatnonzero(np.array(solver.getSolution().col_value) > 0.5)
+    options = {"mip_max_nodes": nodes, "time_limit": max(seconds, 0.01), "mip_rel_gap": 0.0, "mip_abs_gap": 1e-6}
+    run(solver, options, interrupted)
+    info = solver.getInfo()
+    bound = -float(info.mip_dual_bound) if np.isfinite(info.mip_dual_bound) else float(worth.sum())
+    chosen = None
+    if info.primal_solution_status == highspy.SolutionStatus.kSolutionStatusFeasible:
+        chosen = np.flatnonzero(np.array(solver.getSolution().col_value) > 0.5)
+    return Whole(bound, chosen, False, ENDS.get(solver.getModelStatus(), Ended.UNSURE))
 
 
 def pack_whole(
@@ -281,10 +345,10 @@ def pack_whole(
     run(solver, options, interrupted)
     status = solver.getModelStatus()
     if status in (highspy.HighsModelStatus.kInfeasible, highspy.HighsModelStatus.kUnboundedOrInfeasible):
-        return Whole(min(ceiling, target), None, True)
+        return Whole(min(ceiling, target), None, True, Ended.OPTIMAL)
     info = solver.getInfo()
     bound = min(ceiling, -float(info.mip_dual_bound)) if np.isfinite(info.mip_dual_bound) else ceiling
     chosen = None
     if info.primal_solution_status == highspy.SolutionStatus.kSolutionStatusFeasible and whole.all():
         chosen = np.flatnonzero(np.array(solver.getSolution().col_value) > 0.5)
-    return Whole(bound, chosen, False)
+    return Whole(bound, chosen, False, ENDS.get(status, Ended.UNSURE))

@@ -44,6 +44,15 @@ class Watch:
             self.stopped = self.should_stop()
         return self.stopped or self.timed_out
 
+    def end(self) -> None:
+        """A solver was stopped by the limit that it was given: no more work, though a moment may be left."""
+        if not self.over():
+            self.timed_out = True
+
+    def why_over(self) -> str:
+        """In words."""
+        return "it was stopped" if self.stopped else "the time ran out"
+
     def near(self, value: float, bound: float) -> bool:
         """The gap is as small as was asked for."""
         return bound - value <= self.near_enough * bound + 1e-9 * abs(bound)
@@ -65,7 +74,11 @@ class Watch:
                 )
             )
 
+    def note(self, part: int, value: float, bound: float, count: int) -> None:
+        """Note where one part of the pool stands. The whole is told once every part is noted."""
+        self.values[part], self.bounds[part], self.counts[part] = value, bound, count
+
     def settle(self, part: int, value: float, bound: float, count: int, stage: str) -> None:
         """Note where one part of the pool stands, and report the whole."""
-        self.values[part], self.bounds[part], self.counts[part] = value, bound, count
+        self.note(part, value, bound, count)
         self.report(stage)

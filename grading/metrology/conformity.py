@@ -13,9 +13,10 @@ Acceptance limits
 Risks
     :func:`specific_risks` of one valve, :func:`global_risks` of a whole population
 Deciding
-    :func:`decide`: accept, reject, or too close to call and how many readings would settle it
+    :func:`decide`, :func:`decide_when`: accept, reject, or too close to call and how many readings would settle it
 Sets
-    :func:`set_conformance_probability`, :func:`decide_set`: a matched set against its tolerance
+    :func:`set_conformance_probability`, :func:`decide_set`: one quantity of a matched set against its tolerance;
+    :func:`whole_set_probability`, :func:`decide_whole_set`: all its quantities at once
 
 What is known of a measured quantity is a normal distribution about the reading (JCGM 106, 7.2), or, where its
 standard uncertainty has few degrees of freedom, a scaled and shifted t-distribution (JCGM 101:2008, 6.4.9).
@@ -29,13 +30,17 @@ from math import inf, isfinite, isinf, pi, sqrt
 from typing import NamedTuple, Protocol
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy import integrate, optimize, stats
 from scipy.special import ndtr
 
 # Past this many readings of one valve the answer is not practical, and is given as none.
 MOST_READINGS = 10_000
+# The same for a set, of which every valve would have to be read so often.
+MOST_READINGS_OF_A_SET = 100
 
 _NODES, _WEIGHTS = np.polynomial.legendre.leggauss(64)
+_FEW_NODES, _FEW_WEIGHTS = np.polynomial.legendre.leggauss(8)
 
 
 class Limits(NamedTuple):
@@ -249,6 +254,14 @@ class Decision(NamedTuple):
     reason: str
 
 
+class Knowledge(NamedTuple):
+    """How well an estimate is known after some number of readings; ``allowance`` as in :func:`acceptance_limits`."""
+
+    standard_uncertainty: float
+    degrees_of_freedom: float = inf
+    allowance: float = 0.0
+
+
 def decide(
     estimate: float,
     limits: Limits,
@@ -272,25 +285,34 @@ def decide(
     half of ``display_step``, shared among the readings of the mean, is added to the guard band, and the
     promise holds at the limit itself and not on the average of many limits only (ours, no source).
     """
-    limits.check()
     if readings < 1:
         raise ValueError("At least one reading is needed.")
     if repeatability_sd < 0 or systematic_u < 0 or display_step < 0:
         raise ValueError("A standard uncertainty must not be negative.")
 
-    def standard_uncertainty(n: int) -> float:
-        return sqrt(systematic_u**2 + repeatability_sd**2 / n)
+    def known(n: float) -> Knowledge:
+        return Knowledge(sqrt(systematic_u**2 + repeatability_sd**2 / n), degrees_of_freedom, display_step / (2 * n))
 
-    def allowance(n: float) -> float:
-        return display_step / (2 * n)
+    return decide_when(estimate, limits, rule, known, readings)
 
-    def outcome(n: int) -> Outcome:
-        return _outcome(estimate, limits, rule, standard_uncertainty(n), degrees_of_freedom, allowance(n))
 
-    u = standard_uncertainty(readings)
+def decide_when(
+    estimate: float, limits: Limits, rule: Rule, known: Callable[[float], Knowledge], readings: int = 1
+) -> Decision:
+    """As :func:`decide`, of anything: ``known(n)`` says how well the estimate is known from ``n`` readings.
+
+    ``readings`` are taken already. ``known(inf)`` is what no reading can improve.
+    """
+    limits.check()
+
+    def outcome(n: float) -> Outcome:
+        u, degrees, allowance = known(n)
+        return _outcome(estimate, limits, rule, u, degrees, allowance)
+
+    u, degrees, allowance = known(readings)
     found = outcome(readings)
-    p_c = conformance_probability(estimate, u, limits, degrees_of_freedom)
-    acceptance = acceptance_limits(limits, u, rule, degrees_of_freedom, allowance=allowance(readings))
+    p_c = conformance_probability(estimate, u, limits, degrees)
+    acceptance = acceptance_limits(limits, u, rule, degrees, allowance=allowance)
     if found is Outcome.ACCEPT:
         return Decision(found, p_c, acceptance, limits, None, None, "within the acceptance limits")
     if found is Outcome.REJECT:
@@ -301,18 +323,12 @@ def decide(
 
     needed = _first_that_settles(outcome, readings)
     if needed is not None:
-        return Decision(
-            found,
-            p_c,
-            acceptance,
-            limits,
-            needed,
-            needed - readings,
-            f"{needed} readings in all would settle it if their mean stays here",
-        )
-    if systematic_u == 0 and estimate in limits:
+        reason = f"{needed} readings in all would settle it if their mean stays here"
+        return Decision(found, p_c, acceptance, limits, needed, needed - readings, reason)
+    at_last = known(inf)
+    if at_last.standard_uncertainty == 0 and estimate in limits:
         reason = "no number of readings would settle it: their mean lies on the limit"
-    elif _outcome(estimate, limits, rule, systematic_u, degrees_of_freedom, 0.0) is Outcome.TOO_CLOSE:
+    elif outcome(inf) is Outcome.TOO_CLOSE:
         reason = "no number of readings would settle it: what does not average out is too large"
     else:
         reason = f"more than {MOST_READINGS} readings would be needed"
@@ -323,7 +339,10 @@ def decide(
 
 
 def set_conformance_probability(
-    values: Sequence[float], standard_uncertainties: Sequence[float], tolerance: float
+    values: Sequence[float],
+    standard_uncertainties: Sequence[float],
+    tolerance: float,
+    degrees_of_freedom: float = inf,
 ) -> float:
     """Probability that the true largest / smallest - 1 of a set is at most ``tolerance``.
 
@@ -333,7 +352,10 @@ def set_conformance_probability(
 
         sum over i of integral f_i(m) prod over j != i of [F_j((1 + t) m) - F_j(m)] dm.
 
-    Absolute error below 1e-8. Raises ValueError for values not above nought or a negative tolerance.
+    Absolute error below 1e-8. Where the uncertainties come from one estimate with few degrees of freedom, the true
+    values are a multivariate t: the same, averaged over what the estimate's scale may truly be, the square of which is
+    v over a chi-square (error below 1e-4; a pair is exact). Raises ValueError for values not above nought or a
+    negative tolerance.
     """
     x = np.asarray(values, dtype=np.float64)
     u = np.asarray(standard_uncertainties, dtype=np.float64)
@@ -346,21 +368,61 @@ def set_conformance_probability(
     if float(u.min()) == 0:
         raise ValueError("A set read on one tester has no member without uncertainty.")
 
+    if len(x) == 2:
+        return _pair_probability(x, u, tolerance, degrees_of_freedom)
+    if isinf(degrees_of_freedom):
+        return float(_normal_set_probabilities(x, u[None, :], tolerance, _NODES, _WEIGHTS)[0])
+    scales, weights = _scales(degrees_of_freedom)
+    return float(weights @ _normal_set_probabilities(x, u * scales[:, None], tolerance, _FEW_NODES, _FEW_WEIGHTS))
+
+
+def _pair_probability(x: NDArray[np.float64], u: NDArray[np.float64], tolerance: float, degrees: float) -> float:
+    """One less the two ways of being too far apart, each the tail of one linear combination."""
+    there = 1 + tolerance
+    (a, b), (u_a, u_b) = x, u
+    beyond = _cdf(float((a - there * b) / np.hypot(u_a, there * u_b)), degrees)
+    beyond += _cdf(float((b - there * a) / np.hypot(u_b, there * u_a)), degrees)
+    return min(1.0, max(0.0, 1 - beyond))
+
+
+def _normal_set_probabilities(
+    x: NDArray[np.float64],
+    us: NDArray[np.float64],
+    tolerance: float,
+    nodes: NDArray[np.float64],
+    node_weights: NDArray[np.float64],
+) -> NDArray[np.float64]:
+    """One probability for each row of standard uncertainties."""
     # Gauss-Legendre between edges at three and nine standard uncertainties about each place where a factor changes:
     # a value itself, and where the tolerance over the smallest reaches it.
-    steps = np.array([-9.0, -3.0, 0.0, 3.0, 9.0])[:, None]
-    edges = np.unique(np.concatenate([x + steps * u, (x + steps * u) / (1 + tolerance)]))
-    middles, halves = (edges[1:] + edges[:-1]) / 2, (edges[1:] - edges[:-1]) / 2
-    m = (middles[:, None] + halves[:, None] * _NODES[None, :]).ravel()
-    weights = (halves[:, None] * _WEIGHTS[None, :]).ravel()
-    z = (m[:, None] - x) / u
-    within = ndtr(((1 + tolerance) * m[:, None] - x) / u) - ndtr(z)
+    steps = np.array([-9.0, -3.0, 0.0, 3.0, 9.0])
+    places = (x + steps[None, :, None] * us[:, None, :]).reshape(len(us), -1)
+    edges = np.sort(np.concatenate([places, places / (1 + tolerance)], axis=1), axis=1)
+    middles, halves = (edges[:, 1:] + edges[:, :-1]) / 2, (edges[:, 1:] - edges[:, :-1]) / 2
+    m = (middles[:, :, None] + halves[:, :, None] * nodes).reshape(len(us), -1, 1)
+    weights = (halves[:, :, None] * node_weights).reshape(len(us), -1)
+    u = us[:, None, :]
+    z = (m - x) / u
+    within = ndtr(((1 + tolerance) * m - x) / u) - ndtr(z)
     density = np.exp(-0.5 * z**2) / (u * sqrt(2 * pi))
-    total = 0.0
+    total = np.zeros(len(us))
     for i in range(len(x)):
-        others = np.prod(np.delete(within, i, axis=1), axis=1)
-        total += float(np.sum(weights * density[:, i] * others))
-    return min(1.0, max(0.0, total))
+        others = np.prod(np.delete(within, i, axis=2), axis=2)
+        total += np.sum(weights * density[:, :, i] * others, axis=1)
+    return np.clip(total, 0.0, 1.0)
+
+
+@lru_cache(maxsize=256)
+def _scales(degrees_of_freedom: float) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """What a standard uncertainty with so many degrees of freedom may truly be, as factors, with their weights.
+
+    Gauss-Legendre over the chi-square's distribution function, finer where the factors are large.
+    """
+    edges = np.array([0.0, 0.02, 0.2, 1.0])
+    middles, halves = (edges[1:] + edges[:-1]) / 2, (edges[1:] - edges[:-1]) / 2
+    q = (middles[:, None] + halves[:, None] * _FEW_NODES[None, :]).ravel()
+    weights = (halves[:, None] * _FEW_WEIGHTS[None, :]).ravel()
+    return np.sqrt(degrees_of_freedom / stats.chi2.ppf(q, degrees_of_freedom)), weights
 
 
 class SetDecision(NamedTuple):
@@ -369,51 +431,139 @@ class SetDecision(NamedTuple):
     outcome: Outcome
     conformance_probability: float
     required_probability: float
-    readings_needed: int | None
-    more_readings: int | None
+    more_readings: int | None  # of each valve; None when settled, and when no number would settle it
     reason: str
+
+
+class SetKnowledge(NamedTuple):
+    """How well the values of a set are known: their standard uncertainties, and the degrees of freedom of all."""
+
+    standard_uncertainties: Sequence[float]
+    degrees_of_freedom: float = inf
 
 
 def decide_set(
     values: Sequence[float],
     tolerance: float,
+    known: Callable[[float], SetKnowledge],
     *,
-    repeatability_sds: Sequence[float],
-    other_us: Sequence[float],
     required_probability: float = 0.95,
-    readings: int = 1,
 ) -> SetDecision:
     """Decide whether a set is matched within ``tolerance``, from the probability that it truly is.
 
     Accept at ``required_probability`` or more, reject at 1 - required_probability or less, else too close to
-    call. ``repeatability_sds`` are of one reading of each valve and shrink with the number of readings of
-    each; ``other_us`` (resolution, and what else is not common to the set) do not. A required probability of
-    one half is simple acceptance.
+    call. ``known(more)`` says how well the parts not common to the set are known after so many more readings of each
+    valve; ``known(0)`` as they stand. A required probability of one half is simple acceptance.
+    """
+    if not 0.5 <= required_probability < 1:
+        raise ValueError("The required probability is one half at least, and less than one.")
+
+    def probability(more: float) -> float:
+        us, degrees = known(more)
+        return set_conformance_probability(values, us, tolerance, degrees)
+
+    def outcome(n: float) -> Outcome:
+        return _probable(probability(n - 1), required_probability)
+
+    p_c = probability(0)
+    found = _probable(p_c, required_probability)
+    if found is Outcome.ACCEPT:
+        return SetDecision(found, p_c, required_probability, None, "probably enough within tolerance")
+    if found is Outcome.REJECT:
+        return SetDecision(found, p_c, required_probability, None, "probably enough outside tolerance")
+    needed = _first_that_settles(outcome, 1, MOST_READINGS_OF_A_SET)
+    if needed is None:
+        reason = "no practical number of readings would settle it"
+        return SetDecision(found, p_c, required_probability, None, reason)
+    more = needed - 1
+    reason = f"{more} more reading{'s' if more != 1 else ''} of each valve would settle it if their means stay here"
+    return SetDecision(found, p_c, required_probability, more, reason)
+
+
+class SetClaim(NamedTuple):
+    """What is claimed of a set in one quantity: that largest / smallest - 1 is at most ``tolerance``.
+
+    ``standard_uncertainties`` are of what is not common to the set, one for each value; ``degrees_of_freedom`` those
+    of the standard deviation they rest on, which is one for the whole set: a study of the tester that read it.
+    """
+
+    values: Sequence[float]
+    standard_uncertainties: Sequence[float]
+    tolerance: float
+    degrees_of_freedom: float = inf
+
+
+class WholeSet(NamedTuple):
+    """Between what the probability lies that a set keeps every one of its claims."""
+
+    at_least: float
+    at_most: float
+
+
+def claim_probability(claim: SetClaim) -> float:
+    """Probability that one claim holds.
+
+    With few degrees of freedom the errors of the set are jointly t: normal, on a scale that is itself known only by a
+    standard deviation from a study, so that nu s^2 / sigma^2 is chi-squared (JCGM 101:2008, 6.4.9). The normal
+    probability is averaged over that scale, by Gauss and Legendre's rule over its quantiles; absolute error below 1e-4
+    from two degrees of freedom up.
+    """
+    values, us, tolerance, degrees = claim
+    if isinf(degrees) or max(us) == 0:
+        return set_conformance_probability(values, us, tolerance)
+    if not degrees > 0:
+        raise ValueError("Degrees of freedom must lie above nought.")
+    quantiles, weights = (_NODES + 1) / 2, _WEIGHTS / 2
+    scales = np.sqrt(degrees / stats.chi2.ppf(quantiles, degrees))
+    each = [set_conformance_probability(values, [scale * u for u in us], tolerance) for scale in scales.tolist()]
+    return float(weights @ np.array(each))
+
+
+def whole_set_probability(claims: Sequence[SetClaim]) -> WholeSet:
+    """Between what the probability lies that a set is within its tolerance in every quantity at once.
+
+    The quantities of a valve are read together, with one heater supply and one warm-up, and nobody knows how far their
+    errors go together. Whatever the dependence, all claims hold with a probability of at least
+    1 - sum of (1 - p), and of at most the least p (the inequalities of Boole and Frechet; the first is Bonferroni's
+    allowance).
+    """
+    if not claims:
+        return WholeSet(1.0, 1.0)
+    each = [claim_probability(claim) for claim in claims]
+    return WholeSet(max(0.0, 1.0 - sum(1.0 - p for p in each)), min(each))
+
+
+def decide_whole_set(
+    claims_after: Callable[[int], Sequence[SetClaim]], *, required_probability: float = 0.95, readings: int = 1
+) -> SetDecision:
+    """Decide whether a set is matched in all its quantities, from the probability that it truly is in all at once.
+
+    ``claims_after(n)`` gives the claims as they would be after n readings of each valve, ``readings`` of which have
+    been taken. Accept when the probability is surely ``required_probability`` or more, reject when it is surely
+    1 - required_probability or less, else too close to call. The decision carries the probability that is sure.
     """
     if readings < 1:
         raise ValueError("At least one reading is needed.")
     if not 0.5 <= required_probability < 1:
         raise ValueError("The required probability is one half at least, and less than one.")
 
-    def probability(n: float) -> float:
-        us = [sqrt(other**2 + sd**2 / n) for sd, other in zip(repeatability_sds, other_us, strict=True)]
-        return set_conformance_probability(values, us, tolerance)
-
     def outcome(n: int) -> Outcome:
-        return _probable(probability(n), required_probability)
+        found = whole_set_probability(claims_after(n))
+        if found.at_least >= required_probability:
+            return Outcome.ACCEPT
+        return Outcome.REJECT if found.at_most <= 1 - required_probability else Outcome.TOO_CLOSE
 
-    p_c = probability(readings)
-    found = _probable(p_c, required_probability)
+    found, sure = outcome(readings), whole_set_probability(claims_after(readings)).at_least
     if found is Outcome.ACCEPT:
-        return SetDecision(found, p_c, required_probability, None, None, "probably enough within tolerance")
+        return SetDecision(found, sure, required_probability, None, None, "probably enough within tolerance")
     if found is Outcome.REJECT:
-        return SetDecision(found, p_c, required_probability, None, None, "probably enough outside tolerance")
+        return SetDecision(found, sure, required_probability, None, None, "probably enough outside tolerance")
     needed = _first_that_settles(outcome, readings)
     if needed is None:
         reason = "no practical number of readings would settle it"
-        return SetDecision(found, p_c, required_probability, None, None, reason)
+        return SetDecision(found, sure, required_probability, None, None, reason)
     reason = f"{needed} readings of each valve would settle it if their means stay here"
-    return SetDecision(found, p_c, required_probability, needed, needed - readings, reason)
+    return SetDecision(found, sure, required_probability, needed, needed - readings, reason)
 
 
 # Kept apart
@@ -429,7 +579,7 @@ def _guard_band(limits: Limits, standard_uncertainty: float, rule: Rule, degrees
         raise ValueError("A probability of false acceptance lies above 0 and is at most one half.")
     if standard_uncertainty == 0:
         return 0.0
-    one_sided = -_ppf(rule.probability, degrees_of_freedom) * standard_uncertainty
+    one_sided = one_sided_factor(rule.probability, degrees_of_freedom) * standard_uncertainty
     if isinf(limits.lower) or isinf(limits.upper):
         return one_sided
     # Between two limits both tails count: find w where p_c is exactly what is asked.
@@ -479,11 +629,13 @@ def _probable(p_c: float, required: float) -> Outcome:
     return Outcome.REJECT if p_c <= 1 - required else Outcome.TOO_CLOSE
 
 
-def _first_that_settles(outcome: Callable[[int], Outcome], readings: int) -> int | None:
+def _first_that_settles(outcome: Callable[[float], Outcome], readings: int, most: int = MOST_READINGS) -> int | None:
     """The smallest n > readings whose outcome is settled: doubling, then halving the gap."""
+    if outcome(inf) is Outcome.TOO_CLOSE:
+        return None
     unsettled, n = readings, readings
-    while n < MOST_READINGS:
-        n = min(2 * n, MOST_READINGS)
+    while n < most:
+        n = min(2 * n, most)
         if outcome(n) is not Outcome.TOO_CLOSE:
             break
         unsettled = n
@@ -505,7 +657,12 @@ def _cdf(z: float, degrees_of_freedom: float) -> float:
     return float(stats.t.cdf(z, degrees_of_freedom))
 
 
-@lru_cache(maxsize=256)
+def one_sided_factor(probability: float, degrees_of_freedom: float = inf) -> float:
+    """How many standard uncertainties leave ``probability`` beyond them on one side."""
+    return -_ppf(probability, degrees_of_freedom)
+
+
+@lru_cache(maxsize=1024)
 def _ppf(probability: float, degrees_of_freedom: float) -> float:
     if isinf(degrees_of_freedom):
         return float(stats.norm.ppf(probability))

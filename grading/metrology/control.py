@@ -192,16 +192,21 @@ def assess(
     *,
     rules: Sequence[ChartRule] = ZONE_RULES,
     weight: float = 0.2,
+    width: float = 3.0,
+    judge_ranges: bool = True,
 ) -> ChartAssessment:
     """Judge the checks since the chart's lines were set: run rules, moving range and EWMA.
+
+    ``width`` is how many sigma the EWMA's limits are wide, and what the rules call three sigma.
 
     A drift that the EWMA finds has been going on for a while: its signal reaches back to where the average
     last left the centre line (a cautious rule of ours, no source).
     """
     ranges = moving_ranges(values)
-    points = ewma(values, chart.centre, chart.standard_deviation, weight=weight)
-    signals = list(run_rules(values, chart.centre, chart.standard_deviation, rules))
-    signals += [Signal(RANGE_OUT, i, i + 1) for i, mr in enumerate(ranges) if mr > chart.moving_range_upper_limit]
+    points = ewma(values, chart.centre, chart.standard_deviation, weight=weight, width=width)
+    signals = list(run_rules(values, chart.centre, chart.standard_deviation * width / 3, rules))
+    if judge_ranges:
+        signals += [Signal(RANGE_OUT, i, i + 1) for i, mr in enumerate(ranges) if mr > chart.moving_range_upper_limit]
     signals += [
         Signal(EWMA_OUT, _left_centre(points, i, chart.centre), i) for i, point in enumerate(points) if point.out
     ]

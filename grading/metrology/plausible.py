@@ -4,7 +4,7 @@
 - `Doubt.impossible`: refuse it; otherwise ask once whether the instrument really said so
 - `stray_serial(text)`: the serial that a scanner fired into a field meant for a reading
 
-A low reading is never doubted: old valves are worn. The bounds are common practice, no source:
+A low reading is never doubted, save of a voltage held: old valves are worn. The bounds are common practice, no source:
 a factor of 300 to 3000 either way is a slip of the unit, 100 and more above nominal is no valve of this type,
 2.5 and more above it is worth a second look.
 """
@@ -52,7 +52,13 @@ def doubt(
         return Doubt(True, f"{says} is negative; write it without a sign.")
     if bounds := asked.facts.believable:
         return _by_size(says, abs(value), bounds)
-    return _beside_nominal(says, value, nominal, written) if nominal and written else None
+    if not nominal or not written:
+        return None
+    far = asked.facts.doubted_beyond
+    if far is not None and abs(value / nominal - 1) > far:
+        beside = f"{says} is far from the nominal {amount(nominal, written)}"
+        return Doubt(False, f"{beside}. Is it the voltage across the valve, and has it struck?")
+    return _beside_nominal(says, value, nominal, written)
 
 
 def _beside_nominal(says: str, value: float, nominal: float, unit: Unit) -> Doubt | None:

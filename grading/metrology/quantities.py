@@ -2,6 +2,7 @@
 
 - `Quantity`: each quantity that is a number, with its names, unit and decimals, what limits it, and what people call it
 - `CLAIMING`: those that claim a grade in figures, beside a nominal; `FAULTS`: those with a limit and no nominal
+- `claimed_of(section_kind)`: what a section of a kind is graded and matched by
 - `ReadNumbers`: one value for each, None where it was not read; the base of everything that carries a section's values
 - `NOISE`: what is heard rather than metered, the best first
 - `numbers_of(reading)`, `read_in(readings)`, `in_words(reading)`: what was read, of anything with those fields
@@ -20,7 +21,7 @@ from dataclasses import dataclass, fields
 from enum import StrEnum
 from typing import Any, NamedTuple
 
-from grading.metrology.units import MA_PER_V, MICROAMPERES, MICROMHOS, MILLIAMPERES, Unit
+from grading.metrology.units import MA_PER_V, MICROAMPERES, MICROMHOS, MILLIAMPERES, VOLTS, Unit
 from stockroom.pure.written import figures, plain
 
 
@@ -28,21 +29,22 @@ class SheetColumns(NamedTuple):
     """Where a test point keeps the nominal of a quantity and the sheet's own limits: fields of `catalog.TestPoint`."""
 
     nominal: str
-    least: str
-    most: str
+    least: str = ""
+    most: str = ""
 
 
 class Demands(NamedTuple):
     """The demands of a policy's level on a quantity: fields of `grading.verdicts.pure.rules.GradeLevel`, or nothing.
 
-    The first two are per cent of nominal, `spread` per cent between the sections of a valve, `most` in the
-    quantity's unit.
+    The first two are per cent of nominal, `within` that either way, `spread` per cent between the sections of
+    a valve, `most` in the quantity's unit.
     """
 
     least_share: str = ""
     most_share: str = ""
     spread: str = ""
     most: str = ""
+    within: str = ""
 
 
 class Believable(NamedTuple):
@@ -79,6 +81,8 @@ class QuantityFacts:
     demands: Demands = NO_DEMANDS
     believable: Believable | None = None
     signed: bool = False  # grid current flows either way
+    doubted_beyond: float | None = None  # this share of nominal either way is asked about once
+    only_of: str = ""  # the kind of section that is read in this and in nothing else that claims a grade
 
 
 class Quantity(StrEnum):
@@ -89,6 +93,7 @@ class Quantity(StrEnum):
     EMISSION = "emission_scale"
     LEAKAGE = "heater_cathode_leakage_ua"
     GRID_CURRENT = "grid_current_ua"
+    ANODE_VOLTAGE = "anode_voltage_v"
 
     @property
     def facts(self) -> QuantityFacts:
@@ -144,7 +149,8 @@ class Quantity(StrEnum):
     @property
     def full_name(self) -> str:
         """Its name and symbol: "Mutual conductance gm"."""
-        return f"{capitalised(self.label)} {self.symbol}" if self.claims else capitalised(self.label)
+        says_it = self.symbol.split()[-1] in self.label  # a symbol made of the name adds nothing to it
+        return f"{capitalised(self.label)} {self.symbol}" if self.claims and not says_it else capitalised(self.label)
 
     def amount(self, value: float | None) -> str:
         """The number alone, in the quantity's own unit; a dash where it was not read."""
@@ -159,10 +165,13 @@ class Quantity(StrEnum):
         return self.shown(value) if self.claims else f"{self.short} {self.shown(value)}"
 
     def limits(self, point: Any) -> tuple[float | None, float | None, float | None]:
-        """What the sheet says at a test point: nominal, least and most; None where it says nothing."""
-        if self.facts.beside is None:
+        """What the sheet says at a test point: nominal, least and most; None where it says nothing.
+
+        What a section of that kind is not graded by, such as the current set through a stabiliser, is no nominal.
+        """
+        if self.facts.beside is None or self not in claimed_of(point.section.kind):
             return None, None, None
-        nominal, least, most = (getattr(point, name) for name in self.facts.beside)
+        nominal, least, most = (getattr(point, name) if name else None for name in self.facts.beside)
         return nominal, least, most
 
 
@@ -225,10 +234,33 @@ FACTS = {
         believable=Believable(100, 10_000),
         signed=True,
     ),
+    Quantity.ANODE_VOLTAGE: QuantityFacts(  # by a stabiliser, at the current of its test point
+        label="voltage held",
+        short="voltage held",
+        symbol="V held",
+        key="voltage",
+        unit="V",
+        typed_in=VOLTS,
+        headings="voltageheld heldvoltage runningvoltage maintainingvoltage burningvoltage",
+        beside=SheetColumns("anode_voltage_v"),
+        demands=Demands(within="voltage_held_within_percent"),
+        doubted_beyond=0.25,  # it holds its voltage or does not work at all (common practice, no source)
+        only_of="stabiliser",
+    ),
 }
 NOISE = ("quiet", "slight", "noisy")  # what somebody heard while the valve was tapped, the best first
 CLAIMING = tuple(quantity for quantity in Quantity if quantity.claims)
 FAULTS = tuple(quantity for quantity in Quantity if quantity.facts.demands.most)
+
+
+def claimed_of(section_kind: str) -> tuple[Quantity, ...]:
+    """What a section of this kind is graded and matched by. A stabiliser's current is set, and its voltage read.
+
+    >>> [quantity.symbol for quantity in claimed_of("triode")], claimed_of("stabiliser")[0].symbol
+    (['Ia', 'gm'], 'V held')
+    """
+    own = tuple(quantity for quantity in CLAIMING if quantity.facts.only_of == section_kind)
+    return own or tuple(quantity for quantity in CLAIMING if not quantity.facts.only_of)
 
 
 def capitalised(name: str) -> str:
@@ -250,6 +282,7 @@ class ReadNumbers:
     emission_scale: float | None = None
     heater_cathode_leakage_ua: float | None = None
     grid_current_ua: float | None = None
+    anode_voltage_v: float | None = None
     shorted: bool = False
     short_between: str = ""
     noise: str = ""

@@ -8,6 +8,7 @@ What it offers
     :func:`pooled_repeatability` repeatability from groups of repeats of any size
     :func:`crossed_study`        valves x operators x repeats: variance components, shares, intervals
     :func:`distinct_categories`  how many groups of valves the tester tells apart
+    :func:`critical_range`       how far repeats may lie apart before they contradict each other
     :func:`modified_large_sample` the interval behind the variance components
 
 Follows
@@ -21,9 +22,11 @@ Intervals: repeatability by the exact chi-square interval; every other component
 One-way analysis: JCGM 100:2008, H.5; NIST/SEMATECH e-Handbook, 7.4.3 (both from memory).
 Number of distinct categories: 1.41 sigma_part / sigma_gauge cut down to a whole number, as in the Automotive
 Industry Action Group's "Measurement Systems Analysis", 4th ed. (read at second hand).
+Critical range: ISO 5725-6:1994, 5.2 (from memory), with Student's range where the standard deviation is estimated.
 """
 
 from collections.abc import Sequence
+from functools import lru_cache
 from itertools import pairwise
 from math import floor, fsum, inf, sqrt
 from typing import NamedTuple
@@ -323,6 +326,28 @@ def distinct_categories(part_sd: float, gauge_sd: float) -> int:
     if gauge_sd <= 0:
         raise ValueError("The repeats all agree: the display is too coarse for this study.")
     return max(1, floor(1.41 * part_sd / gauge_sd))
+
+
+def critical_range(
+    readings: int, standard_deviation: float, degrees_of_freedom: float = inf, confidence: float = CONFIDENCE
+) -> float:
+    """How far the largest of so many repeats may lie above the smallest, with this confidence.
+
+    ISO 5725-6:1994, 5.2, takes f(n) sigma_r with the quantile f(n) of the range of n standard normal values: 2.8, 3.3,
+    3.6 for two, three, four (from memory). Where the standard deviation is itself an estimate, the quantile is that
+    of the studentised range with its degrees of freedom.
+
+    >>> [round(critical_range(n, 1.0), 1) for n in (2, 3, 4)]
+    [2.8, 3.3, 3.6]
+    """
+    if readings < 2:
+        raise ValueError("One reading has no range.")
+    return _studentised_range(readings, degrees_of_freedom, confidence) * standard_deviation
+
+
+@lru_cache(maxsize=256)
+def _studentised_range(size: int, degrees_of_freedom: float, confidence: float) -> float:
+    return float(stats.studentized_range.ppf(confidence, size, degrees_of_freedom))
 
 
 def modified_large_sample(terms: Sequence[tuple[float, tuple[float, int]]], confidence: float = CONFIDENCE) -> Interval:

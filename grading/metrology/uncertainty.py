@@ -12,8 +12,8 @@ Combining
 Expanding and stating
     :func:`coverage_factor`, :func:`expand`, :func:`budget`, :func:`state`
 Readings of one tester
-    :class:`ReadingTerms`, :func:`reading`, :func:`difference`, :func:`ratio`, :func:`spread`,
-    :func:`set_coverage_factor`, :func:`not_averaging`
+    :class:`ReadingTerms`, :func:`reading`, :func:`set_coverage_factor`, :func:`not_averaging`;
+    comparing them is :mod:`grading.metrology.comparison`
 
 Results are named tuples whose fields carry the standard's own terms. All quantities of one call share one
 unit; a standard uncertainty has the unit of its estimate.
@@ -23,16 +23,15 @@ from collections.abc import Callable, Sequence
 from decimal import ROUND_HALF_UP, Decimal
 from enum import Enum
 from functools import lru_cache
-from math import floor, inf, isfinite, isinf, log10, sqrt
+from math import floor, hypot, inf, isfinite, isinf, log10, sqrt
 from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy import stats
 
-from grading.metrology.spreads import relative_spread
-
 COVERAGE_PROBABILITY = 0.95
+SQRT_3, SQRT_12 = sqrt(3), sqrt(12)
 
 
 class Distribution(Enum):
@@ -344,14 +343,14 @@ def state(result: ExpandedUncertainty, digits: int = 2) -> StatedUncertainty:
 class ReadingTerms(NamedTuple):
     """What is known of one tester for one quantity, in that quantity's unit or in percent of the reading.
 
-    Random terms, new in every reading: ``repeatability_sd`` and ``repeatability_percent`` (from a
-    repeatability study, with its degrees of freedom), ``reproducibility_*`` (between operators),
-    ``resolution`` (the step of the display).
+    Random terms, new in every reading: ``repeatability_*`` (from a repeatability study, with its degrees of
+    freedom) and ``resolution`` (the step of the display). ``interaction_*`` is new for every valve that a person
+    reads, ``reproducibility_*`` for every person.
     Systematic terms, the same in every reading of the session: ``accuracy_percent`` (an error of gain, as a
-    stated limit in percent of reading), ``accuracy_absolute`` (an error of offset, as a limit) and
-    ``calibration_u`` (standard uncertainty of the calibration, as an offset). Taking a stated accuracy as
-    pure gain and pure offset supposes one range and one session; readings on different ranges share less
-    (common practice, no source).
+    stated limit in percent of reading), ``accuracy_absolute`` (an error of offset, as a limit),
+    ``calibration_percent`` and ``calibration_u`` (standard uncertainties of the calibration, as gain and as offset).
+    Taking a stated accuracy as pure gain and pure offset supposes one range and one session; readings on different
+    ranges share less (common practice, no source).
     """
 
     resolution: float
@@ -365,17 +364,38 @@ class ReadingTerms(NamedTuple):
     accuracy_absolute: float = 0.0
     calibration_u: float = 0.0
     calibration_degrees_of_freedom: float = inf
+    calibration_percent: float = 0.0
+    interaction_sd: float = 0.0
+    interaction_percent: float = 0.0
+    interaction_degrees_of_freedom: float = inf
 
     def repeatability_at(self, value: float) -> float:
         """Standard deviation of one reading near ``value``."""
-        return sqrt(self.repeatability_sd**2 + (self.repeatability_percent * value / 100) ** 2)
+        return _both(self.repeatability_sd, self.repeatability_percent, value)
 
     def reproducibility_at(self, value: float) -> float:
-        """Standard deviation between operators near ``value``."""
-        return sqrt(self.reproducibility_sd**2 + (self.reproducibility_percent * value / 100) ** 2)
+        """Standard deviation between operators near ``value``: one reads higher than another."""
+        return _both(self.reproducibility_sd, self.reproducibility_percent, value)
+
+    def interaction_at(self, value: float) -> float:
+        """Standard deviation of operator by valve near ``value``: they differ more on some valves."""
+        return _both(self.interaction_sd, self.interaction_percent, value)
+
+    def scaled(self, factor: float) -> "ReadingTerms":
+        """The same in another unit, or carried to other conditions: what is in percent stays as it is."""
+        return self._replace(
+            **{name: getattr(self, name) * factor for name in ("resolution", "accuracy_absolute", "calibration_u")},
+            **{f"{name}_sd": getattr(self, f"{name}_sd") * factor for name in _STUDIED},
+        )
 
 
-COMMON = "common to both readings"
+_STUDIED = ("repeatability", "reproducibility", "interaction")
+
+
+def _both(constant: float, percent: float, value: float) -> float:
+    return hypot(constant, percent * value / 100)
+
+
 REPEATABILITY = "repeatability"
 
 
@@ -409,132 +429,43 @@ def reading(
             terms.reproducibility_degrees_of_freedom,
             "between operators",
         ),
+        normal("operator by valve", 0.0, terms.interaction_at(value), terms.interaction_degrees_of_freedom),
         resolution("resolution", 0.0, terms.resolution),
         rectangular("accuracy, gain", 0.0, abs(value) * terms.accuracy_percent / 100),
         rectangular("accuracy, offset", 0.0, terms.accuracy_absolute),
-        normal("calibration", 0.0, terms.calibration_u, terms.calibration_degrees_of_freedom),
+        normal(
+            "calibration",
+            0.0,
+            _both(terms.calibration_u, terms.calibration_percent, value),
+            terms.calibration_degrees_of_freedom,
+        ),
         normal("conversion of conditions", 0.0, conversion_u, conversion_degrees_of_freedom),
     ]
     return combine(inputs, [1.0] * len(inputs), estimate=value)
 
 
-def difference(
-    a: float,
-    b: float,
-    terms: ReadingTerms,
-    *,
-    readings_a: int = 1,
-    readings_b: int = 1,
-    same_operator: bool = False,
-) -> CombinedUncertainty:
-    """a - b, both read on one tester in one session.
-
-    The systematic terms are fully correlated (JCGM 100, 5.2.4 and F.1.2.3), so they enter once: an error of
-    offset cancels, an error of gain counts by a - b only.
-    """
-    return _comparison(
-        a,
-        b,
-        terms,
-        (readings_a, readings_b),
-        same_operator,
-        estimate=a - b,
-        slope_a=1.0,
-        slope_b=-1.0,
-    )
-
-
-def ratio(
-    a: float,
-    b: float,
-    terms: ReadingTerms,
-    *,
-    readings_a: int = 1,
-    readings_b: int = 1,
-    same_operator: bool = False,
-) -> CombinedUncertainty:
-    """a / b, both read on one tester in one session: an error of gain cancels, one of offset nearly does.
-
-    Raises ValueError when b is zero.
-    """
-    if b == 0:
-        raise ValueError("A ratio to a zero reading has no meaning.")
-    return _comparison(
-        a,
-        b,
-        terms,
-        (readings_a, readings_b),
-        same_operator,
-        estimate=a / b,
-        slope_a=1 / b,
-        slope_b=-a / b**2,
-    )
-
-
-class Spread(NamedTuple):
-    """How far a set of valves spreads in one quantity: largest / smallest - 1."""
-
-    spread: float
-    largest: float
-    smallest: float
-    size: int
-    combined: CombinedUncertainty
-    coverage_probability: float
-    coverage_factor: float
-    expanded_uncertainty: float
-
-    @property
-    def interval(self) -> tuple[float, float]:
-        """The coverage interval (lower, upper); a spread is never below nought."""
-        return max(0.0, self.spread - self.expanded_uncertainty), self.spread + self.expanded_uncertainty
-
-
-def spread(
-    values: Sequence[float],
-    terms: ReadingTerms,
-    *,
-    readings: int = 1,
-    same_operator: bool = False,
-    coverage_probability: float = COVERAGE_PROBABILITY,
-) -> Spread:
-    """The spread of a set read on one tester, with the uncertainty of the ratio of its extremes.
-
-    Which of n valves read largest and which smallest is itself partly chance, so the coverage factor is that
-    of all pairs at once: the quantile of the studentised range over sqrt(2) (Tukey's method, from memory; it
-    equals Student's t for a pair).
-
-    Raises ValueError for fewer than two values or for a value not above nought.
-    """
-    if len(values) < 2:
-        raise ValueError("A spread needs at least two values.")
-    if min(values) <= 0:
-        raise ValueError("A spread is defined for values above nought only.")
-    largest, smallest = max(values), min(values)
-    compared = ratio(largest, smallest, terms, readings_a=readings, readings_b=readings, same_operator=same_operator)
-    k = set_coverage_factor(len(values), compared.effective_degrees_of_freedom, coverage_probability)
-    return Spread(
-        relative_spread(values),
-        largest,
-        smallest,
-        len(values),
-        compared,
-        coverage_probability,
-        k,
-        k * compared.combined_standard_uncertainty,
-    )
-
-
 def set_coverage_factor(
     size: int, degrees_of_freedom: float, coverage_probability: float = COVERAGE_PROBABILITY
 ) -> float:
-    """Coverage factor for every difference within a set of ``size`` at once: q_p(size, v) / sqrt(2)."""
+    """Coverage factor for every difference within a set of ``size`` at once: q_p(size, v) / sqrt(2).
+
+    With one or two degrees of freedom cutting down to a whole number would cost up to a factor of two: it is not done.
+    """
     if size < 2:
         raise ValueError("A set has at least two members.")
     if degrees_of_freedom < 1:
         raise ValueError("A coverage factor needs at least one degree of freedom.")
     if size == 2:
-        return coverage_factor(degrees_of_freedom, coverage_probability)
-    return _studentised_range(size, _whole(degrees_of_freedom), coverage_probability) / sqrt(2)
+        return _student_quantile(coverage_probability, degrees_of_freedom)
+    return _studentised_range(size, _tabled(degrees_of_freedom), coverage_probability) / sqrt(2)
+
+
+def _tabled(degrees_of_freedom: float) -> float:
+    """Cut down to a tenth below four and in larger steps above, so that the slow quantile is met again."""
+    if isinf(degrees_of_freedom):
+        return degrees_of_freedom
+    step = next(step for below, step in ((4, 0.1), (20, 1), (60, 5), (inf, 20)) if degrees_of_freedom < below)
+    return float(step * floor(degrees_of_freedom / step + 1e-9))
 
 
 def not_averaging(combined: CombinedUncertainty) -> float:
@@ -543,59 +474,6 @@ def not_averaging(combined: CombinedUncertainty) -> float:
 
 
 # Kept apart
-
-
-def _comparison(
-    a: float,
-    b: float,
-    terms: ReadingTerms,
-    readings: tuple[int, int],
-    same_operator: bool,
-    *,
-    estimate: float,
-    slope_a: float,
-    slope_b: float,
-) -> CombinedUncertainty:
-    """Combine the terms of two readings, slope_x being the derivative of the result by each.
-
-    The repeatability of both comes from one study, so it is one input with that study's degrees of freedom.
-    """
-    for count in readings:
-        _check(terms, count)
-    repeatability = sqrt(
-        (slope_a * terms.repeatability_at(a)) ** 2 / readings[0]
-        + (slope_b * terms.repeatability_at(b)) ** 2 / readings[1]
-    )
-    operator = 0.0
-    if not same_operator:
-        operator = sqrt((slope_a * terms.reproducibility_at(a)) ** 2 + (slope_b * terms.reproducibility_at(b)) ** 2)
-    gain = rectangular("accuracy, gain", 0.0, terms.accuracy_percent / 100, note=COMMON)
-    offset = rectangular("accuracy, offset", 0.0, terms.accuracy_absolute, note=COMMON)
-    calibration = normal("calibration", 0.0, terms.calibration_u, terms.calibration_degrees_of_freedom, COMMON)
-    shared_gain = slope_a * a + slope_b * b
-    shared_offset = slope_a + slope_b
-    rows: list[tuple[InputQuantity, float]] = [
-        (
-            normal(REPEATABILITY, 0.0, repeatability, terms.repeatability_degrees_of_freedom, "both readings"),
-            1.0,
-        ),
-        (
-            normal(
-                "reproducibility",
-                0.0,
-                operator,
-                terms.reproducibility_degrees_of_freedom,
-                "one operator" if same_operator else "both readings",
-            ),
-            1.0,
-        ),
-        (resolution("resolution, first reading", 0.0, terms.resolution), slope_a),
-        (resolution("resolution, second reading", 0.0, terms.resolution), slope_b),
-        (gain, shared_gain),
-        (offset, shared_offset),
-        (calibration, shared_offset),
-    ]
-    return combine([row[0] for row in rows], [row[1] for row in rows], estimate=estimate)
 
 
 def _check(terms: ReadingTerms, readings: int) -> None:
@@ -643,6 +521,7 @@ def _whole(degrees_of_freedom: float) -> float:
     return degrees_of_freedom if isinf(degrees_of_freedom) else float(floor(degrees_of_freedom + 1e-9))
 
 
+@lru_cache(maxsize=1024)
 def _student_quantile(coverage_probability: float, degrees_of_freedom: float) -> float:
     if not 0 < coverage_probability < 1:
         raise ValueError("A coverage probability lies between 0 and 1.")
@@ -652,7 +531,7 @@ def _student_quantile(coverage_probability: float, degrees_of_freedom: float) ->
     return float(stats.t.ppf(upper, degrees_of_freedom))
 
 
-@lru_cache(maxsize=256)
+@lru_cache(maxsize=1024)
 def _studentised_range(size: int, degrees_of_freedom: float, coverage_probability: float) -> float:
     return float(stats.studentized_range.ppf(coverage_probability, size, degrees_of_freedom))
 

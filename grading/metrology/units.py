@@ -1,6 +1,6 @@
 """Numbers as people type them: a decimal comma or point, and perhaps a unit.
 
-- `UnitKind`: anode current (kept in mA), mutual conductance (mA/V), small current (µA)
+- `UnitKind`: anode current (kept in mA), mutual conductance (mA/V), small current (µA), voltage (V)
 - `unit(text, quantity)`: the `Unit` a word or sign means, such as "µmho", "micromhos", "mS", "mA per V"
 - `read_typed(text, default)`: what somebody typed at the bench, in the quantity's own unit
 - `read_cell(text, default, mark)`: the same from a file, whose column settles what a lone "1,600" means
@@ -21,6 +21,7 @@ from decimal import Decimal
 from enum import StrEnum
 from typing import NamedTuple
 
+from stockroom.pure.refused import Refused
 from stockroom.pure.written import plain
 
 
@@ -30,10 +31,11 @@ class UnitKind(StrEnum):
     ANODE_CURRENT = "anode current"
     GM = "gm"
     SMALL_CURRENT = "small current"  # leakage and grid current
+    VOLTAGE = "voltage"
 
 
 class Unit(NamedTuple):
-    """`factor` turns a number in this unit into the quantity's own: mA, mA/V or µA."""
+    """`factor` turns a number in this unit into the quantity's own: mA, mA/V, µA or V."""
 
     name: str
     word: str
@@ -41,7 +43,7 @@ class Unit(NamedTuple):
     factor: Decimal
 
 
-class UnreadableReading(ValueError):
+class UnreadableReading(Refused):
     """Not a number, or not one that can mean one thing only. The message says what to write instead."""
 
 
@@ -67,6 +69,11 @@ _SIEMENS = {
     "mA/V": ("mA/V", -3, "ma/v ms mmho mmhos millisiemens millimho millimhos m℧"),
     "µmho": ("micromhos", -6, "μmho μmhos umho umhos micromho micromhos μs us microsiemens μa/v ua/v μ℧ u℧"),
 }
+_VOLTS = {
+    "V": ("volts", 0, "v volt volts"),
+    "mV": ("millivolts", -3, "mv millivolt millivolts"),
+    "kV": ("kilovolts", 3, "kv kilovolt kilovolts"),
+}
 
 
 def _table(
@@ -82,13 +89,25 @@ def _table(
 _mA, _mA_SPELT = _table(_AMPERES, UnitKind.ANODE_CURRENT, -3)
 _mS, _mS_SPELT = _table(_SIEMENS, UnitKind.GM, -3)
 _uA, _uA_SPELT = _table(_AMPERES, UnitKind.SMALL_CURRENT, -6)
-_SPELT = {UnitKind.ANODE_CURRENT: _mA_SPELT, UnitKind.GM: _mS_SPELT, UnitKind.SMALL_CURRENT: _uA_SPELT}
+_V, _V_SPELT = _table(_VOLTS, UnitKind.VOLTAGE, 0)
+_SPELT = {
+    UnitKind.ANODE_CURRENT: _mA_SPELT,
+    UnitKind.GM: _mS_SPELT,
+    UnitKind.SMALL_CURRENT: _uA_SPELT,
+    UnitKind.VOLTAGE: _V_SPELT,
+}
 
 MILLIAMPERES = _mA["mA"]
 MICROAMPERES = _uA["µA"]
 MA_PER_V = _mS["mA/V"]
 MICROMHOS = _mS["µmho"]
-OWN = {UnitKind.ANODE_CURRENT: MILLIAMPERES, UnitKind.GM: MA_PER_V, UnitKind.SMALL_CURRENT: MICROAMPERES}
+VOLTS = _V["V"]
+OWN = {
+    UnitKind.ANODE_CURRENT: MILLIAMPERES,
+    UnitKind.GM: MA_PER_V,
+    UnitKind.SMALL_CURRENT: MICROAMPERES,
+    UnitKind.VOLTAGE: VOLTS,
+}
 
 
 def unit(text: str, quantity: UnitKind) -> Unit:
@@ -111,7 +130,7 @@ def unit(text: str, quantity: UnitKind) -> Unit:
 
 
 def _measured(quantity: UnitKind) -> str:
-    return {UnitKind.GM: "mutual conductance"}.get(quantity, "current")
+    return {UnitKind.GM: "mutual conductance", UnitKind.VOLTAGE: "voltage"}.get(quantity, "current")
 
 
 def is_blank(text: str) -> bool:

@@ -140,11 +140,19 @@ class Calibration(models.Model):
 
 
 class CalibrationValue(models.Model):
-    """The standard uncertainty of a calibration for one quantity, in per cent of the reading."""
+    """What a calibration found of one quantity: what to add to a reading, and how well that is known.
+
+    Each has a part in per cent of the reading and a part in the quantity's unit. A reading is corrected by
+    `reading * correction_percent / 100 + correction_absolute` (JCGM 100, 3.2.3: what is known to be wrong is
+    corrected; from memory).
+    """
 
     calibration = models.ForeignKey(Calibration, on_delete=models.CASCADE, related_name="values")
     quantity = _quantity()
     standard_uncertainty_percent = models.FloatField(validators=[MinValueValidator(0)])
+    standard_uncertainty_absolute = models.FloatField(default=0.0, validators=[MinValueValidator(0)])
+    correction_percent = models.FloatField(default=0.0)
+    correction_absolute = models.FloatField(default=0.0)
     degrees_of_freedom = models.FloatField(
         null=True, blank=True, validators=[MinValueValidator(1)], help_text="Empty when they are infinite."
     )
@@ -158,11 +166,33 @@ class CalibrationValue(models.Model):
                 & (Q(degrees_of_freedom=None) | Q(degrees_of_freedom__gte=1)),
                 name="calibration_value_possible",
             ),
+            models.CheckConstraint(
+                condition=Q(standard_uncertainty_absolute__gte=0), name="calibration_amount_not_negative"
+            ),
         ]
 
     @property
     def of(self) -> Quantity:
         return Quantity(self.quantity)
+
+    def corrected(self, value: float) -> float:
+        """The reading as it would be, had the tester no error that the calibration found."""
+        return value * (1 + self.correction_percent / 100) + self.correction_absolute
+
+    @property
+    def u_in_words(self) -> str:
+        return self._both(f"{self.standard_uncertainty_percent:g}", self.standard_uncertainty_absolute)
+
+    @property
+    def correction_in_words(self) -> str:
+        """ "+2 % of the reading and −0.01 mA"; nothing where there is none."""
+        if not self.correction_percent and not self.correction_absolute:
+            return ""
+        return self._both(f"{self.correction_percent:+g}", self.correction_absolute, "+").replace("-", "−")
+
+    def _both(self, percent: str, absolute: float, sign: str = "") -> str:
+        amount = f" and {absolute:{sign}.6g} {self.of.unit}" if absolute else ""
+        return f"{percent} % of the reading{amount}"
 
 
 # Where it does not do as the sheet does
@@ -188,6 +218,7 @@ class TesterCondition(models.Model):
     screen_voltage_v = models.FloatField(null=True, blank=True, validators=[MinValueValidator(0)])
     grid_voltage_v = models.FloatField(null=True, blank=True)
     cathode_resistor_ohm = models.FloatField(null=True, blank=True, validators=[MinValueValidator(0)])
+    heater_voltage_v = models.FloatField(null=True, blank=True, validators=[MinValueValidator(0)])  # None: the sheet's
     judged_by = models.CharField(max_length=14, choices=JudgedBy.choices)
     note = models.CharField(max_length=200, blank=True)
     since = models.DateTimeField(default=timezone.now)
@@ -212,7 +243,8 @@ class TesterCondition(models.Model):
         """The settings in the order they are dialled in, as a test point writes them."""
         if self.judged_by == self.JudgedBy.AS_SHEET:
             return self.test_point.conditions
-        return dialled_in(self)
+        heater = "" if self.heater_voltage_v is None else f", heater {self.heater_voltage_v:g} V"
+        return dialled_in(self) + heater
 
 
 class HouseNominal(models.Model):

@@ -59,6 +59,7 @@ class Grade(models.Model):
     too_close = models.BooleanField("the grade above is too close to call", default=False)
     more_readings = models.PositiveIntegerField(null=True)
     assurance = models.FloatField("least probability of conformance", null=True)
+    not_tested = models.JSONField(default=list)  # what nobody looked for, in words
     measured = models.JSONField(default=list)  # `grading.verdicts.values.Value`, one a section and quantity
     readings = models.ManyToManyField(Reading, related_name="grades")
     given_at = models.DateTimeField(default=timezone.now)

@@ -18,6 +18,8 @@ from grading.metrology.quantities import CLAIMING, Quantity, numbers_of
 from grading.models.append_only import AppendOnly, RefusesChange
 from stockroom.models import Return, Valve
 
+SETTLED = ("", "settled")  # the stabilities of a reading whose value may be used
+
 
 class Tester(models.Model):
     """An instrument on the bench."""
@@ -104,8 +106,9 @@ class ReadingQuerySet(RefusesChange, models.QuerySet["Reading"]):
 
 
 def _not_negative() -> Q:
-    """What flows one way only is not negative. A scale's divisions are the form's to check."""
-    one_way = [quantity for quantity in Quantity if quantity.facts.typed_in and not quantity.facts.signed]
+    """What flows one way only is not negative. A scale's divisions are the form's to check, and a voltage flows not."""
+    flowing = [one for one in Quantity if one.facts.typed_in and one is not Quantity.ANODE_VOLTAGE]
+    one_way = [one for one in flowing if not one.facts.signed]
     return reduce(and_, (Q(**{name.value: None}) | Q(**{f"{name.value}__gte": 0}) for name in one_way))
 
 
@@ -134,8 +137,11 @@ class Reading(AppendOnly):
     anode_current_ma = models.FloatField(null=True, blank=True, validators=[MinValueValidator(0)])
     gm_ma_per_v = models.FloatField(null=True, blank=True, validators=[MinValueValidator(0)])
     emission_scale = models.FloatField(null=True, blank=True, validators=[MinValueValidator(0)])
+    anode_voltage_v = models.FloatField(  # a stabiliser's alone: at another section the voltage is set, not read
+        "voltage held", null=True, blank=True, validators=[MinValueValidator(0)]
+    )
     series = models.JSONField(default=dict, blank=True)  # {"interval_s": 10, "anode_current_ma": [...], ...}
-    stability = models.CharField(max_length=20, blank=True)  # of a series: settled, drifting, unsteady
+    stability = models.CharField(max_length=20, blank=True)  # of a series, by `grading.metrology.settling.Stability`
     shorted = models.BooleanField(default=False)
     short_between = models.CharField(max_length=80, blank=True)
     heater_cathode_leakage_ua = models.FloatField(null=True, blank=True, validators=[MinValueValidator(0)])
@@ -158,7 +164,15 @@ class Reading(AppendOnly):
                 condition=_not_negative(),
                 name="readings_not_negative",
             ),
+            models.CheckConstraint(
+                condition=Q(anode_voltage_v=None) | Q(anode_voltage_v__gte=0), name="voltage_held_not_negative"
+            ),
         ]
+
+    @property
+    def has_settled(self) -> bool:
+        """A single reading, or a series that settled (`grading.metrology.settling.Stability`)."""
+        return self.stability in SETTLED
 
     @property
     def on_a_scale_only(self) -> bool:

@@ -25,11 +25,12 @@ from django.utils import timezone
 from grading.listings import publishing
 from grading.models import Grade, MatchedSet
 from grading.orders.signals import sealed_packs_leaving
-from grading.sets import making
+from grading.sets import doubts, making
 from grading.sets.plans import WIDEST_PERCENT, least_loss
 from grading.verdicts import judging, states
 from stockroom.models import Allocation, Despatch, Entry, Listing, Order, OrderLine, Pack, Return, Valve
 from stockroom.models.orders import SEALED_WORDS, set_name
+from stockroom.pure.refused import Refused
 from stockroom.sealed import seals
 from stockroom.site.changes import fitted
 from stockroom.states import State
@@ -37,7 +38,7 @@ from stockroom.states import State
 PUT_BACK = "Put it back on the order’s page and set another aside, or leave it out."
 
 
-class CannotPull(Exception):
+class CannotPull(Refused):
     """The order cannot move on as asked. The message says why."""
 
 
@@ -53,6 +54,7 @@ class OrderOption(NamedTuple):
     spread: float | None  # the worst quantity's; None for a single
     set: MatchedSet | None  # a set that stands already; None when it would be made
     why: str = ""  # why it comes where it does
+    detail: str = ""  # how that was reckoned, for who asks
 
     @property
     def key(self) -> str:
@@ -86,10 +88,10 @@ def _new_sets(line: OrderLine) -> list[OrderOption]:
         return []
     keys = [valve.pk for valves, _ in found.choices for valve in valves]
     grades = {grade.valve_id: grade for grade in Grade.objects.filter(standing=True, valve__in=keys)}
-    reasons = (found.why, "The next best of those that could be made.")
+    reasons = ((found.why, found.detail), ("The next best of those that were compared.", ""))
     return [
-        OrderOption(valves, tuple(grades[valve.pk] for valve in valves), worst, None, why)
-        for (valves, worst), why in zip(found.choices, reasons, strict=False)
+        OrderOption(valves, tuple(grades[valve.pk] for valve in valves), worst, None, *reason)
+        for (valves, worst), reason in zip(found.choices, reasons, strict=False)
     ]
 
 
@@ -118,12 +120,16 @@ def _ready_sets(line: OrderLine) -> list[OrderOption]:
     how sure they are to be within that.
     """
     found: list[OrderOption] = []
-    rows = (
+    rows = list(
         MatchedSet.objects.free()
         .filter(type=line.type, size=line.set_size)
+        .select_related("policy")
         .prefetch_related("members__valve__place", "members__grade")
     )
+    doubtful = doubts.doubtful(rows)
     for matched in rows:
+        if matched.pk in doubtful:
+            continue
         members = list(matched.members.all())
         worst = making.worst_spread(members)
         if any(member.grade.rank > line.best_grades for member in members):
@@ -233,6 +239,8 @@ def _be_a_set(line: OrderLine, valves: Sequence[Valve], by: User) -> None:
     members = list(matched.members.select_related("grade"))
     if len(standing) > 1 or {member.valve_id for member in members} != {valve.pk for valve in valves}:
         raise CannotPull("These valves are not one whole set.")
+    if why := doubts.why_doubtful(matched):
+        raise CannotPull(f"{matched.number} no longer holds: {why}.")
     worst = making.worst_spread(members)
     if line.max_spread_percent is not None and worst > line.max_spread_percent / 100:
         raise CannotPull(f"{matched.number} differs by {100 * worst:.2f} %, more than {line.max_spread_percent:g} %.")
@@ -358,6 +366,7 @@ def despatch(order: Order, carrier: str, tracking: str, by: User) -> None:
         raise CannotPull(f"{order} is {order.state}: scan every valve off its shelf before sending it.")
     promised = Allocation.objects.filter(order_line__order=order, order_line__sealed=True, live=True)
     _whole(list(promised.select_related("valve")))
+    _still_sound(order)
     Despatch.objects.create(order=order, by=by, carrier=carrier, tracking=tracking)
     order.state = Order.State.DESPATCHED
     order.save()
@@ -371,6 +380,19 @@ def despatch(order: Order, carrier: str, tracking: str, by: User) -> None:
         text = f"Sent to {order.customer} with {order}{f', {SEALED_WORDS}' if valve.pk in sealed else ''}"
         Entry.write(by, "despatched", text, valve=valve, lot=valve.line.lot, order=order)
     states.refresh([valve.pk for valve in valves])
+
+
+def _still_sound(order: Order) -> None:
+    """What was set aside may have been read again since. Raises CannotPull."""
+    tested = Allocation.objects.filter(order_line__order=order, order_line__sealed=False, live=True)
+    valves = Valve.objects.filter(pk__in=tested.values("valve"))
+    for valve in valves.exclude(pk__in=Grade.objects.filter(standing=True, saleable=True).values("valve")):
+        raise CannotPull(f"{valve} has no grade now that may be sold. {PUT_BACK}")
+    inside = MatchedSet.objects.live().filter(members__valve__in=valves, members__live=True)
+    found = list(doubts.read_again(inside).select_related("policy").distinct())
+    for matched in found:
+        if why := doubts.why_doubtful(matched):
+            raise CannotPull(f"{matched.number} no longer holds: {why}. {PUT_BACK}")
 
 
 @transaction.atomic
@@ -405,7 +427,6 @@ def take_back(order: Order, valve: Valve, reason: str, by: User, seal: str = "")
     allocation.live = False
     allocation.save()
     came_back = Return.objects.create(valve=valve, order=order, reason=reason, by=by)
-    judging.withdraw(valve, by)
     touched = {valve.pk}
     for membership in valve.memberships.filter(live=True).select_related("set"):
         matched = membership.set
@@ -414,6 +435,7 @@ def take_back(order: Order, valve: Valve, reason: str, by: User, seal: str = "")
         matched.broken_at, matched.broken_by = came_back.at, by
         matched.broken_because = f"{valve} came back from {order}"
         matched.save()
+    judging.withdraw(valve, by)
     Entry.write(by, "returned", f"Came back from {order}: {reason}"[:400], valve=valve, lot=valve.line.lot, order=order)
     states.refresh(touched)
     return came_back

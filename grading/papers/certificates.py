@@ -18,16 +18,17 @@ from grading.drawing.plot import NUMBER_IN_SET, Point, SetChart
 from grading.metrology.quantities import CLAIMING, FAULTS, Quantity, numbers_of
 from grading.models import Grade, MatchedSet, Member, Reading
 from grading.papers.pure import certificate as paper
-from grading.sets import making
+from grading.sets import doubts, making
 from grading.testers.records import BasisKind
 from grading.verdicts.repeats import Repeats, by_section
-from grading.verdicts.values import Value, claim, spread_of
+from grading.verdicts.values import JudgedSpread, Value, claim, spread_of
 from stockroom.models import Shop
+from stockroom.pure.refused import Refused
 
 MOST_SIBLINGS = 1000
 
 
-class CannotCertify(Exception):
+class CannotCertify(Refused):
     """The set's readings do not make a certificate. The message says why."""
 
 
@@ -35,11 +36,12 @@ def certificate_data(matched: MatchedSet, issued_on: date) -> paper.CertificateD
     """Everything that stands on the certificate of `matched`.
 
     Raises:
-        CannotCertify: it has no valves, or a section was read at different test points.
+        CannotCertify: it has no valves, it no longer holds, or a section was read at different test points.
     """
     members = list(
-        matched.members.select_related("valve", "grade__policy").prefetch_related(
+        matched.members.select_related("valve", "grade__policy", "grade__valve").prefetch_related(
             "grade__readings__test_point__source",
+            "grade__readings__test_point__section",
             "grade__readings__shift__tester",
             "grade__readings__shift__operator",
             "grade__readings__superseded_by",
@@ -47,6 +49,8 @@ def certificate_data(matched: MatchedSet, issued_on: date) -> paper.CertificateD
     )
     if not members:
         raise CannotCertify(f"{matched.number} has no valves.")
+    if why := doubts.why_doubtful(matched):
+        raise CannotCertify(f"{matched.number} no longer holds: {why}.")
     readings = {member.pk: sorted(member.grade.readings.all(), key=lambda r: r.section) for member in members}
     values = {member.pk: [Value.read(row) for row in member.grade.measured] for member in members}
     everything = [reading for of_one in readings.values() for reading in of_one]
@@ -54,6 +58,7 @@ def certificate_data(matched: MatchedSet, issued_on: date) -> paper.CertificateD
     shop = Shop.own()
     charts, siblings = _charts(matched, members, values, points)
     claimed = [value for of_one in values.values() for value in of_one]
+    spreads = _spreads(members, matched.tolerance_percent / 100)
     policies = sorted({member.grade.policy for member in members}, key=lambda policy: policy.version)
     return paper.CertificateData(
         shop=shop.name,
@@ -76,16 +81,20 @@ def certificate_data(matched: MatchedSet, issued_on: date) -> paper.CertificateD
             for member in members
         ),
         nominals=tuple(_nominal(section, point, claimed) for section, point in points.items()),
-        spreads=_spreads(members, matched.tolerance_percent / 100),
+        spreads=tuple(_printed(spread, p) for spread, p in spreads),
         measured=_measured(everything),
         charts=charts,
         siblings=siblings,
-        notes=tuple(_notes(members, readings)),
+        notes=(
+            *_notes(members, readings),
+            *doubts.read_since(matched),
+            *doubts.not_tested(member.grade for member in members),
+        ),
         cautions=tuple(matched.type.caution_sentences),
         void=_void(matched),
         compared=tuple(sorted({value.basis for value in claimed})),
-        uncertainty=_uncertainty(claimed),
-        wanting=_wanting(claimed),
+        uncertainty=_uncertainty(claimed, [spread for spread, _ in spreads]),
+        wanting=_wanting(claimed, [spread for spread, _ in spreads]),
     )
 
 
@@ -125,24 +134,50 @@ def _level(nominal: paper.Nominal, by_gm: bool) -> Point | None:
     return Point(nominal.values.get(Quantity.GM) if by_gm else None, nominal.values[Quantity.ANODE_CURRENT])
 
 
-def _uncertainty(values: Sequence[Value]) -> str:
-    """What stands behind each ±, or nothing where a reading has none."""
-    if not values or any(value.expanded_uncertainty is None for value in values):
-        return ""
-    factors = sorted({round(value.coverage_factor or 0, 2) for value in values})
-    k = f"{factors[0]:.2f}" if len(factors) == 1 else f"{factors[0]:.2f} to {factors[-1]:.2f}"
-    rests = sorted({words for value in values for words in value.resting_on})
-    return (
-        f"± is the expanded uncertainty by JCGM 100, coverage factor {k}, for a coverage of about 95 %; it rests on "
-        f"{'; '.join(rests)}. That of a spread is of the comparison: what the readings of one tester share cancels. "
-        "p is the probability that the true spread lies within what was asked, by JCGM 106."
-    )
+def _uncertainty(values: Sequence[Value], spreads: Sequence[JudgedSpread]) -> str:
+    """What stands behind each ± and p; nothing where there is none."""
+    said = []
+    if values and all(value.expanded_uncertainty is not None for value in values):
+        k = _factors(value.coverage_factor for value in values)
+        said.append(
+            f"± is the expanded uncertainty by JCGM 100, coverage factor {k}, for a coverage of about 95 %; it rests "
+            f"on {_listed(words for value in values for words in value.resting_on)}."
+        )
+    known = [spread for spread in spreads if spread.expanded_uncertainty is not None]
+    if known:
+        cancels = (
+            "what the readings of one tester share cancels"
+            if all(spread.common for spread in known)
+            else "they were read on two testers, or before and after one was changed, so that nothing cancels"
+        )
+        said.append(
+            f"The ± of a spread is of the comparison, by JCGM 100 with a coverage factor of "
+            f"{_factors(spread.coverage_factor for spread in known)}, also for about 95 %: {cancels}. "
+            "p is the probability that the true spread lies within what was asked, by JCGM 106."
+        )
+    return " ".join(said)
 
 
-def _wanting(values: Sequence[Value]) -> str:
-    """What nobody has written down of the testers."""
-    wanting = sorted({words for value in values for words in value.wanting})
-    return f"Not in the uncertainties, for it is not known: {'; '.join(wanting)}." if wanting else ""
+def _factors(factors: Iterable[float | None]) -> str:
+    found = sorted({round(factor, 2) for factor in factors if factor is not None})
+    return f"{found[0]:.2f}" if len(found) == 1 else f"{found[0]:.2f} to {found[-1]:.2f}"
+
+
+def _listed(words: Iterable[str]) -> str:
+    return "; ".join(sorted(set(words)))
+
+
+def _wanting(values: Sequence[Value], spreads: Sequence[JudgedSpread]) -> str:
+    """What nobody has written down of the testers, and what is then not stated."""
+    said = []
+    if wanting := _listed(words for value in values for words in value.wanting):
+        and_spreads = any(spread.expanded_uncertainty is None for spread in spreads)
+        what = "the readings and the spreads" if and_spreads else "the readings"
+        said.append(f"No ± of {what} is stated, for something is wanting: {wanting}.")
+    counted = (value.overdue for value in values if value.overdue and value.overdue not in value.wanting)
+    if overdue := _listed(counted):
+        said.append(f"Counted as it was, though late: {overdue}.")
+    return " ".join(said)
 
 
 def _test_points(readings: Sequence[Reading]) -> dict[int, TestPoint]:
@@ -158,25 +193,27 @@ def _test_points(readings: Sequence[Reading]) -> dict[int, TestPoint]:
     return dict(sorted(points.items()))
 
 
-def _spreads(members: Sequence[Member], tolerance: float) -> tuple[paper.CertifiedSpread, ...]:
+def _spreads(members: Sequence[Member], tolerance: float) -> list[tuple[JudgedSpread, float | None]]:
+    """Each quantity's spread, and how probable it is to be within the tolerance."""
     rows = making.figures([member.grade for member in members]).rows.values()
     found = []
     for values in zip(*rows, strict=True):
-        spread = spread_of(values)
         decision = claim(values, tolerance, 0.95)
-        found.append(
-            paper.CertifiedSpread(
-                spread.quantity,
-                spread.section,
-                spread.smallest,
-                spread.largest,
-                spread.nominal,
-                spread.spread,
-                spread.expanded_uncertainty,
-                decision.conformance_probability if decision else None,
-            )
-        )
-    return tuple(found)
+        found.append((spread_of(values), decision.conformance_probability if decision else None))
+    return found
+
+
+def _printed(spread: JudgedSpread, probability: float | None) -> paper.CertifiedSpread:
+    return paper.CertifiedSpread(
+        spread.quantity,
+        spread.section,
+        spread.smallest,
+        spread.largest,
+        spread.nominal,
+        spread.spread,
+        spread.expanded_uncertainty,
+        probability,
+    )
 
 
 def _measured(readings: Sequence[Reading]) -> tuple[paper.CertifiedQuantity, ...]:

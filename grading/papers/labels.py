@@ -8,23 +8,26 @@ from __future__ import annotations
 
 import re
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
+from typing import Any
 
 from django.db.models import QuerySet
 
-from grading.metrology.quantities import CLAIMING, Quantity
+from grading.metrology.quantities import Quantity
 from grading.models import Grade, MatchedSet
 from grading.papers.pure.labels import Label, LabelSection
 from grading.verdicts import judging
 from grading.verdicts.judging import Evidence
+from grading.verdicts.values import Bench, values_of
 from stockroom.models import Line, Lot, Shop, Valve
+from stockroom.pure.refused import Refused
 from stockroom.pure.serials import BadSerial, read_serial
 from stockroom.site.chunks import CHUNK, chunked
 
 RANGE = re.compile(r"(\d{8})\s*[-–]\s*(\d{8})")
 
 
-class NothingToLabel(Exception):
+class NothingToLabel(Refused):
     """No valve is named by this. The message says what is wrong with it."""
 
 
@@ -102,6 +105,7 @@ def labels_for(valves: Sequence[Valve], shop: Shop) -> list[Label]:
         for grade in Grade.objects.filter(valve__in=keys, standing=True)
     }
     read = judging.evidence_for([valve for valve in valves if valve.pk not in graded])
+    bench = Bench()
     address = shop.web_address.rstrip("/")
     labels = []
     for valve in valves:
@@ -111,24 +115,21 @@ def labels_for(valves: Sequence[Valve], shop: Shop) -> list[Label]:
                 serial=valve.serial,
                 type=valve.type.designation,
                 grade=grade.name if grade else "",
-                sections=_graded(grade) if grade else _read(read[valve.pk]),
+                sections=_shown(grade.measured if grade else _read(read[valve.pk], bench)),
                 square_text=address + valve.get_absolute_url() if address else valve.serial,
             )
         )
     return labels
 
 
-def _graded(grade: Grade) -> tuple[LabelSection, ...]:
-    """The values that the grade rests on."""
+def _shown(measured: Iterable[dict[str, Any]]) -> tuple[LabelSection, ...]:
+    """Stored rows of `grading.verdicts.values.Value`."""
     values: dict[int, dict[Quantity, float]] = defaultdict(dict)
-    for row in grade.measured:
+    for row in measured:
         values[row["section"]][Quantity(row["quantity"])] = row["value"]
     return tuple(LabelSection(section, of_section) for section, of_section in sorted(values.items()))
 
 
-def _read(evidence: Evidence) -> tuple[LabelSection, ...]:
+def _read(evidence: Evidence, bench: Bench) -> list[dict[str, Any]]:
     """What has been read of a valve that is not graded yet."""
-    return tuple(
-        LabelSection(section, {one: mean for one in CLAIMING if (mean := repeats.mean(one)) is not None})
-        for section, repeats in evidence.repeats.items()
-    )
+    return [value.stored() for repeats in evidence.repeats.values() for value in values_of(repeats, bench)]

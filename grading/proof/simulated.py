@@ -4,8 +4,8 @@ What it offers
 --------------
     :func:`false_accepts`         how many valves near a limit a rule accepts wrongly
     :func:`reading_coverage`      how often a reading's interval holds the true value
-    :func:`difference_coverage`   the same for the difference of two valves read in one session
-    :func:`spread_coverage`       the same for the spread of a set of equal valves
+
+What is printed of spreads and claimed of sets is tried in :mod:`grading.proof.promised`.
 
 Every valve is read as a tester reads it: a session's gain, offset and calibration error, the scatter of the
 reading, and the step of the display. The decisions and intervals are those of :mod:`grading.metrology.conformity` and
@@ -94,38 +94,6 @@ def reading_coverage(*, valves: int = VALVES, seed: int = 2) -> float:
     return held / (valves // STUDIES * STUDIES)
 
 
-def difference_coverage(*, pairs: int = VALVES, seed: int = 3) -> float:
-    """Share of the 95 % intervals of a - b that hold it, both valves read in one session by one operator."""
-    rng = np.random.default_rng(seed)
-    held = 0
-    for terms in _testers(rng):
-        n = pairs // STUDIES
-        a, b = rng.uniform(9.5, 10.5, n), rng.uniform(9.5, 10.5, n)
-        session = _sessions(rng, n)
-        shown_a, shown_b = _read(rng, a, session), _read(rng, b, session)
-        for one, other, truth in zip(shown_a, shown_b, a - b, strict=True):
-            lower, upper = _difference_interval(float(one), float(other), terms)
-            held += lower <= truth <= upper
-    return held / (pairs // STUDIES * STUDIES)
-
-
-def spread_coverage(size: int, *, sets: int = VALVES, seed: int = 4) -> float:
-    """Share of the 95 % intervals of a set's spread that hold nought, all valves being equal.
-
-    Equal valves are the hardest case: the spread shown is then chance alone.
-    """
-    rng = np.random.default_rng(seed)
-    held = 0
-    for terms in _testers(rng):
-        n = sets // STUDIES
-        true = rng.uniform(9.5, 10.5, n)
-        session = _sessions(rng, n)
-        shown = np.stack([_read(rng, true, session) for _ in range(size)], axis=1)
-        for row in shown:
-            held += _spread_holds_nought(float(row.max()), float(row.min()), size, terms)
-    return held / (sets // STUDIES * STUDIES)
-
-
 class _Sessions(NamedTuple):
     """The errors that one session's readings share."""
 
@@ -160,15 +128,3 @@ def _testers(rng: np.random.Generator) -> list[ReadingTerms]:
 @cache
 def _interval(shown: float, terms: ReadingTerms) -> tuple[float, float]:
     return uncertainty.expand(uncertainty.reading(shown, terms)).interval
-
-
-@cache
-def _difference_interval(a: float, b: float, terms: ReadingTerms) -> tuple[float, float]:
-    return uncertainty.expand(uncertainty.difference(a, b, terms, same_operator=True)).interval
-
-
-@cache
-def _spread_holds_nought(largest: float, smallest: float, size: int, terms: ReadingTerms) -> bool:
-    # Only the extremes and the size enter a spread.
-    values = [largest, smallest, *[smallest] * (size - 2)]
-    return uncertainty.spread(values, terms, same_operator=True).interval[0] == 0.0

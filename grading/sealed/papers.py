@@ -15,13 +15,14 @@ from grading.drawing.sheet import letterhead
 from grading.sealed import results
 from grading.sealed.pure.sealed_pdf import DrawListData, DrawRow, StatementData
 from stockroom.models import Allocation, Packing, SamplingPlan, SealedDecision, Shop, Valve
+from stockroom.pure.refused import Refused
 from stockroom.sealed import pack_dates
 from stockroom.sealed.pure import sampling
 
 CURVE_POINTS = 7
 
 
-class NoStatement(Exception):
+class NoStatement(Refused):
     """Nothing can be said of the unopened packs. The message says why."""
 
 

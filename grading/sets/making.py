@@ -2,7 +2,9 @@
 
 - `available(type, best_grades)`: the graded valves that a set may be made of
 - `propose(type, size, tolerance_percent, ...)`: disjoint sets within the tolerance
+- `why_none(type, size, tolerance_percent, ...)`, `shortfall(pool, ...)`: why there are none, or few
 - `make_set(valves, ...)`: record one; the database refuses a valve that is in another
+- `why_no_set(grades, tolerance_percent, probability)`: what keeps these from being a set
 - `break_set(set, reason, by)`
 - `spread_of(members)`: how far a set spreads, with its uncertainty, by the readings that it was made on
 """
@@ -10,8 +12,9 @@
 from __future__ import annotations
 
 from collections.abc import Hashable, Sequence
-from math import inf, sqrt
-from statistics import NormalDist
+from dataclasses import replace
+from enum import Enum
+from math import inf
 from typing import NamedTuple
 
 from django.contrib.auth.models import User
@@ -21,21 +24,24 @@ from django.utils import timezone
 from catalog.models import ValveType
 from grading import matching
 from grading.matching.words import LARGEST_SET, SMALLEST_SET
-from grading.metrology.conformity import Outcome
+from grading.metrology import comparison
+from grading.metrology.conformity import Outcome, SetDecision
 from grading.models import Grade, MatchedSet, Member, Policy
 from grading.verdicts import states
-from grading.verdicts.values import JudgedSpread, Value, claim
+from grading.verdicts.values import Bench, JudgedSpread, Value, claim
 from grading.verdicts.values import spread_of as spread_of_values
 from stockroom.marks.likeness import how_built, weeks_made
 from stockroom.models import Counter, Entry, Valve
+from stockroom.pure.refused import Refused
 from stockroom.states import State
 
 ROUNDING = 1e-12  # a set exactly at its tolerance is within it
 NAMED = 8  # sets named one by one in a message
+MORE_READINGS = (2, 8)  # what is reckoned through when there are no sets
 NEAR_ENOUGH = 0.005  # somebody waits for the proposals: a run over the pool looks for the last half per cent
 
 
-class CannotMatch(Exception):
+class CannotMatch(Refused):
     """The set cannot be made as asked. The message says which valve and why."""
 
 
@@ -56,17 +62,19 @@ class Figures(NamedTuple):
     rows: dict[int, tuple[Value, ...]]  # by valve
 
 
-def figures(grades: Sequence[Grade]) -> Figures:
-    """Anode current and gm of every section, as the grades keep them.
+def figures(grades: Sequence[Grade], bench: Bench | None = None) -> Figures:
+    """Anode current and gm of every section, as the grades keep them, by what `bench` knows of the testers now.
 
-    A valve that lacks a quantity which another has, or whose value is nought, cannot be compared and is left out;
-    so is every valve when none has been measured in mA or mA/V.
+    A valve that lacks a quantity which another has, whose value is nought or whose repeats contradict each other
+    cannot be compared and is left out; so is every valve when none has been measured in mA or mA/V.
     """
-    measured = {grade.valve_id: [Value.read(row) for row in grade.measured] for grade in grades}
+    bench = bench or Bench()
+    measured = {grade.valve_id: [Value.read(row).looked_up(bench) for row in grade.measured] for grade in grades}
     columns = sorted({(v.section, v.quantity) for values in measured.values() for v in values if v.nominal is not None})
     rows = {}
     for valve_id, values in measured.items():
-        by_column = {(value.section, value.quantity): value for value in values if value.value > 0}
+        usable = [value for value in values if value.value > 0 and not value.contradiction]
+        by_column = {(value.section, value.quantity): value for value in usable}
         if columns and all(column in by_column for column in columns):
             rows[valve_id] = tuple(by_column[column] for column in columns)
     return Figures(tuple(columns), rows)
@@ -96,7 +104,8 @@ def propose(
 ) -> list[Proposal]:
     """Disjoint sets from free graded stock, tightest first.
 
-    Only valves read on one tester at one test point are put together: what they share then cancels. Where their
+    Only valves read on one tester at one test point, while the tester stayed as it was, are put together: what they
+    share then cancels. Where their
     uncertainty is known the tolerance narrows by a guard band, so that the claim holds with the policy's probability.
     """
     probability = Policy.current().parsed.match_probability
@@ -110,6 +119,58 @@ def propose(
         if not _unsure([stock.rows[valve.pk] for valve in valves], tolerance_percent, probability):
             proposals.append(Proposal(valves, made.spread, max(made.spread)))
     return sorted(proposals, key=lambda proposal: (proposal.worst, proposal.valves[0].serial))
+
+
+def why_none(
+    type_: ValveType,
+    size: int,
+    tolerance_percent: float,
+    best_grades: int,
+    *,
+    same_maker: bool = False,
+    same_grade: bool = False,
+) -> matching.Shortfall:
+    """Why `propose` has no set to offer, or few, and what would bring most."""
+    stock = pool(type_, best_grades, size, Policy.current().parsed.match_probability)
+    tiers = [matching.Tier("asked", tolerance_percent / 100, 1.0)]
+    rules = matching.Rules(same_maker=same_maker, same_grade=same_grade)
+    return shortfall(stock, type_, size, tiers, rules, best_grades)
+
+
+def shortfall(
+    stock: Pool,
+    type_: ValveType,
+    size: int,
+    tiers: Sequence[matching.Tier],
+    rules: matching.Rules,
+    best_grades: int,
+    *,
+    dated: bool = False,
+    built: bool = False,
+) -> matching.Shortfall:
+    """What takes the sets of this pool, with what a shop can do about it: read on, or take lower grades in."""
+    probability = Policy.current().parsed.match_probability
+    changes = []
+    if any(any(piece.guard or ()) for piece in stock.pieces):
+        for more in MORE_READINGS:
+            after = [_read_again(piece, stock, size, probability, more) for piece in stock.pieces]
+            changes.append(matching.Remedy(f"read each valve {more} more times", after, tiers, rules))
+    lower = pool(type_, best_grades + 1, size, probability, dated=dated, built=built)
+    if len(lower.pieces) > len(stock.pieces):
+        changes.append(matching.Remedy(f"take in the best {best_grades + 1} grades", lower.pieces, tiers, rules))
+    return matching.why_few(stock.pieces, size, tiers, rules, changes)
+
+
+def _read_again(piece: matching.Piece, stock: Pool, size: int, probability: float, more: int) -> matching.Piece:
+    """The piece as it would be after more readings: of its doubt only what averages out gets less."""
+    guard = []
+    for value in stock.rows[int(str(piece.key))]:
+        one_reading = (value.repeatability_sd or 0.0) / value.value
+        square = (value.ratio_u or 0.0) ** 2
+        square -= one_reading**2 * (1 / value.readings - 1 / (value.readings + more))
+        degrees = value.degrees_of_freedom or inf
+        guard.append(matching.guard_for(max(square, 0.0) ** 0.5, size, probability, len(piece.quantities), degrees))
+    return replace(piece, guard=tuple(guard))
 
 
 class Pool(NamedTuple):
@@ -130,13 +191,15 @@ def pool(
 ) -> Pool:
     """What sets of `size` can be made of; `dated` and `built` look up when and how each valve was made.
 
-    Pieces of one `settings` were read on one tester at one test point.
+    Pieces of one `settings` were read on one tester at one test point, between two changes of the tester, and by one
+    person where it matters who read.
     """
     grades = available(type_, best_grades)
     weeks = weeks_made(type_) if dated else {}
     construction = how_built(type_) if built else {}
     found = figures(grades)
     usable = [grade for grade in grades if grade.valve_id in found.rows]
+    people = _people(found, size, probability)
     pieces = [
         matching.Piece(
             key=grade.valve_id,
@@ -145,41 +208,77 @@ def pool(
             grade=grade.name,
             weeks=weeks.get(grade.valve_id),
             construction=construction.get(grade.valve_id),
-            settings=tuple((value.tester, value.stands_at) for value in found.rows[grade.valve_id]),
-            guard=tuple(guard_band(v.ratio_u or 0.0, size, probability) for v in found.rows[grade.valve_id]),
+            settings=tuple(_settings(value, people) for value in found.rows[grade.valve_id]),
+            guard=tuple(
+                _guard(value, people, size, probability, len(found.columns)) for value in found.rows[grade.valve_id]
+            ),
         )
         for grade in usable
     ]
     return Pool(pieces, {grade.valve_id: grade.valve for grade in usable}, found.rows, found.columns)
 
 
-def guard_band(relative_u: float, size: int, probability: float) -> float:
-    """Half of what two equally known valves of a set must keep clear of the tolerance, as a log ratio.
+class People(Enum):
+    """How a pool that was read by several people is matched."""
 
-    Every pair across the set must hold at once, so the probability is shared among them (Bonferroni); the final
-    word is `grading.verdicts.values.claim`'s, which reckons with the set as it is.
-    """
-    if probability <= 0.5 or relative_u == 0:
+    ONE = "one person read it all"
+    TOGETHER = "what people differ by is in every guard band"
+    APART = "sets are sought among each person's readings"
+
+
+# Where what people differ by widens a guard band by more than this factor, mixing their readings costs more sets than
+# it opens (a rule of ours, no source).
+WORTH_MIXING = 1.5
+
+
+def _people(found: Figures, size: int, probability: float) -> People:
+    values = [value for row in found.rows.values() for value in row]
+    if len({value.operator for value in values}) < 2:
+        return People.ONE
+    for value in values:
+        alone = _guard(value, People.ONE, size, probability)
+        if _guard(value, People.TOGETHER, size, probability) > WORTH_MIXING * alone:
+            return People.APART
+    return People.TOGETHER
+
+
+def _settings(value: Value, people: People) -> Hashable:
+    """Only valves alike in this are put together: what they share then cancels."""
+    return value.tester, value.session, value.stands_at, value.operator if people is People.APART else ""
+
+
+def _guard(value: Value, people: People, size: int, probability: float, quantities: int = 1) -> float:
+    """What the value must keep clear of the tolerance; every pair across the set, in every quantity, holds at once."""
+    if value.compared is None:
         return 0.0
-    pairs = (size // 2) * (size - size // 2)
-    z = NormalDist().inv_cdf(1 - (1 - probability) / pairs)
-    return z * relative_u / sqrt(2)
+    u, degrees = comparison.own_u(value.compared, with_operator=people is People.TOGETHER)
+    return matching.guard_for(u, size, probability, quantities, degrees)
 
 
 def _unsure(rows: Sequence[Sequence[Value]], tolerance_percent: float, probability: float) -> str:
-    """Why the set is not sure enough to be within its tolerance; nothing when it is, or when nobody can say."""
+    """Why the set is not sure enough to be within its tolerance; nothing when it is, or when nobody can say.
+
+    Of several quantities it names the one that is worst off, so that what it says would settle them all.
+    """
     if probability <= 0.5:
         return ""
+    doubts = []
     for values in zip(*rows, strict=True):
         decision = claim(values, tolerance_percent / 100, probability)
         if decision is not None and decision.outcome is not Outcome.ACCEPT:
-            spread = spread_of_values(values)
-            return (
-                f"{spread.label}: a spread of {100 * spread.spread:.2f} % is within {tolerance_percent:g} % with a "
-                f"probability of {100 * decision.conformance_probability:.0f} %; the policy wants "
-                f"{100 * probability:g} %. {decision.outcome.value.capitalize()}: {decision.reason}."
-            )
-    return ""
+            doubts.append((decision, spread_of_values(values)))
+    if not doubts:
+        return ""
+    worst, spread = max(doubts, key=lambda doubt: _how_bad(doubt[0]))
+    return (
+        f"{spread.label}: a spread of {100 * spread.spread:.2f} % is within {tolerance_percent:g} % with a "
+        f"probability of {100 * worst.conformance_probability:.0f} %; the policy wants "
+        f"{100 * probability:g} %. {worst.outcome.value.capitalize()}: {worst.reason}."
+    )
+
+
+def _how_bad(decision: SetDecision) -> tuple[bool, float]:
+    return decision.outcome is Outcome.REJECT, inf if decision.more_readings is None else decision.more_readings
 
 
 def spread_of(members: Sequence[Member]) -> list[JudgedSpread]:
@@ -200,6 +299,26 @@ def locked(valves: Sequence[Valve]) -> list[Valve]:
     return [by_key[valve.pk] for valve in valves]
 
 
+def why_no_set(grades: Sequence[Grade], tolerance_percent: float, probability: float) -> str:
+    """Why valves with these grades are no set within the tolerance, by what the grades rest on; nothing when they are.
+
+    The sentence begins small and ends with a stop.
+    """
+    found = figures(grades)
+    for grade in grades:
+        if grade.valve_id not in found.rows:
+            fault = "lacks a reading that matching needs, or has readings that contradict each other"
+            return f"{grade.valve} {fault}: test it again."
+    rows = [found.rows[grade.valve_id] for grade in grades]
+    if len({tuple(value.stands_at for value in row) for row in rows}) > 1:
+        return "these valves were read at other settings, one than the next: read them alike first."
+    worst = max(spread_of_values(values).spread for values in zip(*rows, strict=True))
+    if worst > tolerance_percent / 100 + ROUNDING:
+        return f"these valves differ by {100 * worst:.2f} %, more than {tolerance_percent:g} %."
+    unsure = _unsure(rows, tolerance_percent, probability)
+    return f"these valves are not surely within {tolerance_percent:g} %. {unsure}" if unsure else ""
+
+
 @transaction.atomic
 def make_set(valves: Sequence[Valve], tolerance_percent: float, by: User) -> MatchedSet:
     """Record a set of these valves, judged within the tolerance by their standing grades' readings.
@@ -213,7 +332,8 @@ def make_set(valves: Sequence[Valve], tolerance_percent: float, by: User) -> Mat
     if len({valve.pk for valve in valves}) != len(valves):
         raise CannotMatch("The same valve is named twice.")
     valves = locked(valves)
-    grades = {grade.valve_id: grade for grade in Grade.objects.filter(standing=True, valve__in=valves)}
+    standing = Grade.objects.filter(standing=True, valve__in=valves).select_related("valve")
+    grades = {grade.valve_id: grade for grade in standing}
     for valve in valves:
         if valve.type_id != valves[0].type_id:
             raise CannotMatch(f"{valve} is a {valve.type}, {valves[0]} is a {valves[0].type}: a set is of one type.")
@@ -223,20 +343,10 @@ def make_set(valves: Sequence[Valve], tolerance_percent: float, by: User) -> Mat
             raise CannotMatch(f"{valve} is graded {grades[valve.pk]} and is not for sale.")
         if valve.state != State.GRADED:
             raise CannotMatch(f"{valve} is {valve.state}: only a graded valve that is free can join a set.")
-    found = figures(list(grades.values()))
-    for valve in valves:
-        if valve.pk not in found.rows:
-            raise CannotMatch(f"{valve} lacks a reading that matching needs: test it again.")
-    rows = [found.rows[valve.pk] for valve in valves]
-    if len({tuple(value.stands_at for value in row) for row in rows}) > 1:
-        raise CannotMatch("These valves were read at other settings, one than the next: read them alike first.")
-    worst = max(spread_of_values(values).spread for values in zip(*rows, strict=True))
-    if worst > tolerance_percent / 100 + ROUNDING:
-        raise CannotMatch(f"These valves differ by {100 * worst:.2f} %, more than {tolerance_percent:g} %.")
     policy = Policy.current()
-    unsure = _unsure(rows, tolerance_percent, policy.parsed.match_probability)
-    if unsure:
-        raise CannotMatch(f"These valves are not surely within {tolerance_percent:g} %. {unsure}")
+    ordered = [grades[valve.pk] for valve in valves]
+    if fault := why_no_set(ordered, tolerance_percent, policy.parsed.match_probability):
+        raise CannotMatch(f"{fault[0].upper()}{fault[1:]}")
 
     matched = MatchedSet.objects.create(
         number=f"S{Counter.take('set')[0]:05d}",

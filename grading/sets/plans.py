@@ -41,10 +41,12 @@ class PoolPlan(NamedTuple):
 
 
 class LeastLoss(NamedTuple):
-    """Sets that meet an order, the cheapest to the rest of the pool first, with the reason in words."""
+    """Sets that meet an order, the cheapest to the rest of the pool first, with the reason in words and how it was
+    reckoned."""
 
     choices: list[tuple[tuple[Valve, ...], float]]  # valves and worst spread
     why: str
+    detail: str
 
 
 def mix_of(type_: ValveType) -> list[planning.PlanDemand]:
@@ -103,7 +105,7 @@ def least_loss(line: OrderLine) -> LeastLoss | None:
         if len(stock.pieces) > COMPARED
         else ""
     )
-    return LeastLoss(chosen, choice.why + few)
+    return LeastLoss(chosen, choice.why, choice.detail + few)
 
 
 def outermost(pieces: Sequence[Piece], most: int) -> list[Piece]:

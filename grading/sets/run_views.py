@@ -81,6 +81,13 @@ class RunForm(forms.Form):
                     self.add_error(f"price_{number}", "A wider tier is not worth more than a tighter one.")
                 tiers.append((f"within {within:g} %", within, float(price)))
         data["tiers"] = tuple(tiers)
+        if data.get("type") and data.get("section_balance_percent") is not None:
+            points = [section.test_point for section in data["type"].test_sections]
+            if len({(point.section.kind, point.anode_current_ma, point.gm_ma_per_v) for point in points}) > 1:
+                self.add_error(
+                    "section_balance_percent",
+                    f"The sections of a {data['type']} are not meant alike, so they have no balance: leave this empty.",
+                )
         return data
 
     def ask(self) -> Ask:

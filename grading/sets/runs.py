@@ -171,6 +171,7 @@ def _work(run: MatchRun, stop: threading.Event) -> None:
             start=ask.start,
             near_enough=ask.near_enough,
         )
+        why = () if outcome.sets or stopped() else _why_none(run, ask, stock)
     except ValueError as trouble:
         rows.update(state=MatchRun.State.FAILED, trouble=str(trouble)[:300])
         return
@@ -192,10 +193,26 @@ def _work(run: MatchRun, stop: threading.Event) -> None:
             "timed_out": outcome.timed_out,
             "method": outcome.method,
             "pool": len(stock.pieces),
+            "why": list(why),
             "prices": {str(key): price for key, price in outcome.prices.items()},
             "left_out": [[str(stock.valves[key]), reason] for key, reason in outcome.left_out],
         },
     )
+
+
+def _why_none(run: MatchRun, ask: Ask, stock: making.Pool) -> tuple[str, ...]:
+    rules = ask.as_rules(stock.sections)
+    found = making.shortfall(
+        stock,
+        run.type,
+        ask.size,
+        ask.as_tiers(),
+        rules,
+        ask.best_grades,
+        dated=ask.weeks_apart is not None,
+        built=ask.same_construction,
+    )
+    return found.words
 
 
 def _told(progress: matching.Progress) -> dict[str, Any]:

@@ -19,12 +19,13 @@ from grading.sets.making import Pool
 from grading.sets.runs import Ask, Found, found_sets, keep
 from grading.verdicts.values import Value
 from stockroom.models import Valve
+from stockroom.pure.refused import Refused
 
 OFFERED = 8
 LOOKED_AT = 60  # of the valves that fit, the closest; each is judged in full
 
 
-class CannotChange(Exception):
+class CannotChange(Refused):
     """The set cannot be changed so. The message says why."""
 
 

@@ -16,6 +16,7 @@ from django.views.decorators.http import require_POST
 
 from catalog.models import ValveType
 from grading.models import MatchedSet, Member, Policy
+from grading.sets import doubts
 from grading.sets import making as matched_sets
 from grading.testers.readings_table import OwnColumn, ReadingsTable, readings_table, state_mark, valve_link
 from stockroom.models import Entry, Valve
@@ -34,7 +35,9 @@ class SetFilter(django_filters.FilterSet):
     )
     size = django_filters.NumberFilter(label="Pieces")
     standing = django_filters.ChoiceFilter(
-        label="Which", method="by_standing", choices=[("free", "free"), ("live", "all live"), ("broken", "broken")]
+        label="Which",
+        method="by_standing",
+        choices=[("free", "free"), ("live", "all live"), ("doubtful", "no longer hold"), ("broken", "broken")],
     )
 
     class Meta:
@@ -44,6 +47,8 @@ class SetFilter(django_filters.FilterSet):
     def by_standing(self, sets: Any, _: str, value: str) -> QuerySet[MatchedSet]:
         if value == "broken":
             return sets.exclude(broken_at=None)
+        if value == "doubtful":
+            return sets.filter(pk__in=doubts.doubtful(doubts.read_again(sets.live())))
         return sets.free() if value == "free" else sets.live()
 
 
@@ -95,7 +100,11 @@ class BreakForm(forms.Form):
 
 def sets(request: HttpRequest) -> HttpResponse:
     found = SetFilter(request.GET, queryset=MatchedSet.objects.select_related("type"))
-    return render(request, "sets/sets.html", {"filter": found, "page": page_of(request, found.qs)})
+    page = page_of(request, found.qs)
+    shown = MatchedSet.objects.live().filter(pk__in=[matched.pk for matched in page]).select_related("policy")
+    doubtful = doubts.doubtful(doubts.read_again(shown))
+    rows = [(matched, doubtful.get(matched.pk, "")) for matched in page]
+    return render(request, "sets/sets.html", {"filter": found, "page": page, "rows": rows})
 
 
 def set_(request: HttpRequest, number: str) -> HttpResponse:
@@ -113,6 +122,8 @@ def set_(request: HttpRequest, number: str) -> HttpResponse:
         {
             "set": matched,
             "members": members,
+            "doubt": doubts.why_doubtful(matched),
+            "read_since": doubts.read_since(matched),
             "readings": _readings_table(members),
             "spreads": matched_sets.spread_of(members),
             "break_form": BreakForm(),

@@ -22,15 +22,16 @@ from django.utils import timezone
 from catalog.models import TestPoint, ValveType
 from catalog.physics import electrics
 from catalog.reference.files import normal
-from grading.metrology.quantities import CLAIMING
+from grading.metrology.quantities import claimed_of
 from grading.models import Quantity, Reading, Tester, TesterCondition
 from stockroom.models import Entry
+from stockroom.pure.refused import Refused
 from stockroom.site.changes import fitted
 
 CONDITION_FIELDS = ("anode_voltage_v", "screen_voltage_v", "grid_voltage_v", "cathode_resistor_ohm")
 
 
-class SameAsSheet(ValueError):
+class SameAsSheet(Refused):
     """These conditions are the data sheet's own: there is no difference to write down."""
 
 
@@ -70,6 +71,10 @@ def conversion(condition: TesterCondition, quantity: Quantity) -> tuple[float, f
     Raises electrics.ConversionRefused where the model cannot say, or not well enough.
     """
     type_ = condition.test_point.section.type
+    if condition.heater_voltage_v is not None:
+        raise electrics.ConversionRefused(
+            "The model knows nothing of another heater voltage. Judge beside a house nominal."
+        )
     model = model_of(type_)
     if model is None:
         raise electrics.ConversionRefused(
@@ -126,10 +131,11 @@ def set_conditions(rows: Sequence[TesterCondition], by: User) -> Sequence[Tester
 
 def _refuse_idle(condition: TesterCondition) -> None:
     point = condition.test_point
-    if all(getattr(condition, name) == getattr(point, name) for name in CONDITION_FIELDS):
+    alike = all(getattr(condition, name) == getattr(point, name) for name in CONDITION_FIELDS)
+    if alike and condition.heater_voltage_v is None:
         raise SameAsSheet(f"{point.conditions} is what the data sheet says: there is no difference to write down.")
     if condition.judged_by == TesterCondition.JudgedBy.CONVERTED:
-        for quantity in CLAIMING:
+        for quantity in claimed_of(point.section.kind):
             if getattr(point, quantity) is not None:
                 conversion(condition, quantity)
 

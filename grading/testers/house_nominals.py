@@ -6,10 +6,10 @@
 
 Known-good NOS, the rule: a valve of a line claimed as NOS (sealed, boxed or bulk), not written off; its latest
 standing reading of the section was taken on this tester, at these very conditions, outside any stretch in which
-the tester's reference valves were out of control; nothing is shorted, heater-cathode leakage is at most 20 µA and
-grid current at most 2 µA where they were read (common practice, no source). Ten valves at least. The middle is the
-median and the spread 1.4826 times the median absolute deviation, so that a few weak valves among them do no harm
-(both from memory of any textbook on robust statistics).
+the tester's reference valves were out of control, and had settled if it was a series; nothing is shorted,
+heater-cathode leakage is at most 20 µA and grid current at most 2 µA where they were read (common practice, no
+source). Ten valves at least. The middle is the median and the spread 1.4826 times the median absolute deviation, so
+that a few weak valves among them do no harm (both from memory of any textbook on robust statistics).
 """
 
 from __future__ import annotations
@@ -26,8 +26,10 @@ from django.utils import timezone
 from catalog.models import TestPoint
 from grading.metrology.quantities import CLAIMING
 from grading.models import HouseNominal, Quantity, Reading, Stop, Tester, TesterCondition
+from grading.models.readings import SETTLED
 from grading.testers.conditions import conditions_for
 from stockroom.models import Entry, Line
+from stockroom.pure.refused import Refused
 from stockroom.site.changes import fitted
 
 FEWEST = 10
@@ -36,7 +38,7 @@ GRID_CURRENT_AT_MOST_UA = 2.0
 NOS = (Line.Condition.SEALED, Line.Condition.BOXED, Line.Condition.BULK)
 
 
-class TooFew(ValueError):
+class TooFew(Refused):
     """There are not enough known-good valves to learn from."""
 
 
@@ -69,6 +71,7 @@ def known_good(tester: Tester, test_point: TestPoint, condition: TesterCondition
             shift__tester=tester,
             test_point=test_point,
             shorted=False,
+            stability__in=SETTLED,
             valve__line__condition__in=NOS,
             valve__written_off="",
             pk=Subquery(latest),

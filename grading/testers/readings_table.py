@@ -15,7 +15,7 @@ from django.template.loader import render_to_string
 from django.utils import formats, timezone
 from django.utils.html import format_html
 
-from grading.metrology.quantities import CLAIMING, Quantity, numbers_of, read_in
+from grading.metrology.quantities import Quantity, numbers_of, read_in
 from stockroom.models import Valve
 from stockroom.pure.written import NOT_MEASURED, decimals, to_places
 
@@ -122,6 +122,8 @@ def _in_words(read: Sequence[Any], reading_of: Callable[[Any], Any], shorts: boo
         return lambda row: tell(reading_of(row)) if reading_of(row) is not None else ""
 
     columns = []
+    if any(getattr(reading, "stability", "") for reading in read):
+        columns.append(OwnColumn("Series", said(_settling)))
     if shorts or any(reading.shorted for reading in read):
         columns.append(OwnColumn("Shorts", said(_shorts)))
     if any(reading.noise for reading in read):
@@ -131,25 +133,15 @@ def _in_words(read: Sequence[Any], reading_of: Callable[[Any], Any], shorts: boo
     return columns
 
 
+def _settling(reading: Any) -> str:
+    """How a series of readings ended."""
+    if not getattr(reading, "stability", ""):
+        return NOT_MEASURED
+    return f"{reading.stability}{'' if reading.has_settled else ': its value is not used'}"
+
+
 def _shorts(reading: Any) -> str:
     return f"shorted {reading.short_between}".strip() if reading.shorted else "none"
-
-
-def not_tested(read: Sequence[Any]) -> tuple[str, ...]:
-    """What none of these readings has, of what a valve of the type can be tested for, in words.
-
-    A scale's emission stands in for currents and conductance, and is not missed where it was not read.
-    """
-    if not read:
-        return ()
-    points = [reading.test_point for reading in read]
-    missed = [
-        quantity.short
-        for quantity in Quantity
-        if quantity not in (Quantity.EMISSION, *read_in(read))
-        and (quantity not in CLAIMING or any(quantity.limits(point)[0] is not None for point in points))
-    ]
-    return (*missed, *(() if any(reading.noise for reading in read) else ("noise",)))
 
 
 # Cells that more than one page has

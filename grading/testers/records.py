@@ -24,6 +24,7 @@ from typing import NamedTuple
 
 from django.contrib.auth.models import User
 from django.db import transaction
+from django.db.models import Max, Min
 from django.utils import timezone
 
 from catalog.models import TestPoint
@@ -35,6 +36,7 @@ from grading.testers import house_nominals, studies
 from grading.testers.conditions import conditions_for, conversion
 from grading.testers.studies import StudiedRepeatability
 from stockroom.models import Entry
+from stockroom.pure.refused import Refused
 from stockroom.pure.written import figures, plain
 from stockroom.site.changes import differences, fitted
 
@@ -42,7 +44,7 @@ from stockroom.site.changes import differences, fitted
 SOON = timedelta(days=30)
 
 
-class Unmeasured(ValueError):
+class Unmeasured(Refused):
     """The tester does not measure this quantity, so no claim in it can rest on the tester."""
 
 
@@ -78,13 +80,16 @@ def calibration_state(tester: Tester, on: date | None = None) -> CalibrationStat
 class KnownTerms(NamedTuple):
     """The terms of a reading's uncertainty near one value, in the quantity's unit.
 
-    `resting_on` says where each comes from; `wanting` says what is not known and therefore not in it, so that an
-    uncertainty with something wanting is a lower bound. A claim that must be defended wants nothing.
+    `resting_on` says where each comes from; `wanting` says what is not known and therefore not in it, so that it
+    supports no statement of a level. `comparison_wanting` is that part of it which two readings of one session want as
+    well. `overdue` says since when the calibration is, if it is: what that does is the policy's to say.
     """
 
     terms: ReadingTerms
     resting_on: tuple[str, ...]
     wanting: tuple[str, ...]
+    comparison_wanting: tuple[str, ...]
+    overdue: str = ""
 
 
 class TesterRecord(NamedTuple):
@@ -95,19 +100,28 @@ class TesterRecord(NamedTuple):
     capabilities: Mapping[str, Capability]
     calibration: Calibration | None
     calibration_values: Mapping[str, CalibrationValue]
-    repeatability: Mapping[str, StudiedRepeatability]
+    repeatability: Mapping[str, tuple[StudiedRepeatability, ...]]  # of every finished study, the latest first
+
+    def repeats(self, quantity: Quantity, value: float) -> StudiedRepeatability | None:
+        """By the study that speaks for readings near `value`."""
+        return studies.that_speaks(self.repeatability.get(quantity, ()), value)
+
+    def corrected(self, quantity: Quantity, value: float) -> tuple[float, str]:
+        """The reading with the calibration's correction, and words for it; as it is where there is none."""
+        calibrated = self.calibration_values.get(quantity)
+        if calibrated is None or self.calibration is None or not calibrated.correction_in_words:
+            return value, ""
+        words = f"corrected by {calibrated.correction_in_words}, as calibrated on {self.calibration.done_on:%d %b %Y}"
+        return calibrated.corrected(value), words
 
     def known(self, quantity: Quantity, value: float) -> KnownTerms:
-        """The terms for `grading.metrology.uncertainty.reading`, `difference`, `ratio` and `spread` near `value`.
-
-        The calibration's uncertainty, a percentage, is taken at `value`, and stands as an offset that readings of
-        one tester share. Raises Unmeasured.
-        """
+        """The terms for `grading.metrology.uncertainty.reading` and `grading.metrology.comparison` near `value`. Raises
+        Unmeasured."""
         capability = self.capabilities.get(quantity)
         if capability is None:
             raise Unmeasured(_cannot(self.tester, quantity, bool(self.capabilities)))
         resting_on = [f"a display that moves in steps of {quantity.shown(capability.resolution)}"]
-        wanting = []
+        wanting, comparison_wanting, overdue = [], [], ""
         if capability.accuracy_stated:
             resting_on.append(f"a stated accuracy within {capability.accuracy_in_words}")
         else:
@@ -115,17 +129,18 @@ class TesterRecord(NamedTuple):
         calibrated = self.calibration_values.get(quantity)
         if calibrated and self.calibration:
             done = f"the calibration of {self.calibration.done_on:%d %b %Y}"
-            resting_on.append(f"{done}, standard uncertainty {plain(calibrated.standard_uncertainty_percent)} %")
+            resting_on.append(f"{done}, standard uncertainty {calibrated.u_in_words}")
             if self.calibration.due_on < self.on:
-                wanting.append(f"{done} has been overdue since {self.calibration.due_on:%d %b %Y}")
+                overdue = f"{done} has been overdue since {self.calibration.due_on:%d %b %Y}"
         else:
             wanting.append(f"its {quantity.label} has not been calibrated")
-        repeats = self.repeatability.get(quantity)
+        repeats = self.repeats(quantity, value)
         if repeats:
             resting_on.append(f"study {repeats.study.pk}, repeatability {repeats.in_words}")
         else:
-            wanting.append(f"no repeatability study of its {quantity.label} is finished")
-        return KnownTerms(_terms(capability, calibrated, repeats, value), tuple(resting_on), tuple(wanting))
+            comparison_wanting.append(f"no repeatability study of its {quantity.label} is finished")
+        terms = _terms(capability, calibrated, repeats, value)
+        return KnownTerms(terms, tuple(resting_on), (*wanting, *comparison_wanting), tuple(comparison_wanting), overdue)
 
 
 def _terms(
@@ -138,10 +153,11 @@ def _terms(
     )
     if calibrated:
         terms = terms._replace(
-            calibration_u=abs(value) * calibrated.standard_uncertainty_percent / 100,
+            calibration_percent=calibrated.standard_uncertainty_percent,
+            calibration_u=calibrated.standard_uncertainty_absolute,
             calibration_degrees_of_freedom=calibrated.degrees_of_freedom or inf,
         )
-    return repeats.added_to(terms) if repeats else terms
+    return repeats.added_to(terms, value) if repeats else terms
 
 
 def record_of(tester: Tester, on: date | None = None) -> TesterRecord:
@@ -149,14 +165,14 @@ def record_of(tester: Tester, on: date | None = None) -> TesterRecord:
     day = on or timezone.localdate()
     capabilities = {row.quantity: row for row in tester.capabilities.all()}
     calibration = calibration_of(tester, day)
-    found = {quantity: studies.repeatability_of(tester, Quantity(quantity)) for quantity in capabilities}
+    found = {quantity: studies.repeatabilities_of(tester, Quantity(quantity)) for quantity in capabilities}
     return TesterRecord(
         tester,
         day,
         capabilities,
         calibration,
         {row.quantity: row for row in calibration.values.all()} if calibration else {},
-        {quantity: repeatability for quantity, repeatability in found.items() if repeatability},
+        {quantity: said for quantity, said in found.items() if said},
     )
 
 
@@ -194,7 +210,8 @@ class Basis(NamedTuple):
 
     `nominal` and its standard uncertainty are in the quantity's unit: None where there is nothing to compare with,
     and where the judgement is a scale's good mark. The sheet's own limits apply to the brought reading when
-    `sheet_limits`. `words` are for the papers.
+    `sheet_limits`. `words` are for the papers. A house nominal was itself read on the tester, from the first to the
+    last of `nominal_read`: what the tester did wrong then it does still, if it has not changed since.
     """
 
     kind: BasisKind
@@ -204,6 +221,7 @@ class Basis(NamedTuple):
     relative_model_u: float
     sheet_limits: bool
     words: str
+    nominal_read: tuple[datetime, ...] = ()
 
     def brought(self, value: float) -> tuple[float, float]:
         """The reading at the conditions of the nominal, and the standard uncertainty that bringing it there adds."""
@@ -269,7 +287,9 @@ def _beside_house(condition: TesterCondition, quantity: Quantity) -> Basis:
         f"NOS valves of ours (robust standard deviation {quantity.shown(learnt.spread, 2)}), "
         f"learnt {timezone.localtime(learnt.learnt_at):%d %b %Y}"
     )
-    return Basis(BasisKind.HOUSE, learnt.median, learnt.standard_uncertainty, 1.0, 0.0, False, words)
+    read = learnt.readings.aggregate(first=Min("taken_at"), last=Max("taken_at"))
+    between = tuple(when for when in (read["first"], read["last"]) if when is not None)
+    return Basis(BasisKind.HOUSE, learnt.median, learnt.standard_uncertainty, 1.0, 0.0, False, words, between)
 
 
 # Writing it down
@@ -308,18 +328,26 @@ def describe(tester: Tester, rows: Mapping[Quantity, Described], by: User) -> No
         Entry.write(by, "tester-described", fitted(f"{tester} measures {said or 'nothing'}."))
 
 
-def calibrate(calibration: Calibration, values: Mapping[Quantity, tuple[float, float | None]], by: User) -> Calibration:
-    """Keep a calibration with the standard uncertainty, in per cent, and degrees of freedom of each quantity."""
+class Calibrated(NamedTuple):
+    """What a calibration says of one quantity, in per cent of the reading and in its unit (`CalibrationValue`)."""
+
+    standard_uncertainty_percent: float
+    degrees_of_freedom: float | None = None
+    standard_uncertainty_absolute: float = 0.0
+    correction_percent: float = 0.0
+    correction_absolute: float = 0.0
+
+
+def calibrate(
+    calibration: Calibration, values: Mapping[Quantity, Calibrated | tuple[float, float | None]], by: User
+) -> Calibration:
+    """Keep a calibration with what it says of each quantity; a plain pair is an uncertainty in per cent and its
+    degrees of freedom."""
     with transaction.atomic():
         calibration.save()
         CalibrationValue.objects.bulk_create(
-            CalibrationValue(
-                calibration=calibration,
-                quantity=quantity,
-                standard_uncertainty_percent=percent,
-                degrees_of_freedom=degrees,
-            )
-            for quantity, (percent, degrees) in values.items()
+            CalibrationValue(calibration=calibration, quantity=quantity, **Calibrated(*said)._asdict())
+            for quantity, said in values.items()
         )
         said = f"{calibration.tester} was calibrated by {calibration.by} on {calibration.done_on:%d %b %Y}"
         Entry.write(by, "tester-calibrated", fitted(f"{said}, next due on {calibration.due_on:%d %b %Y}."))

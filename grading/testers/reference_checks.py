@@ -8,12 +8,14 @@
 - `may_grade(tester)`: whether the bench may grade on it, and why not
 - `under_review(stop)`: every reading since the last good check; `clear(stop, action, new_baseline, by)`
 
-The chart is that of `grading.metrology.control`: individuals by the four zone rules, the moving range, and the
-weighted average
-for slow drift. Its lines come from the first `BASELINE` checks, or from those the owner chooses. After a stop is
-cleared the rules look at the checks made since, so that what was put right does not go on being signalled. All these
-rules together are quick to see a drift and cry wolf at times: a steady tester is stopped once in some forty checks
-(by simulation, tests/testers/test_reference_checks.py).
+The chart is that of `grading.metrology.control`: individuals, and the weighted average for slow drift. Its lines come
+from the
+first `BASELINE` checks, or from those the owner chooses. After a stop is cleared the rules look at the checks made
+since, so that what was put right does not go on being signalled. A stop is dear, so few rules may make one: a check
+beyond 3.5 sigma, or the average beyond limits as wide. The usual zone rules and moving range together stopped a steady
+tester with three reference valves once in some 13 shifts, chiefly because twenty checks know sigma only roughly. These
+stop it once in some 100 (with one valve in some 250), and find a shift of 1.5 sigma in three shifts on average (by
+simulation, tests/testers/test_reference_checks.py).
 
 Three rules of ours, no source: the length of the baseline; a display's step counts as two standard deviations at
 least, because a chart of a coarse display would otherwise cry at every step; a reference valve put out of use stops
@@ -36,14 +38,18 @@ from grading.metrology import control
 from grading.metrology.control import ChartAssessment, ChartRule, IndividualsChart
 from grading.models import Baseline, Capability, Reading, ReferenceCheck, ReferenceValve, Shift, Stop, Tester
 from stockroom.models import Entry
+from stockroom.pure.refused import Refused
 from stockroom.site.changes import fitted
 
-RULES = (*control.ZONE_RULES, control.RANGE_OUT, control.EWMA_OUT)
+# Wide, for a chart whose sigma is known from twenty checks only (a rule of ours, by simulation).
+WIDTH = 3.5
+BEYOND = control.BEYOND_3._replace(statement=f"one check beyond {WIDTH:g} sigma")
+RULES = (BEYOND, control.EWMA_OUT)
 BASELINE = 20
 SHORTEST_BASELINE = 8
 
 
-class CheckProblem(ValueError):
+class CheckProblem(Refused):
     """The check, or what is asked of it, cannot be."""
 
 
@@ -167,8 +173,13 @@ def chart_of(reference: ReferenceValve, tester: Tester) -> CheckChart:
     judged_from = last
     if cleared and cleared.cleared_at:
         judged_from = max(judged_from, _position(checks, cleared.cleared_at))
-    assessment = control.assess([check.value for check in checks[judged_from:]], lines)
+    assessment = judged([check.value for check in checks[judged_from:]], lines)
     return CheckChart(reference, tester, checks, baseline, first, last, lines, judged_from, assessment, "")
+
+
+def judged(values: Sequence[float], lines: IndividualsChart) -> ChartAssessment:
+    """The checks made since the lines were drawn."""
+    return control.assess(values, lines, rules=(BEYOND,), width=WIDTH, judge_ranges=False)
 
 
 def _position(checks: Sequence[ReferenceCheck], when: datetime) -> int:

@@ -5,7 +5,8 @@
 - `take(study, cell, value)`, `correct(reading, value, reason, by)`: append-only, like readings
 - `finish(study, by)`, `give_up(study, why, by)`
 - `analyse(study)`: an `Analysis`, the analysis of variance (`grading.metrology.repeatability`) put in words
-- `repeatability_of(tester, quantity)`: what the latest finished study says of the tester, as a `StudiedRepeatability`
+- `repeatabilities_of(tester, quantity)`: what each finished study says of the tester, as a `StudiedRepeatability`
+- `that_speaks(found, value)`, `repeatability_of(tester, quantity, value)`: the one that counts near a value
 
 The order: in each round every operator reads every valve once, in an order of that operator's own for that round.
 It follows from the study's seed, so it can be drawn again. Nobody is shown an earlier reading.
@@ -16,13 +17,14 @@ from __future__ import annotations
 import secrets
 from collections.abc import Sequence
 from datetime import datetime
-from math import inf
+from math import inf, log, sqrt
 from random import Random
 from typing import NamedTuple
 
 from django.contrib.auth.models import User
 from django.db import IntegrityError, transaction
 from django.utils import timezone
+from scipy import stats
 
 from catalog.models import TestPoint
 from grading.metrology.quantities import CLAIMING
@@ -30,6 +32,7 @@ from grading.metrology.repeatability import CrossedStudy, crossed_study
 from grading.metrology.uncertainty import ReadingTerms
 from grading.models import Quantity, Study, StudyOperator, StudyReading, StudyValve, Tester
 from stockroom.models import Entry, Valve
+from stockroom.pure.refused import Refused
 from stockroom.pure.written import figures, plain
 from stockroom.sealed import seals
 from stockroom.site.changes import fitted
@@ -39,11 +42,11 @@ ENOUGH_CATEGORIES = 5
 SIGNIFICANT = 0.05
 
 
-class PlanProblem(ValueError):
+class PlanProblem(Refused):
     """The study cannot be planned so."""
 
 
-class StudyProblem(ValueError):
+class StudyProblem(Refused):
     """This cannot be done to the study now."""
 
 
@@ -371,10 +374,12 @@ def analyse(study: Study) -> Analysis:
 
 
 class StudiedRepeatability(NamedTuple):
-    """What a finished study says of one reading of the tester.
+    """What a finished study says of one reading of the tester, in the quantity's unit.
 
-    For anode current and gm the standard deviations are relative to the mean reading (0.012 is 1.2 %); for a scale,
-    leakage and grid current, which may read nought, they are in the quantity's unit and `relative` is false.
+    `reproducibility_sd` is the scatter of the operators' means, and so holds a little of the readings' own; `at` is
+    the mean of what was read. A single study cannot tell which part of its scatter is constant and which grows with
+    the reading, so both are taken at their worst: below `at` it stays as it is, above it grows in proportion. A scale,
+    leakage and grid current, which may read nought, are taken as constant (`grows` is false).
     """
 
     standard_deviation: float
@@ -382,69 +387,103 @@ class StudiedRepeatability(NamedTuple):
     study: Study
     reproducibility_sd: float
     reproducibility_degrees_of_freedom: float
-    relative: bool
+    interaction_sd: float
+    interaction_degrees_of_freedom: float
+    at: float
+    grows: bool
 
     @property
     def in_words(self) -> str:
-        sd = self.standard_deviation
-        said = f"{figures(100 * sd, 2)} %" if self.relative else _shown(sd, self.study)
-        return f"{said} with {plain(self.degrees_of_freedom)} degrees of freedom"
+        known = f"with {plain(self.degrees_of_freedom)} degrees of freedom"
+        if self.grows:
+            near = f"{figures(100 * self.standard_deviation / self.at, 2)} % near {_shown(self.at, self.study)}"
+            return f"{near} {known}"
+        return f"{_shown(self.standard_deviation, self.study)} {known}"
 
-    def added_to(self, terms: ReadingTerms) -> ReadingTerms:
+    def added_to(self, terms: ReadingTerms, value: float) -> ReadingTerms:
+        """With what the study says of readings near `value`."""
         terms = terms._replace(
             repeatability_degrees_of_freedom=self.degrees_of_freedom,
             reproducibility_degrees_of_freedom=self.reproducibility_degrees_of_freedom,
+            interaction_degrees_of_freedom=self.interaction_degrees_of_freedom,
         )
-        if self.relative:
+        if self.grows and abs(value) > self.at:
             return terms._replace(
-                repeatability_percent=100 * self.standard_deviation,
-                reproducibility_percent=100 * self.reproducibility_sd,
+                repeatability_percent=100 * self.standard_deviation / self.at,
+                reproducibility_percent=100 * self.reproducibility_sd / self.at,
+                interaction_percent=100 * self.interaction_sd / self.at,
             )
-        return terms._replace(repeatability_sd=self.standard_deviation, reproducibility_sd=self.reproducibility_sd)
-
-
-def repeatability_of(tester: Tester, quantity: Quantity) -> StudiedRepeatability | None:
-    """By the latest finished study that could be analysed; None when there is none."""
-    for study in (
-        Study.objects.filter(tester=tester, quantity=quantity).exclude(finished_at=None).order_by("-finished_at", "-pk")
-    ):
-        result = analyse(study).result
-        if result is None:
-            continue
-        relative = quantity in CLAIMING and result.grand_mean > 0
-        scale = result.grand_mean if relative else 1.0
-        return StudiedRepeatability(
-            result.repeatability.standard_deviation / scale,
-            result.repeatability_degrees_of_freedom,
-            study,
-            result.reproducibility.standard_deviation / scale,
-            reproducibility_degrees_of_freedom(result),
-            relative,
+        return terms._replace(
+            repeatability_sd=self.standard_deviation,
+            reproducibility_sd=self.reproducibility_sd,
+            interaction_sd=self.interaction_sd,
         )
-    return None
 
 
-def reproducibility_degrees_of_freedom(result: CrossedStudy) -> float:
-    """Satterthwaite's, of the mean squares that reproducibility is made of, not below one.
+# A study speaks for readings within this factor of what it read (common practice, no source).
+NEAR = 3.0
+# A newer study whose scatter is larger by more than chance at this level takes the place of a larger one.
+WORSE = 0.05
+
+
+def repeatabilities_of(tester: Tester, quantity: Quantity) -> tuple[StudiedRepeatability, ...]:
+    """What each finished study that could be analysed says, the latest first."""
+    finished = Study.objects.filter(tester=tester, quantity=quantity).exclude(finished_at=None)
+    analysed = ((study, analyse(study).result) for study in finished.order_by("-finished_at", "-pk"))
+    return tuple(said_by(study, result) for study, result in analysed if result is not None)
+
+
+def that_speaks(found: Sequence[StudiedRepeatability], value: float) -> StudiedRepeatability | None:
+    """Of several studies, the latest first, the one for readings near `value`; None when there is none.
+
+    Among those that read near it the one with the most degrees of freedom speaks, so a small new study does not
+    take the place of a large one, unless its scatter is larger by more than chance (F-test at 5 %): then the tester may
+    have become worse. Where none read near it, the nearest speak (rules of ours, no source).
+    """
+    if not found:
+        return None
+
+    def away(one: StudiedRepeatability) -> float:
+        return abs(log(abs(value) / one.at)) if one.grows and value else 0.0
+
+    nearest = min(away(one) for one in found)
+    near = [one for one in found if away(one) <= max(log(NEAR), nearest)]
+    largest = max(near, key=lambda one: one.degrees_of_freedom)
+    for newer in near[: near.index(largest)]:
+        ratio = (newer.standard_deviation / largest.standard_deviation) ** 2
+        if stats.f.sf(ratio, newer.degrees_of_freedom, largest.degrees_of_freedom) < WORSE:
+            return newer
+    return largest
+
+
+def repeatability_of(tester: Tester, quantity: Quantity, value: float = 0.0) -> StudiedRepeatability | None:
+    """What is known of readings near `value`; None when no finished study could be analysed."""
+    return that_speaks(repeatabilities_of(tester, quantity), value)
+
+
+def said_by(study: Study, result: CrossedStudy) -> StudiedRepeatability:
+    interaction_sd, interaction_degrees = _interaction(result)
+    return StudiedRepeatability(
+        result.repeatability.standard_deviation,
+        result.repeatability_degrees_of_freedom,
+        study,
+        sqrt(result.anova[1].mean_square / (result.parts * result.repeats)),
+        result.anova[1].degrees_of_freedom,
+        interaction_sd,
+        interaction_degrees,
+        result.grand_mean,
+        study.of in CLAIMING and result.grand_mean > 0,
+    )
+
+
+def _interaction(result: CrossedStudy) -> tuple[float, float]:
+    """Of operator by valve, where it is not pooled, with Satterthwaite's degrees of freedom, one at least.
 
     v = (sum c_i MS_i)^2 / sum (c_i MS_i)^2 / v_i. It was made for sums and serves as an approximation where a mean
-    square is subtracted; the floor of one is ours. (From memory; no source for the floor.) Infinite when no
-    reproducibility shows, for it then adds nothing.
+    square is subtracted; the floor of one is ours. (From memory; no source for the floor.)
     """
-    if result.reproducibility.variance == 0:
-        return inf
-    p, r = result.parts, result.repeats
-    operator, cross, error = result.anova[1], result.anova[2], result.anova[3]
-    if result.interaction_pooled:
-        pairs = [
-            (operator.mean_square / (p * r), operator.degrees_of_freedom),
-            (-result.repeatability.variance / (p * r), result.repeatability_degrees_of_freedom),
-        ]
-    else:
-        pairs = [
-            (operator.mean_square / (p * r), operator.degrees_of_freedom),
-            ((p - 1) * cross.mean_square / (p * r), cross.degrees_of_freedom),
-            (-error.mean_square / r, error.degrees_of_freedom),
-        ]
-    below = sum(part**2 / degrees for part, degrees in pairs)
-    return max(1.0, sum(part for part, _ in pairs) ** 2 / below)
+    if result.interaction is None or result.interaction.variance == 0:
+        return 0.0, inf
+    cross, error = (row.mean_square / result.repeats for row in result.anova[2:4])
+    below = cross**2 / result.anova[2].degrees_of_freedom + error**2 / result.anova[3].degrees_of_freedom
+    return result.interaction.standard_deviation, max(1.0, (cross - error) ** 2 / below)

@@ -15,9 +15,10 @@ from django.views.decorators.http import require_POST
 
 from catalog.models import Section
 from catalog.physics.electrics import ConversionRefused
-from grading.models import Calibration, Capability, Quantity, Stop, Tester, TesterCondition
+from grading.models import Calibration, CalibrationValue, Capability, Quantity, Stop, Tester, TesterCondition
 from grading.testers import conditions, records, reference_checks
-from grading.testers.records import CalibrationState, Described
+from grading.testers.records import Calibrated, CalibrationState, Described
+from grading.testers.studies import StudiedRepeatability
 from stockroom.site.people import Role, StaffRequest, for_roles
 from stockroom.site.web import TypeField, page_of
 
@@ -80,9 +81,14 @@ class CalibrationForm(forms.ModelForm):
 
 
 class CalibrationValueForm(forms.Form):
-    """The standard uncertainty of one quantity; empty when it was not calibrated."""
+    """What it says of one quantity; the percentage of uncertainty is empty when it was not calibrated."""
 
     percent = forms.FloatField(label="Standard uncertainty, %", required=False, min_value=0)
+    amount = forms.FloatField(label="and", required=False, min_value=0)
+    correction_percent = forms.FloatField(
+        label="Correction, %", required=False, help_text="What to add to a reading: −2 where it reads 2 % too high."
+    )
+    correction_amount = forms.FloatField(label="and", required=False)
     degrees = forms.FloatField(
         label="Degrees of freedom", required=False, min_value=1, help_text="Empty: as good as infinite."
     )
@@ -90,6 +96,28 @@ class CalibrationValueForm(forms.Form):
     def __init__(self, quantity: Quantity, data: Any = None) -> None:
         super().__init__(data, prefix=quantity.value)
         self.quantity = quantity
+        self.fields["amount"].label = f"Standard uncertainty, {quantity.unit}"
+        self.fields["correction_amount"].label = f"Correction, {quantity.unit}"
+
+    def clean(self) -> dict[str, Any]:
+        clean = super().clean() or {}
+        others = ("amount", "correction_percent", "correction_amount")
+        if clean.get("percent") is None and "percent" not in self.errors and any(clean.get(name) for name in others):
+            self.add_error("percent", "Say how well it is known: 0 where the amount beside it is all there is.")
+        return clean
+
+    @property
+    def calibrated(self) -> Calibrated | None:
+        clean = self.cleaned_data
+        if clean["percent"] is None:
+            return None
+        return Calibrated(
+            clean["percent"],
+            clean["degrees"],
+            clean["amount"] or 0.0,
+            clean["correction_percent"] or 0.0,
+            clean["correction_amount"] or 0.0,
+        )
 
 
 class SectionForm(forms.Form):
@@ -120,6 +148,9 @@ class ConditionForm(forms.Form):
     screen_voltage_v = forms.FloatField(label="Screen voltage, V", required=False, min_value=0)
     grid_voltage_v = forms.FloatField(label="Grid voltage, V", required=False, help_text="Or a cathode resistor.")
     cathode_resistor_ohm = forms.FloatField(label="Cathode resistor, Ω", required=False, min_value=0)
+    heater_voltage_v = forms.FloatField(
+        label="Heater voltage, V", required=False, min_value=0.1, help_text="Empty: as the data sheet has it."
+    )
     judged_by = forms.ChoiceField(
         label="Its readings are judged",
         choices=[
@@ -187,8 +218,8 @@ class TesterMeasures(NamedTuple):
     """A quantity of a tester with everything known of it; `wanting` is what is not."""
 
     capability: Capability
-    calibrated_percent: float | None
-    repeatability: Any
+    calibrated: CalibrationValue | None
+    repeatability: tuple[StudiedRepeatability, ...]
     wanting: tuple[str, ...]
 
 
@@ -219,8 +250,8 @@ def _measured(record: records.TesterRecord) -> Iterator[TesterMeasures]:
         calibrated = record.calibration_values.get(quantity)
         yield TesterMeasures(
             capability,
-            calibrated.standard_uncertainty_percent if calibrated else None,
-            record.repeatability.get(quantity),
+            calibrated,
+            record.repeatability.get(quantity, ()),
             record.known(Quantity(quantity), 1.0).wanting,
         )
 
@@ -263,11 +294,7 @@ def calibration_new(request: StaffRequest, pk: int) -> HttpResponse:
     rows = [CalibrationValueForm(Quantity(row.quantity), request.POST or None) for row in found.capabilities.all()]
     valid = [row.is_valid() for row in (form, *rows)]  # every row, so that all faults show
     if request.method == "POST" and all(valid):
-        values = {
-            row.quantity: (row.cleaned_data["percent"], row.cleaned_data["degrees"])
-            for row in rows
-            if row.cleaned_data["percent"] is not None
-        }
+        values = {row.quantity: row.calibrated for row in rows if row.calibrated}
         records.calibrate(form.instance, values, request.user)
         messages.success(request, f"The calibration of {found} is kept.")
         return redirect(found)

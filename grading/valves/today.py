@@ -13,7 +13,8 @@ from django.shortcuts import render
 from django.urls import path
 from django.utils import timezone
 
-from grading.models import Stop, Study, StudyReading, Tester
+from grading.models import MatchedSet, Stop, Study, StudyReading, Tester
+from grading.sets import doubts
 from grading.testers import records
 from grading.testers.records import CalibrationState
 from stockroom.models import Lot, Order, Valve
@@ -21,6 +22,7 @@ from stockroom.site.people import Role, StaffRequest, may
 from stockroom.states import LADDER
 
 A_FEW = 10  # of each kind
+LOOKED_AT = 100  # sets whose valves were read again, the latest made first
 
 
 class Job(NamedTuple):
@@ -70,6 +72,10 @@ def _receiving() -> Iterator[Job]:
 def _bench() -> Iterator[Job]:
     for valve in Valve.objects.filter(returns__isnull=False, state="received").distinct()[:A_FEW]:
         yield _job("Re-test", valve, ", which came back")
+    read_again = list(doubts.read_again(MatchedSet.objects.live()).select_related("policy")[:LOOKED_AT])
+    doubtful = doubts.doubtful(read_again)
+    for matched in [matched for matched in read_again if matched.pk in doubtful][:A_FEW]:
+        yield _job("Break up", matched, ", which no longer holds", matched.number)
     for stop in _stops():
         yield _job("Do not grade on", stop, ", which is stopped", str(stop.tester))
     yield from _studies()

@@ -69,10 +69,11 @@ def valve(request: StaffRequest, serial: str) -> HttpResponse:
     found = get_object_or_404(Valve.objects.for_rows().select_related("line__lot__supplier"), serial=serial)
     readings = (
         Reading.objects.filter(valve=found)
-        .select_related("test_point", "shift__tester", "shift__operator", "superseded_by", "supersedes")
+        .select_related("test_point__section", "shift__tester", "shift__operator", "superseded_by", "supersedes")
         .prefetch_related("shift__tester__conditions")
         .latest_first()
     )
+    grades = found.grades.select_related("policy", "given_by")
     return render(
         request,
         "valves/valve.html",
@@ -81,8 +82,8 @@ def valve(request: StaffRequest, serial: str) -> HttpResponse:
             "cost": found.line.cost_of(found.position, Shop.own().currency),
             "marks": identity.marks_of(found),
             "readings": _readings_table(readings, may(request.user, Role.BENCH)),
-            "why_ungraded": judging.why_ungraded(found) if found.state == State.TESTED else "",
-            "grades": found.grades.select_related("policy", "given_by"),
+            "why_ungraded": "" if any(grade.standing for grade in grades) else judging.why_ungraded(found),
+            "grades": grades,
             "memberships": found.memberships.select_related("set"),
             "allocations": found.allocations.select_related("order_line__order__customer"),
             "listings": found.listings.select_related("listing"),

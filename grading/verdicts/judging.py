@@ -1,7 +1,8 @@
 """Grading: bring a valve's readings and its sheet to the policy, and record what it says.
 
 - `evidence_for(valves)`: the latest standing reading of every section of each valve
-- `grade(valves, policy, by)`: judge and record; valves with sections unread are left as they are
+- `grade(valves, policy, by)`: judge and record; valves with sections unread are left as they are, and those whose
+  last series has not settled lose the grade they had
 - `changes(policy, valves)`: what a re-grade would change, before it does
 - `why_ungraded(valve)`: what stands in the way of a grade
 """
@@ -16,7 +17,7 @@ from typing import Any, NamedTuple
 from django.contrib.auth.models import User
 from django.db import transaction
 
-from catalog.models import Section
+from catalog.models import Section, ValveType
 from grading.models import Grade, Policy, Reading
 from grading.testers.records import BasisKind
 from grading.verdicts import states
@@ -39,6 +40,13 @@ class Evidence(NamedTuple):
     def readings(self) -> list[Reading]:
         return [reading for repeats in self.repeats.values() for reading in repeats.readings]
 
+    @property
+    def unsettled(self) -> dict[int, str]:
+        """By section, of a valve that cannot be graded for it. A short fails the valve, settled or not."""
+        if any(repeats.short for repeats in self.repeats.values()):
+            return {}
+        return {section: repeats.unsettled for section, repeats in self.repeats.items() if repeats.unsettled}
+
 
 def evidence_for(valves: Collection[Valve]) -> dict[int, Evidence]:
     """By valve, in a fixed number of queries a chunk."""
@@ -49,7 +57,8 @@ def evidence_for(valves: Collection[Valve]) -> dict[int, Evidence]:
         wanted[type_id].add(number)
     standing: dict[int, list[Reading]] = defaultdict(list)
     for keys in chunked({valve.pk for valve in valves}):
-        for reading in Reading.objects.standing().filter(valve__in=keys).select_related("test_point", "shift"):
+        read = Reading.objects.standing().filter(valve__in=keys)
+        for reading in read.select_related("test_point__section__type", "shift"):
             standing[reading.valve_id].append(reading)
     found = {}
     for valve in valves:
@@ -76,18 +85,24 @@ class Judged(NamedTuple):
     after: Judgement
 
 
-def _judged(valves: Collection[Valve], policy: Policy) -> list[Judged]:
-    rules, bench = policy.parsed, Bench()
+def _judged(valves: Collection[Valve], policy: Policy) -> tuple[list[Judged], list[Valve]]:
+    """The judgements, and the valves that cannot be judged while they have not settled."""
+    parsed = policy.parsed
+    bench = Bench(parsed)
+    kinds = dict(ValveType.objects.filter(pk__in={valve.type_id for valve in valves}).values_list("pk", "kind"))
+    rules = {kind: parsed.for_kind(kind) for kind in set(kinds.values())}
     evidence = evidence_for(valves)
     standing = {
         row.valve_id: row
         for keys in chunked({valve.pk for valve in valves})
         for row in Grade.objects.filter(valve__in=keys, standing=True).prefetch_related("readings")
     }
-    found = []
+    found, unsettled = [], []
     for valve in valves:
         speaks = evidence[valve.pk]
-        if not speaks.complete:
+        if speaks.unsettled:
+            unsettled.append(valve)
+        if speaks.unsettled or not speaks.complete:
             continue
         values, sections = [], []
         for repeats in speaks.repeats.values():
@@ -96,24 +111,29 @@ def _judged(valves: Collection[Valve], policy: Policy) -> list[Judged]:
             sections.append(as_section(repeats, of_section, bench))
         if any(value.kind == BasisKind.NONE for value in values):
             continue  # read at conditions that nothing is known of: see `why_ungraded`
-        found.append(Judged(valve, speaks, values, standing.get(valve.pk), judge(rules, sections)))
-    return found
+        judgement = judge(rules[kinds[valve.type_id]], sections)
+        found.append(Judged(valve, speaks, values, standing.get(valve.pk), judgement))
+    return found, unsettled
 
 
 def why_ungraded(valve: Valve) -> str:
     """Why a tested valve has no grade, in words; nothing when a section is merely unread."""
     bench = Bench()
-    values = [
-        value for repeats in evidence_for([valve])[valve.pk].repeats.values() for value in values_of(repeats, bench)
+    evidence = evidence_for([valve])[valve.pk]
+    why = [
+        f"the last series of section {section} is {stability}: let it warm up and read a series again until it settles"
+        for section, stability in evidence.unsettled.items()
     ]
-    return "; ".join(dict.fromkeys(value.basis for value in values if value.kind == BasisKind.NONE))
+    values = [value for repeats in evidence.repeats.values() for value in values_of(repeats, bench)]
+    why += [f"it stands {value.basis}" for value in values if value.kind == BasisKind.NONE]
+    return "; ".join(dict.fromkeys(why))
 
 
 def changes(policy: Policy, valves: Collection[Valve]) -> list[Change]:
     """The valves whose grade would get another name, best first; nothing is stored."""
     found = [
         Change(row.valve, row.before, row.after)
-        for row in _judged(valves, policy)
+        for row in _judged(valves, policy)[0]
         if row.before is None or row.before.name != row.after.name
     ]
     return sorted(found, key=lambda change: (change.after.rank, change.valve.serial))
@@ -123,13 +143,15 @@ def grade(valves: Collection[Valve], policy: Policy, by: User | None) -> dict[in
     """Judge these valves and record the grades; the old ones stay as history.
 
     Returns the standing grade by valve, of those that have one now. A valve with a section unread is not
-    judged. A judgement by the same policy on the same readings as the standing grade is not written twice; one
-    is, when the tester's record has changed how well they are known.
+    judged; one whose last series has not settled has no grade until it has. A judgement by the same policy on the
+    same readings as the standing grade is not written twice; one is, when the tester's record has changed how well
+    they are known.
     """
     given: dict[int, Grade] = {}
     fresh: list[tuple[Grade, Evidence]] = []
     with transaction.atomic():
-        for valve, evidence, values, before, after in _judged(valves, policy):
+        judged, unsettled = _judged(valves, policy)
+        for valve, evidence, values, before, after in judged:
             measured = [value.stored() for value in values]
             if before and before.policy_id == policy.pk and _rests_on(before, evidence, measured):
                 given[valve.pk] = before
@@ -144,12 +166,14 @@ def grade(valves: Collection[Valve], policy: Policy, by: User | None) -> dict[in
                 too_close=after.too_close,
                 more_readings=after.more_readings,
                 assurance=after.assurance,
+                not_tested=list(after.not_tested),
                 measured=measured,
                 given_by=by,
             )
             fresh.append((row, evidence))
             given[valve.pk] = row
-        for keys in chunked([row.valve_id for row, _ in fresh]):
+        changed = [row.valve_id for row, _ in fresh] + [valve.pk for valve in unsettled]
+        for keys in chunked(changed):
             Grade.objects.filter(valve__in=keys, standing=True).update(standing=False)
         Grade.objects.bulk_create([row for row, _ in fresh], batch_size=CHUNK)
         Grade.readings.through.objects.bulk_create(
@@ -161,7 +185,7 @@ def grade(valves: Collection[Valve], policy: Policy, by: User | None) -> dict[in
             batch_size=CHUNK,
         )
         states.refresh([valve.pk for valve in valves])
-        grades_changed.send(Grade, valve_ids=[row.valve_id for row, _ in fresh], by=by)
+        grades_changed.send(Grade, valve_ids=changed, by=by)
     return given
 
 

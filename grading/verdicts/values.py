@@ -6,39 +6,59 @@
 - `JudgedSpread`, `spread_of(values)`: how far a set spreads, with the uncertainty of the comparison
 - `claim(values, tolerance, probability)`: whether a set is sure enough to be within its tolerance
 
-A level counts every term of the tester's uncertainty; a comparison of valves read on one tester counts only what is
-not common to them (`grading.metrology.uncertainty`). A tester that nobody has described leaves its readings without an
-uncertainty, and every page then says so.
+Repeats that lie further apart than repeats on this tester do contradict each other: the valve is intermittent, was
+cold, or another one was read. They are not averaged, and not outvoted either: the worse counts until they agree
+again, because further ones bring them within the range of so many, because the wrong one was corrected, or because a
+later shift starts afresh. Such a valve is graded, and matched with none.
+
+A level counts every term of the tester's uncertainty; a comparison of valves counts only what is not common to them
+(`grading.metrology.comparison`). What two readings have in common lasts no longer than the tester stays as it is:
+nothing is shared across a stop, a calibration, or an adjustment after which a chart's lines were drawn anew.
+
+Where something is not known of a tester, its readings carry no ± and no probability, and every page says what is
+wanting. A comparison within one session wants a repeatability study only.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass, replace
-from datetime import date, datetime
-from math import hypot, inf, isfinite, sqrt
-from typing import Any
+from bisect import bisect_right
+from collections.abc import Hashable, Mapping, Sequence
+from dataclasses import asdict, dataclass, field, fields, replace
+from datetime import date, datetime, time
+from math import fsum, inf, isfinite, log, sqrt
+from typing import Any, NamedTuple
 
 from django.utils import timezone
 
 from catalog.models import TestPoint
-from grading.metrology import uncertainty
-from grading.metrology.conformity import SetDecision, decide_set
-from grading.metrology.quantities import CLAIMING, FAULTS
+from grading.metrology import comparison, uncertainty
+from grading.metrology.comparison import ComparedValue, ErrorComponent
+from grading.metrology.conformity import SetDecision, SetKnowledge, decide_set
+from grading.metrology.quantities import FAULTS, claimed_of
+from grading.metrology.repeatability import critical_range
 from grading.metrology.spreads import relative_spread
-from grading.models import Quantity, Tester
+from grading.metrology.uncertainty import ReadingTerms
+from grading.models import Baseline, Quantity, Stop, Tester
 from grading.testers.conditions import conditions_for
 from grading.testers.records import Basis, BasisKind, TesterRecord, Unmeasured, basis_for, record_of
 from grading.verdicts.pure.grades import ReadingUncertainty, SectionReading
+from grading.verdicts.pure.rules import PolicyRules as Rules
 from grading.verdicts.repeats import Repeats
 
-SQRT_12 = sqrt(12)
+ROUNDING = 1e-9  # repeats exactly as far apart as they may be do not contradict each other
+
+# How far repeats may differ on a tester without a study: of their mean, and in steps of its display at the least
+# (common practice, no source).
+WITHOUT_STUDY = 0.10
+WITHOUT_STUDY_STEPS = 2
 
 
 class Bench:
-    """The testers' records and bases, each looked up once."""
+    """The testers' records and bases, each looked up once. What an overdue calibration does is for `rules` to say."""
 
-    def __init__(self) -> None:
+    def __init__(self, rules: Rules | None = None) -> None:
+        self.overdue_is_wanting = rules is not None and rules.unknown.overdue == "unknown"
+        self._changes: dict[int, list[datetime]] = {}
         self._testers: dict[int, Tester] = {}
         self._records: dict[tuple[int, date], TesterRecord] = {}
         self._bases: dict[tuple[int, int, str, int | None], Basis | None] = {}
@@ -54,6 +74,12 @@ class Bench:
         if (tester_id, day) not in self._records:
             self._records[tester_id, day] = record_of(self.tester(tester_id), day)
         return self._records[tester_id, day]
+
+    def session(self, tester_id: int, at: datetime) -> str:
+        """Names the stretch between two changes of the tester in which something was read."""
+        if tester_id not in self._changes:
+            self._changes[tester_id] = changes_of(self.tester(tester_id))
+        return f"{tester_id}.{bisect_right(self._changes[tester_id], at)}"
 
     def conditions(self, tester_id: int, point: TestPoint, basis: Basis, at: datetime) -> str:
         """The tester's own settings beside a house nominal; the sheet's where it was read or brought there."""
@@ -73,12 +99,37 @@ class Bench:
         return self._bases[key]
 
 
+def changes_of(tester: Tester) -> list[datetime]:
+    """When it may have begun to read otherwise: stops and their clearing, calibrations, charts drawn anew.
+
+    A chart's first lines change nothing; drawing them again says that the tester no longer reads as it did.
+    """
+    changes = [
+        timezone.make_aware(datetime.combine(calibration.done_on, time.min))
+        for calibration in tester.calibrations.all()
+    ]
+    for suspect_since, cleared_at in Stop.objects.filter(tester=tester).values_list("suspect_since", "cleared_at"):
+        changes += [when for when in (suspect_since, cleared_at) if when is not None]
+    drawn: set[int] = set()
+    for reference, starts_at in (
+        Baseline.objects.filter(tester=tester).order_by("set_at", "pk").values_list("reference", "starts_at")
+    ):
+        if reference in drawn:
+            changes.append(starts_at)
+        drawn.add(reference)
+    return sorted(changes)
+
+
 @dataclass(frozen=True)
 class Value:
     """One quantity of one section, in its unit, brought to the conditions of its nominal.
 
-    `standard_uncertainty` is of the level, `ratio_u` the relative part that is not common to two readings on
-    the tester; both are None where the tester's record does not give them. `wanting` says what they leave out.
+    `standard_uncertainty` and what is expanded from it are of the reading; they are None where the tester's record
+    does not give them, and the expanded ones also where something is `wanting`. `repeatability_sd`, `systematic_u` and
+    `judged_degrees_of_freedom` are for judging it beside its nominal: the same, save beside a house nominal, which
+    shares errors with it. `terms` are those of `ReadingTerms` that are not nought, for comparing it with other valves
+    read by `operator` in `session`; the session holds as of when it was judged or last looked up.
+    `contradiction` says that repeats contradict each other, and which of them this is.
     """
 
     section: int
@@ -92,16 +143,27 @@ class Value:
     kind: str
     basis: str
     sheet_limits: bool
+    tester_id: int = 0
+    operator: str = ""
+    taken_at: str = ""  # ISO 8601, of the latest of its readings
+    session: str = ""
     repeatability_sd: float | None = None
     systematic_u: float | None = None
-    degrees_of_freedom: float | None = None  # None stands for infinitely many, which JSON cannot write
+    judged_degrees_of_freedom: float | None = None  # None stands for infinitely many, which JSON cannot write
+    degrees_of_freedom: float | None = None  # the same
     resolution: float = 0.0
     standard_uncertainty: float | None = None
     coverage_factor: float | None = None
     expanded_uncertainty: float | None = None
-    ratio_u: float | None = None
+    terms: Mapping[str, float] = field(default_factory=dict)
+    study: str = ""  # what its scatter is known from
+    conversion_u: float = 0.0
     resting_on: tuple[str, ...] = ()
     wanting: tuple[str, ...] = ()
+    comparison_wanting: tuple[str, ...] = ()
+    judging_wanting: tuple[str, ...] = ()
+    overdue: str = ""
+    contradiction: str = ""
 
     @property
     def stands_at(self) -> tuple[int, str, str]:
@@ -113,91 +175,225 @@ class Value:
 
     @classmethod
     def read(cls, row: Mapping[str, Any]) -> Value:
-        return cls(**{**row, "resting_on": tuple(row["resting_on"]), "wanting": tuple(row["wanting"])})
+        """From its stored form. One stored by an earlier version lacks what it did not keep, and is less well known."""
+        known = {one.name: row[one.name] for one in fields(cls) if one.name in row}
+        for name in ("resting_on", "wanting", "comparison_wanting", "judging_wanting"):
+            known[name] = tuple(known.get(name, ()))
+        return cls(**known)
 
-    def compared_u(self, common: bool) -> float | None:
-        """The relative standard uncertainty that counts beside another value, on the same tester or on another."""
-        if common:
-            return self.ratio_u
-        return None if self.standard_uncertainty is None else self.standard_uncertainty / self.value
+    def looked_up(self, bench: Bench) -> Value:
+        """With the session that it belongs to by what is known of the tester now."""
+        if not self.tester_id:
+            return self
+        return replace(self, session=bench.session(self.tester_id, datetime.fromisoformat(self.taken_at)))
 
     @property
-    def known(self) -> ReadingUncertainty | None:
-        if self.repeatability_sd is None or self.systematic_u is None:
+    def compared(self) -> ComparedValue | None:
+        """As it is set beside another valve, where its uncertainty is known well enough for that."""
+        if self.standard_uncertainty is None or self.comparison_wanting:
             return None
-        degrees = inf if self.degrees_of_freedom is None else self.degrees_of_freedom
+        if not self.terms:  # stored before the terms were kept: nothing can be said to be shared
+            degrees = inf if self.degrees_of_freedom is None else self.degrees_of_freedom
+            return ComparedValue(self.value, 1, (ErrorComponent("level", self.standard_uncertainty, degrees),))
+        return ComparedValue(self.value, self.readings, self.components)
+
+    @property
+    def components(self) -> tuple[ErrorComponent, ...]:
+        return comparison.components_of(
+            self.value,
+            ReadingTerms(**self.terms),
+            session=self.session,
+            operator=self.operator,
+            source=self.study,
+            conversion_u=self.conversion_u,
+            model=f"{self.point_id}/{self.conditions}",
+        )
+
+    @property
+    def known(self) -> ReadingUncertainty:
+        """As the policy's levels judge it: beside its nominal, and one section beside another."""
+        if self.repeatability_sd is None or self.systematic_u is None:
+            return ReadingUncertainty(0.0, 0.0, readings=self.readings, wanting=True, comparison_wanting=True)
+        degrees = inf if self.judged_degrees_of_freedom is None else self.judged_degrees_of_freedom
         return ReadingUncertainty(
-            self.repeatability_sd, self.systematic_u, degrees, self.resolution, self.readings, self.ratio_u or 0.0
+            self.repeatability_sd,
+            self.systematic_u,
+            degrees,
+            self.resolution,
+            self.readings,
+            self.compared,
+            bool(self.judging_wanting),
+            bool(self.comparison_wanting),
         )
 
 
 def values_of(repeats: Repeats, bench: Bench) -> list[Value]:
-    """Anode current and gm, those that were read and that the tester can claim."""
+    """Anode current and gm, or the voltage held: those that were read and that the tester can claim."""
     latest = repeats.latest
     tester_id = latest.shift.tester_id
     values = []
-    for quantity in CLAIMING:
-        mean = repeats.mean(quantity)
-        basis = bench.basis(tester_id, latest.test_point, quantity, latest.taken_at) if mean is not None else None
-        if mean is None or basis is None:
+    for quantity in claimed_of(latest.test_point.section.kind):
+        if not repeats.values(quantity):
+            continue
+        basis = bench.basis(tester_id, latest.test_point, quantity, latest.taken_at)
+        if basis is None:
             continue
         record = bench.record(tester_id, latest.taken_at)
+        spoken = spoken_by(repeats, quantity, record, basis.nominal and basis.nominal / basis.factor)
+        mean, words = spoken.value, basis.words
+        # A house nominal is what the tester showed, errors and all: beside it a reading stays as shown too.
+        if basis.kind != BasisKind.HOUSE:
+            mean, corrected = record.corrected(quantity, mean)
+            words = f"{corrected}, {words}" if corrected else words
         plain = Value(
             section=latest.section,
             quantity=str(quantity),
             value=mean * basis.factor,
-            readings=len(repeats.values(quantity)),
+            readings=spoken.readings,
             tester=str(record.tester),
             point_id=latest.test_point_id,
             conditions=bench.conditions(tester_id, latest.test_point, basis, latest.taken_at),
             nominal=basis.nominal,
             kind=str(basis.kind),
-            basis=basis.words,
+            basis=words,
             sheet_limits=basis.sheet_limits,
+            tester_id=tester_id,
+            operator=str(latest.shift.operator_id),
+            taken_at=latest.taken_at.isoformat(),
+            session=bench.session(tester_id, latest.taken_at),
+            contradiction=spoken.contradiction,
         )
-        values.append(_with_uncertainty(plain, mean, quantity, basis, record))
+        values.append(_with_uncertainty(plain, mean, quantity, basis, record, bench))
     return values
 
 
-def _with_uncertainty(plain: Value, mean: float, quantity: Quantity, basis: Basis, record: TesterRecord) -> Value:
+class Spoken(NamedTuple):
+    """What repeats say together, as it was read: of how many it is the mean, and whether they contradict each other."""
+
+    value: float
+    readings: int
+    contradiction: str = ""
+
+
+def spoken_by(repeats: Repeats, quantity: Quantity, record: TesterRecord, nominal: float | None) -> Spoken:
+    """The mean of the repeats, or the worse where they contradict each other. At least one was read."""
+    values = repeats.values(quantity)
+    mean = fsum(values) / len(values)
+    if len(values) < 2:
+        return Spoken(mean, 1)
+    allowed, known_from = _range_allowed(values, mean, quantity, record)
+    if max(values) - min(values) <= allowed * (1 + ROUNDING):
+        return Spoken(mean, len(values))
+    worse = _worst(values, quantity, nominal, repeats.latest.test_point)
+    read = f"{', '.join(f'{value:g}' for value in values[:-1])} and {quantity.shown(values[-1])}"
+    return Spoken(
+        worse,
+        1,
+        f"{quantity.label} was read as {read}, and {len(values)} repeats may differ by {quantity.shown(allowed)} "
+        f"({known_from}): they contradict each other and are not averaged; the worse, {quantity.shown(worse)}, counts "
+        "until they agree. Read it again, or correct the wrong one",
+    )
+
+
+def _range_allowed(values: Sequence[float], mean: float, quantity: Quantity, record: TesterRecord) -> tuple[float, str]:
+    """How far repeats may lie apart, and where that is known from."""
+    capability = record.capabilities.get(quantity)
+    step = capability.resolution if capability else 0.0
+    if studied := record.repeats(quantity, mean):
+        terms = record.known(quantity, mean).terms
+        degrees = terms.repeatability_degrees_of_freedom
+        allowed = critical_range(len(values), terms.repeatability_at(mean), degrees)
+        return max(allowed, step), f"study {studied.study.pk}, ISO 5725-6"
+    return max(WITHOUT_STUDY * mean, WITHOUT_STUDY_STEPS * step), "common practice, for want of a repeatability study"
+
+
+def _worst(values: Sequence[float], quantity: Quantity, nominal: float | None, point: TestPoint) -> float:
+    """The least, and of what can be too much as well, anode current and voltage held, the furthest from nominal."""
+    both_ways = quantity == Quantity.ANODE_VOLTAGE or (
+        quantity == Quantity.ANODE_CURRENT and point.section.kind != "diode"
+    )
+    if not both_ways or not nominal:
+        return min(values)
+    return max(values, key=lambda value: abs(log(value / nominal)) if value > 0 else inf)
+
+
+def _with_uncertainty(
+    plain: Value, mean: float, quantity: Quantity, basis: Basis, record: TesterRecord, bench: Bench | None = None
+) -> Value:
     if quantity not in record.capabilities:
         return plain
-    known = record.known(quantity, mean)
+    known, repeats = record.known(quantity, mean), record.repeats(quantity, mean)
+    wanting = (*known.wanting, known.overdue) if bench and bench.overdue_is_wanting and known.overdue else known.wanting
     terms, n, factor = known.terms, plain.readings, basis.factor
     _, model_u = basis.brought(mean)
-    # A house nominal is itself an estimate: its uncertainty moves the limit, which is the same as moving the value.
-    nominal_u = basis.nominal_u * plain.value / basis.nominal if basis.nominal else 0.0
-    combined = uncertainty.reading(mean, terms, readings=n, conversion_u=hypot(model_u, nominal_u) / factor)
+    combined = uncertainty.reading(mean, terms, readings=n, conversion_u=model_u / factor)
     expanded = uncertainty.expand(combined)
     degrees = combined.effective_degrees_of_freedom
-    alone = hypot(terms.repeatability_at(mean) / sqrt(n), terms.resolution / SQRT_12)
-    return replace(
+    there = terms.scaled(factor)
+    found = replace(
         plain,
         repeatability_sd=terms.repeatability_at(mean) * factor,
         systematic_u=uncertainty.not_averaging(combined) * factor,
+        judged_degrees_of_freedom=degrees if isfinite(degrees) else None,
         degrees_of_freedom=degrees if isfinite(degrees) else None,
-        resolution=terms.resolution * factor,
+        resolution=there.resolution,
         standard_uncertainty=combined.combined_standard_uncertainty * factor,
-        coverage_factor=expanded.coverage_factor,
-        expanded_uncertainty=expanded.expanded_uncertainty * factor,
-        ratio_u=alone / mean if mean else None,
+        coverage_factor=None if wanting else expanded.coverage_factor,
+        expanded_uncertainty=None if wanting else expanded.expanded_uncertainty * factor,
+        terms={name: term for name, term in there._asdict().items() if term and isfinite(term)},
+        study=f"study {repeats.study.pk}" if repeats else "",
+        conversion_u=model_u,
         resting_on=known.resting_on,
-        wanting=known.wanting,
+        wanting=wanting,
+        comparison_wanting=known.comparison_wanting,
+        judging_wanting=wanting,
+        overdue=known.overdue,
+    )
+    return _beside_house(found, basis, terms, bench) if basis.kind == BasisKind.HOUSE and bench else found
+
+
+def _beside_house(value: Value, basis: Basis, terms: ReadingTerms, bench: Bench) -> Value:
+    """Judged beside a nominal read on the same tester, what reading and nominal share cancels, if it has not changed.
+
+    The nominal has errors of its own: it is a median of so many valves, and somebody read them. That person's habit is
+    not taken to be shared, for several may have read them.
+    """
+    assert basis.nominal is not None and value.systematic_u is not None and value.repeatability_sd is not None
+    sessions = {bench.session(value.tester_id, when) for when in basis.nominal_read}
+    session = sessions.pop() if len(sessions) == 1 else "another"
+    parts = comparison.components_of(basis.nominal, terms, session=session, operator="several", source=value.study)
+    lasting = [part for part in parts if part.shared and part.name != "operator"]
+    of_nominal = ErrorComponent("house nominal", basis.nominal_u)
+    nominal = ComparedValue(basis.nominal, 1, (*lasting, of_nominal))
+    u, degrees = comparison.relative_u(ComparedValue(value.value, value.readings, value.components), nominal)
+    scatter = value.repeatability_sd / sqrt(value.readings)
+    return replace(
+        value,
+        systematic_u=sqrt(max((u * value.value) ** 2 - scatter**2, 0.0)),
+        judged_degrees_of_freedom=degrees if isfinite(degrees) else None,
+        judging_wanting=value.comparison_wanting if session == value.session else value.wanting,
     )
 
 
 def as_section(repeats: Repeats, values: Sequence[Value], bench: Bench) -> SectionReading:
-    """One section as the policy judges it."""
+    """One section as the policy judges it; while its last series has not settled, by its faults alone."""
     latest, point = repeats.latest, repeats.latest.test_point
-    ia = next((value for value in values if value.quantity == Quantity.ANODE_CURRENT), None)
-    gm = next((value for value in values if value.quantity == Quantity.GM), None)
+    found = {value.quantity: value for value in values}
+    ia, gm, held = (found.get(one) for one in (Quantity.ANODE_CURRENT, Quantity.GM, Quantity.ANODE_VOLTAGE))
+    claimed = () if repeats.unsettled else claimed_of(point.section.kind)
+    nominals = {one: found[one].nominal if one in found else getattr(point, one) for one in claimed}
+    record = bench.record(latest.shift.tester_id, latest.taken_at)
+    scale = spoken_by(repeats, Quantity.EMISSION, record, None) if repeats.values(Quantity.EMISSION) else None
+    said = [*(value.contradiction for value in values), scale.contradiction if scale else ""]
     sheet = bool(ia and ia.sheet_limits) or bool(gm and gm.sheet_limits)
     return SectionReading(
         section=latest.section,
         anode_current_ma=ia.value if ia else None,
         gm_ma_per_v=gm.value if gm else None,
-        nominal_anode_current_ma=ia.nominal if ia else point.anode_current_ma,
-        nominal_gm_ma_per_v=gm.nominal if gm else point.gm_ma_per_v,
+        anode_voltage_v=held.value if held else None,
+        nominal_anode_current_ma=nominals.get(Quantity.ANODE_CURRENT),
+        nominal_gm_ma_per_v=nominals.get(Quantity.GM),
+        nominal_anode_voltage_v=nominals.get(Quantity.ANODE_VOLTAGE),
         anode_current_min_ma=point.anode_current_min_ma if sheet else None,
         anode_current_max_ma=point.anode_current_max_ma if sheet else None,
         gm_min_ma_per_v=point.gm_min_ma_per_v if sheet else None,
@@ -206,10 +402,37 @@ def as_section(repeats: Repeats, values: Sequence[Value], bench: Bench) -> Secti
         short_between=repeats.short.short_between if repeats.short else "",
         **{quantity.value: repeats.worst(quantity) for quantity in FAULTS},
         noise=repeats.noise,
-        scale=repeats.mean(Quantity.EMISSION),
+        scale=scale.value if scale else None,
         scale_pass_at=_scale_pass_at(bench, latest.shift.tester_id),
         anode_current_known=ia.known if ia else None,
         gm_known=gm.known if gm else None,
+        voltage_held_known=held.known if held else None,
+        scale_known=_scale_known(scale, record) if scale else None,
+        alike=_meant(point, values),
+        contradictions=tuple(filter(None, said)),
+        kind=point.section.kind,
+        indirectly_heated=point.section.type.cathode == "indirect",
+    )
+
+
+def _meant(point: TestPoint, values: Sequence[Value]) -> Hashable:
+    """What the section should be by its sheet, and the settings that its values stand for."""
+    settings = frozenset((value.conditions, value.kind) for value in values)
+    return point.section.kind, point.anode_current_ma, point.gm_ma_per_v, settings
+
+
+def _scale_known(scale: Spoken, record: TesterRecord) -> ReadingUncertainty | None:
+    """How well a reading of an emission scale is known, in its divisions."""
+    if Quantity.EMISSION not in record.capabilities:
+        return None
+    terms = record.known(Quantity.EMISSION, scale.value).terms
+    combined = uncertainty.reading(scale.value, terms, readings=scale.readings)
+    return ReadingUncertainty(
+        terms.repeatability_at(scale.value),
+        uncertainty.not_averaging(combined),
+        combined.effective_degrees_of_freedom,
+        terms.resolution,
+        scale.readings,
     )
 
 
@@ -227,8 +450,8 @@ def _scale_pass_at(bench: Bench, tester_id: int) -> float | None:
 class JudgedSpread:
     """Largest over smallest, less one, of one quantity in a set.
 
-    `expanded_uncertainty` is of the comparison (95 %), None where a reading has none. `common` says whether the
-    valves were read on one tester, so that what they share cancels.
+    `expanded_uncertainty` is of the comparison (95 %), None where it is not known. `common` says whether the valves
+    were read on one tester while it stayed as it was, so that what they share cancels.
     """
 
     section: int
@@ -254,37 +477,47 @@ def short_name(section: int, quantity: Quantity) -> str:
 def spread_of(values: Sequence[Value]) -> JudgedSpread:
     """The spread of one quantity over a set; all values are of the same section and quantity."""
     low, high = min(values, key=lambda v: v.value), max(values, key=lambda v: v.value)
-    common = read_together(values)
-    relative = [value.compared_u(common) for value in (low, high)]
-    spread = relative_spread([value.value for value in values])
-    k = expanded = None
-    if None not in relative:
-        degrees = [inf if v.degrees_of_freedom is None else v.degrees_of_freedom for v in (low, high)]
-        k = uncertainty.set_coverage_factor(len(values), max(1.0, min(degrees)))
-        expanded = k * (1 + spread) * hypot(*(u for u in relative if u is not None))
+    compared = comparable(values)
+    found = comparison.spread(compared) if compared else None
     return JudgedSpread(
-        low.section, Quantity(low.quantity), low.value, high.value, low.nominal, spread, expanded, k, common
+        low.section,
+        Quantity(low.quantity),
+        low.value,
+        high.value,
+        low.nominal,
+        relative_spread([low.value, high.value]),
+        found.expanded_uncertainty if found else None,
+        found.coverage_factor if found else None,
+        read_together(values),
     )
 
 
 def read_together(values: Sequence[Value]) -> bool:
-    """All on one tester, so that its own errors cancel in a comparison."""
-    return len({value.tester for value in values}) == 1
+    """All on one tester while it stayed as it was, so that its own errors cancel in a comparison."""
+    return len({(value.tester, value.session) for value in values}) == 1
+
+
+def comparable(values: Sequence[Value]) -> list[ComparedValue] | None:
+    """Taken apart into their errors; None where something that the comparison rests on is not known.
+
+    What one tester shares with itself in one session need not be known; across two it counts in full.
+    """
+    if not read_together(values) and any(value.wanting for value in values):
+        return None
+    compared = [value.compared for value in values]
+    return None if None in compared else [one for one in compared if one is not None]
 
 
 def claim(values: Sequence[Value], tolerance: float, probability: float) -> SetDecision | None:
     """Whether one quantity of a set lies within `tolerance` (a fraction) with this probability.
 
-    None where a reading has no uncertainty: the set is then taken as it reads.
+    None where a reading's uncertainty is not known: the set is then taken as it reads.
     """
-    common = read_together(values)
-    relative = [value.compared_u(common) for value in values]
-    if not all(relative):
+    compared = comparable(values)
+    if compared is None or any(not value.components for value in compared):
         return None
-    return decide_set(
-        [value.value for value in values],
-        tolerance,
-        repeatability_sds=[(v.repeatability_sd or 0.0) / sqrt(v.readings) for v in values],
-        other_us=[v.resolution / SQRT_12 if common else v.systematic_u or 0.0 for v in values],
-        required_probability=probability,
-    )
+
+    def known(more: float) -> SetKnowledge:
+        return SetKnowledge(*comparison.separate(compared, more))
+
+    return decide_set([value.value for value in values], tolerance, known, required_probability=probability)

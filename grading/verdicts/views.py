@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import fields
 from typing import Any
 
@@ -14,10 +14,11 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import path
 
-from grading.metrology.quantities import FAULTS, NOISE, Quantity, capitalised
+from catalog.reference.files import TYPE_KINDS
+from grading.metrology.quantities import NOISE, Quantity, capitalised
 from grading.models import Policy
 from grading.verdicts import judging
-from grading.verdicts.pure.rules import NUMBERS, GradeLevel, PolicyProblem, read_policy
+from grading.verdicts.pure.rules import FAULTS, NUMBERS, GradeLevel, PolicyProblem, Unknown, read_policy
 from stockroom.models import Entry, Valve
 from stockroom.site.people import Role, StaffRequest, for_roles
 
@@ -30,16 +31,19 @@ def _demands() -> Iterator[tuple[str, str]]:
         words = {
             demands.least_share: f"{quantity.short} at least, % of nominal",
             demands.most_share: f"{quantity.short} at most, % of nominal",
+            demands.within: f"{quantity.short} within, % of nominal either way",
             demands.spread: f"sections' {quantity.short} differ by at most, %",
             demands.most: f"{quantity.short} at most, {quantity.unit}",
         }
         yield from ((key, capitalised(label)) for key, label in words.items() if key)
     yield "within_sheet_limits", "Within the sheet's own limits"
     yield "noise_at_most", "Noise at most"
-    yield "unread_allowed", f"{capitalised(', '.join(quantity.short for quantity in FAULTS))} and noise may go unread"
+    yield "must_be_read", "Not given unless read"
 
 
 RULE_LABELS = dict(_demands())
+OWN_RULES = {key: label for key, label in RULE_LABELS.items() if key != "saleable"}
+YES_NO = {"yes": True, "no": False}
 
 
 class LevelForm(forms.Form):
@@ -55,6 +59,13 @@ class LevelForm(forms.Form):
                 field = forms.FloatField(label=label, required=False, min_value=0, max_value=1000)
             elif key == "noise_at_most":
                 field = forms.ChoiceField(label=label, required=False, choices=[("", "any"), *((n, n) for n in NOISE)])
+            elif key == "must_be_read":
+                field = forms.MultipleChoiceField(
+                    label=label,
+                    required=False,
+                    choices=[(fault, fault) for fault in FAULTS],
+                    widget=forms.CheckboxSelectMultiple,
+                )
             else:
                 field = forms.BooleanField(label=label, required=False)
             self.fields[key] = field
@@ -62,10 +73,85 @@ class LevelForm(forms.Form):
     def rule(self) -> dict[str, Any]:
         defaults = {field.name: field.default for field in fields(GradeLevel)}
         values = {key: None if value == "" else value for key, value in self.cleaned_data.items() if key in defaults}
-        return {key: value for key, value in values.items() if key == "name" or value != defaults[key]}
+        given = {key: value for key, value in values.items() if key == "name" or value != defaults[key]}
+        if not given.get("must_be_read", True):
+            del given["must_be_read"]
+        return given
 
 
 LevelFormSet = forms.formset_factory(LevelForm, extra=1, can_delete=True, max_num=10)
+
+
+class OwnRuleForm(forms.Form):
+    """A demand that one kind of valve has of its own for a grade."""
+
+    kind = forms.ChoiceField(label="Kind of valve", choices=[("", "–"), *((kind, kind) for kind in sorted(TYPE_KINDS))])
+    grade = forms.CharField(label="Grade", max_length=40)
+    rule = forms.ChoiceField(label="Demand", choices=list(OWN_RULES.items()))
+    value = forms.CharField(
+        label="Is",
+        max_length=80,
+        required=False,
+        help_text="A number, yes or no, how noisy, or what must be read; empty where nothing is demanded.",
+    )
+
+    def clean(self) -> dict[str, Any]:
+        data = super().clean() or {}
+        if "rule" in data:
+            try:
+                data["means"] = _meant(data["rule"], data.get("value", ""))
+            except ValueError as problem:
+                self.add_error("value", str(problem))
+        return data
+
+
+OwnRuleFormSet = forms.formset_factory(OwnRuleForm, extra=2, can_delete=True, max_num=60)
+
+
+def _meant(rule: str, text: str) -> Any:
+    """What was typed as the value of a rule. Raises ValueError saying what to type."""
+    if rule == "must_be_read":
+        return [part.strip() for part in text.split(",") if part.strip()]
+    if rule == "within_sheet_limits":
+        if text not in YES_NO:
+            raise ValueError("Type yes or no.")
+        return YES_NO[text]
+    if text == "" or rule == "noise_at_most":
+        return text or None
+    try:
+        return float(text.replace(",", "."))
+    except ValueError:
+        raise ValueError(f"“{text}” is not a number.") from None
+
+
+def _in_words(value: Any) -> str:
+    """A rule's value as somebody would type it."""
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, list | tuple):
+        return ", ".join(value)
+    return "" if value is None else f"{value:g}" if isinstance(value, float | int) else str(value)
+
+
+def _own_rules(levels: Sequence[GradeLevel]) -> list[dict[str, str]]:
+    """What is demanded of some kinds only, a row each, as `OwnRuleForm` has it."""
+    return [
+        {"kind": kind, "grade": level.name, "rule": rule, "value": _in_words(value)}
+        for level in levels
+        for kind, own in level.by_kind.items()
+        for rule, value in own.items()
+    ]
+
+
+def _with_own_rules(rows: list[dict[str, Any]], own: Sequence[dict[str, Any]]) -> list[dict[str, Any]]:
+    """The levels' rules with those of single kinds put in. Raises PolicyProblem for a grade that is none of them."""
+    by_name = {row["name"]: row for row in rows}
+    for one in own:
+        if one["grade"] not in by_name:
+            raise PolicyProblem(f"A demand on the {one['kind']} is for “{one['grade']}”, which is none of the grades.")
+        kinds = by_name[one["grade"]].setdefault("by_kind", {})
+        kinds.setdefault(one["kind"], {})[one["rule"]] = one["means"]
+    return rows
 
 
 class PolicyForm(forms.Form):
@@ -95,6 +181,28 @@ class PolicyForm(forms.Form):
         help_text="0.5 takes the readings as they stand.",
     )
 
+    unknown_accuracy_percent = forms.FloatField(
+        label="A tester whose record leaves something out is judged as if it read within, %",
+        required=False,
+        min_value=0,
+        max_value=50,
+        help_text="Its readings carry no ± and no probability. 0 takes them as they stand.",
+    )
+    unknown_repeatability_percent = forms.FloatField(
+        label="… and repeated with a standard deviation of, %", required=False, min_value=0, max_value=50
+    )
+    unknown_best_grade = forms.IntegerField(
+        label="The best grade that it may give", required=False, min_value=1, help_text="1 is the first level."
+    )
+    unknown_overdue = forms.ChoiceField(
+        label="An overdue calibration",
+        required=False,
+        choices=[
+            ("allowed", "counts as it was, and every paper says that it is late"),
+            ("unknown", "counts as none: no ± is stated until it is done again"),
+        ],
+    )
+
     def clean(self) -> dict[str, Any]:
         data = super().clean() or {}
         wanted = {"guarded": "guard_factor", "maximum false acceptance": "probability"}.get(data.get("rule", ""))
@@ -110,7 +218,9 @@ class PolicyForm(forms.Form):
         elif data["rule"] == "maximum false acceptance":
             acceptance["probability"] = data["probability"]
         kept = ("otherwise", "scale_pass", "match_probability")
-        return {key: data[key] for key in kept} | {"acceptance": acceptance}
+        unknown = {field.name: data[f"unknown_{field.name}"] for field in fields(Unknown)}
+        given = {key: value for key, value in unknown.items() if value not in (None, "")}
+        return {key: data[key] for key in kept} | {"acceptance": acceptance, "unknown": given}
 
 
 def policies(request: HttpRequest) -> HttpResponse:
@@ -120,8 +230,13 @@ def policies(request: HttpRequest) -> HttpResponse:
 def policy(request: HttpRequest, version: int) -> HttpResponse:
     found = get_object_or_404(Policy, version=version)
     levels = found.parsed.levels
-    table = [(label, [getattr(level, key) for level in levels]) for key, label in RULE_LABELS.items()]
-    return render(request, "verdicts/policy.html", {"policy": found, "levels": levels, "table": table})
+    table = [(label, [_shown(getattr(level, key)) for level in levels]) for key, label in RULE_LABELS.items()]
+    own = [{**row, "rule": RULE_LABELS[row["rule"]], "value": row["value"] or "–"} for row in _own_rules(levels)]
+    return render(request, "verdicts/policy.html", {"policy": found, "levels": levels, "table": table, "own": own})
+
+
+def _shown(value: Any) -> Any:
+    return ", ".join(value) or None if isinstance(value, tuple) else value
 
 
 @for_roles(Role.OWNER)
@@ -136,14 +251,17 @@ def policy_new(request: StaffRequest) -> HttpResponse:
             "scale_pass": parsed.scale_pass,
             "match_probability": parsed.match_probability,
             **current.rules.get("acceptance", {"rule": "simple"}),
+            **{f"unknown_{field.name}": getattr(parsed.unknown, field.name) for field in fields(Unknown)},
         },
     )
     start = [{field.name: getattr(level, field.name) for field in fields(GradeLevel)} for level in parsed.levels]
     levels = LevelFormSet(request.POST or None, initial=start, prefix="level")
-    if request.method == "POST" and form.is_valid() and levels.is_valid():
+    own = OwnRuleFormSet(request.POST or None, initial=_own_rules(parsed.levels), prefix="own")
+    if request.method == "POST" and form.is_valid() and levels.is_valid() and own.is_valid():
         rows = [f.rule() for f in levels.forms if f.cleaned_data.get("name") and not f.cleaned_data.get("DELETE")]
-        rules = {"levels": rows, **form.rules()}
+        kept = [f.cleaned_data for f in own.forms if f.cleaned_data.get("kind") and not f.cleaned_data.get("DELETE")]
         try:
+            rules = {"levels": _with_own_rules(rows, kept), **form.rules()}
             read_policy(rules)
         except PolicyProblem as problem:
             form.add_error(None, str(problem))
@@ -159,7 +277,7 @@ def policy_new(request: StaffRequest) -> HttpResponse:
                 Entry.write(request.user, "policy-written", f"Wrote {made}")
             messages.success(request, f"Version {made.version} is written, not in force yet: see what it would change.")
             return redirect("policy-effect", made.version)
-    return render(request, "verdicts/policy_new.html", {"form": form, "levels": levels, "current": current})
+    return render(request, "verdicts/policy_new.html", {"form": form, "levels": levels, "own": own, "current": current})
 
 
 @for_roles(Role.OWNER)

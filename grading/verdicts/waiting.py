@@ -20,10 +20,11 @@ from grading.models import Grade, Policy, Reading, Tester
 from grading.testers.reference_checks import may_grade
 from grading.verdicts import judging
 from stockroom.models import Valve
+from stockroom.pure.refused import Refused
 from stockroom.states import State
 
 
-class CannotGrade(ValueError):
+class CannotGrade(Refused):
     """None can be graded. The message says why."""
 
 

@@ -26,12 +26,13 @@ from django.utils import timezone
 from stockroom.models import Charge, Claim, ClaimRow, ClaimStep, Counter, Credit, Entry, Fault, Line, Lot, Shop
 from stockroom.models.claims import FaultKind
 from stockroom.pure.money import minor_places, shown, to_minor
+from stockroom.pure.refused import Refused
 from stockroom.receiving import booking
 from stockroom.receiving.pure import costing
 from stockroom.site.changes import fitted
 
 
-class ClaimError(ValueError):
+class ClaimError(Refused):
     """Cannot be done; the message says why and what to do instead."""
 
 

@@ -38,6 +38,7 @@ from openpyxl.utils import column_index_from_string
 from openpyxl.utils.exceptions import InvalidFileException
 
 from stockroom.files.cells import restored
+from stockroom.pure.refused import Refused
 
 MAX_BYTES = 8_000_000
 MAX_UNPACKED_BYTES = 120_000_000
@@ -49,7 +50,7 @@ HEADING_WITHIN = 30  # rows that hold anything
 DELIMITERS = {";": "semicolons", "\t": "tabs", ",": "commas", "|": "bars"}
 
 
-class NotATable(ValueError):
+class NotATable(Refused):
     """No table can be read from the file. The message says why and what to do."""
 
 
@@ -160,7 +161,7 @@ class DecimalMark(StrEnum):
     COMMA = ","
 
 
-class UnreadableNumber(ValueError):
+class UnreadableNumber(Refused):
     """Not a number as people write one."""
 
 

@@ -56,6 +56,7 @@ from stockroom.models import (
     Valve,
 )
 from stockroom.models.identity import CodeReading
+from stockroom.pure.refused import Refused
 from stockroom.signals import valve_identified
 from stockroom.site.changes import fitted
 from stockroom.site.chunks import CHUNK, chunked
@@ -66,7 +67,7 @@ DOUBT_YEARS = 2  # a type's first year may be out by so much when nobody had a p
 MOST_OTHERS = 500  # of a line's other valves, the latest that were read
 
 
-class IdentityError(ValueError):
+class IdentityError(Refused):
     """Cannot be written down; the message says why."""
 
 

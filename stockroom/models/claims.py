@@ -120,7 +120,7 @@ class ClaimStep(models.Model):
         WITHDRAWN = "withdrawn", "withdrawn"
 
     claim = models.ForeignKey(Claim, on_delete=models.PROTECT, related_name="steps")
-    kind = models.CharField(max_length=10, choices=FaultKind.choices)
+    kind = models.CharField(max_length=10, choices=Kind.choices)
     on = models.DateField("day", default=timezone.localdate)
     amount = MoneyField("amount agreed", null=True, blank=True, validators=[MinValueValidator(0)])
     note = models.CharField(max_length=200, blank=True)

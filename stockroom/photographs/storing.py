@@ -35,6 +35,7 @@ from django.utils import timezone
 from stockroom.models import Attachment, Entry, Line, Lot, Photograph, Valve
 from stockroom.models.photographs import Subject, store
 from stockroom.photographs.pure import pictures
+from stockroom.pure.refused import Refused
 from stockroom.pure.serials import BadSerial, read_serial
 from stockroom.site.changes import fitted
 
@@ -46,11 +47,11 @@ PAUSE_S = 2.0
 PAUSE_IN_TROUBLE_S = 30.0
 
 
-class UnknownSubject(ValueError):
+class UnknownSubject(Refused):
     """No valve, line or lot is called that. The message says what was looked for."""
 
 
-class PhotographError(ValueError):
+class PhotographError(Refused):
     """Cannot be done; the message says why."""
 
 
@@ -155,7 +156,7 @@ def receive(files: Sequence[UploadedFile], subject: Subject, by: User | None) ->
         name = (file.name or "unnamed")[-200:]
         try:
             new = _keep(file, name)
-        except pictures.Refused as refusal:
+        except pictures.PictureRefused as refusal:
             refused.append(Refusal(name, str(refusal)))
             continue
         if new.sha256 in kept:
@@ -354,7 +355,7 @@ def _prepare(photograph: Photograph) -> bool:
         made = pictures.prepare(photograph.original.read_bytes())
     except FileNotFoundError:
         return _refuse(photograph, "its original is no longer in the store. Send it again.")
-    except pictures.Refused as refusal:
+    except pictures.PictureRefused as refusal:
         return _refuse(photograph, str(refusal))
     for size, copy in (("small", made.small), ("large", made.large)):
         place = photograph.copy(size)

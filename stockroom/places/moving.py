@@ -14,6 +14,7 @@ from django.contrib.auth.models import User
 from django.db import transaction
 
 from stockroom.models import Entry, Movement, Place, Valve
+from stockroom.pure.refused import Refused
 from stockroom.pure.serials import BadSerial, read_serial
 from stockroom.site.chunks import chunked
 from stockroom.states import State
@@ -21,11 +22,11 @@ from stockroom.states import State
 IN_HOUSE = frozenset(State) - {State.DESPATCHED, State.WRITTEN_OFF}
 
 
-class UnknownPlace(ValueError):
+class UnknownPlace(Refused):
     """No place has this code."""
 
 
-class BadScans(ValueError):
+class BadScans(Refused):
     """Some of what was scanned cannot be moved. `problems` has one message for each."""
 
     def __init__(self, problems: list[str]) -> None:

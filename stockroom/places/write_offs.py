@@ -6,10 +6,11 @@ from django.contrib.auth.models import User
 from django.db import transaction
 
 from stockroom.models import Entry, Valve
+from stockroom.pure.refused import Refused
 from stockroom.signals import valve_written_off
 
 
-class CannotWriteOff(Exception):
+class CannotWriteOff(Refused):
     """The valve is promised to somebody or something. The message says what to do first."""
 
 

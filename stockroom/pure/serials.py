@@ -12,11 +12,13 @@ import re
 
 from stdnum import damm
 
+from stockroom.pure.refused import Refused
+
 DIGITS = 8
 FIRST = 1_000_000  # so that every serial has all its digits
 
 
-class BadSerial(ValueError):
+class BadSerial(Refused):
     """Not a serial of ours. The message says why."""
 
 

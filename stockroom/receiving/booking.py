@@ -26,6 +26,7 @@ from django.db.models import Count, Max
 
 from stockroom.models import Charge, Counter, Credit, Entry, Line, Lot, Movement, Pack, Shop, Valve
 from stockroom.pure.money import minor_places, shown, to_minor
+from stockroom.pure.refused import Refused
 from stockroom.pure.serials import serial
 from stockroom.receiving.pure import costing
 from stockroom.site.changes import LONGEST, differences, fitted
@@ -38,7 +39,7 @@ LOT_FIELDS = ("supplier", "received_on", "note")
 LINE_FIELDS = ("type", "maker", "condition", "expected", "counted", "weight", "place", "note")
 
 
-class ReceivingError(ValueError):
+class ReceivingError(Refused):
     """Cannot be done; the message says why and what to do instead."""
 
 

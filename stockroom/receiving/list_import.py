@@ -44,6 +44,7 @@ from stockroom.files.tables import (
 )
 from stockroom.marks import identity
 from stockroom.models import Entry, Line, Lot, LotFile, Maker, Place, Valve
+from stockroom.pure.refused import Refused
 from stockroom.receiving.booking import MOST_PIECES, add_lines, allot_whole
 from stockroom.receiving.list_layout import FIELDS, Layout, remember
 from stockroom.site.changes import fitted
@@ -56,7 +57,7 @@ MOST_CODE = Valve._meta.get_field("date_code").max_length or 40
 MOST_NOTE, MOST_WEIGHT, WEIGHT_STEP = 300, Decimal(999_999), Decimal("0.001")
 
 
-class ImportProblem(ValueError):
+class ImportProblem(Refused):
     """The file is not imported; the message says why."""
 
 

@@ -18,11 +18,12 @@ from stockroom.marks.identity import Register
 from stockroom.marks.pure.datecodes import DateMeaning, find_dates, readings
 from stockroom.marks.pure.identification import Ranked, rank
 from stockroom.models import Entry, Line, PackDateReading, Packing, Valve
+from stockroom.pure.refused import Refused
 from stockroom.receiving import booking
 from stockroom.site.changes import fitted
 
 
-class NoSuchPackReading(ValueError):
+class NoSuchPackReading(Refused):
     """What was chosen is none of the date's readings."""
 
 

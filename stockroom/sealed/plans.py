@@ -40,6 +40,7 @@ from stockroom.models import (
     Supplier,
     SupplyNote,
 )
+from stockroom.pure.refused import Refused
 from stockroom.receiving import booking
 from stockroom.sealed import pack_dates
 from stockroom.sealed.pure import sampling, switching
@@ -51,7 +52,7 @@ from stockroom.states import State
 Action = SealedDecision.Action
 
 
-class SealedError(ValueError):
+class SealedError(Refused):
     """Cannot be done; the message says why and what to do instead."""
 
 

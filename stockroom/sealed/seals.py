@@ -15,6 +15,7 @@ from django.db import transaction
 from django.db.models import QuerySet
 
 from stockroom.models import Allocation, BrokenSeal, Entry, ListedValve, Pack, Packing, Valve
+from stockroom.pure.refused import Refused
 from stockroom.receiving import booking
 from stockroom.sealed.pure import sampling
 from stockroom.site.changes import fitted
@@ -22,7 +23,7 @@ from stockroom.site.changes import fitted
 WITH_PACK = "pack__broken_seal"  # for `select_related` of valves
 
 
-class PromisedSealed(ValueError):
+class PromisedSealed(Refused):
     """The pack is promised or offered to somebody as sealed. The message says to whom and what to do first."""
 
 

@@ -1,7 +1,8 @@
 """Who may do what.
 
-Roles are Django groups. Everybody with a login sees everything; a role lets them change its part, and the
-owner may change it all. `for_roles` guards a view; `may` asks the same question in code and templates.
+Roles are Django groups. Whoever has one sees everything; each lets them change its part, and the owner may change it
+all. A login without a role opens nothing (`stockroom.site.doors`). `for_roles` guards a view; `may` asks the same
+question in code and templates.
 """
 
 from __future__ import annotations
@@ -71,7 +72,8 @@ def for_roles(*roles: Role) -> Callable[[View[P]], View[P]]:
 
 def shop_and_roles(request: HttpRequest) -> dict[str, object]:
     """What every template may use: the shop and the person's roles."""
+    user = getattr(request, "user", None)  # a request may be refused before it is known whose it is
     return {
         "shop": Shop.own(),
-        "roles": {role.value: may(cast(User, request.user), role) for role in Role},
+        "roles": {role.value: user is not None and may(user, role) for role in Role},
     }

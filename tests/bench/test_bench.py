@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import timedelta
 from typing import Any
 
@@ -15,7 +16,9 @@ from django.utils.html import escape
 
 from catalog.models import TestPoint
 from grading.bench import readings
+from grading.bench.taken import Taken
 from grading.models import Grade, Reading, Shift
+from grading.sets import making
 from stockroom.models import Customer, Entry, Order, Return, Valve
 from stockroom.pure.serials import serial
 from stockroom.site.people import Role
@@ -265,15 +268,104 @@ def test_a_dead_section_is_nought(at_work: Client) -> None:
     assert Grade.objects.get(valve=valve).name == "Unfit"
 
 
+def test_a_stabiliser_is_read_in_volts(at_work: Client) -> None:
+    valve = make_valve(make_type("0A2", kind="voltage stabiliser", sections=1))
+    page = at_work.get(f"/bench/?serial={valve.serial}").content.decode()
+    assert "Voltage held, V" in page and "nominal 150, at 30 mA" in page
+    assert not any(f"s1-{name}" in page for name in ("anode_current", "gm", "leakage", "grid_current", "noise"))
+    at_work.post("/bench/", {"serial": valve.serial, "s1-voltage": "151"})
+    grade = Grade.objects.get(valve=valve, standing=True)
+    assert grade.reasons == ["section 1: voltage held 151 V is 101 % of 150"] and grade.not_tested == []
+    assert "151 V" in Entry.objects.get(action="tested").text
+    assert "151 V" in at_work.get("/bench/").content.decode()
+    assert "151 V" in at_work.get(valve.get_absolute_url()).content.decode()
+
+
+def test_the_set_current_typed_as_the_voltage_held_is_asked_about(at_work: Client) -> None:
+    valve = make_valve(make_type("0A2", kind="voltage stabiliser", sections=1))
+    page = at_work.post("/bench/", {"serial": valve.serial, "s1-voltage": "30"}).content.decode()
+    assert "30 V is far from the nominal 150. Is it the voltage across the valve, and has it struck?" in page
+    assert not Reading.objects.exists()
+
+
+def test_a_current_is_refused_for_a_stabiliser_and_a_voltage_for_a_triode(at_work: Client) -> None:
+    shift = Shift.objects.get()
+    stabiliser = make_valve(make_type("0A2", kind="voltage stabiliser", sections=1))
+    point = stabiliser.type.test_sections[0].test_point
+    assert point
+    with pytest.raises(readings.NotReadSo, match="is a stabiliser: it is read in voltage held, not anode current"):
+        readings.take(shift, stabiliser, {1: Taken(point, anode_current_ma=30)}, shift.operator)
+    triode = make_type().test_sections[0].test_point
+    assert triode
+    with pytest.raises(readings.NotReadSo, match="is a triode: it is read in anode current and mutual conductance"):
+        readings.take(shift, make_valve(), {1: Taken(triode, anode_voltage_v=250)}, shift.operator)
+    assert not Reading.objects.exists()
+
+
+def test_a_rectifier_is_not_asked_for_what_it_cannot_have(at_work: Client) -> None:
+    valve = make_valve(make_type("5AR4", kind="rectifier"))
+    page = at_work.get(f"/bench/?serial={valve.serial}").content.decode()
+    assert "s1-anode_current" in page and "s1-leakage" in page
+    assert not any(f"s1-{name}" in page for name in ("gm", "grid_current", "noise"))
+
+
 def test_testing_again_adds_readings_and_corrects_none(at_work: Client) -> None:
     valve = make_valve()
     send(at_work, valve, **GOOD)
-    send(at_work, valve, **{**GOOD, "gm1": "1.3"})
+    send(at_work, valve, **{**GOOD, "gm1": "1.5"})
     assert Reading.objects.filter(valve=valve).count() == 4
     assert not Reading.objects.filter(supersedes__isnull=False).exists()
     grade = Grade.objects.get(valve=valve, standing=True)
     assert grade.readings.count() == 4, "readings of one shift are repeats, and their mean is used"
-    assert any("gm 1.45 mA/V" in reason for reason in grade.reasons)
+    assert any("gm 1.55 mA/V" in reason for reason in grade.reasons)
+
+
+def test_repeats_that_contradict_each_other_are_kept_and_the_worse_counts(at_work: Client) -> None:
+    valve = make_valve(make_type("EL84", kind="power pentode", sections=1, anode_current_ma=48, gm_ma_per_v=11.3))
+    send(at_work, valve, ia1="46", gm1="10.8")
+    send(at_work, valve, ia1="20", gm1="5.0")
+    grade = Grade.objects.get(valve=valve, standing=True)
+    assert grade.name == "Unfit" and grade.readings.count() == 2
+    assert {row["quantity"]: row["value"] for row in grade.measured} == {"anode_current_ma": 20, "gm_ma_per_v": 5}
+    page = at_work.get("/bench/").content.decode()
+    assert "mutual conductance was read as 10.8 and 5 mA/V, and 2 repeats may differ by 0.79 mA/V" in page
+    assert "the worse, 5 mA/V, counts until they agree. Read it again, or correct the wrong one" in page
+
+
+def test_of_anode_currents_that_contradict_each_other_the_one_further_from_nominal_is_the_worse(
+    at_work: Client,
+) -> None:
+    valve = make_valve()
+    send(at_work, valve, **GOOD)
+    send(at_work, valve, **{**GOOD, "ia1": "1.8"})
+    assert next(row["value"] for row in Grade.objects.get(valve=valve, standing=True).measured) == 1.8
+    with pytest.raises(making.CannotMatch, match="readings that contradict each other"):
+        other = make_valve()
+        send(at_work, other, **GOOD)
+        making.make_set([valve, other], 90, Shift.objects.get().operator)
+
+
+def test_a_reading_that_was_wrong_is_corrected_and_the_repeats_agree_again(at_work: Client) -> None:
+    valve = make_valve()
+    send(at_work, valve, **GOOD)
+    send(at_work, valve, **{**GOOD, "ia1": "0.12"})
+    wrong = Reading.objects.get(valve=valve, anode_current_ma=0.12)
+    assert Grade.objects.get(valve=valve, standing=True).name == "Unfit"
+    readings.correct(wrong, replace(Taken.of(wrong), anode_current_ma=1.21), "misread", wrong.shift.operator)
+    grade = Grade.objects.get(valve=valve, standing=True)
+    assert grade.name == "Excellent" and not any("contradict" in reason for reason in grade.reasons)
+
+
+def test_the_bench_says_at_once_that_the_valves_set_no_longer_holds(at_work: Client) -> None:
+    pair = [make_valve(), make_valve()]
+    for valve in pair:
+        send(at_work, valve, **GOOD)
+    making.make_set(pair, 5, Shift.objects.get().operator)
+    send(at_work, pair[1], **{**GOOD, "gm1": "1.5", "gm2": "1.46"})
+    assert "no longer holds" not in at_work.get("/bench/").content.decode(), "the mean is still within 5 %"
+    send(at_work, pair[1], **{**GOOD, "gm1": "1.25"})
+    page = at_work.get("/bench/").content.decode()
+    assert "S00001</a> no longer holds:" in page and "Break it up and match its valves again." in page
 
 
 def test_a_retest_may_leave_a_section_as_it_was_read(at_work: Client) -> None:

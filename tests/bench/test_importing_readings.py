@@ -337,3 +337,15 @@ def test_a_long_file_asks_the_database_in_batches_and_not_by_the_row(bo: User) -
         return len(asked)
 
     assert queries(60) <= queries(3) + 2
+
+
+def test_a_stabiliser_in_a_file_is_read_in_volts_and_nothing_else_is(bo: User) -> None:
+    stabiliser = make_valve(make_type("0A2", kind="voltage stabiliser", sections=1))
+    heads = "Serial;Voltage held [V];Ia [mA]"
+    [planned] = readings_import.look(f"{heads}\n{stabiliser};151;\n".encode()).planned
+    assert (planned.reading().anode_voltage_v, planned.reading().anode_current_ma) == (151, None)
+    [problem] = readings_import.look(f"{heads}\n{stabiliser};;30\n".encode()).problems
+    assert str(problem).endswith("a 0A2 is a stabiliser: it is read in volts, in a column “voltage held”.")
+    triode = make_valve(make_type("6C4", sections=1))
+    [problem] = readings_import.look(f"{heads}\n{triode};250;1,2\n".encode()).problems
+    assert str(problem).endswith("a 6C4 is no stabiliser: leave the voltage held empty.")

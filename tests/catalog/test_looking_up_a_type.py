@@ -9,6 +9,7 @@ from django.core.management import call_command
 from django.test import Client
 
 from catalog.models import Alias, TestPoint, ValveType
+from stockroom.site.people import Role
 
 pytestmark = pytest.mark.django_db
 
@@ -37,13 +38,13 @@ def test_any_name_however_written_finds_the_type(reference: None, name: str) -> 
 
 
 def test_an_alias_in_the_address_leads_to_the_type(reference: None, logged_in: Callable[..., Client]) -> None:
-    assert logged_in().get("/types/ECC83/")["Location"] == "/types/12AX7/"
+    assert logged_in(Role.RECEIVING).get("/types/ECC83/")["Location"] == "/types/12AX7/"
 
 
 def test_the_page_shows_pins_nominals_sources_and_the_caution(
     reference: None, logged_in: Callable[..., Client]
 ) -> None:
-    page = logged_in().get("/types/12AX7/").content.decode()
+    page = logged_in(Role.RECEIVING).get("/types/12AX7/").content.decode()
     for part in ("heater centre tap", "62.5", "From memory", "lethal voltages", "Noval", "noval"):
         if part.lower() not in page.lower():
             raise AssertionError(f"the page lacks {part}")
@@ -61,7 +62,7 @@ def test_the_page_shows_pins_nominals_sources_and_the_caution(
     ],
 )
 def test_the_list_filters(reference: None, logged_in: Callable[..., Client], query: str, has: str, lacks: str) -> None:
-    page = logged_in().get(f"/types/?{query}").content.decode()
+    page = logged_in(Role.RECEIVING).get(f"/types/?{query}").content.decode()
     table = page[page.index("<tbody>") :]
     assert has in table and lacks not in table
 
@@ -69,6 +70,6 @@ def test_the_list_filters(reference: None, logged_in: Callable[..., Client], que
 def test_what_else_fits_is_answered_with_reasons_and_the_safety_note(
     reference: None, logged_in: Callable[..., Client]
 ) -> None:
-    page = logged_in().get("/types/12AX7/?socket=1").content.decode()
+    page = logged_in(Role.RECEIVING).get("/types/12AX7/?socket=1").content.decode()
     answer = page[page.index('id="socket"') :]
     assert "5751" in answer and "Lethal voltages remain" in answer

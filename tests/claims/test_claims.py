@@ -470,7 +470,7 @@ def test_many_photographs_take_two_pages_and_the_rest_are_named(by: User) -> Non
 def test_the_list_of_claims_asks_as_often_for_many_as_for_few(
     logged_in: Callable[..., Client], by: User, django_assert_max_num_queries: Any
 ) -> None:
-    client = logged_in()
+    client = logged_in(Role.BENCH)
     claiming.make_claim(a_lot((10, 9)), "", "", by)
     with django_assert_max_num_queries(15) as few:
         client.get(reverse("claims"))

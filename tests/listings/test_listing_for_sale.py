@@ -3,18 +3,23 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from datetime import timedelta
 from decimal import Decimal
 
 import pytest
 from django.contrib.auth.models import User
 from django.test import Client
+from django.utils import timezone
 
 from grading.listings import publishing
+from grading.metrology.quantities import Quantity
+from grading.models import MatchedSet
+from grading.papers.certificates import certificate_data
 from grading.sets import making
-from stockroom.models import Allocation, Customer, Listing, Order, Valve
+from stockroom.models import Allocation, Customer, Listing, Order, Return, Valve
 from stockroom.site.people import Role
 from stockroom.states import State
-from tests.factories import graded, make_type, make_user, make_valve, make_valves
+from tests.factories import graded, graded_all, make_type, make_user, make_valve, make_valves
 
 pytestmark = pytest.mark.django_db
 
@@ -27,8 +32,7 @@ def by() -> User:
 @pytest.fixture
 def pair(by: User) -> list[Valve]:
     valves = make_valves(make_type(), 2)
-    for valve, gm in zip(valves, (1.60, 1.62), strict=True):
-        graded(valve, ia=1.2, gm=gm)
+    graded_all([(valve, 1.2, gm) for valve, gm in zip(valves, (1.60, 1.62), strict=True)])
     making.make_set(valves, 5, by)
     return list(Valve.objects.all())
 
@@ -63,6 +67,47 @@ def test_the_sections_of_a_valve_stand_in_their_order_whichever_was_read_first(b
     laid = Client().get(publish([valve], by).get_absolute_url()).context["readings"]
     section = laid.heads.index("n:Section")
     assert [(row.cells[0].text, row.cells[section].text) for row in laid.rows] == [(valve.serial, 1), ("", 2)]
+
+
+def test_readings_and_spread_of_a_set_are_those_of_its_certificate_whatever_has_been_read_since(
+    pair: list[Valve], by: User
+) -> None:
+    made = publish(pair, by)
+    graded(pair[1], ia=1.2, gm=1.58, taken_at=timezone.now() + timedelta(days=1))
+    page = Client().get(made.get_absolute_url())
+    data = certificate_data(MatchedSet.objects.get(), timezone.localdate())
+    certified = [one.values[Quantity.GM] for member in data.members for one in member.results]
+    laid = page.context["readings"]
+    gm = laid.heads.index(f"n:{Quantity.GM.column}")
+    shown = [float(str(row.cells[gm].text)) for row in laid.rows]
+    assert sorted(shown) == sorted(certified) and set(shown) == {1.60, 1.62}
+    assert [one.spread for one in page.context["spreads"]] == [one.spread for one in data.spreads]
+    note = f"{pair[1]} was read again on"
+    assert note in page.content.decode() and any(said.startswith(note) for said in data.notes)
+
+
+def test_the_public_reads_what_was_found_besides_emission_why_it_is_graded_so_and_what_was_not_tested(
+    by: User,
+) -> None:
+    valve = make_valve(make_type())
+    graded(valve, noise="noisy", grid_current_ua=-0.2)
+    order = Order.objects.create(number="R0001", customer=Customer.objects.create(name="Ada Quill"))
+    Return.objects.create(valve=valve, order=order, reason="noisy", by=by, at=timezone.now() - timedelta(days=9))
+    page = Client().get(publish([valve], by).get_absolute_url()).content.decode()
+    assert Quantity.GRID_CURRENT.column in page and "−0.2" in page and "<td>noisy</td>" in page
+    assert "section 1: noise is noisy; Good allows slight" in page
+    assert f"Not tested on {valve}: heater-cathode leakage." in page
+    assert f"Sold before and taken back: {valve}." in publishing.describe([valve])
+
+
+def test_a_listed_valve_that_reads_unfit_leaves_the_public_list_at_once(by: User) -> None:
+    valve = make_valve(make_type())
+    graded(valve)
+    made = publish([valve], by)
+    graded(valve, gm=0.2, taken_at=timezone.now() + timedelta(days=1))
+    made.refresh_from_db()
+    assert made.ended_because == f"{valve} has no grade now that may be sold"
+    assert made.title not in Client().get("/for-sale/").content.decode()
 
 
 def test_what_is_set_aside_is_no_longer_offered_but_its_page_stays(pair: list[Valve], by: User) -> None:

@@ -1,6 +1,6 @@
 """Decisions near a limit."""
 
-from math import inf, sqrt
+from math import hypot, inf, sqrt
 
 import numpy as np
 import pytest
@@ -17,9 +17,14 @@ from grading.metrology.conformity import (
     MaximumFalseAcceptance,
     Outcome,
     Rule,
+    SetClaim,
+    SetKnowledge,
     SimpleAcceptance,
+    claim_probability,
     decide,
     decide_set,
+    decide_whole_set,
+    whole_set_probability,
 )
 
 AT_LEAST_8 = Limits(lower=8.0)
@@ -281,25 +286,51 @@ def test_a_set_without_uncertainty_is_certain() -> None:
 
 def test_a_set_is_accepted_rejected_or_too_close() -> None:
     def outcome(values: list[float]) -> Outcome:
-        n = len(values)
-        return decide_set(values, 0.05, repeatability_sds=[0.1] * n, other_us=[0.02] * n).outcome
+        known = SetKnowledge([hypot(0.1, 0.02)] * len(values))
+        return decide_set(values, 0.05, lambda more: known).outcome
 
     assert outcome([10.0, 10.05, 10.02, 10.01]) is Outcome.ACCEPT
     assert outcome([10.0, 10.05, 10.02, 11.5]) is Outcome.REJECT
     assert outcome([10.0, 10.3, 10.2, 9.9]) is Outcome.TOO_CLOSE
 
 
-def test_a_set_too_close_to_call_says_how_many_readings_of_each_would_settle_it() -> None:
-    sds, others = [0.1] * 4, [0.01] * 4
+@pytest.mark.parametrize("taken", [1, 3, 4])
+def test_a_set_too_close_to_call_says_how_many_more_readings_of_each_would_settle_it(taken: int) -> None:
     values = [10.0, 10.2, 10.3, 9.9]
-    found = decide_set(values, 0.05, repeatability_sds=sds, other_us=others)
-    assert found.readings_needed is not None
+
+    def known(more: float, taken: int = taken) -> SetKnowledge:
+        return SetKnowledge([hypot(0.1 / sqrt(taken + more), 0.01)] * 4)
+
+    found = decide_set(values, 0.05, known)
+    assert found.more_readings is not None
 
     def outcome(n: int) -> Outcome:
-        return decide_set(values, 0.05, repeatability_sds=sds, other_us=others, readings=n).outcome
+        return decide_set(values, 0.05, lambda more: known(n)).outcome
 
-    assert outcome(found.readings_needed) is Outcome.ACCEPT
-    assert outcome(found.readings_needed - 1) is Outcome.TOO_CLOSE
+    assert outcome(found.more_readings) is Outcome.ACCEPT
+    assert outcome(found.more_readings - 1) is Outcome.TOO_CLOSE
+    assert found.reason.startswith(f"{found.more_readings} more reading")
+
+
+@pytest.mark.parametrize("degrees", [1, 3, 8])
+def test_a_set_known_from_few_degrees_of_freedom_agrees_with_a_million_draws_of_its_scale(degrees: int) -> None:
+    rng = np.random.default_rng(11)
+    x, u = np.array([10.0, 10.1, 10.2, 10.25]), np.array([0.08, 0.1, 0.1, 0.12])
+    n = 250_000
+    scale = np.sqrt(degrees / rng.chisquare(degrees, n))[:, None]
+    # A shift in the few samples far out that lie below nought changes nothing: they are outside the tolerance.
+    true = x + u * scale * rng.normal(size=(n, 4))
+    share = ((true.min(axis=1) > 0) & (true.max(axis=1) <= 1.05 * true.min(axis=1))).mean()
+    found = conformity.set_conformance_probability(list(x), list(u), 0.05, degrees)
+    assert found == pytest.approx(share, abs=4 * sqrt(0.25 / n))
+    assert found < conformity.set_conformance_probability(list(x), list(u), 0.05)
+
+
+def test_a_pair_of_few_degrees_of_freedom_is_two_tails_of_students_t() -> None:
+    found = conformity.set_conformance_probability([10.0, 10.2], [0.1, 0.1], 0.05, 4)
+    too_large = stats.t.cdf((10.0 - 1.05 * 10.2) / np.hypot(0.1, 0.105), 4)
+    too_small = stats.t.cdf((10.2 - 1.05 * 10.0) / np.hypot(0.1, 0.105), 4)
+    assert found == pytest.approx(1 - too_large - too_small, abs=1e-12)
 
 
 def test_impossible_sets_are_refused() -> None:
@@ -307,4 +338,62 @@ def test_impossible_sets_are_refused() -> None:
         with pytest.raises(ValueError):
             conformity.set_conformance_probability(values, us, tolerance)
     with pytest.raises(ValueError, match="one half"):
-        decide_set([1, 1], 0.05, repeatability_sds=[0.1, 0.1], other_us=[0, 0], required_probability=0.4)
+        decide_set([1, 1], 0.05, lambda more: SetKnowledge([0.1, 0.1]), required_probability=0.4)
+
+
+def simulated_share(claims: list[SetClaim], together: float, draws: int = 60_000) -> float:
+    """How often the true values of a set keep all its claims: t on a scale of its own for each claim, the normal
+    errors of two claims correlated by ``together`` valve by valve."""
+    random = np.random.default_rng(5)
+    shared = random.normal(size=(draws, len(claims[0].values)))
+    kept = np.ones(draws, dtype=bool)
+    for values, us, tolerance, degrees in claims:
+        errors = together * shared + np.sqrt(1 - together**2) * random.normal(size=shared.shape)
+        if np.isfinite(degrees):
+            errors *= np.sqrt(degrees / random.chisquare(degrees, size=(draws, 1)))
+        true = np.array(values) + errors * np.array(us)
+        kept &= true.max(axis=1) <= (1 + tolerance) * true.min(axis=1)
+    return float(kept.mean())
+
+
+@pytest.mark.parametrize("degrees", [3.0, 8.0, inf])
+@pytest.mark.parametrize("size", [2, 4])
+def test_one_claim_with_few_degrees_of_freedom_holds_as_often_as_in_a_simulation(degrees: float, size: int) -> None:
+    claim = SetClaim([10.0, 10.15, 10.02, 10.1][:size], [0.06] * size, 0.03, degrees)
+    assert claim_probability(claim) == pytest.approx(simulated_share([claim], 0.0), abs=0.006)
+
+
+def test_the_whole_set_is_less_sure_than_any_of_its_quantities() -> None:
+    """Four quantities at 96 % each do not make a set at 95 %."""
+    claim = SetClaim([10.0, 10.1], [0.05, 0.05], 0.0225, 20.0)
+    alone = claim_probability(claim)
+    assert alone > 0.95
+    found = whole_set_probability([claim] * 4)
+    assert found.at_least == pytest.approx(1 - 4 * (1 - alone))
+    assert found.at_most == alone
+    assert found.at_least < 0.95
+    decision = decide_whole_set(lambda n: [claim._replace(standard_uncertainties=[0.05 / n**0.5] * 2)] * 4)
+    assert decision.outcome is Outcome.TOO_CLOSE
+    assert decision.readings_needed is not None
+    assert decision.conformance_probability == found.at_least
+
+
+@pytest.mark.parametrize("together", [0.0, 0.6, 1.0])
+@pytest.mark.parametrize("degrees", [5.0, inf])
+def test_the_truth_lies_between_what_is_said_of_the_whole_set_however_errors_go_together(
+    together: float, degrees: float
+) -> None:
+    claims = [
+        SetClaim([10.0, 10.08, 10.03, 10.0], [0.05] * 4, 0.03, degrees),
+        SetClaim([2.0, 2.02, 2.01, 2.015], [0.012] * 4, 0.04, degrees),
+    ]
+    found = whole_set_probability(claims)
+    truth = simulated_share(claims, together)
+    assert found.at_least - 0.006 <= truth <= found.at_most + 0.006
+
+
+def test_a_set_well_inside_in_every_quantity_is_accepted_and_one_well_outside_is_rejected() -> None:
+    inside = SetClaim([10.0, 10.02], [0.02, 0.02], 0.03, 6.0)
+    outside = SetClaim([10.0, 10.6], [0.02, 0.02], 0.03, 6.0)
+    assert decide_whole_set(lambda _n: [inside] * 4).outcome is Outcome.ACCEPT
+    assert decide_whole_set(lambda _n: [inside, outside]).outcome is Outcome.REJECT

@@ -243,3 +243,23 @@ def test_the_intervals_rest_on_the_expected_mean_squares(pooling: float) -> None
 def test_an_interval_with_two_negative_terms_is_refused() -> None:
     with pytest.raises(ValueError, match="one negative term"):
         repeatability.modified_large_sample([(1, (1, 5)), (-1, (1, 5)), (-1, (2, 5))])
+
+
+# Repeats that contradict each other
+
+
+@pytest.mark.parametrize(("repeats", "degrees"), [(2, 4), (2, 20), (3, 4), (4, 9)])
+def test_honest_repeats_contradict_each_other_one_time_in_twenty(repeats: int, degrees: int) -> None:
+    rng = np.random.default_rng(repeats * degrees)
+    drawn = 40_000
+    ranges = np.ptp(rng.normal(size=(drawn, repeats)), axis=1)
+    estimated = np.sqrt(rng.chisquare(degrees, size=drawn) / degrees)  # each study finds another deviation
+    found = float(np.mean(ranges > repeatability.critical_range(repeats, 1.0, degrees) * estimated))
+    assert 0.044 < found < 0.056  # five standard deviations either way
+    known = float(np.mean(ranges > repeatability.critical_range(repeats, 1.0)))
+    assert 0.044 < known < 0.056
+
+
+def test_one_reading_contradicts_nothing() -> None:
+    with pytest.raises(ValueError, match="no range"):
+        repeatability.critical_range(1, 1.0)

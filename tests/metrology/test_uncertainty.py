@@ -1,13 +1,17 @@
 """The uncertainty of a reading, and of one valve against another."""
 
+from itertools import combinations
 from math import inf, sqrt
+from typing import Any
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy import stats
 
-from grading.metrology import uncertainty
-from grading.metrology.uncertainty import COMMON, ReadingTerms
+from grading.metrology import comparison, uncertainty
+from grading.metrology.comparison import ComparedValue
+from grading.metrology.uncertainty import ReadingTerms
 
 TERMS = ReadingTerms(
     resolution=0.05,
@@ -182,55 +186,123 @@ def test_a_model_that_converted_the_reading_adds_its_own_uncertainty() -> None:
     assert squares == pytest.approx(0.09)
 
 
-def test_an_error_of_offset_cancels_in_a_difference() -> None:
-    combined = uncertainty.difference(10.2, 9.8, TERMS)
-    expected = 2 * 0.1**2 + 2 * 0.05**2 / 12 + (0.02 * 0.4) ** 2 / 3
-    assert combined.combined_standard_uncertainty == pytest.approx(sqrt(expected))
-    shared = {row.name: row.contribution for row in combined.budget if row.note == COMMON}
-    assert shared["accuracy, offset"] == shared["calibration"] == 0
+# Comparing them
 
 
-def test_an_error_of_gain_cancels_in_a_ratio() -> None:
-    terms = ReadingTerms(resolution=0, accuracy_percent=5)
-    assert uncertainty.ratio(12.0, 9.0, terms).combined_standard_uncertainty == pytest.approx(0, abs=1e-12)
+def reading(value: float, terms: ReadingTerms = TERMS, n: int = 1, *, who: str = "ada", session: str = "1") -> Any:
+    parts = comparison.components_of(value, terms, session=session, operator=who, source="study 1")
+    return ComparedValue(value, n, parts)
+
+
+def relative_u(a: Any, b: Any) -> float:
+    return comparison.ratio(a, b).combined_standard_uncertainty / (a.value / b.value)
+
+
+def test_a_ratio_counts_the_scatter_and_the_step_of_both_and_what_is_left_of_a_shared_offset() -> None:
+    found = comparison.ratio(reading(10.2), reading(9.8))
+    apart = [0.1 / 10.2, 0.1 / 9.8, 0.05 / sqrt(12) / 10.2, 0.05 / sqrt(12) / 9.8]
+    left = [0.05 / sqrt(3) * (1 / 9.8 - 1 / 10.2), 0.04 * (1 / 9.8 - 1 / 10.2)]
+    by_hand = 10.2 / 9.8 * sqrt(sum(u * u for u in [*apart, *left]))
+    assert found.combined_standard_uncertainty == pytest.approx(by_hand)
+    assert {row.name for row in found.budget if row.note.startswith("common")} == {
+        "accuracy, gain",
+        "accuracy, offset",
+        "calibration, offset",
+    }
+
+
+def test_an_error_of_gain_cancels_in_a_ratio_and_one_of_offset_does_not_quite() -> None:
+    gain = ReadingTerms(resolution=0, accuracy_percent=5, calibration_percent=1)
+    assert relative_u(reading(12.0, gain), reading(9.0, gain)) == pytest.approx(0, abs=1e-12)
+    offset = ReadingTerms(resolution=0, accuracy_absolute=0.1)
+    left = relative_u(reading(1.05, offset), reading(1.0, offset))
+    assert left == pytest.approx(0.1 / sqrt(3) * (1 - 1 / 1.05))
+
+
+def test_nothing_is_shared_across_two_sessions() -> None:
+    a, b = reading(10.2), reading(9.8, session="2")
+    levels = [uncertainty.reading(m.value, TERMS).combined_standard_uncertainty / m.value for m in (a, b)]
+    assert relative_u(a, b) == pytest.approx(sqrt(levels[0] ** 2 + levels[1] ** 2))
 
 
 @given(st.floats(1, 100), st.floats(1, 100))
+@settings(deadline=None)
 def test_a_match_is_better_known_than_two_levels(a: float, b: float) -> None:
-    levels = sqrt(
-        uncertainty.reading(a, TERMS).combined_standard_uncertainty ** 2
-        + uncertainty.reading(b, TERMS).combined_standard_uncertainty ** 2
-    )
-    assert uncertainty.difference(a, b, TERMS).combined_standard_uncertainty < levels
+    levels = [uncertainty.reading(value, TERMS).combined_standard_uncertainty / value for value in (a, b)]
+    assert relative_u(reading(a), reading(b)) < sqrt(levels[0] ** 2 + levels[1] ** 2)
 
 
 def test_one_study_of_repeatability_lends_its_degrees_of_freedom_once() -> None:
-    terms = ReadingTerms(resolution=0, repeatability_sd=0.1, repeatability_degrees_of_freedom=12)
-    assert uncertainty.difference(10, 9, terms).effective_degrees_of_freedom == pytest.approx(12)
+    terms = ReadingTerms(resolution=0, repeatability_sd=0.1, repeatability_degrees_of_freedom=12, accuracy_percent=9)
+    found = comparison.ratio(reading(10, terms), reading(9, terms))
+    assert found.effective_degrees_of_freedom == pytest.approx(12)
+
+
+def test_the_degrees_of_freedom_are_those_of_what_is_in_u_and_not_of_the_level() -> None:
+    terms = TERMS._replace(repeatability_degrees_of_freedom=4, accuracy_percent=5)
+    level = uncertainty.reading(10, terms).effective_degrees_of_freedom
+    pair = comparison.spread([reading(10, terms), reading(10.2, terms)])
+    assert level > 100
+    assert pair.coverage_factor == pytest.approx(stats.t.ppf(0.975, 4.2), rel=0.02)
 
 
 def test_two_operators_add_their_difference_and_one_does_not() -> None:
-    terms = ReadingTerms(resolution=0, reproducibility_sd=0.1)
-    assert uncertainty.difference(10, 9, terms).combined_standard_uncertainty == pytest.approx(0.1 * sqrt(2))
-    assert uncertainty.difference(10, 9, terms, same_operator=True).combined_standard_uncertainty == 0
+    terms = ReadingTerms(resolution=0, reproducibility_sd=0.1, reproducibility_degrees_of_freedom=2)
+    two = comparison.ratio(reading(10, terms), reading(10, terms, who="bo"))
+    assert two.combined_standard_uncertainty == pytest.approx(0.01 * sqrt(2))
+    assert two.effective_degrees_of_freedom == pytest.approx(2)
+    assert relative_u(reading(10, terms), reading(10, terms)) == 0
+
+
+def test_what_a_person_does_on_one_valve_only_stays_when_one_person_reads_both() -> None:
+    terms = ReadingTerms(resolution=0, interaction_percent=1)
+    assert relative_u(reading(10, terms, 9), reading(10, terms, 9)) == pytest.approx(0.01 * sqrt(2))
+
+
+def test_the_mean_of_more_readings_is_compared_with_less_scatter() -> None:
+    terms = ReadingTerms(resolution=0, repeatability_percent=1)
+    assert relative_u(reading(10, terms, 4), reading(10, terms, 1)) == pytest.approx(0.01 * sqrt(1 / 4 + 1))
+    assert comparison.relative_u(reading(10, terms), reading(10, terms), more=3)[0] == pytest.approx(0.01 * sqrt(1 / 2))
 
 
 def test_the_spread_of_a_pair_is_their_ratio_less_one() -> None:
-    found = uncertainty.spread([10.0, 10.5], TERMS)
+    found = comparison.spread([reading(10.0), reading(10.5)])
     assert found.spread == pytest.approx(0.05)
-    k = uncertainty.coverage_factor(found.combined.effective_degrees_of_freedom)
-    assert found.expanded_uncertainty == pytest.approx(k * found.combined.combined_standard_uncertainty)
+    k = uncertainty.set_coverage_factor(2, comparison.ratio(reading(10.5), reading(10.0)).effective_degrees_of_freedom)
+    assert found.expanded_uncertainty == pytest.approx(k * 1.05 * relative_u(reading(10.5), reading(10.0)))
 
 
-def test_a_larger_set_needs_a_wider_interval_for_the_same_extremes() -> None:
-    pair = uncertainty.spread([10.0, 10.5], TERMS)
-    quad = uncertainty.spread([10.0, 10.1, 10.2, 10.5], TERMS)
-    assert quad.spread == pair.spread
-    assert quad.coverage_factor > pair.coverage_factor
+def test_a_set_whose_extremes_may_be_others_needs_a_wider_interval() -> None:
+    pair = comparison.spread([reading(10.0), reading(10.5)])
+    crowded = comparison.spread([reading(10.0), reading(10.1), reading(10.4), reading(10.5)])
+    assert crowded.spread == pair.spread
+    assert crowded.coverage_factor > pair.coverage_factor
+    fine = ReadingTerms(resolution=0, repeatability_sd=0.001, repeatability_degrees_of_freedom=20)
+    apart = comparison.spread([reading(value, fine) for value in (10.0, 10.2, 10.3, 10.5)])
+    assert apart.coverage_factor == uncertainty.set_coverage_factor(2, 20), "nothing between can be an extreme"
+
+
+def test_a_set_taken_apart_for_its_probability_keeps_every_pair_as_it_is() -> None:
+    pair = [reading(10.0), reading(10.5, n=4)]
+    us, degrees = comparison.separate(pair)
+    u, of_ratio = comparison.relative_u(*pair)
+    assert sqrt((us[0] / 10.0) ** 2 + (us[1] / 10.5) ** 2) == pytest.approx(u)
+    assert degrees == pytest.approx(of_ratio)
+
+
+@given(st.lists(st.tuples(st.floats(9, 11), st.sampled_from("ab"), st.sampled_from("12")), min_size=2, max_size=4))
+@settings(deadline=None)
+def test_a_set_taken_apart_knows_no_pair_better_than_it_is(read: list[tuple[float, str, str]]) -> None:
+    terms = TERMS._replace(reproducibility_sd=0.2, reproducibility_degrees_of_freedom=2)
+    values = [reading(value, terms, who=who, session=session) for value, who, session in read]
+    us, _ = comparison.separate(values)
+    for (u, one), (v, other) in combinations(zip(us, values, strict=True), 2):
+        assert (u / one.value) ** 2 + (v / other.value) ** 2 >= comparison.relative_u(one, other)[0] ** 2 * (1 - 1e-9)
 
 
 def test_the_set_factor_of_two_is_students() -> None:
     assert uncertainty.set_coverage_factor(2, 10) == uncertainty.coverage_factor(10)
+    assert uncertainty.set_coverage_factor(2, 1.5) == pytest.approx(stats.t.ppf(0.975, 1.5))
     # The studentised range's own route agrees with it.
     assert uncertainty._studentised_range(2, 10.0, 0.95) / sqrt(2) == pytest.approx(
         uncertainty.coverage_factor(10), rel=1e-6
@@ -245,13 +317,13 @@ def test_the_set_factor_meets_the_tabled_studentised_range() -> None:
 
 def test_a_spread_of_one_valve_or_of_a_dead_one_is_refused() -> None:
     with pytest.raises(ValueError, match="two values"):
-        uncertainty.spread([1.0], TERMS)
+        comparison.spread([reading(1.0)])
     with pytest.raises(ValueError, match="above nought"):
-        uncertainty.spread([1.0, 0.0], TERMS)
+        comparison.spread([reading(1.0), reading(1.0)._replace(value=0.0)])
 
 
 def test_a_spreads_interval_does_not_go_below_nought() -> None:
-    assert uncertainty.spread([10.0, 10.01], TERMS).interval[0] == 0
+    assert comparison.spread([reading(10.0), reading(10.01)]).interval[0] == 0
 
 
 def test_no_readings_and_negative_terms_are_refused() -> None:

@@ -15,7 +15,7 @@ from grading.sets import making
 from stockroom.models import Allocation, Customer, Order, OrderLine, Place, Valve
 from stockroom.site.people import Role
 from stockroom.states import State
-from tests.factories import graded, make_policy, make_type, make_user, make_valve, make_valves, read
+from tests.factories import graded, graded_all, make_policy, make_type, make_user, make_valve, make_valves, read
 
 pytestmark = pytest.mark.django_db
 
@@ -29,8 +29,8 @@ def by() -> User:
 def stock() -> list[Valve]:
     """Eight graded valves: two close quads."""
     valves = make_valves(make_type(), 8, place=Place.objects.create(code="B2"))
-    for valve, gm in zip(valves, (1.60, 1.61, 1.62, 1.63, 1.75, 1.76, 1.77, 1.78), strict=True):
-        graded(valve, ia=1.2, gm=gm)
+    gms = (1.60, 1.61, 1.62, 1.63, 1.75, 1.76, 1.77, 1.78)
+    graded_all([(valve, 1.2, gm) for valve, gm in zip(valves, gms, strict=True)])
     return valves
 
 

@@ -2,7 +2,8 @@
 
 import pytest
 
-from grading.proof.published import CASES, run
+from grading.management.commands.outside_checks import CASES
+from grading.proof.published import run
 from grading.proof.published.case import PublishedCase
 
 

@@ -16,3 +16,8 @@ def test_the_worked_examples_come_out(case: PublishedCase) -> None:
 @cases("Simulation")
 def test_ten_thousand_simulated_valves_keep_each_promise(case: PublishedCase) -> None:
     assert_agrees(case)
+
+
+@cases("Simulation of the shop")
+def test_what_the_shop_prints_and_decides_keeps_each_promise_from_both_sides(case: PublishedCase) -> None:
+    assert_agrees(case)

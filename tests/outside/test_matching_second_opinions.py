@@ -2,7 +2,8 @@
 
 Pairs: ``networkx.max_weight_matching``, maximum weight matching in a general graph (Edmonds' blossom and primal-dual
 methods, after Z. Galil, "Efficient Algorithms for Finding Maximum Matching in Graphs", ACM Computing Surveys, 1986, as
-its docstring says). Triples and quads: the set-packing model handed whole to ``scipy.optimize.milp``, whose dual
+its docstring says), on the whole pool; ours uses it part by part where it is quick. Pairs, triples and quads: the
+set-packing model handed whole to ``scipy.optimize.milp``, whose dual
 bound is proven
 by that solver. The pools are simulated.
 """
@@ -53,6 +54,8 @@ def test_pairs_are_worth_what_blossom_matching_makes_of_them(seed: int, how_many
 @pytest.mark.parametrize(
     ("count", "size", "how_many_tiers", "seed"),
     [
+        (80, 2, 3, 6),
+        (120, 2, 1, 7),
         (80, 3, 1, 0),
         (120, 4, 1, 1),
         (160, 4, 1, 2),

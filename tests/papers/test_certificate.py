@@ -24,6 +24,7 @@ from grading.papers.pure.certificate import CLAIMED, NOT_CLAIMED, certificate_pd
 from grading.sets import making
 from grading.verdicts import judging
 from stockroom.models import Shop, Valve
+from stockroom.site.people import Role
 from tests.factories import graded, make_shift, make_tester, make_type, make_user, make_valve, make_valves
 from tests.pdfs import CERTIFICATE, read_pdf
 
@@ -54,12 +55,17 @@ def test_the_readings_are_those_the_set_was_made_on_whatever_is_read_later() -> 
     made = a_quad()
     before = certificate_data(made, ISSUED)
     for member in made.members.all():
-        graded(member.valve, ia=0.9, gm=1.2)
+        graded(member.valve, ia=1.19, gm=1.66)
     after = certificate_data(made, ISSUED)
     assert [[tuple(r.values.values()) for r in m.results] for m in after.members] == [
         list(zip(ia, gm, strict=True)) for ia, gm in zip(IA, GM, strict=True)
     ]
-    assert replace(before, charts=(), siblings="") == replace(after, charts=(), siblings="")
+    bare = [replace(data, charts=(), siblings="", notes=()) for data in (before, after)]
+    assert bare[0] == bare[1]
+    assert ["was read again on" in note for note in after.notes] == [True] * 4 + [False]
+    [untested] = before.notes
+    assert untested == after.notes[-1] and untested.startswith("Not tested on ")
+    assert untested.endswith(": heater-cathode leakage, grid current, noise.")
 
 
 @pytest.mark.django_db
@@ -133,7 +139,7 @@ def test_a_correction_before_the_set_was_made_is_noted() -> None:
     judging.grade([valves[0]], Policy.current(), None)
     valves[0].refresh_from_db()
     data = certificate_data(making.make_set(valves, 5, make_user()), ISSUED)
-    assert data.notes == (f"{valves[0].serial}, section 1: corrected on 1 March 2026: a slip of ten",)
+    assert data.notes[:-1] == (f"{valves[0].serial}, section 1: corrected on 1 March 2026: a slip of ten",)
 
 
 @pytest.mark.django_db
@@ -153,7 +159,7 @@ def test_a_correction_after_the_set_was_made_is_noted_with_what_it_says_now() ->
         reason="probe on the wrong pin",
     )
     data = certificate_data(made, ISSUED)
-    assert data.notes == (
+    assert data.notes[:-1] == (
         f"{valve.serial}, section 2: since this set was made the reading has been corrected, on 1 March 2026, "
         "to Ia 1.1 mA, gm 1.5 mA/V: probe on the wrong pin",
     )
@@ -228,7 +234,7 @@ def test_the_queries_do_not_grow_with_the_set() -> None:
 def test_anybody_with_a_login_gets_the_pdf(logged_in) -> None:
     made = a_quad(cautions=["high voltage"])
     Shop.objects.update_or_create(pk=1, defaults={"name": "The Amber Filament", "notice": "All of this is invented."})
-    answer = logged_in().get(reverse("certificate", args=[made.number]))
+    answer = logged_in(Role.RECEIVING).get(reverse("certificate", args=[made.number]))
     assert answer["Content-Type"] == "application/pdf"
     assert f"certificate-{made.number}.pdf" in answer["Content-Disposition"]
     text = words(answer.content)
@@ -253,13 +259,13 @@ def test_anybody_with_a_login_gets_the_pdf(logged_in) -> None:
 def test_a_set_without_valves_sends_the_asker_back_with_the_reason(logged_in) -> None:
     made = a_quad()
     empty = MatchedSet.objects.create(number="S99999", type=made.type, size=2, tolerance_percent=5, policy=made.policy)
-    answer = logged_in().get(reverse("certificate", args=[empty.number]), follow=True)
+    answer = logged_in(Role.RECEIVING).get(reverse("certificate", args=[empty.number]), follow=True)
     assert answer.redirect_chain[-1][0] == empty.get_absolute_url()
     assert "S99999 has no valves" in answer.content.decode()
 
 
 def test_an_unknown_set_is_not_found(logged_in) -> None:
-    client: Client = logged_in()
+    client: Client = logged_in(Role.RECEIVING)
     assert client.get(reverse("certificate", args=["S31337"])).status_code == 404
 
 

@@ -17,13 +17,14 @@ from django.utils import timezone
 from grading.papers.pure.pick_list import pick_list_pdf, walking_order
 from grading.sets import making
 from stockroom.models import Allocation, Customer, Order, Shop
+from stockroom.site.people import Role
 from tests.factories import graded, make_place, make_policy, make_type, make_user, make_valve, make_valves
 from tests.pdfs import PICK_LIST, read_pdf
 
 
 @pytest.fixture
 def client(logged_in) -> Client:
-    return logged_in()
+    return logged_in(Role.RECEIVING)
 
 
 def an_order(places: list[str | None], number: str = "R0001") -> Order:

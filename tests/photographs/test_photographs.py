@@ -460,7 +460,7 @@ def test_a_worker_outlives_trouble_with_the_database(monkeypatch: pytest.MonkeyP
 def test_copies_and_originals_are_sent_with_their_kind_and_cannot_run(logged_in: Callable[..., Client], valve: Valve):
     data = photograph(kind="PNG")
     row = attached(valve, data, 'a "b".png')
-    client = logged_in()
+    client = logged_in(Role.BENCH)
     copy = client.get(reverse("photograph-copy", args=[row.pk, "small"]))
     original = client.get(reverse("photograph-original", args=[row.pk]))
     assert copy["Content-Type"] == "image/jpeg" and original["Content-Type"] == "image/png"
@@ -477,7 +477,7 @@ def test_copies_and_originals_are_sent_with_their_kind_and_cannot_run(logged_in:
 def test_the_page_of_a_photograph_warns_that_the_original_keeps_its_metadata(
     logged_in: Callable[..., Client], valve: Valve
 ):
-    page = logged_in().get(attached(valve).get_absolute_url())
+    page = logged_in(Role.BENCH).get(attached(valve).get_absolute_url())
     assert "The original still holds what the camera wrote into it" in page.text
 
 
@@ -494,7 +494,7 @@ def test_without_a_login_neither_page_nor_copy_nor_original_is_given(client: Cli
 
 
 def test_what_is_not_ready_or_no_size_is_not_found(logged_in: Callable[..., Client], valve: Valve):
-    client = logged_in()
+    client = logged_in(Role.BENCH)
     row = attached(valve)
     assert client.get(reverse("photograph-copy", args=[row.pk, "original"])).status_code == 404
     row.photograph.copy("small").unlink()
@@ -607,7 +607,7 @@ def test_receiving_bench_and_sales_may_add_and_remove(logged_in: Callable[..., C
 
 def test_a_visitor_may_look_and_nothing_more(logged_in: Callable[..., Client], valve: Valve):
     row = attached(valve)
-    client = logged_in()
+    client = logged_in(Role.BENCH)
     page = client.get(storing.address(valve))
     assert page.status_code == 200 and 'type="file"' not in page.text
     assert send(client, valve, upload(photograph(shade=5))).status_code == 403

@@ -10,7 +10,16 @@ from hypothesis import strategies as st
 from PIL import Image
 
 from stockroom.photographs.pure import pictures
-from stockroom.photographs.pure.pictures import KINDS, LARGE, MAX_BYTES, MAX_PIXELS, SMALL, Refused, look, prepare
+from stockroom.photographs.pure.pictures import (
+    KINDS,
+    LARGE,
+    MAX_BYTES,
+    MAX_PIXELS,
+    SMALL,
+    PictureRefused,
+    look,
+    prepare,
+)
 from tests.cameras import SECRETS, SRGB, drawn, exif, photograph, saved, segments, with_everything
 
 
@@ -19,7 +28,7 @@ def look_at(data: bytes, name: str = "photo.jpg"):
 
 
 def reason(data: bytes, name: str = "photo.jpg") -> str:
-    with pytest.raises(Refused) as refused:
+    with pytest.raises(PictureRefused) as refused:
         look_at(data, name)
     return str(refused.value)
 
@@ -81,7 +90,7 @@ def test_a_file_of_too_many_bytes_is_refused_without_being_read():
         def read(self, *args):
             raise AssertionError("read")
 
-    with pytest.raises(Refused, match=r"30\.0 MB; at most 30 MB"):
+    with pytest.raises(PictureRefused, match=r"30\.0 MB; at most 30 MB"):
         look(Unreadable(), "a.jpg", MAX_BYTES + 1)
 
 
@@ -91,7 +100,7 @@ def test_too_many_pixels_are_refused_from_the_head_alone(width, height):
     bomb = png_head(width, height)
     assert width * height > MAX_PIXELS and len(bomb) < 100
     assert "million pixels" in reason(bomb, "a.png")
-    with pytest.raises(Refused, match="million pixels"):
+    with pytest.raises(PictureRefused, match="million pixels"):
         prepare(bomb)
 
 
@@ -136,7 +145,7 @@ def test_kinds_that_pillow_could_read_but_we_do_not_take_are_refused(kind):
 def test_a_photograph_cut_short_is_refused_at_its_head_or_when_it_is_prepared(kind):
     whole = photograph(400, 300, kind)
     for share in (0.01, 0.05, 0.3, 0.6, 0.9):
-        with pytest.raises(Refused, match=r"broken|cut short|no photograph"):
+        with pytest.raises(PictureRefused, match=r"broken|cut short|no photograph"):
             prepare(whole[: int(len(whole) * share)])
 
 
@@ -154,7 +163,7 @@ def test_damage_anywhere_gives_copies_or_a_reason_and_nothing_else(kind, damage)
         data[at : at + len(junk)] = junk
     try:
         made = prepare(bytes(data))
-    except Refused as refused:
+    except PictureRefused as refused:
         assert str(refused).endswith(".")
     else:
         assert max(opened(made.large).size) <= LARGE

@@ -153,4 +153,4 @@ def test_everybody_with_work_in_the_house_may_move(logged_in, role: Role) -> Non
 
 def test_a_visitor_may_not_move(logged_in) -> None:
     make_place("B2")
-    assert logged_in().post("/move/?place=B2", {"valves": "10000012"}).status_code == 403
+    assert logged_in(Role.BENCH).post("/move/?place=B2", {"valves": "10000012"}).status_code == 403

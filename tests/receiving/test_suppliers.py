@@ -126,4 +126,4 @@ def test_lists_are_filtered_by_name(receiver: Client) -> None:
 
 @pytest.mark.parametrize("name", ["supplier-new", "maker-new", "place-new"])
 def test_a_visitor_changes_nothing(logged_in, name: str) -> None:
-    assert logged_in().post(reverse(name), SUPPLIER).status_code == 403
+    assert logged_in(Role.BENCH).post(reverse(name), SUPPLIER).status_code == 403

@@ -48,7 +48,7 @@ from stockroom.sealed.pure.sampling import InspectionLevel, LotOutcome, Severity
 from stockroom.site.people import Role
 from stockroom.states import State
 from stockroom.tally import tally_lines
-from tests.factories import graded, make_line, make_lot, make_policy, make_supplier, make_type, make_user
+from tests.factories import graded, graded_all, make_line, make_lot, make_policy, make_supplier, make_type, make_user
 from tests.pdfs import read_pdf
 
 pytestmark = pytest.mark.django_db
@@ -76,8 +76,7 @@ def sample(plan: SamplingPlan, bad: int = 0, by: User | None = None) -> list[Val
     """Open what is drawn and grade it; `bad` of them are too weak to be sold."""
     packs = sealed.open_packs(plan, plan.drawn.count() - plan.packs.count(), by)
     valves = list(Valve.objects.filter(pk__in=[pack.valve_id for pack in packs]).order_by("serial"))
-    for index, valve in enumerate(valves):
-        graded(valve, gm=0.2 if index < bad else 1.6)
+    graded_all([(valve, 1.2, 0.2 if index < bad else 1.6) for index, valve in enumerate(valves)])
     return valves
 
 
@@ -237,8 +236,7 @@ def test_results_come_in_live_and_a_good_sample_accepts() -> None:
     graded(packs[0].valve)
     one = results.results(plan)
     assert (one.tested, one.failed, one.decision.outcome) == (1, 0, LotOutcome.GO_ON)
-    for pack in packs[1:]:
-        graded(pack.valve)
+    graded_all([(pack.valve, 1.2, 1.6) for pack in packs[1:]])
     done = results.results(plan)
     assert done.decision.outcome == LotOutcome.ACCEPT and done.by_grade == [("Excellent", plan.sample_size)]
     assert done.unopened == sampling.unopened(50, plan.sample_size, 0)
@@ -468,8 +466,7 @@ def test_only_an_accepted_lot_is_listed_sealed_and_only_what_is_there(by: User) 
 
 def test_a_lot_whose_results_have_turned_is_listed_no_more(accepted: SamplingPlan, by: User) -> None:
     bad = Valve.objects.filter(pack__plan=accepted, pack__opened=True)[: accepted.rejection_number]
-    for valve in bad:
-        graded(valve, gm=0.2)
+    graded_all([(valve, 1.2, 0.2) for valve in bad])
     with pytest.raises(publishing.CannotList, match="does not accept this lot as it stands now"):
         publish(accepted, 1, by)
 
@@ -673,8 +670,7 @@ def test_from_draw_to_decision_on_the_page(logged_in: Callable[..., Client]) -> 
     tester, receiver = logged_in(Role.BENCH), logged_in(Role.RECEIVING)
     assert "still shut" in tester.post(at("sealed-open", line), {"count": "49"}).content.decode()
     assert tester.post(at("sealed-open", line), {"count": str(plan.sample_size)}).status_code == 302
-    for pack in plan.packs.select_related("valve"):
-        graded(pack.valve)
+    graded_all([(pack.valve, 1.2, 1.6) for pack in plan.packs.select_related("valve")])
     assert "✓ Accept" in receiver.get(at("sealed", line)).content.decode()
     refused = receiver.post(at("sealed-decide", line), {"action": "test all", "note": ""})
     assert "Say why" in refused.content.decode() and not plan.decisions.exists()
@@ -706,9 +702,8 @@ def test_the_page_says_when_the_count_or_the_results_have_turned(
 ) -> None:
     line = accepted.line
     booking.count_lines(line.lot, {line.pk: 48}, None)
-    for valve in Valve.objects.filter(pack__opened=True)[: accepted.rejection_number]:
-        graded(valve, gm=0.2)
-    page = logged_in().get(at("sealed", line)).content.decode()
+    graded_all([(valve, 1.2, 0.2) for valve in Valve.objects.filter(pack__opened=True)[: accepted.rejection_number]])
+    page = logged_in(Role.BENCH).get(at("sealed", line)).content.decode()
     assert "the count now says 48" in page and "its results no longer accept it" in page
 
 
@@ -737,15 +732,14 @@ def test_the_public_reads_plan_and_result_in_place_of_readings(
 
 def test_the_public_is_not_offered_packs_of_a_lot_whose_results_have_turned(accepted: SamplingPlan, by: User) -> None:
     made = publish(accepted, 1, by)
-    for valve in Valve.objects.filter(pack__opened=True)[: accepted.rejection_number]:
-        graded(valve, gm=0.2)
+    graded_all([(valve, 1.2, 0.2) for valve in Valve.objects.filter(pack__opened=True)[: accepted.rejection_number]])
     assert "no longer available" in Client().get(made.get_absolute_url()).content.decode()
 
 
 def test_the_draw_list_prints_every_pack_by_carton_and_the_cautions(logged_in: Callable[..., Client]) -> None:
     line = sealed_line(200, carton_size=20)
     plan = an_iso_plan(line, aql="0.65")
-    pages = read_pdf(logged_in().get(at("sealed-draw-list", line)).content)
+    pages = read_pdf(logged_in(Role.BENCH).get(at("sealed-draw-list", line)).content)
     text = "\n".join(pages)
     for drawn in plan.drawn.select_related("plan"):
         assert "carton {}, place {}".format(*drawn.where) in text
@@ -757,7 +751,7 @@ def test_the_statement_says_sample_tested_with_plan_and_result_and_names_the_pac
     accepted: SamplingPlan, by: User, logged_in: Callable[..., Client]
 ) -> None:
     made = publish(accepted, 2, by)
-    answer = logged_in().get(at("sealed-statement", accepted.line), {"listing": made.number})
+    answer = logged_in(Role.BENCH).get(at("sealed-statement", accepted.line), {"listing": made.number})
     text = " ".join("".join(read_pdf(answer.content)).split())
     assert "SEALED AND SAMPLE-TESTED, NOT TESTED" in text and "K-1951" in text
     assert f"Of 50 pieces {accepted.sample_size} were drawn at random" in text and accepted.seed in text
@@ -768,7 +762,7 @@ def test_the_statement_says_sample_tested_with_plan_and_result_and_names_the_pac
 def test_there_is_no_statement_for_what_was_not_accepted(logged_in: Callable[..., Client]) -> None:
     line = sealed_line(50)
     an_iso_plan(line)
-    answer = logged_in().get(at("sealed-statement", line), follow=True)
+    answer = logged_in(Role.BENCH).get(at("sealed-statement", line), follow=True)
     assert "No statement: the lot is not accepted" in answer.content.decode()
 
 
@@ -778,7 +772,7 @@ def test_the_standing_is_shown_with_its_results_and_the_owner_says_what_is_left_
     lot = make_lot()
     for _ in range(2):
         a_result(lot, good=False)
-    page = logged_in().get(reverse("supplier-sampling", args=[lot.supplier.pk])).content.decode()
+    page = logged_in(Role.BENCH).get(reverse("supplier-sampling", args=[lot.supplier.pk])).content.decode()
     assert "AQL 4.0: tightened" in page and page.count("not accepted on normal inspection") == 2
     say = reverse("supplier-sampling-say", args=[lot.supplier.pk])
     terms = {"kind": "terms", "aql": "", "steady": "on", "reduced_wanted": "on", "reason": "a monthly lot"}
@@ -794,7 +788,7 @@ def test_the_standing_is_shown_with_its_results_and_the_owner_says_what_is_left_
 def test_the_list_of_sealed_stock_asks_as_often_for_many_lines_as_for_few(
     logged_in: Callable[..., Client], django_assert_max_num_queries: Any
 ) -> None:
-    client = logged_in()
+    client = logged_in(Role.BENCH)
     an_iso_plan(sealed_line(50))
     with django_assert_max_num_queries(15) as few:
         page = client.get(reverse("sealed-lines")).content.decode()

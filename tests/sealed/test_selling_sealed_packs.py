@@ -52,6 +52,7 @@ from stockroom.site.people import Role
 from stockroom.states import State
 from tests.factories import (
     graded,
+    graded_all,
     make_line,
     make_lot,
     make_policy,
@@ -90,15 +91,14 @@ def accepted_lot(
 def sample(plan: SamplingPlan, by: User | None, bad: int = 0) -> list[Valve]:
     packs = plans.open_packs(plan, plan.drawn.count(), by)
     valves = [pack.valve for pack in packs]
-    for index, valve in enumerate(valves):
-        graded(valve, gm=0.2 if index < bad else 1.6)
+    graded_all([(valve, 1.2, 0.2 if index < bad else 1.6) for index, valve in enumerate(valves)])
     return valves
 
 
 def spoil(plan: SamplingPlan) -> None:
     """Enough of the sample turns out bad."""
-    for valve in Valve.objects.filter(pack__plan=plan, pack__opened=True)[: plan.rejection_number]:
-        graded(valve, gm=0.2)
+    opened = Valve.objects.filter(pack__plan=plan, pack__opened=True)
+    graded_all([(valve, 1.2, 0.2) for valve in opened[: plan.rejection_number]])
 
 
 def ask(quantity: int = 1, pieces: int = 1, **fields: Any) -> OrderLine:
@@ -629,7 +629,7 @@ def test_results_outside_the_draw_never_enter_the_sums(by: User, logged_in: Call
     assert sum(count for _, count in found.by_grade) == plan.sample_size
     done = deciding.decide(plan, Action.ACCEPT, "", by)
     assert (done.decision.tested, done.decision.failed) == (plan.sample_size, 0)
-    page = logged_in().get(reverse("sealed", args=[line.lot.number, line.number])).content.decode()
+    page = logged_in(Role.BENCH).get(reverse("sealed", args=[line.lot.number, line.number])).content.decode()
     assert "4 pieces were opened or taken up without being drawn; 4 judged, 4 failed" in page
     assert "random draw alone" in page
 
@@ -638,8 +638,7 @@ def test_good_pieces_outside_the_draw_do_not_make_up_for_the_sample(by: User) ->
     line = make_line(make_type(), 50, condition=Line.Condition.SEALED)
     plans.describe(line, Packing(), None)
     plan = plans.make_plan(line, Iso(InspectionLevel.II, Decimal("4.0")), Terms(), None, seed="a seed")
-    for valve in booking.allot_serials(line, plan.sample_size, None):
-        graded(valve)
+    graded_all([(valve, 1.2, 1.6) for valve in booking.allot_serials(line, plan.sample_size, None)])
     assert results.results(plan).decision.outcome == LotOutcome.GO_ON
     sample(plan, by, bad=plan.rejection_number)
     assert results.results(plan).failed == plan.rejection_number
@@ -811,7 +810,7 @@ def test_there_is_no_statement_for_an_order_without_packs_of_the_lot(
 ) -> None:
     plan = accepted_lot(by)
     url = reverse("sealed-statement", args=[plan.line.lot.number, plan.line.number])
-    answer = logged_in().get(url, {"order": "R0404"}, follow=True).content.decode()
+    answer = logged_in(Role.BENCH).get(url, {"order": "R0404"}, follow=True).content.decode()
     assert "order R0404 has no pack of this lot" in answer
 
 

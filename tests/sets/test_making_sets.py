@@ -3,17 +3,26 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from datetime import timedelta
+from decimal import Decimal
 
 import pytest
 from django.contrib.auth.models import User
 from django.test import Client
+from django.utils import timezone
 
+from grading.listings import publishing
 from grading.models import MatchedSet, Member
-from grading.sets import making
-from stockroom.models import Entry, Order, Valve
+from grading.orders import fulfilment
+from grading.papers.certificates import CannotCertify, certificate_data
+from grading.papers.pure.certificate import certificate_pdf
+from grading.sets import doubts, making
+from grading.verdicts import judging
+from stockroom.models import Customer, Entry, Order, Valve
 from stockroom.site.people import Role
 from stockroom.states import State
-from tests.factories import graded, make_type, make_user, make_valve, make_valves, read
+from tests.factories import graded, graded_all, make_policy, make_type, make_user, make_valve, make_valves, read
+from tests.pdfs import read_pdf
 
 pytestmark = pytest.mark.django_db
 
@@ -22,8 +31,7 @@ pytestmark = pytest.mark.django_db
 def four() -> list[Valve]:
     """Four graded valves within 3 % of each other."""
     valves = make_valves(make_type(), 4)
-    for valve, gm in zip(valves, (1.60, 1.61, 1.62, 1.64), strict=True):
-        graded(valve, ia=1.2, gm=gm)
+    graded_all([(valve, 1.2, gm) for valve, gm in zip(valves, (1.60, 1.61, 1.62, 1.64), strict=True)])
     return valves
 
 
@@ -102,7 +110,7 @@ def test_breaking_a_set_frees_its_valves_and_keeps_why(four: list[Valve], by: Us
 
 
 def test_a_set_on_an_order_cannot_be_broken(four: list[Valve], by: User) -> None:
-    from stockroom.models import Allocation, Customer
+    from stockroom.models import Allocation
 
     made = making.make_set(four, 5, by)
     order = Order.objects.create(number="R0001", customer=Customer.objects.create(name="Ada Quill"))
@@ -112,7 +120,124 @@ def test_a_set_on_an_order_cannot_be_broken(four: list[Valve], by: User) -> None
         making.break_set(made, "no", by)
 
 
+def test_stabilisers_are_matched_by_the_voltage_that_they_hold(by: User) -> None:
+    kind = make_type("0A2", kind="voltage stabiliser", sections=1)
+    valves = make_valves(kind, 3)
+    for valve, held in zip(valves, (150.0, 150.6, 156.0), strict=True):
+        graded(valve, None, None, anode_voltage_v=held)
+    with pytest.raises(making.CannotMatch, match=r"differ by 4\.00 %, more than 1 %"):
+        making.make_set(valves, 1, by)
+    made = making.make_set(valves[:2], 1, by)
+    [spread] = making.spread_of(list(made.members.select_related("grade")))
+    assert (spread.label, spread.smallest, spread.largest) == ("V held, section 1", 150.0, 150.6)
+    paper = " ".join(" ".join(read_pdf(certificate_pdf(certificate_data(made, timezone.localdate())))).split())
+    assert "Voltage held, V" in paper and "150.6" in paper and "Settings Ia 30 mA" in paper
+    listed = publishing.publish(valves[:2], "Two", "", Decimal("9.00"), "GBP", by)
+    public = Client().get(listed.get_absolute_url()).content.decode()
+    assert "150.6 V" in public and "Read at Ia 30 mA" in public
+
+
+# A member read again
+
+
+def read_tomorrow(valve: Valve, gm: float) -> None:
+    """Another day's reading starts afresh: it is not averaged with today's."""
+    graded(valve, ia=1.2, gm=gm, taken_at=timezone.now() + timedelta(days=1))
+
+
+def test_a_set_whose_member_reads_outside_its_tolerance_no_longer_holds(four: list[Valve], by: User) -> None:
+    made = making.make_set(four, 5, by)
+    assert doubts.why_doubtful(made) == ""
+    read_tomorrow(four[0], gm=1.48)  # still Excellent, and 10.8 % below the strongest
+    assert doubts.why_doubtful(made) == "these valves differ by 10.81 %, more than 5 %"
+    said = Entry.objects.filter(action="set-doubtful", valve=four[0]).get().text
+    assert said.startswith("S00001 no longer holds: these valves differ by 10.81 %")
+    assert doubts.doubtful([made, making.make_set(make_pair(by), 5, by)]).keys() == {made.pk}
+
+
+def make_pair(by: User) -> list[Valve]:
+    valves = make_valves(make_type(), 2)
+    for valve in valves:
+        graded(valve)
+    return valves
+
+
+def test_a_member_read_again_within_the_tolerance_leaves_the_set_as_it_is(four: list[Valve], by: User) -> None:
+    made = making.make_set(four, 5, by)
+    read_tomorrow(four[0], gm=1.63)
+    assert doubts.why_doubtful(made) == ""
+    [said] = doubts.read_since(made)
+    assert said.startswith(f"{four[0]} was read again on ") and said.endswith("the set holds as well.")
+    assert not Entry.objects.filter(action="set-doubtful").exists()
+
+
+@pytest.mark.parametrize(
+    ("gm", "stability", "why"),
+    [
+        (1.35, "", "is graded Good now, and was Excellent when the set was made"),
+        (0.2, "", "is graded Unfit now and is not for sale"),
+        (1.6, "drifting", "has no grade now"),
+    ],
+)
+def test_a_set_holds_no_more_when_its_papers_would_claim_what_is_not_so_any_more(
+    four: list[Valve], by: User, gm: float, stability: str, why: str
+) -> None:
+    made = making.make_set(four, 50, by)
+    read(four[0], ia=1.2, gm=gm, stability=stability, taken_at=timezone.now() + timedelta(days=1))
+    judging.grade(four, make_policy(), by)
+    assert doubts.why_doubtful(made) == f"{four[0]} {why}"
+
+
+def test_a_set_that_no_longer_holds_is_neither_listed_certified_offered_nor_sent(four: list[Valve], by: User) -> None:
+    made = making.make_set(four, 5, by)
+    order = Order.objects.create(number="R0001", customer=Customer.objects.create(name="Ada Quill"))
+    line = order.lines.create(type=make_type(), set_size=4, max_spread_percent=20, best_grades=1)
+    listed = publishing.publish(four_of(made), "A quad", "", Decimal("90.00"), "GBP", by)
+    assert [option.set for option in fulfilment.options(line)] == [made]
+    read_tomorrow(four[0], gm=1.48)
+    listed.refresh_from_db()
+    assert listed.ended_because.startswith("S00001 no longer holds: these valves differ by 10.81 %")
+    assert all(option.set is None for option in fulfilment.options(line))
+    with pytest.raises(fulfilment.CannotPull, match="no longer holds"):
+        fulfilment.accept(line, four_of(made), by)
+    with pytest.raises(publishing.CannotList, match="S00001 no longer holds"):
+        publishing.publish(four_of(made), "A quad", "", Decimal("90.00"), "GBP", by)
+    with pytest.raises(CannotCertify, match="S00001 no longer holds"):
+        certificate_data(made, timezone.localdate())
+    making.break_set(made, "read again", by)
+    assert certificate_data(MatchedSet.objects.get(), timezone.localdate()).void
+
+
+def four_of(made: MatchedSet) -> list[Valve]:
+    return list(Valve.objects.filter(memberships__set=made).order_by("memberships__position"))
+
+
+def test_a_set_on_an_order_whose_member_is_read_again_does_not_leave_the_house(four: list[Valve], by: User) -> None:
+    made = making.make_set(four, 5, by)
+    order = Order.objects.create(number="R0001", customer=Customer.objects.create(name="Ada Quill"))
+    line = order.lines.create(type=make_type(), set_size=4, best_grades=1)
+    fulfilment.accept(line, four_of(made), by)
+    for valve in four_of(made):
+        fulfilment.pull(order, valve, by)
+    read_tomorrow(four[0], gm=1.48)
+    with pytest.raises(fulfilment.CannotPull, match="S00001 no longer holds"):
+        fulfilment.despatch(order, "", "", by)
+
+
 # Through the pages
+
+
+def test_the_pages_flag_a_set_that_no_longer_holds(
+    four: list[Valve], by: User, logged_in: Callable[..., Client]
+) -> None:
+    made = making.make_set(four, 5, by)
+    read_tomorrow(four[0], gm=1.48)
+    client = logged_in(Role.BENCH)
+    page = client.get(made.get_absolute_url()).content.decode()
+    assert "no longer holds:</strong> these valves differ by 10.81 %" in page and "Certificate (PDF)" not in page
+    for address in ("/sets/", "/sets/?standing=doubtful"):
+        assert "<strong>no longer holds</strong>: these valves differ" in client.get(address).content.decode()
+    assert "Break up" in client.get("/").content.decode()
 
 
 def test_the_page_shows_what_can_be_made_and_makes_the_ticked_sets(
@@ -148,7 +273,7 @@ def test_a_set_page_shows_members_spread_and_history(
     four: list[Valve], by: User, logged_in: Callable[..., Client]
 ) -> None:
     made = making.make_set(four, 5, by)
-    page = logged_in().get(made.get_absolute_url()).content.decode()
+    page = logged_in(Role.RECEIVING).get(made.get_absolute_url()).content.decode()
     assert all(valve.serial in page for valve in four)
     assert "2.50" in page and "matched quad" in page
 

@@ -19,7 +19,7 @@ from grading.sets.runs import Ask
 from stockroom.marks.pure.datecodes import Form, week_span
 from stockroom.models import DateReading, SeenFeature, Valve
 from stockroom.site.people import Role
-from tests.factories import graded, make_policy, make_type, make_user, make_valves
+from tests.factories import graded_all, make_policy, make_type, make_user, make_valves
 from tests.keyboard import Keyboard, at_the_keyboard
 
 ASK = Ask(size=2, tiers=(("within 2 %", 2, 100), ("within 5 %", 5, 60)), best_grades=2)
@@ -27,8 +27,7 @@ ASK = Ask(size=2, tiers=(("within 2 %", 2, 100), ("within 5 %", 5, 60)), best_gr
 
 def make_pool(gms: list[float]) -> list[Valve]:
     valves = make_valves(make_type(), len(gms))
-    for valve, gm in zip(valves, gms, strict=True):
-        graded(valve, ia=1.2, gm=gm)
+    graded_all([(valve, 1.2, gm) for valve, gm in zip(valves, gms, strict=True)])
     return valves
 
 
@@ -209,7 +208,7 @@ def test_the_page_shows_bound_gap_and_the_pool_with_its_sets(
     pool: list[Valve], by: User, logged_in: Callable[..., Client]
 ) -> None:
     run = done(ASK, by)
-    page = logged_in().get(f"/runs/{run.pk}/").content.decode()
+    page = logged_in(Role.RECEIVING).get(f"/runs/{run.pk}/").content.decode()
     assert "proven to be the best" in page and "<svg" in page and 'class="star tier-0"' in page
     assert all(valve.serial in page for valve in pool[:4])
 
@@ -253,3 +252,20 @@ def test_a_pool_is_matched_in_the_browser_by_keyboard(keyboard: Keyboard) -> Non
     keyboard.press("Enter")  # the cursor is on "Make all 2 sets"
     keyboard.page.wait_for_selector("text=Made 2")
     assert MatchedSet.objects.count() == 2
+
+
+def test_sections_that_are_not_meant_alike_have_no_balance_to_ask_for(logged_in: Callable[..., Client]) -> None:
+    make_policy()
+    mixed = make_type("6U8A", kind="triode-pentode")
+    mixed.sections.get(number=2).test_points.update(anode_current_ma=10, gm_ma_per_v=5.2)
+    asked = {
+        "type": "6U8A",
+        "size": 2,
+        "best_grades": 2,
+        "within_1": 2,
+        "price_1": 100,
+        "time_limit_s": 5,
+        "section_balance_percent": 10,
+    }
+    page = logged_in(Role.BENCH).post("/runs/new/", asked).content.decode()
+    assert "The sections of a 6U8A are not meant alike" in page and not MatchRun.objects.exists()

@@ -12,7 +12,7 @@ from grading.orders import fulfilment
 from grading.sets import plans
 from stockroom.models import Customer, Order, OrderLine, Valve
 from stockroom.site.people import Role
-from tests.factories import graded, make_policy, make_type, make_valves
+from tests.factories import graded_all, make_policy, make_type, make_valves
 
 pytestmark = pytest.mark.django_db
 
@@ -20,8 +20,7 @@ pytestmark = pytest.mark.django_db
 def make_pool(*gms: float) -> list[Valve]:
     make_policy()
     valves = make_valves(make_type(), len(gms))
-    for valve, gm in zip(valves, gms, strict=True):
-        graded(valve, ia=1.2, gm=gm)
+    graded_all([(valve, 1.2, gm) for valve, gm in zip(valves, gms, strict=True)])
     return valves
 
 
@@ -61,7 +60,7 @@ def test_an_order_gets_the_set_that_costs_the_rest_least() -> None:
     assert found is not None
     best, _ = found.choices[0]
     assert far.pk in {valve.pk for valve in best}
-    assert "costs the rest of the pool 0.00" in found.why and "next best" in found.why
+    assert "takes nothing from what the rest of the stock" in found.why and "next best" in found.why
     assert {a.pk, b.pk, c.pk} - {valve.pk for valve in best}, "two of the three are left to make the pair that sells"
 
 
@@ -72,14 +71,16 @@ def test_the_order_page_shows_the_least_loss_with_its_reason_and_the_second_best
     want(2, 1, 100, 1)
     line = order_line()
     options = fulfilment.options(line)
-    assert len(options) == 2 and options[0].why.startswith("It costs the rest of the pool")
+    assert len(options) == 2 and options[0].why.startswith("Selling it takes nothing")
     page = logged_in(Role.SALES).get(f"/orders/{line.order}/").content.decode()
-    assert "It costs the rest of the pool" in page and "The next best" in page
+    assert "Selling it takes nothing from" in page and "The next best" in page
+    reckoned = page.split("<summary>How that was reckoned</summary>")[1]
+    assert "linear programme" in reckoned and "linear programme" not in page.split("<summary>How that was reckoned")[0]
 
 
 def test_no_demand_written_down_is_said(logged_in: Callable[..., Client]) -> None:
     make_pool(1.6, 1.61)
-    page = logged_in().get("/demand/12AX7/?plan=1").content.decode()
+    page = logged_in(Role.RECEIVING).get("/demand/12AX7/?plan=1").content.decode()
     assert "Nobody has written" in page
 
 

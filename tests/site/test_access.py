@@ -1,6 +1,6 @@
 """Who may open what: every address of the site stands in the table below, or the first test fails.
 
-ANYONE needs no login. LOOK is for everybody with a login. A set of roles is for those roles and the owner,
+ANYONE needs no login. LOOK is for everybody with a role. A set of roles is for those roles and the owner,
 whether the page is read or sent.
 """
 
@@ -290,6 +290,10 @@ def test_each_role_opens_its_own_pages_and_no_others(
     client = logged_in(*([role] if role else []))
     for name, (who, arguments) in WHO.items():
         if name == "logout":
+            continue
+        if role is None and who != ANYONE:
+            opens = name == "password"
+            assert (client.get(reverse(name, args=arguments(world))).status_code == 403) != opens, name
             continue
         allowed = who in (ANYONE, LOOK) or role == Role.OWNER or role in who
         url = reverse(name, args=arguments(world))

@@ -23,21 +23,21 @@ def test_logging_in_leads_to_today(person: Callable[..., User]) -> None:
 
 def test_today_says_what_waits(logged_in: Callable[..., Client]) -> None:
     make_line(make_type(), 5, counted=None)
-    page = logged_in().get("/").content.decode()
+    page = logged_in(Role.RECEIVING).get("/").content.decode()
     assert "Count <a" in page
 
 
 @pytest.mark.parametrize("scan", ["{serial}", " {serial} ", "https://shop.example/valves/{serial}/"])
 def test_the_scan_box_finds_a_valve_however_it_is_scanned(logged_in: Callable[..., Client], scan: str) -> None:
     valve = make_valve(make_type())
-    answer = logged_in().get("/find/", {"q": scan.format(serial=valve.serial)})
+    answer = logged_in(Role.RECEIVING).get("/find/", {"q": scan.format(serial=valve.serial)})
     assert answer["Location"] == f"/valves/{valve.serial}/"
 
 
 def test_the_scan_box_finds_types_lots_orders_sets_and_places(logged_in: Callable[..., Client]) -> None:
     make_type("12AX7")
     place = Place.objects.create(code="A1-03")
-    client = logged_in()
+    client = logged_in(Role.RECEIVING)
     for scan, address in {
         "12ax7": "/types/12AX7/",
         "l0001": "/lots/L0001/",
@@ -54,7 +54,7 @@ def test_the_scan_box_finds_a_claim_and_a_line_and_sealed_packs_on_their_own_pag
 ) -> None:
     make_line(make_type(), 5)
     make_line(make_type(), 5, lot=Lot.objects.get(), condition=Line.Condition.SEALED)
-    client = logged_in()
+    client = logged_in(Role.RECEIVING)
     for scan, address in {
         "c0001": "/claims/C0001/",
         "L0001/1": "/lots/L0001/1/marks/",
@@ -68,7 +68,7 @@ def test_a_short_name_that_looks_like_a_number_of_ours_is_a_valve_type(
     logged_in: Callable[..., Client], name: str
 ) -> None:
     make_type(name)
-    assert logged_in().get("/find/", {"q": name})["Location"] == f"/types/{name}/"
+    assert logged_in(Role.RECEIVING).get("/find/", {"q": name})["Location"] == f"/types/{name}/"
 
 
 @pytest.mark.parametrize(
@@ -76,7 +76,7 @@ def test_a_short_name_that_looks_like_a_number_of_ours_is_a_valve_type(
     [("10000013", "check digit"), ("123", "has 3 digits"), ("", "Nothing was scanned"), ("10000012", "No valve has")],
 )
 def test_a_scan_that_leads_nowhere_says_why(logged_in: Callable[..., Client], scan: str, message: str) -> None:
-    assert message in logged_in().get("/find/", {"q": scan}, follow=True).content.decode()
+    assert message in logged_in(Role.RECEIVING).get("/find/", {"q": scan}, follow=True).content.decode()
 
 
 def test_the_owner_makes_a_login_with_roles(logged_in: Callable[..., Client]) -> None:
@@ -110,5 +110,5 @@ def test_the_shop_is_kept_by_its_owner_and_the_change_is_on_record(logged_in: Ca
 
 
 def test_an_unknown_address_helps_on(logged_in: Callable[..., Client]) -> None:
-    answer = logged_in().get("/nowhere/")
+    answer = logged_in(Role.RECEIVING).get("/nowhere/")
     assert answer.status_code == 404 and "Scan a label" in answer.content.decode()

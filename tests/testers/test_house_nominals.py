@@ -19,7 +19,7 @@ from grading.testers import conditions, house_nominals, records
 from grading.testers.records import BasisKind
 from stockroom.models import Line, Valve
 from stockroom.site.people import Role
-from tests.factories import make_line, make_type, make_user, make_valves, read
+from tests.factories import make_line, make_type, make_user, make_valves, read, read_all
 from tests.instruments import GM, IA, checked, described, kept_aside, owner, point, shift_at
 
 VALUES = [1.10, 1.12, 1.14, 1.16, 1.18, 1.20, 1.22, 1.24, 1.26, 0.30]  # nine good ones and a weak one
@@ -39,8 +39,8 @@ def stock(shift: Shift, values: Sequence[float] = VALUES, condition: str = Line.
     """Valves of one line, their sections read alike."""
     line = make_line(make_type("12AX7"), len(values), condition=condition)
     valves = make_valves(line.type, len(values), line=line)
-    for valve, value in zip(valves, values, strict=True):
-        read(valve, value, 1.6, shift=shift, heater_cathode_leakage_ua=1.0, grid_current_ua=-0.1)
+    found = [(valve, value, 1.6) for valve, value in zip(valves, values, strict=True)]
+    read_all(found, shift=shift, heater_cathode_leakage_ua=1.0, grid_current_ua=-0.1)
     return valves
 
 
@@ -122,12 +122,13 @@ def test_only_unused_stock_counts(tester: Tester, shift: Shift, condition: str, 
 
 @pytest.mark.django_db
 def test_a_faulty_valve_does_not_count(tester: Tester, shift: Shift) -> None:
-    sound, *faulty = make_valves(make_type("12AX7"), 6)
+    sound, *faulty = make_valves(make_type("12AX7"), 7)
     read(sound, 1.2, 1.6, shift=shift, heater_cathode_leakage_ua=20.0, grid_current_ua=-2.0)
     read(faulty[0], 1.2, 1.6, shift=shift, shorted=True)
     read(faulty[1], 1.2, 1.6, shift=shift, heater_cathode_leakage_ua=20.5)
     read(faulty[2], 1.2, 1.6, shift=shift, grid_current_ua=2.5)
     read(faulty[3], 1.2, 1.6, shift=shift, grid_current_ua=-2.5)
+    read(faulty[5], 0.9, 1.6, shift=shift, stability="drifting")
     read(faulty[4], 1.2, 1.6, shift=shift)
     Valve.objects.filter(pk=faulty[4].pk).update(written_off="dropped")
     assert good(tester) == [sound]

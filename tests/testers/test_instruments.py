@@ -13,14 +13,16 @@ from django.test import Client
 from django.utils import timezone
 
 from catalog.physics import electrics
+from catalog.physics.electrics import ConversionRefused
 from grading.bench.readings import Taken, UnfitTester, take
 from grading.metrology import uncertainty
 from grading.models import Calibration, Capability, Quantity, Reading, Tester, TesterCondition
 from grading.testers import conditions, records
-from grading.testers.records import BasisKind, CalibrationState, Described, Unmeasured
+from grading.testers.records import BasisKind, Calibrated, CalibrationState, Described, Unmeasured
+from grading.verdicts.values import Value
 from stockroom.models import Entry
 from stockroom.site.people import Role
-from tests.factories import make_tester, make_type, make_user, make_valve
+from tests.factories import graded, make_tester, make_type, make_user, make_valve, make_valves
 from tests.instruments import GM, IA, SCALE, described, owner, point, scale, shift_at, studied
 
 pytestmark = pytest.mark.django_db
@@ -155,8 +157,8 @@ def test_every_term_of_a_readings_uncertainty_comes_from_the_record() -> None:
     known = records.record_of(fresh(tester), TODAY).known(IA, 1.2)
     terms = known.terms
     assert (terms.resolution, terms.accuracy_percent, terms.accuracy_absolute) == (0.01, 1.0, 0.01)
-    assert isclose(terms.calibration_u, 0.006) and terms.calibration_degrees_of_freedom == 8
-    assert terms.repeatability_percent > 0 and terms.repeatability_degrees_of_freedom >= 6
+    assert terms.calibration_percent == 0.5 and terms.calibration_degrees_of_freedom == 8
+    assert terms.repeatability_at(1.2) > 0 and terms.repeatability_degrees_of_freedom >= 6
     assert not known.wanting
     assert any(f"study {study.pk}" in text for text in known.resting_on)
 
@@ -182,8 +184,46 @@ def test_an_overdue_calibration_still_counts_and_is_said() -> None:
     tester = described()
     calibrated(tester, date(2025, 1, 1), date(2026, 1, 1))
     known = records.record_of(fresh(tester), TODAY).known(IA, 1.0)
-    assert known.terms.calibration_u > 0
-    assert any("overdue since 01 Jan 2026" in text for text in known.wanting)
+    assert known.terms.calibration_percent > 0
+    assert "overdue since 01 Jan 2026" in known.overdue
+    assert not any("overdue" in text for text in known.wanting), "it is known: the policy says what that does"
+
+
+def test_a_calibration_corrects_what_it_found_and_leaves_an_uncertainty_of_two_parts() -> None:
+    tester = described()
+    row = Calibration(tester=tester, done_on=date(2026, 1, 1), due_on=date(2027, 1, 1), by="Halden Metrology")
+    found = Calibrated(0.5, None, 0.004, correction_percent=-2.0, correction_absolute=0.01)
+    records.calibrate(row, {IA: found}, owner())
+    record = records.record_of(fresh(tester), TODAY)
+    value, words = record.corrected(IA, 2.0)
+    assert isclose(value, 2.0 * 0.98 + 0.01) and "−2 % of the reading and +0.01 mA" in words
+    assert record.corrected(GM, 2.0) == (2.0, "")
+    terms = record.known(IA, 2.0).terms
+    u = {row.name: row.standard_uncertainty for row in uncertainty.reading(2.0, terms).budget}["calibration"]
+    assert isclose(u, sqrt((2.0 * 0.005) ** 2 + 0.004**2))
+
+
+def test_a_reading_is_graded_as_corrected_and_the_basis_says_so() -> None:
+    tester = described()
+    row = Calibration(tester=tester, done_on=date(2026, 1, 1), due_on=date(2099, 1, 1), by="Halden Metrology")
+    records.calibrate(row, {GM: Calibrated(0.5, correction_percent=5.0)}, owner())
+    valve = make_valves(make_type("12AX7"), 1)[0]
+    grade = graded(valve, ia=1.2, gm=1.5, shift=shift_at(fresh(tester)))
+    [gm, _] = [Value.read(row) for row in grade.measured if row["quantity"] == GM]
+    assert isclose(gm.value, 1.575) and "corrected by +5 % of the reading" in gm.basis
+    assert valve.readings.first().gm_ma_per_v == 1.5, "what was read stays as it was read"  # type: ignore[union-attr]
+
+
+def test_another_heater_voltage_is_a_condition_of_its_own_and_no_model_converts_it() -> None:
+    tester = described()
+    point_ = point()
+    same = {"anode_voltage_v": point_.anode_voltage_v, "grid_voltage_v": point_.grid_voltage_v}
+    cold = TesterCondition(tester=tester, test_point=point_, heater_voltage_v=6.0, judged_by="house nominal", **same)
+    [kept] = conditions.set_conditions([cold], owner())
+    assert kept.in_words.endswith("heater 6 V")
+    converted = TesterCondition(tester=tester, test_point=point_, heater_voltage_v=6.0, judged_by="converted", **same)
+    with pytest.raises(ConversionRefused, match="another heater voltage"):
+        conditions.set_conditions([converted], owner())
 
 
 def test_a_tester_nobody_has_described_has_no_uncertainty_to_give() -> None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from math import isclose
+from math import inf, isclose, sqrt
 from typing import Any
 
 import pytest
@@ -191,11 +191,11 @@ def test_a_correction_is_what_the_analysis_counts() -> None:
     assert after is not None and after.repeatability.variance > before.repeatability.variance
 
 
-def test_what_is_known_of_a_tester_comes_from_its_latest_finished_study() -> None:
+def test_what_is_known_of_a_tester_comes_from_its_latest_finished_study_of_a_size() -> None:
     tester = described()
     assert studies.repeatability_of(tester, IA) is None
     studied(tester)
-    wider = [[[value + 0.05 * (k == 0) for k, value in enumerate(cell)] for cell in row] for row in READINGS]
+    wider = [[[value + 0.005 * (k == 0) for k, value in enumerate(cell)] for cell in row] for row in READINGS]
     second = filled(planned(tester), wider)
     studies.finish(second, owner())
     planned(tester)  # one that is still being read says nothing
@@ -203,31 +203,63 @@ def test_what_is_known_of_a_tester_comes_from_its_latest_finished_study() -> Non
     assert known is not None and known.study == second
     result = studies.analyse(second).result
     assert result is not None
-    assert isclose(known.standard_deviation, result.repeatability.standard_deviation / result.grand_mean)
+    assert isclose(known.standard_deviation, result.repeatability.standard_deviation)
     assert studies.repeatability_of(tester, Quantity.GM) is None
 
 
-def test_for_milliamperes_it_is_relative_to_the_mean_and_joins_the_terms_as_per_cent() -> None:
-    tester = described()
-    studied(tester)
-    known = studies.repeatability_of(tester, IA)
-    assert known is not None and known.relative
-    terms = known.added_to(ReadingTerms(resolution=0.01))
-    assert isclose(terms.repeatability_percent, 100 * known.standard_deviation)
-    assert terms.repeatability_sd == 0 and terms.repeatability_degrees_of_freedom == known.degrees_of_freedom
+def said(sd: float, degrees: float, at: float = 1.2) -> studies.StudiedRepeatability:
+    return studies.StudiedRepeatability(sd, degrees, Study(), 0.0, inf, 0.0, inf, at, True)
 
 
-def test_people_known_from_two_operators_have_about_one_degree_of_freedom() -> None:
-    """Satterthwaite's formula by hand, on a study in which nothing but the two operators differs."""
+def test_a_smaller_new_study_does_not_take_the_place_of_a_larger_one() -> None:
+    large, small = said(0.010, 20), said(0.006, 4)
+    assert studies.that_speaks([small, large], 1.2) is large
+    assert studies.that_speaks([said(0.010, 20), large], 1.2) is not large, "as large, the newer one speaks"
+
+
+def test_a_smaller_new_study_speaks_when_the_tester_has_become_worse_by_more_than_chance() -> None:
+    large = said(0.010, 20)
+    assert studies.that_speaks([said(0.015, 4), large], 1.2) is large, "chance: F(4, 20) exceeds 2.25 one time in ten"
+    worse = said(0.030, 4)
+    assert studies.that_speaks([worse, large], 1.2) is worse
+
+
+def test_readings_far_from_one_study_are_known_by_the_study_nearest_to_them() -> None:
+    low, high = said(0.01, 5, at=1.2), said(0.6, 20, at=60)
+    assert studies.that_speaks([high, low], 2.0) is low and studies.that_speaks([high, low], 40) is high
+    assert studies.that_speaks([high], 1.2) is high, "the only one speaks however far"
+
+
+def test_the_scatter_has_a_constant_part_below_what_was_studied_and_grows_above_it() -> None:
+    known = said(0.03, 10, at=60)
+    below, above = (known.added_to(ReadingTerms(resolution=0.01), value) for value in (1.2, 120))
+    assert below.repeatability_at(1.2) == pytest.approx(0.03), "not a fiftieth of it"
+    assert above.repeatability_at(120) == pytest.approx(0.06)
+    assert known.added_to(ReadingTerms(resolution=0.01), 60).repeatability_at(60) == pytest.approx(0.03)
+
+
+def test_people_known_from_two_operators_have_one_degree_of_freedom() -> None:
+    """By hand: the operators' means differ by 0.2, so their standard deviation is 0.2 / sqrt 2."""
     noise = [0.01, -0.01]
     result = repeatability.crossed_study(
         [[[1 + 0.1 * valve + 0.2 * operator + e for e in noise] for operator in (0, 1)] for valve in range(6)]
     )
-    degrees = studies.reproducibility_degrees_of_freedom(result)
-    operator, error = result.anova[1].mean_square / 12, result.repeatability.variance / 12
-    by_hand = (operator - error) ** 2 / (operator**2 / 1 + error**2 / result.repeatability_degrees_of_freedom)
-    assert result.interaction_pooled
-    assert isclose(degrees, max(1.0, by_hand)) and 1 <= degrees < 1.01
+    known = studies.said_by(Study(quantity=IA), result)
+    assert known.reproducibility_degrees_of_freedom == 1
+    assert known.reproducibility_sd == pytest.approx(0.2 / sqrt(2))
+    assert result.interaction_pooled and known.interaction_sd == 0
+
+
+def test_people_who_differ_more_on_some_valves_are_known_to() -> None:
+    result = repeatability.crossed_study(
+        [[[1 + 0.2 * operator * (valve % 2) + e for e in (0.01, -0.01)] for operator in (0, 1)] for valve in range(6)]
+    )
+    known = studies.said_by(Study(quantity=IA), result)
+    cross, error = result.anova[2].mean_square, result.anova[3].mean_square
+    assert known.interaction_sd == pytest.approx(sqrt((cross - error) / 2))
+    # Satterthwaite: v = (sum c_i MS_i)^2 / sum (c_i MS_i)^2 / v_i, 5 and 12 degrees of freedom.
+    by_hand = (cross - error) ** 2 / (cross**2 / 5 + error**2 / 12)
+    assert known.interaction_degrees_of_freedom == pytest.approx(by_hand)
 
 
 def test_a_study_whose_repeats_all_agree_is_called_too_coarse() -> None:

@@ -18,7 +18,7 @@ from grading.bench.readings import in_words
 from grading.bench.readings_import import look
 from grading.bench.taken import Taken
 from grading.listings import publishing
-from grading.metrology.quantities import CLAIMING, FAULTS, Quantity, capitalised
+from grading.metrology.quantities import FAULTS, Quantity, capitalised, claimed_of
 from grading.models import Capability, MatchedSet, Reading, Tester
 from grading.papers.certificates import certificate_data
 from grading.papers.labels import labels_for
@@ -41,6 +41,7 @@ READ = {
     Quantity.LEAKAGE: 4.37,
     Quantity.GRID_CURRENT: 0.153,
 }
+OF_A_TRIODE = [quantity for quantity in Quantity if not quantity.facts.only_of]  # a stabiliser's voltage is not read
 ALL = {quantity.value: value for quantity, value in READ.items()}
 PLACES = [quantity.amount(value) for quantity, value in READ.items()]
 
@@ -74,7 +75,7 @@ def page(address: str, *roles: Role) -> str:
 
 
 def test_the_values_of_this_test_cover_the_register() -> None:
-    assert set(READ) == set(Quantity)
+    assert set(READ) == set(OF_A_TRIODE)
 
 
 def test_the_bench_asks_for_each_takes_it_and_shows_it_again_to_be_corrected() -> None:
@@ -83,8 +84,8 @@ def test_the_bench_asks_for_each_takes_it_and_shows_it_again_to_be_corrected() -
     sheet = ValveForms(valve.type.test_sections, BenchChoices(), reads_all(), data={**typed, "s1-noise": "slight"})
     assert sheet.is_valid(), [form.errors for form in sheet.forms]
     taken = sheet.taken[1]
-    assert {quantity: getattr(taken, quantity) for quantity in Quantity} == READ and taken.noise == "slight"
-    assert all(quantity.unit in str(sheet.forms[0].fields[quantity.key].label) for quantity in Quantity)
+    assert {quantity: getattr(taken, quantity) for quantity in OF_A_TRIODE} == READ and taken.noise == "slight"
+    assert all(quantity.unit in str(sheet.forms[0].fields[quantity.key].label) for quantity in OF_A_TRIODE)
     reading = well_read().readings.get()
     assert Taken.of(reading).as_fields() == taken.as_fields()
     wrong = page(reverse("reading-correct", args=[reading.pk]))
@@ -93,7 +94,7 @@ def test_the_bench_asks_for_each_takes_it_and_shows_it_again_to_be_corrected() -
 
 def test_a_file_brings_each_that_has_a_heading() -> None:
     valve = make_valve(a_triode())
-    brought = [quantity for quantity in Quantity if quantity.facts.headings]
+    brought = [quantity for quantity in OF_A_TRIODE if quantity.facts.headings]
     heading = ";".join(f"{quantity.facts.headings.split()[0]} ({quantity.unit})" for quantity in brought)
     preview = look(f"serial;{heading}\n{valve};{';'.join(str(READ[one]) for one in brought)}\n".encode())
     assert not preview.problems
@@ -117,7 +118,7 @@ def test_the_public_is_told_what_nobody_tested() -> None:
     graded(valve, 1.2, 1.6)
     listing = publishing.publish([valve], "A triode", "As found.", Decimal("20"), "GBP", make_user("sal", Role.SALES))
     shown = Client().get(listing.get_absolute_url()).content.decode()
-    assert "Not tested: heater-cathode leakage, grid current, noise." in shown
+    assert f"Not tested on {valve}: heater-cathode leakage, grid current, noise." in shown
     assert Quantity.LEAKAGE.column not in shown
 
 
@@ -139,18 +140,18 @@ def a_pair() -> MatchedSet:
 def test_a_certificate_prints_each_that_was_read_and_a_sets_page_shows_it() -> None:
     matched = a_pair()
     text = " ".join(" ".join(read_pdf(certificate_pdf(certificate_data(matched, timezone.localdate())))).split())
-    for quantity in CLAIMING:
+    for quantity in claimed_of("triode"):
         assert quantity.column in text and quantity.full_name in text
     for quantity in FAULTS:
         assert capitalised(quantity.short) in text and quantity.amount(READ[quantity]) in text
     assert "quiet" in text
     shown = page(matched.get_absolute_url())
-    assert all(quantity.column in shown for quantity in (*CLAIMING, *FAULTS)) and "quiet" in shown
+    assert all(quantity.column in shown for quantity in (*claimed_of("triode"), *FAULTS)) and "quiet" in shown
 
 
 def test_a_label_has_a_line_for_each_that_claims_a_grade() -> None:
     (label,) = labels_for([well_read()], Shop.own())
-    assert [line.split()[0] for line in label.lines] == [quantity.symbol for quantity in CLAIMING]
+    assert [line.split()[0] for line in label.lines] == [quantity.symbol for quantity in claimed_of("triode")]
 
 
 def test_the_export_has_a_column_for_each() -> None:

@@ -19,7 +19,7 @@ from stockroom.places import write_offs
 from stockroom.pure import yields
 from stockroom.receiving import booking
 from stockroom.site.people import Role
-from tests.factories import graded, make_line, make_lot, make_supplier, make_type, make_user, make_valves
+from tests.factories import graded, graded_all, make_line, make_lot, make_supplier, make_type, make_user, make_valves
 
 pytestmark = pytest.mark.django_db
 
@@ -33,8 +33,8 @@ def a_line(good: int, bad: int, untested: int = 0, *, supplier: str = "Brackenfi
     """A line of which so many were graded excellent and unfit, and so many not yet tested."""
     lot = make_lot(supplier=make_supplier(supplier))
     line = make_line(make_type(), good + bad + untested, lot=lot, cost=Decimal(cost))
-    for index, valve in enumerate(make_valves(line=line, count=good + bad)):
-        graded(valve, gm=1.6 if index < good else 0.2)
+    valves = make_valves(line=line, count=good + bad)
+    graded_all([(valve, 1.2, 1.6 if index < good else 0.2) for index, valve in enumerate(valves)])
     return line
 
 
@@ -113,7 +113,7 @@ def test_a_suppliers_lines_are_taken_together() -> None:
 
 def test_the_record_of_a_supplier_shows_lines_shares_and_what_is_not_tested(logged_in: Callable[..., Client]) -> None:
     line = a_line(3, 1, untested=6, cost="100.00")
-    page = logged_in().get(reverse("supplier-record", args=[line.lot.supplier.pk])).content.decode()
+    page = logged_in(Role.RECEIVING).get(reverse("supplier-record", args=[line.lot.supplier.pk])).content.decode()
     assert "75.0\N{NO-BREAK SPACE}%" in page and "30.1\N{NO-BREAK SPACE}%" in page  # Wilson's for 3 of 4: 30.1 to 95.4
     assert "95.4\N{NO-BREAK SPACE}%" in page and str(line) in page and "Excellent" in page
     assert "6 not tested yet" in page
@@ -123,14 +123,14 @@ def test_what_was_noted_as_wrong_or_broken_stands_beside_what_was_received(logge
     line = a_line(3, 1, untested=6)
     Fault.objects.create(line=line, kind="broken", pieces=2)
     Fault.objects.create(line=line, kind="broken", pieces=3, withdrawn_at=timezone.now(), withdrawn_because="mistaken")
-    page = logged_in().get(reverse("supplier-record", args=[line.lot.supplier.pk])).content.decode()
+    page = logged_in(Role.RECEIVING).get(reverse("supplier-record", args=[line.lot.supplier.pk])).content.decode()
     assert "2 noted as wrong or broken" in page
 
 
 def test_all_suppliers_stand_side_by_side(logged_in: Callable[..., Client]) -> None:
     a_line(3, 1)
     make_supplier("Nobody yet")
-    page = logged_in().get(reverse("supplier-records")).content.decode()
+    page = logged_in(Role.RECEIVING).get(reverse("supplier-records")).content.decode()
     assert "Brackenfield Surplus" in page and "Nobody yet" in page and "nothing known yet" in page
 
 
@@ -138,7 +138,7 @@ def test_all_suppliers_stand_side_by_side(logged_in: Callable[..., Client]) -> N
 def test_the_pages_ask_as_often_for_many_lines_as_for_few(
     logged_in: Callable[..., Client], django_assert_max_num_queries: Any, name: str
 ) -> None:
-    client = logged_in()
+    client = logged_in(Role.RECEIVING)
     supplier = a_line(1, 1).lot.supplier
     address = reverse(name, args=[supplier.pk] if name == "supplier-record" else [])
     with django_assert_max_num_queries(25) as few:

@@ -7,12 +7,18 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from catalog.models import Section, ValveType
+from grading.models import Policy as Policies
+from grading.models import Reading
+from grading.verdicts import judging
 from grading.verdicts.pure.grades import ReadingUncertainty, SectionReading, judge
-from grading.verdicts.pure.rules import MaximumFalseAcceptance, PolicyProblem, PolicyRules, read_policy
+from grading.verdicts.pure.rules import FAULTS, MaximumFalseAcceptance, PolicyProblem, PolicyRules, read_policy
+from tests.factories import make_line, make_shift, make_valve
 
 RULES: dict[str, Any] = json.loads((Path(__file__).parents[2] / "fixtures" / "policy.json").read_text())["rules"]
 
@@ -42,6 +48,44 @@ def test_sections_are_judged_against_each_other(policy: PolicyRules) -> None:
     found = judge(policy, [section(1, gm=1.9), section(2, gm=1.5)])
     assert found.name == "Usable"  # each section alone is Excellent; they differ by 27 %
     assert found.reasons == ("the sections' gm differ by 27 %; Good allows 25 %",)
+
+
+def test_sections_that_are_not_meant_alike_are_not_compared(policy: PolicyRules) -> None:
+    triode = section(1, ia=3.5, gm=2.5, alike="triode")
+    pentode = SectionReading(2, 41, 7.5, nominal_anode_current_ma=41, nominal_gm_ma_per_v=7.5, alike="pentode")
+    weak = replace(section(3, ia=3.5, gm=1.9), alike="triode")
+    assert judge(policy, [replace(triode, nominal_anode_current_ma=3.5), pentode]).name == "Excellent"
+    nominal: dict[str, Any] = {"nominal_anode_current_ma": 3.5, "nominal_gm_ma_per_v": 1.9}
+    found = judge(policy, [replace(triode, **nominal), pentode, replace(weak, **nominal)])
+    assert found.reasons == ("the sections' gm differ by 32 %; Good allows 25 %",)  # of those that are
+
+
+@pytest.mark.django_db
+def test_every_valve_read_exactly_at_its_sheets_nominal_is_of_the_best_grade(reference: None) -> None:
+    types = [type_ for type_ in ValveType.objects.all() if type_.test_sections]
+    line, shift = make_line(types[0]), make_shift()
+    valves = [make_valve(type_, line=line) for type_ in types]
+    Reading.objects.bulk_create(
+        Reading(
+            valve=valve,
+            section=section.number,
+            test_point=section.test_point,
+            shift=shift,
+            **{name: getattr(section.test_point, name) for name in read_of(section)},
+        )
+        for valve in valves
+        for section in valve.type.test_sections
+    )
+    grades = judging.grade(valves, Policies.current(), None)
+    assert len(grades) == len(valves) > 150
+    kinds = {type_.kind for type_ in types}
+    assert {"triode-pentode", "triode-heptode", "rectifier", "voltage stabiliser"} <= kinds
+    assert {str(valve.type): grades[valve.pk].reasons for valve in valves if grades[valve.pk].rank > 1} == {}
+
+
+def read_of(section: Section) -> tuple[str, ...]:
+    """The fields of a reading that a section of this kind is judged by."""
+    return ("anode_voltage_v",) if section.kind == "stabiliser" else ("anode_current_ma", "gm_ma_per_v")
 
 
 def test_a_reading_just_under_its_limit_does_not_look_as_if_it_met_it(policy: PolicyRules) -> None:
@@ -82,11 +126,76 @@ def test_a_rectifier_is_judged_by_its_current_alone(policy: PolicyRules) -> None
     assert found.name == "Excellent"
 
 
+def test_a_rectifier_above_nominal_at_the_sheets_drop_is_not_worse_for_it(policy: PolicyRules) -> None:
+    strong = SectionReading(1, 181, None, nominal_anode_current_ma=125, anode_current_max_ma=150, kind="diode")
+    assert judge(policy, [strong]).name == "Excellent"
+    assert judge(policy, [replace(strong, anode_current_ma=60)]).name == "Unfit"
+    assert judge(policy, [replace(strong, kind="triode")]).name == "Usable", "a triode may pass too much"
+
+
+@pytest.mark.parametrize(
+    ("held", "name", "reason"),
+    [
+        (150.0, "Excellent", "section 1: voltage held 150 V is 100 % of 150"),
+        (143.0, "Excellent", "section 1: voltage held 143 V is 95 % of 150"),
+        (160.0, "Good", "section 1: voltage held 160 V is 107 % of 150; Excellent allows 105 %"),
+        (137.0, "Usable", "section 1: voltage held 137 V is 91 % of 150; Good wants 92 %"),
+        (170.0, "Unfit", "section 1: voltage held 170 V is 113 % of 150; Usable allows 112 %"),
+        (None, "Unfit", "section 1: voltage held was not read; Usable wants it"),
+    ],
+)
+def test_a_stabiliser_is_judged_by_the_voltage_that_it_holds(
+    policy: PolicyRules, held: float | None, name: str, reason: str
+) -> None:
+    found = judge(policy, [SectionReading(1, anode_voltage_v=held, nominal_anode_voltage_v=150, kind="stabiliser")])
+    assert (found.name, found.reasons) == (name, (reason,))
+
+
+def test_a_stored_policy_that_says_nothing_of_stabilisers_takes_one_within_a_tenth() -> None:
+    levels = [{key: value for key, value in row.items() if "voltage" not in key} for row in RULES["levels"]]
+    old = read_policy({**RULES, "levels": levels})
+    read = SectionReading(1, anode_voltage_v=164, nominal_anode_voltage_v=150, kind="stabiliser")
+    assert [judge(old, [replace(read, anode_voltage_v=held)]).name for held in (164, 166)] == ["Excellent", "Unfit"]
+
+
+def test_what_was_not_read_is_said(policy: PolicyRules) -> None:
+    assert judge(policy, [section()]).not_tested == ("heater-cathode leakage, grid current, noise",)
+    read: dict[str, Any] = {"heater_cathode_leakage_ua": 1.0, "grid_current_ua": 0.1, "noise": "quiet"}
+    assert judge(policy, [section(**read)]).not_tested == ()
+    assert judge(policy, [section(1, **read), section(2, noise="quiet")]).not_tested == (
+        "section 2: heater-cathode leakage, grid current",
+    )
+
+
+def test_what_a_section_cannot_have_is_not_missed(policy: PolicyRules) -> None:
+    rectifier = SectionReading(1, 125, None, nominal_anode_current_ma=125, kind="diode", indirectly_heated=False)
+    assert judge(policy, [rectifier]).not_tested == ()
+    all_read = replace(policy.levels[0], must_be_read=FAULTS)
+    assert judge(replace(policy, levels=(all_read, *policy.levels[1:])), [rectifier]).name == "Excellent"
+
+
 def test_a_level_may_demand_that_leakage_is_read(policy: PolicyRules) -> None:
-    strict = replace(policy, levels=(replace(policy.levels[0], unread_allowed=False), *policy.levels[1:]))
+    strict = replace(policy, levels=(replace(policy.levels[0], must_be_read=FAULTS[::2]), *policy.levels[1:]))
     reasons = judge(strict, [section()]).reasons
-    assert "section 1: heater-cathode leakage was not read; Excellent wants it" in reasons
-    assert "section 1: noise was not listened for; Excellent wants it" in reasons
+    assert reasons == (
+        "section 1: heater-cathode leakage was not read; Excellent wants it",
+        "section 1: noise was not listened for; Excellent wants it",
+    )
+    assert judge(strict, [section(heater_cathode_leakage_ua=1.0, noise="quiet")]).name == "Excellent"
+
+
+def test_a_stored_policy_that_let_nothing_go_unread_still_does(policy: PolicyRules) -> None:
+    stored = {**RULES, "levels": [{**RULES["levels"][0], "unread_allowed": False}, *RULES["levels"][1:]]}
+    assert [level.must_be_read for level in read_policy(stored).levels] == [FAULTS, (), ()]
+
+
+def test_a_limit_can_be_another_for_one_kind_of_valve() -> None:
+    own = {"beam tetrode": {"grid_current_max_ua": 3}, "signal pentode": {"must_be_read": ["noise"]}}
+    rules = read_policy({**RULES, "levels": [{**RULES["levels"][0], "by_kind": own}, *RULES["levels"][1:]]})
+    drawing = section(grid_current_ua=2.5)
+    names = [judge(rules.for_kind(kind), [drawing]).name for kind in ("beam tetrode", "triode", "signal pentode")]
+    assert names == ["Excellent", "Usable", "Usable"]
+    assert "noise was not listened for" in judge(rules.for_kind("signal pentode"), [section()]).reasons[0]
 
 
 # Near a limit
@@ -143,6 +252,56 @@ def test_a_scale_can_pass_or_fail_and_claims_nothing_more(policy: PolicyRules) -
     assert judge(policy, [SectionReading(1, scale=72, scale_pass_at=60, shorted=True)]).name == "Unfit"
 
 
+@pytest.mark.parametrize(
+    ("fault", "reason"),
+    [
+        ({"heater_cathode_leakage_ua": 900.0}, "heater-cathode leakage 900 µA; Usable allows 50"),
+        ({"grid_current_ua": -90.0}, "grid current 90 µA; Usable allows 4"),
+        ({"shorted": True}, "shorted"),
+    ],
+)
+def test_what_condemns_a_valve_does_so_whatever_its_emission_was_read_with(
+    policy: PolicyRules, fault: dict[str, Any], reason: str
+) -> None:
+    found = judge(policy, [SectionReading(1, scale=80, scale_pass_at=60, **fault)])
+    assert (found.name, found.saleable, found.reasons) == ("Unfit", False, (f"section 1: {reason}",))
+
+
+def test_a_noisy_valve_passes_on_a_scale_only_where_noise_may_be_sold(policy: PolicyRules) -> None:
+    noisy = SectionReading(1, scale=80, scale_pass_at=60, noise="noisy")
+    assert judge(policy, [noisy]).name == "Passed on scale"  # Usable allows it
+    quiet = replace(policy.levels[-1], noise_at_most="slight")
+    parts = replace(policy.levels[-1], name="For parts", saleable=False)
+    found = judge(replace(policy, levels=(*policy.levels[:-1], quiet, parts)), [noisy])
+    assert (found.name, found.reasons) == ("Unfit", ("section 1: noise is noisy; Usable allows slight",))
+
+
+def test_a_scale_is_read_by_the_rule_of_the_policy(policy: PolicyRules) -> None:
+    known = ReadingUncertainty(repeatability_sd=2.0, systematic_u=0.29, display_step=1.0)
+    just = SectionReading(1, scale=60, scale_pass_at=60, scale_known=known)
+    assert judge(policy, [just]).name == "Passed on scale"  # simple acceptance
+    found = judge(guarded(policy), [just])
+    assert (found.name, found.too_close) == ("Unfit", True) and "too close to call" in found.reasons[0]
+    clear = judge(guarded(policy), [replace(just, scale=64)])
+    assert clear.name == "Passed on scale" and clear.assurance is not None and clear.assurance > 0.95
+
+
+def test_a_scale_wrongly_passes_at_most_one_valve_in_twenty_and_passes_those_well_above(policy: PolicyRules) -> None:
+    rng = np.random.default_rng(7)
+    known = ReadingUncertainty(repeatability_sd=2.0, systematic_u=1 / 12**0.5, display_step=1.0)
+
+    def passed(true: float) -> float:
+        read = np.rint(true + rng.normal(scale=2.0, size=4000))
+        names = [
+            judge(guarded(policy), [SectionReading(1, scale=float(r), scale_pass_at=60, scale_known=known)]).name
+            for r in read
+        ]
+        return names.count("Passed on scale") / len(names)
+
+    assert passed(60) < 0.05 + 0.011  # exactly on the mark, and three standard deviations of 4000 draws
+    assert passed(70) > 0.95
+
+
 # Rules that hold for any reading
 
 positive = st.floats(0.01, 10, allow_nan=False)
@@ -184,6 +343,11 @@ def test_every_judgement_gives_a_reason(ia: float, gm: float) -> None:
         ({"levels": [{"name": "A", "noise_at_most": "loud"}]}, "noise_at_most"),
         ({"levels": [{"name": "A"}, {"name": "A"}]}, "same name"),
         ({"levels": [{"name": "A", "anode_current_min_percent": 9, "anode_current_max_percent": 8}]}, "not below"),
+        ({"levels": [{"name": "A", "must_be_read": ["colour"]}]}, "must_be_read must be of"),
+        ({"levels": [{"name": "A", "unread_allowed": 1}]}, "unread_allowed must be true or false"),
+        ({"levels": [{"name": "A", "by_kind": {"lamp": {}}}]}, "kind of valve that nobody knows: lamp"),
+        ({"levels": [{"name": "A", "by_kind": {"triode": {"gm_min_percent": "x"}}}]}, "“A, triode”: gm_min_percent"),
+        ({"levels": [{"name": "A", "by_kind": {"triode": {"saleable": False}}}]}, "saleable cannot be another one"),
         ({"acceptance": {"rule": "hopeful"}}, "acceptance rule"),
         ({"acceptance": {"rule": "maximum false acceptance", "probability": 0}}, "probability of false acceptance"),
         ({"acceptance": {"rule": "guarded", "guard_factor": 9}}, "guard factor"),

@@ -14,7 +14,7 @@ from grading.verdicts import waiting
 from stockroom.models import Entry, Valve
 from stockroom.site.people import Role
 from stockroom.states import State
-from tests.factories import graded, make_line, make_policy, make_type, make_user, make_valves, read
+from tests.factories import graded, make_line, make_policy, make_type, make_user, make_valves, read_all
 from tests.instruments import checked, described, kept_aside, owner, point, shift_at
 
 pytestmark = pytest.mark.django_db
@@ -40,8 +40,7 @@ def read_here(shift: Shift, values: Sequence[float] = VALUES) -> list[Valve]:
     """Valves read as far as they go; those read here wait, for nothing is known of section 1."""
     line = make_line(make_type("12AX7"), len(values))
     valves = make_valves(line.type, len(values), line=line)
-    for valve, value in zip(valves, values, strict=True):
-        read(valve, value, 1.6, shift=shift)
+    read_all([(valve, value, 1.6) for valve, value in zip(valves, values, strict=True)], shift=shift)
     return valves
 
 
@@ -110,7 +109,8 @@ def test_while_the_tester_is_stopped_none_is_graded(client: Client, shift: Shift
 def test_the_valves_own_page_says_why_it_has_no_grade(client: Client, shift: Shift) -> None:
     valve = read_here(shift, [1.2])[0]
     client.force_login(make_user("vi"))
-    assert "Not graded yet: compared with nothing: no house nominal" in client.get(f"/valves/{valve}/").content.decode()
+    page = client.get(f"/valves/{valve}/").content.decode()
+    assert "Not graded yet: it stands compared with nothing: no house nominal" in page
 
 
 def test_only_the_owner_grades_them(client: Client, shift: Shift) -> None:

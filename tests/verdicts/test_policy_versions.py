@@ -23,24 +23,28 @@ def valve() -> Valve:
     return valve
 
 
-def form(page: Any, **changes: str) -> dict[str, str]:
+def form(page: Any, **changes: Any) -> dict[str, Any]:
     """The new-version form as the browser would send it, with some boxes changed."""
-    data = {
+    data: dict[str, Any] = {
         "title": "Stricter",
         "level-TOTAL_FORMS": str(len(page.context["levels"].forms)),
         "level-INITIAL_FORMS": "3",
         "level-MIN_NUM_FORMS": "0",
         "level-MAX_NUM_FORMS": "10",
     }
-    for part in (page.context["form"], *page.context["levels"].forms):
+    own = page.context["own"]
+    data |= {f"own-{name}": str(value) for name, value in own.management_form.initial.items()}
+    for part in (page.context["form"], *page.context["levels"].forms, *own.forms):
         for bound in part:
             value = bound.value()
-            if value not in (None, False):
+            if isinstance(value, list | tuple):
+                data |= {bound.html_name: list(value)} if value else {}
+            elif value not in (None, False):
                 data.setdefault(bound.html_name, "on" if value is True else str(value))
     return {**data, **changes}
 
 
-def write_version(client: Client, **changes: str) -> Policy:
+def write_version(client: Client, **changes: Any) -> Policy:
     page = client.get("/policy/new/")
     answer = client.post("/policy/new/", form(page, **changes))
     assert answer.status_code == 302, answer.context["form"].errors
@@ -97,5 +101,45 @@ def test_a_guarded_rule_wants_its_number(logged_in: Callable[..., Client]) -> No
 
 def test_the_policy_page_shows_the_demands(logged_in: Callable[..., Client]) -> None:
     make_policy()
-    page = logged_in().get("/policy/1/").content.decode()
+    page = logged_in(Role.SALES).get("/policy/1/").content.decode()
     assert "Excellent" in page and "Heater-cathode leakage at most" in page
+
+
+def test_one_kind_of_valve_can_have_limits_of_its_own_which_the_next_version_keeps(
+    logged_in: Callable[..., Client],
+) -> None:
+    make_policy()
+    client = logged_in(Role.OWNER)
+    own = {
+        "own-0-kind": "beam tetrode",
+        "own-0-grade": "Excellent",
+        "own-0-rule": "grid_current_max_ua",
+        "own-0-value": "3,5",
+    }
+    made = write_version(client, **own)
+    first = made.parsed.levels[0]
+    assert [first.for_kind(kind).grid_current_max_ua for kind in ("beam tetrode", "triode")] == [3.5, 1]
+    page = client.get(f"/policy/{made.version}/").content.decode()
+    assert "beam tetrode" in page and "3.5" in page
+    Policy.objects.filter(in_force=True).update(in_force=False)
+    Policy.objects.filter(pk=made.pk).update(in_force=True)
+    assert write_version(client, **{"level-0-gm_min_percent": "96"}).parsed.levels[0].by_kind == first.by_kind
+
+
+def test_a_limit_for_a_grade_that_there_is_not_is_refused(logged_in: Callable[..., Client]) -> None:
+    make_policy()
+    client = logged_in(Role.OWNER)
+    page = client.get("/policy/new/")
+    own = {"own-0-kind": "rectifier", "own-0-grade": "Splendid", "own-0-rule": "gm_min_percent", "own-0-value": "x"}
+    assert "“x” is not a number." in client.post("/policy/new/", form(page, **own)).content.decode()
+    answer = client.post("/policy/new/", form(page, **{**own, "own-0-value": "50"}))
+    assert "“Splendid”, which is none of the grades" in answer.content.decode()
+
+
+def test_a_grade_can_be_kept_from_what_was_not_read(valve: Valve, logged_in: Callable[..., Client]) -> None:
+    client = logged_in(Role.OWNER)
+    made = write_version(client, **{"level-0-must_be_read": ["heater-cathode leakage", "noise"]})
+    assert made.parsed.levels[0].must_be_read == ("heater-cathode leakage", "noise")
+    assert "heater-cathode leakage, noise" in client.get(f"/policy/{made.version}/").content.decode()
+    effect = client.get(f"/policy/{made.version}/effect/").content.decode()
+    assert "section 1: heater-cathode leakage was not read; Excellent wants it" in effect

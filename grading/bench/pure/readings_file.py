@@ -44,6 +44,7 @@ from grading.metrology.units import (
     split_unit,
     unit,
 )
+from stockroom.pure.refused import Refused
 from stockroom.pure.serials import BadSerial, read_serial
 
 MAX_BYTES = 1_000_000
@@ -74,7 +75,7 @@ NOISE = {
 }
 
 
-class NotReadings(ValueError):
+class NotReadings(Refused):
     """The file as a whole cannot be a file of readings. The message says what it is and what to do."""
 
 

@@ -29,6 +29,7 @@ class ReadingColumn(StrEnum):
     GM = Quantity.GM.short
     LEAKAGE = Quantity.LEAKAGE.short
     GRID_CURRENT = Quantity.GRID_CURRENT.short
+    ANODE_VOLTAGE = Quantity.ANODE_VOLTAGE.short
     SHORTS = "shorts"
     NOISE = "noise"
     REMARK = "remark"

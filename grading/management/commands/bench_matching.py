@@ -7,7 +7,7 @@ from typing import Any
 from django.conf import settings
 from django.core.management.base import BaseCommand, CommandError
 
-from grading.proof.benchmark import CASES, BenchmarkRow, Rival, measure
+from grading.proof.benchmark import CASES, PLAN_CASES, BenchmarkRow, PlanRow, Rival, measure, measure_plan
 
 HEADINGS = (
     "pool",
@@ -25,6 +25,8 @@ HEADINGS = (
     "one CPU",
     "floor",
 )
+
+PLAN_HEADINGS = ("plan", "income", "bound", "gap", "s", "cpu s", "ours/by hand", "floor")
 
 
 class Command(BaseCommand):
@@ -65,9 +67,17 @@ class Command(BaseCommand):
             self.stdout.write(" | ".join(_cells(row)))
             self.stdout.flush()
             missed += [f"{case.name}: {failure}" for failure in row.failures]
+        plans = [case for case in PLAN_CASES if options["only"] is None or case.count in options["only"]]
+        if plans:
+            self.stdout.write(" | ".join(PLAN_HEADINGS))
+        for asked in plans:
+            planned = measure_plan(asked, options["pools"], options["seed"])
+            self.stdout.write(" | ".join(_plan_cells(planned)))
+            self.stdout.flush()
+            missed += [f"{asked.name}: {failure}" for failure in planned.failures]
         if missed:
             raise CommandError("Floors missed. " + "; ".join(missed))
-        self.stdout.write(f"{len(cases)} pools, every floor reached.")
+        self.stdout.write(f"{len(cases)} pools and {len(plans)} plans, every floor reached.")
 
 
 def _cells(row: BenchmarkRow) -> list[str]:
@@ -86,6 +96,19 @@ def _cells(row: BenchmarkRow) -> list[str]:
         f"{ours.value / row.general.value:.3f}" if row.general and row.general.value else "-",
         _rival(row.blossom),
         {True: "same", False: "DIFFERS", None: "-"}[row.same_on_one],
+        "; ".join(row.failures) or "reached",
+    ]
+
+
+def _plan_cells(row: PlanRow) -> list[str]:
+    return [
+        f"{row.case.count} valves, {row.case.name}",
+        f"{row.value:g}",
+        f"{row.bound:g}",
+        f"{(row.bound - row.value) / row.bound:.2%}",
+        f"{row.seconds:.1f}",
+        f"{row.cpu_seconds:.1f}",
+        f"{row.value:g}/{row.by_hand:g} = {row.value / row.by_hand:.3f}",
         "; ".join(row.failures) or "reached",
     ]
 

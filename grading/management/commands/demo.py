@@ -7,6 +7,7 @@ database that somebody has begun to work in is refused and left as it is.
 from __future__ import annotations
 
 import os
+import secrets
 import sys
 from argparse import ArgumentTypeError
 from datetime import date
@@ -23,6 +24,7 @@ from django.utils import timezone
 from grading import demo
 from stockroom.models import Lot, Shop
 from stockroom.site.people import Role
+from stockroom.site.serving import is_this_machine_alone, serve
 
 LARGEST = 1_000_000
 
@@ -75,7 +77,7 @@ class Command(BaseCommand):
         if options["valves"]:
             lot = demo.add_valves(options["valves"], day)
             self.stdout.write(f"Lot {lot} has {options['valves']} valves more, tested and graded.")
-        self._say_how_to_log_in()
+        self._say_how_to_log_in(self._password_for(options))
         if options["serve"]:
             self._serve(options["host"], options["port"])
 
@@ -85,13 +87,19 @@ class Command(BaseCommand):
             return False
         return not demo.is_demo() and not demo.is_empty()
 
-    def _say_how_to_log_in(self) -> None:
+    def _password_for(self, options: dict[str, Any]) -> str:
+        """The printed password is known to anybody who reads the source: others in the house get one of their own."""
+        if not options["serve"] or is_this_machine_alone(options["host"]):
+            return demo.PASSWORD
+        password = secrets.token_urlsafe(9)
+        demo.set_password(password)
+        return password
+
+    def _say_how_to_log_in(self, password: str) -> None:
         roles = ", ".join(role.value for role in Role)
-        self.stdout.write(f"{Shop.own()}. {demo.NOTICE}\nLogins: {roles}. Password of each: {demo.PASSWORD}")
+        self.stdout.write(f"{Shop.own()}. {demo.NOTICE}\nLogins: {roles}. Password of each: {password}")
 
     def _serve(self, host: str, port: int) -> None:
-        from stockroom.site.serving import serve
-
         self.stdout.write(f"The shop is at http://{host}:{port}/ (stop it with Ctrl-C)")
         self.stdout.flush()
         try:

@@ -5,8 +5,11 @@ from typing import Any
 
 from django.core.management.base import BaseCommand, CommandError
 
-from grading.proof.published import CASES, run
+from grading.proof import promised, published
+from grading.proof.published import run
 from grading.proof.published.case import PROMISE, CaseResult, PublishedCase
+
+CASES = (*published.CASES, *promised.CASES)
 
 
 class Command(BaseCommand):

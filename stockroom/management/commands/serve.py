@@ -4,7 +4,7 @@ from typing import Any
 
 from django.core.management.base import BaseCommand, CommandParser
 
-from stockroom.site.serving import serve
+from stockroom.site.serving import answer_by_own_names, serve
 
 
 class Command(BaseCommand):
@@ -15,5 +15,7 @@ class Command(BaseCommand):
         parser.add_argument("--port", type=int, default=8000)
 
     def handle(self, *args: Any, **options: Any) -> None:
+        names = ", ".join(answer_by_own_names(options["host"]))
         self.stdout.write(f"The shop is at http://{options['host']}:{options['port']}/ (stop it with Ctrl-C)")
+        self.stdout.write(f"It answers to {names}; ALLOWED_HOSTS may name others.")
         serve(options["host"], options["port"])

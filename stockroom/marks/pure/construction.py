@@ -13,6 +13,8 @@ it, so most words take one key.
 from collections.abc import Mapping, Sequence
 from typing import NamedTuple
 
+from stockroom.pure.refused import Refused
+
 
 class FeatureChoice(NamedTuple):
     label: str
@@ -45,7 +47,7 @@ CONDITION: Mapping[str, FeatureChoice] = {
 }
 
 
-class UnknownWord(ValueError):
+class UnknownWord(Refused):
     """A feature or a word that is not on the lists."""
 
 

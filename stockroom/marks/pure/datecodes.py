@@ -34,10 +34,12 @@ from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from enum import StrEnum
 
+from stockroom.pure.refused import Refused
+
 EIA_FIRST_YEAR = 1945
 
 
-class DateCodeError(ValueError):
+class DateCodeError(Refused):
     """A code or window that cannot be read."""
 
 

@@ -1,6 +1,6 @@
 """Pictures: which files count as a photograph, and the clean copies that are made of one.
 
-- `look(file, name, size)`: its `PictureKind`, from the head of the file alone, or `Refused` with the reason
+- `look(file, name, size)`: its `PictureKind`, from the head of the file alone, or `PictureRefused` with the reason
 - `prepare(data)`: decode all of it, turn it upright and make the two JPEG copies that are shown, `Prepared`
 - `MAX_BYTES`, `MAX_PIXELS`, `SMALL`, `LARGE`: the limits and the sizes
 
@@ -22,6 +22,8 @@ from typing import BinaryIO, NamedTuple
 
 from PIL import ExifTags, Image, ImageCms, UnidentifiedImageError
 
+from stockroom.pure.refused import Refused
+
 MAX_BYTES = 30_000_000
 MAX_PIXELS = 89_478_485  # Pillow's own limit against decompression bombs, in force whatever Pillow is told
 SMALL, LARGE = 320, 1600  # pixels along the longer side
@@ -41,7 +43,7 @@ UNREADABLE = (
 )
 
 
-class Refused(ValueError):
+class PictureRefused(Refused):
     """Not a photograph we take. The message says why and, where there is a way, what to do."""
 
 
@@ -80,9 +82,9 @@ def look(file: BinaryIO, name: str, size: int) -> PictureKind:
         Refused: empty, too large in bytes or pixels, broken at its head, disguised, or of another kind.
     """
     if not size:
-        raise Refused("it is empty.")
+        raise PictureRefused("it is empty.")
     if size > MAX_BYTES:
-        raise Refused(f"it has {size / 1e6:.1f} MB; at most {MAX_BYTES / 1e6:.0f} MB are taken.")
+        raise PictureRefused(f"it has {size / 1e6:.1f} MB; at most {MAX_BYTES / 1e6:.0f} MB are taken.")
     file.seek(0)
     head = file.read(1024)
     image = _open(file, head)
@@ -91,7 +93,9 @@ def look(file: BinaryIO, name: str, size: int) -> PictureKind:
     kind = _kind(image)
     suffix = PurePath(name).suffix.lower()
     if suffix and suffix not in kind.suffixes:
-        raise Refused(f"it is {kind.name} inside, which its name hides. Name it {kind.suffixes[0]} and send it again.")
+        raise PictureRefused(
+            f"it is {kind.name} inside, which its name hides. Name it {kind.suffixes[0]} and send it again."
+        )
     return kind
 
 
@@ -115,7 +119,7 @@ def prepare(data: bytes) -> Prepared:
         profile, turn = image.info.get("icc_profile"), _turn(image)
         picture = _without_transparency(image)
     except UNREADABLE as trouble:
-        raise Refused("it is broken or was cut short. Send it again.") from trouble
+        raise PictureRefused("it is broken or was cut short. Send it again.") from trouble
     picture.thumbnail((LARGE, LARGE), Image.Resampling.LANCZOS, reducing_gap=3)
     if turn is not None:
         picture = picture.transpose(turn)
@@ -146,14 +150,18 @@ def _open(file: BinaryIO, head: bytes) -> Image.Image:
     try:
         return Image.open(file, formats=FORMATS)
     except Image.DecompressionBombError as bomb:
-        raise Refused(f"it has more than {2 * MAX_PIXELS / 1e6:.0f} million pixels. Send a smaller copy.") from bomb
+        raise PictureRefused(
+            f"it has more than {2 * MAX_PIXELS / 1e6:.0f} million pixels. Send a smaller copy."
+        ) from bomb
     except (UnidentifiedImageError, *UNREADABLE) as trouble:
         other = _something_else(head)
         if other:
-            raise Refused(f"it is {other}.") from trouble
+            raise PictureRefused(f"it is {other}.") from trouble
         if head.startswith((b"\xff\xd8\xff", b"\x89PNG\r\n\x1a\n")) or (head[:4], head[8:12]) == (b"RIFF", b"WEBP"):
-            raise Refused("it is broken or was cut short: not even its size can be read. Send it again.") from trouble
-        raise Refused("it is no photograph: there is no JPEG, PNG or WebP in it.") from trouble
+            raise PictureRefused(
+                "it is broken or was cut short: not even its size can be read. Send it again."
+            ) from trouble
+        raise PictureRefused("it is no photograph: there is no JPEG, PNG or WebP in it.") from trouble
 
 
 def _something_else(head: bytes) -> str | None:
@@ -191,7 +199,7 @@ def _kind(image: Image.Image) -> PictureKind:
 def _check_pixels(image: Image.Image) -> None:
     pixels = image.width * image.height
     if pixels > MAX_PIXELS:
-        raise Refused(
+        raise PictureRefused(
             f"it has {pixels / 1e6:.0f} million pixels; at most {MAX_PIXELS / 1e6:.0f} million are taken. "
             "Send a smaller copy."
         )

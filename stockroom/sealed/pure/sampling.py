@@ -33,8 +33,10 @@ from itertools import count
 from math import ceil, comb, floor
 from typing import NamedTuple
 
+from stockroom.pure.refused import Refused
 
-class SamplingError(ValueError):
+
+class SamplingError(Refused):
     """A sampling question that has no answer as asked."""
 
 

@@ -1,0 +1,155 @@
+"""The whole shop in one file, and back again, on the database that the tests run on."""
+
+from __future__ import annotations
+
+import io
+import json
+import lzma
+import os
+import sqlite3
+import subprocess
+import sys
+import threading
+import zipfile
+from collections.abc import Callable, Iterator
+from contextlib import closing
+from pathlib import Path
+from urllib.parse import quote
+
+import psycopg
+import pytest
+from django.conf import settings
+from django.db import connection
+
+from stockroom.export.backup import BackupRefused, restore
+
+KEPT = Path(__file__).parents[1] / "site" / "kept"
+
+
+def _manage(url: str, media: Path, *command: str) -> subprocess.CompletedProcess[str]:
+    return subprocess.run(
+        [sys.executable, "manage.py", *command],
+        cwd=settings.BASE_DIR,
+        env={**os.environ, "DATABASE_URL": url, "PHOTO_ROOT": str(media)},
+        capture_output=True,
+        text=True,
+    )
+
+
+@pytest.fixture
+def new_database(db: None, tmp_path: Path) -> Iterator[Callable[[str], str]]:
+    """Names an empty database, of the kind that the tests run on."""
+    made: list[str] = []
+    params = connection.get_connection_params() if connection.vendor == "postgresql" else {}
+    at = {key: params[key] for key in ("host", "port", "user", "password") if params.get(key)}
+
+    def make(name: str) -> str:
+        if connection.vendor == "sqlite":
+            return f"sqlite:///{quote(str(tmp_path / f'{name}.sqlite3'))}"
+        made.append(f"{name}_{os.getpid()}")
+        with psycopg.connect(**at, dbname="postgres", autocommit=True) as server:
+            server.execute(f"CREATE DATABASE {made[-1]}")
+        password = f":{at['password']}" if "password" in at else ""
+        return f"postgres://{at['user']}{password}@{at['host']}:{at['port']}/{made[-1]}"
+
+    yield make
+    for name in made:
+        with psycopg.connect(**at, dbname="postgres", autocommit=True) as server:
+            server.execute(f"DROP DATABASE {name} WITH (FORCE)")
+
+
+@pytest.fixture
+def shop(new_database: Callable[[str], str], tmp_path: Path) -> tuple[str, Path]:
+    """The kept demonstration shop, brought up to date, with a photograph's file."""
+    url = new_database("shop")
+    if connection.vendor == "sqlite":
+        (tmp_path / "shop.sqlite3").write_bytes(lzma.decompress((KEPT / "shop-2026-11-26.sqlite3.xz").read_bytes()))
+    else:
+        with psycopg.connect(url, autocommit=True) as server:
+            server.execute(lzma.decompress((KEPT / "shop-2026-11-26.sql.xz").read_bytes()))
+    media = tmp_path / "media"
+    (media / "photographs").mkdir(parents=True)
+    (media / "photographs" / "one.jpg").write_bytes(b"not really a picture")
+    assert _manage(url, media, "migrate").returncode == 0
+    return url, media
+
+
+def test_what_is_backed_up_comes_back_equal_and_its_states_agree(
+    shop: tuple[str, Path], new_database: Callable[[str], str], tmp_path: Path
+) -> None:
+    url, media = shop
+    file, fresh, elsewhere = tmp_path / "backup.zip", new_database("fresh"), tmp_path / "elsewhere"
+    done = _manage(url, media, "backup", str(file))
+    assert done.returncode == 0 and "1 files" in done.stdout, done.stderr
+    done = _manage(fresh, elsewhere, "restore", str(file))
+    assert done.returncode == 0, done.stderr
+    assert "digests of every table are equal" in done.stdout
+    assert (elsewhere / "photographs" / "one.jpg").read_bytes() == b"not really a picture"
+    assert "agree" in _manage(fresh, elsewhere, "check_states").stdout
+    again = _manage(fresh, elsewhere, "restore", str(file))
+    assert again.returncode != 0 and "in use" in again.stderr
+
+
+def test_a_row_that_was_changed_in_the_file_is_found_out(
+    shop: tuple[str, Path], new_database: Callable[[str], str], tmp_path: Path
+) -> None:
+    url, media = shop
+    file, forged = tmp_path / "backup.zip", tmp_path / "forged.zip"
+    assert _manage(url, media, "backup", str(file)).returncode == 0
+    with zipfile.ZipFile(file) as source, zipfile.ZipFile(forged, "w") as target:
+        for name in source.namelist():
+            data = source.read(name)
+            if name == "tables/stockroom.Supplier.jsonl":
+                data = data.replace(b'"country": "', b'"country": "X', 1)
+            target.writestr(name, data)
+    fresh = new_database("fresh")
+    done = _manage(fresh, tmp_path / "elsewhere", "restore", str(forged))
+    assert done.returncode != 0 and "stockroom.Supplier came back" in done.stderr
+    assert _manage(fresh, tmp_path / "elsewhere", "restore", str(file)).returncode == 0  # nothing was left behind
+
+
+@pytest.mark.parametrize(
+    ("data", "why"),
+    [(b"not a zip", "no zip archive"), (None, "no manifest"), ({"format": "another"}, "of the form “another”")],
+)
+def test_what_is_no_backup_is_refused_in_words(db: None, data: bytes | dict[str, str] | None, why: str) -> None:
+    file = io.BytesIO(data if isinstance(data, bytes) else b"")
+    if not isinstance(data, bytes):
+        with zipfile.ZipFile(file, "w") as archive:
+            archive.writestr("manifest.json" if data else "other", json.dumps(data))
+    file.seek(0)
+    with pytest.raises(BackupRefused, match=why):
+        restore(file)
+
+
+@pytest.mark.skipif(connection.vendor != "sqlite", reason="of SQLite's write-ahead log")
+def test_a_backup_taken_while_somebody_writes_holds_all_that_was_acknowledged(
+    shop: tuple[str, Path], new_database: Callable[[str], str], tmp_path: Path
+) -> None:
+    url, media = shop
+    acknowledged, stop = 0, threading.Event()
+    with closing(sqlite3.connect(tmp_path / "shop.sqlite3", timeout=20, check_same_thread=False)) as at_work:
+        at_work.execute("PRAGMA journal_mode=WAL")
+
+        def work() -> None:
+            nonlocal acknowledged
+            while not stop.wait(0.01):
+                code = f"shelf {acknowledged}"
+                at_work.execute("INSERT INTO stockroom_place (code, note) VALUES (?, '')", (code,))
+                at_work.commit()
+                acknowledged += 1
+
+        worker = threading.Thread(target=work)
+        worker.start()
+        try:
+            while acknowledged < 50:
+                stop.wait(0.01)
+            before = acknowledged
+            assert _manage(url, media, "backup", str(tmp_path / "backup.zip")).returncode == 0
+        finally:
+            stop.set()
+            worker.join()
+    with zipfile.ZipFile(tmp_path / "backup.zip") as archive:
+        rows = [json.loads(line) for line in archive.read("tables/stockroom.Place.jsonl").splitlines()]
+    found = {row["fields"]["code"] for row in rows}
+    assert {f"shelf {number}" for number in range(before)} <= found
