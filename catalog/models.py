@@ -6,6 +6,7 @@ values names its source. Electrical values carry their unit in the field's name.
 
 from __future__ import annotations
 
+from itertools import groupby
 from typing import Any, Protocol
 
 from django.db import models
@@ -136,6 +137,11 @@ class ValveTypeQuerySet(models.QuerySet["ValveType"]):
         )
 
 
+def _heading(group: list[Section]) -> str:
+    numbers = " and ".join(str(section.number) for section in group)
+    return f"Section{'s' if len(group) > 1 else ''} {numbers}, {group[0].kind}"
+
+
 class ValveType(models.Model):
     designation = models.CharField(max_length=40, unique=True)
     normal = models.CharField(max_length=40, unique=True, editable=False)
@@ -175,15 +181,26 @@ class ValveType(models.Model):
         return reverse("type", args=[self.designation])
 
     @property
-    def groups_of_sections(self) -> list[list[Section]]:
-        """The sections in order, neighbours together whose sheets say the same."""
-        groups: list[list[Section]] = []
-        for section in self.sections.all():
-            if groups and groups[-1][0].says == section.says:
-                groups[-1].append(section)
-            else:
-                groups.append([section])
-        return groups
+    def groups_of_sections(self) -> list[tuple[str, list[Section]]]:
+        """The sections in order, neighbours together whose sheets say the same, under a heading."""
+        groups = [list(alike) for _, alike in groupby(self.sections.all(), key=lambda section: section.says)]
+        return [(_heading(group), group) for group in groups]
+
+    @property
+    def in_words(self) -> str:
+        """What it is, and the note on it."""
+        words = [self.kind[:1].upper() + self.kind[1:], self.get_cathode_display()]
+        if self.special_quality:
+            words.append("special quality")
+        note = self.note[:1].upper() + self.note[1:].removesuffix(".")
+        return f"{', '.join(words)}.{f' {note}.' if note else ''}"
+
+    @property
+    def first_registered_in_words(self) -> str:
+        """A year from memory is about that year."""
+        source = self.first_registered_source
+        when = "about {} (from memory)" if source and source.is_memory else f"in {{}} ({source})"
+        return f"First registered or sold {when.format(self.first_registered)}."
 
     @property
     def caution_sentences(self) -> list[str]:

@@ -14,8 +14,10 @@ class GradingConfig(AppConfig):
         from grading.sealed import receivers as sealed_receivers  # noqa: F401
         from grading.sealed.listing import public_part
         from grading.sealed.orders import SealedPacks
+        from grading.sets import accepting, plans, runs  # noqa: F401 -- importing makes their jobs known
         from grading.sets import receivers as set_receivers  # noqa: F401
         from grading.verdicts import receivers as verdict_receivers  # noqa: F401
+        from grading.verdicts import regrading  # noqa: F401
 
         WAYS[:] = [SealedPacks()]
         PARTS[:] = [public_part]

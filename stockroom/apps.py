@@ -25,6 +25,8 @@ class StockroomConfig(AppConfig):
 
     def ready(self) -> None:
         from catalog.loading import first_years_changed
+        from stockroom.export import archives  # noqa: F401 -- importing makes its jobs known
+        from stockroom.photographs import storing  # noqa: F401 -- importing makes its jobs known
         from stockroom.site import logins  # noqa: F401 -- importing connects them
 
         first_years_changed.connect(assess_dates_again, dispatch_uid="dates")

@@ -61,6 +61,10 @@ class LotTally(NamedTuple):
                 found.append(ProgressPart(state, here, 100 * here / self.pieces))
         return found
 
+    @property
+    def in_words(self) -> str:
+        return ", ".join(f"{part.pieces} {part.state}" for part in self.parts)
+
 
 def tally_lots(lot_ids: Collection[int]) -> dict[int, LotTally]:
     """The tally of each lot, by primary key."""

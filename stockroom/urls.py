@@ -3,6 +3,7 @@
 from stockroom.claims import views as claims
 from stockroom.customers import views as customers
 from stockroom.export import views as export
+from stockroom.jobs import views as jobs
 from stockroom.marks import maker_views
 from stockroom.marks import views as marks
 from stockroom.photographs import views as photographs
@@ -23,4 +24,5 @@ urlpatterns = [
     *photographs.urlpatterns,
     *customers.urlpatterns,
     *export.urlpatterns,
+    *jobs.urlpatterns,
 ]

@@ -299,6 +299,12 @@ class ShiftTally(NamedTuple):
     valves: int
     by_grade: Sequence[tuple[str, int]]  # the best first
 
+    @property
+    def graded(self) -> str:
+        """To follow the number tested: ", now graded 3 Good, 1 Usable"."""
+        counts = ", ".join(f"{count} {name}" for name, count in self.by_grade)
+        return f", now graded {counts}" if counts else ""
+
 
 def tally(shift: Shift) -> ShiftTally:
     """How many valves the shift has tested, and what they are graded now."""

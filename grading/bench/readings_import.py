@@ -28,8 +28,8 @@ from grading.metrology.units import MA_PER_V, TypedMark, Unit
 from grading.models import Grade, ImportBatch, Reading, Shift, Tester
 from grading.verdicts import judging
 from stockroom.models import Entry, Valve
+from stockroom.pure.written import fitted, moment
 from stockroom.sealed import seals
-from stockroom.site.changes import fitted
 from stockroom.site.chunks import chunked
 
 
@@ -82,7 +82,7 @@ def imported_before(data: bytes) -> ImportBatch | None:
 def refusal(batch: ImportBatch) -> str:
     when = timezone.localtime(batch.at)
     return (
-        f"This very file was taken in on {when:%d %b %Y at %H:%M} by {batch.shift.operator}, as {batch.file_name}: "
+        f"This very file was taken in on {moment(when)} by {batch.shift.operator}, as {batch.file_name}: "
         f"{batch.rows} readings. Nothing is taken twice."
     )
 
@@ -214,7 +214,7 @@ def take_in(
         live = Shift.objects.running_for(by)
         shift = live if live and live.tester_id == tester.pk else None
         if shift is None:
-            note = fitted(f"readings from {file_name}")[:200]
+            note = fitted(f"readings from {file_name}", 200)
             shift = Shift.objects.create(tester=tester, operator=by, started_at=when, ended_at=when, note=note)
         batch = _batch(preview, file_name, shift)
         readings: dict[int, list[Reading]] = defaultdict(list)
@@ -234,7 +234,7 @@ def take_in(
         entries = []
         for valve in preview.valves:
             grade = f" {grades[valve.pk]}." if valve.pk in grades else ""
-            text = fitted(f"Read from {batch.file_name}, {tester}: {in_words(readings[valve.pk])}.{grade}")
+            text = f"Read from {batch.file_name}, {tester}: {in_words(readings[valve.pk])}.{grade}"
             entries.append(
                 Entry(by=by, action="readings-imported", text=text, valve=valve, line=valve.line, lot=valve.line.lot)
             )

@@ -7,10 +7,10 @@ from datetime import date
 from django.utils import timezone
 
 from grading.claims.pure.claim_pdf import ClaimData, ClaimedRow, Pictured
-from grading.drawing.page import day
 from grading.drawing.sheet import letterhead
 from stockroom.models import Attachment, Claim, ClaimStep, Line, Photograph, Shop
 from stockroom.pure.money import shown
+from stockroom.pure.written import day
 
 
 def claim_sheet_data(claim: Claim, on: date) -> ClaimData:

@@ -27,7 +27,6 @@ from grading.testers import conditions, house_nominals, reference_checks, studie
 from grading.verdicts import judging
 from grading.verdicts.waiting import grade_them, waiting_for
 from stockroom.models import Entry, Lot, Valve
-from stockroom.site.changes import fitted
 from stockroom.site.chunks import CHUNK
 
 A_SHIFT = 45  # valves
@@ -275,7 +274,7 @@ def _keep(valves: Sequence[Valve], readings: dict[int, list[Reading]], shift: Sh
             grade.given_at = mine[0].taken_at
             given.append(grade)
         verdict = f" {grade}." if grade else ""
-        text = fitted(f"Tested at {shift.tester}: {bench.in_words(mine)}.{verdict}")
+        text = f"Tested at {shift.tester}: {bench.in_words(mine)}.{verdict}"
         about = {"valve": valve, "line": valve.line, "lot": valve.line.lot}
         entries.append(Entry(at=mine[0].taken_at, by=by, action="tested", text=text, **about))
     Grade.objects.bulk_update(given, ["given_at"], batch_size=100)

@@ -118,7 +118,7 @@ def ask(
         max_spread_percent=within,
         unit_price=Decimal(price),
     )
-    Entry.write(by, "order-line", f"{order}: {line.asked}", order=order)
+    Entry.write(by, "order-line", f"{order}: {fulfilment.asked(line)}", order=order)
     return line
 
 

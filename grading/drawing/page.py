@@ -5,7 +5,6 @@ open_document(...)  the same for papers of several A4 pages
 NumberedCanvas      what those are drawn on: a foot on each page, with "page 1 of 2"
 fitted(...)         the size, and the text cut if it must be, that fits a width
 draw_text(...)      one line of text, fitted, at a place in mm
-day(date)           "3 March 2026"
 SANS, BOLD          the font names
 INK, SOFT, DEEP, RULE, WARN, WARN_PAPER, SHADE   the colours
 """
@@ -152,12 +151,3 @@ def draw_text(
     canvas.setFont(font, size)
     canvas.drawString(left * mm, y_mm * mm, text)
     return used
-
-
-def day(on: date) -> str:
-    """The day in words that no country reads backwards.
-
-    >>> day(date(2026, 3, 2))
-    '2 March 2026'
-    """
-    return f"{on.day} {on:%B %Y}"

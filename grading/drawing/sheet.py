@@ -24,7 +24,8 @@ from reportlab.pdfgen.canvas import Canvas
 from reportlab.platypus import Flowable, Paragraph, Table
 
 from grading.drawing.a4 import EDGE_MM, HEIGHT_MM, ROOM_MM, build, head_rule, text_style
-from grading.drawing.page import BOLD, DEEP, INK, SANS, SHADE, SOFT, WARN, WARN_PAPER, day, draw_text, open_document
+from grading.drawing.page import BOLD, DEEP, INK, SANS, SHADE, SOFT, WARN, WARN_PAPER, draw_text, open_document
+from stockroom.pure.written import day
 
 OVER = text_style("over", 7.8, bold=True, lead=1.5, textColor=DEEP)
 TITLE = text_style("title", 17, bold=True, lead=1.2)

@@ -23,7 +23,6 @@ from stockroom.marks.pure.construction import in_public
 from stockroom.models import Condition, Counter, Entry, ListedValve, Listing, Pack, Valve
 from stockroom.models.orders import set_name
 from stockroom.pure.refused import Refused
-from stockroom.site.changes import fitted
 from stockroom.states import State
 from stockroom.tally import chunked
 
@@ -110,7 +109,7 @@ def end(listing: Listing, by: User | None, because: str = "") -> None:
     listing.save()
     valves = list(Valve.objects.filter(listings__listing=listing, listings__live=True).select_related("line__lot"))
     listing.listed.update(live=False)
-    text = fitted(f"No longer listed as {listing.number}{f': {because}' if because else ''}")
+    text = f"No longer listed as {listing.number}{f': {because}' if because else ''}"
     for valve in valves:
         Entry.write(by, "listing-ended", text, valve=valve, lot=valve.line.lot)
     states.refresh([valve.pk for valve in valves])

@@ -26,7 +26,7 @@ from grading.testers import conditions
 from grading.testers.readings_table import OwnColumn, ReadingsTable, readings_table
 from grading.verdicts.values import Value
 from stockroom.models import Listing, Shop, Valve
-from stockroom.pure.written import NOT_MEASURED
+from stockroom.pure import written
 from stockroom.site.people import Role, StaffRequest, for_roles
 from stockroom.site.web import page_of
 
@@ -36,7 +36,7 @@ class ListingFilter(django_filters.FilterSet):
         label="Type", method="by_type", queryset=ValveType.objects.filter(valves__listings__isnull=False).distinct()
     )
     standing = django_filters.ChoiceFilter(
-        label="Which", method="by_standing", choices=[("live", "live"), ("ended", "ended")]
+        label="State", method="by_standing", choices=[("live", "live"), ("ended", "ended")]
     )
 
     class Meta:
@@ -150,7 +150,7 @@ def _readings_table(rows: Sequence[ShownReading]) -> ReadingsTable:
         nominal_of=lambda row, quantity: row.nominals[quantity],
         before=[
             OwnColumn("Serial", lambda row: row.grade.valve.serial, "serial", once=True),
-            OwnColumn("Marked maker", lambda row: row.grade.valve.maker or NOT_MEASURED, once=True),
+            OwnColumn("Marked maker", lambda row: row.grade.valve.maker or written.NOT_MEASURED, once=True),
             OwnColumn("Grade", lambda row: row.grade, once=True),
             OwnColumn("n:Section", lambda row: row.reading.section),
         ],
@@ -164,7 +164,7 @@ def _how_read(rows: Sequence[ShownReading]) -> list[str]:
     said = []
     for row in rows:
         reading = row.reading
-        day = f"{timezone.localtime(reading.taken_at):%d %b %Y}".lstrip("0")
+        day = written.day(timezone.localtime(reading.taken_at))
         at = "Emission read" if reading.on_a_scale_only else f"Read at {conditions.read_at(reading).in_words}"
         said.append(f"{at} on {reading.shift.tester}, {day}.")
     for row in rows:

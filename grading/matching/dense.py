@@ -210,7 +210,8 @@ class Crowd:
         return float(sum(self.values[tier] for _, tier in found))
 
     def note(self, stage: str) -> None:
-        self.watch.settle(self.part, self.value, self.bound, len(self.found), stage)
+        members = [rows for rows, _ in self.found]
+        self.watch.settle(self.part, self.value, self.bound, len(self.found), stage, members)
 
     @property
     def done(self) -> bool:

@@ -149,7 +149,8 @@ class SearchState:
         return self.closed or self.watch.near(self.value, self.bound) or self.watch.over()
 
     def note(self, stage: str) -> None:
-        self.watch.settle(self.part, self.value, self.bound, len(self.chosen), stage)
+        members = self.catalogue.members[self.chosen].tolist()
+        self.watch.settle(self.part, self.value, self.bound, len(self.chosen), stage, members)
 
     def found(self, chosen: Ints, stage: str) -> None:
         value = float(self.catalogue.worth[chosen].sum())

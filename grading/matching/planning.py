@@ -36,6 +36,7 @@ from grading.matching.field import Floats, Ints, PoolField, lay_out
 from grading.matching.pricing import Pricer
 from grading.matching.solver import INFINITY, Ended, Relaxed, SetPacking, Whole, best_whole
 from grading.matching.watch import Watch
+from grading.matching.words import StopCall
 
 MOST_WRITTEN = 400_000
 SAMPLED = 10  # sets to begin with for every piece, fewer in a pool where these would be more than MOST_SAMPLED
@@ -420,13 +421,15 @@ def plan(
     *,
     time_limit_s: float = 60.0,
     seed: int = 0,
+    should_stop: StopCall | None = None,
 ) -> DemandPlan:
     """The sets to make now for the greatest income from this demand. ValueError for a demand without meaning.
 
-    The rules hold for sets; a single need only be in the pool.
+    The rules hold for sets; a single need only be in the pool. When ``should_stop`` returns true the best so far
+    comes back.
     """
     check_demands(demands)
-    watch = Watch(time_limit_s, None, None)
+    watch = Watch(time_limit_s, None, should_stop)
     market = Market(pieces, demands, rules, watch, seed)
     large = market.count > CROWD
     linear = market.solve(seconds=LINEAR_SHARE * watch.left(), near=NEAR_PLAN) if large else market.solve()

@@ -84,12 +84,26 @@ def find_sets(
     methods: set[str] = set()
     parts = [part for group in field.groups for part in split(field, group, size)]
     mine = share_out(first, parts, len(field.rows))
+    answered: dict[int, list[Found]] = {}
+
+    def best() -> list[tuple[Hashable, ...]]:
+        """Of the parts that are answered, the one at work, and those still to come."""
+        sets: list[Sequence[int]] = []
+        for place, (part, known) in enumerate(zip(parts, mine, strict=True)):
+            if place in watch.members and place not in answered:
+                sets += [part.rows[np.asarray(members)].tolist() for members in watch.members[place]]
+            else:
+                sets += [members for members, _ in answered.get(place, known)]
+        return [tuple(pieces[field.rows[row]].key for row in sorted(members)) for members in sets]
+
+    watch.best = best
     del watch.values[-1], watch.bounds[-1], watch.counts[-1]
     for number, (part, known) in enumerate(zip(parts, mine, strict=True)):
         watch.note(number, worth(field, known), share * len(part.rows), len(known))
     watch.report("parts of the pool")
     for number in sorted(range(len(parts)), key=lambda number: len(parts[number].rows)):
         answer = answer_part(field, parts[number], mine[number], size, number, watch, unit, seed)
+        answered[number] = answer.found
         found += answer.found
         bound += answer.bound
         prices[parts[number].rows] = answer.prices

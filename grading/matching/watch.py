@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 
-from .words import Progress, ProgressCall, StopCall
+from .words import BestCall, Progress, ProgressCall, StopCall
 
 
 class Watch:
@@ -26,6 +26,8 @@ class Watch:
         self.values: dict[int, float] = {}
         self.bounds: dict[int, float] = {}
         self.counts: dict[int, int] = {}
+        self.members: dict[int, Sequence[Sequence[int]]] = {}  # the best sets of each part, by its own rows
+        self.best: BestCall = list
         self._asked = 0.0
 
     def gone(self) -> float:
@@ -70,7 +72,12 @@ class Watch:
         if self.progress is not None:
             self.progress(
                 Progress(
-                    stage, sum(self.values.values()), sum(self.bounds.values()), sum(self.counts.values()), self.gone()
+                    stage,
+                    sum(self.values.values()),
+                    sum(self.bounds.values()),
+                    sum(self.counts.values()),
+                    self.gone(),
+                    self.best,
                 )
             )
 
@@ -78,7 +85,17 @@ class Watch:
         """Note where one part of the pool stands. The whole is told once every part is noted."""
         self.values[part], self.bounds[part], self.counts[part] = value, bound, count
 
-    def settle(self, part: int, value: float, bound: float, count: int, stage: str) -> None:
-        """Note where one part of the pool stands, and report the whole."""
+    def settle(
+        self,
+        part: int,
+        value: float,
+        bound: float,
+        count: int,
+        stage: str,
+        members: Sequence[Sequence[int]] | None = None,
+    ) -> None:
+        """Note where one part of the pool stands, with its best sets where they are others, and report the whole."""
+        if members is not None:
+            self.members[part] = members
         self.note(part, value, bound, count)
         self.report(stage)

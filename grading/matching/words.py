@@ -84,14 +84,19 @@ class FoundSet(NamedTuple):
     value: float
 
 
+BestCall = Callable[[], list[tuple[Hashable, ...]]]
+
+
 class Progress(NamedTuple):
-    """What a run reports while it works: the stage in words, best value and bound so far, seconds gone."""
+    """What a run reports while it works: the stage in words, best value and bound so far, seconds gone. ``best`` gives
+    the best sets so far, by key, as a later run takes them for its ``start``."""
 
     stage: str
     value: float
     bound: float
     sets: int
     seconds: float
+    best: BestCall
 
 
 class MatchOutcome(NamedTuple):

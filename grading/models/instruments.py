@@ -20,7 +20,7 @@ from grading.metrology.quantities import Quantity
 from grading.models.append_only import AppendOnly, AppendOnlyQuerySet
 from grading.models.readings import Reading, Shift, Tester
 from stockroom.models import Valve
-from stockroom.pure.written import plain
+from stockroom.pure.written import day, moment, plain
 
 
 def _quantity() -> models.CharField:
@@ -136,7 +136,7 @@ class Calibration(models.Model):
         ]
 
     def __str__(self) -> str:
-        return f"{self.tester}, calibrated {self.done_on:%d %b %Y}"
+        return f"{self.tester}, calibrated {day(self.done_on)}"
 
 
 class CalibrationValue(models.Model):
@@ -482,7 +482,7 @@ class Stop(models.Model):
         ]
 
     def __str__(self) -> str:
-        return f"{self.tester} stopped {timezone.localtime(self.opened_at):%d %b %Y %H:%M}"
+        return f"{self.tester} stopped {moment(timezone.localtime(self.opened_at))}"
 
     def get_absolute_url(self) -> str:
         return reverse("stop", args=[self.pk])

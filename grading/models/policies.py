@@ -13,6 +13,9 @@ from grading.models.readings import Reading
 from grading.verdicts.pure.rules import PolicyRules as Rules
 from grading.verdicts.pure.rules import read_policy
 from stockroom.models import Valve
+from stockroom.pure.written import percent, plural
+
+ALL_BUT_SURE = 0.9995  # from here on one decimal would say 100.0 %, which no measurement can
 
 
 class Policy(models.Model):
@@ -79,3 +82,16 @@ class Grade(models.Model):
     def measured_columns(self) -> list[dict[str, Any]]:
         """`measured`, each row with what heads a column of its quantity: "gm, mA/V"."""
         return [{**row, "column": Quantity(row["quantity"]).column} for row in self.measured]
+
+    @property
+    def how_well_known(self) -> str:
+        if self.assurance is None:
+            return "How well it is known"
+        least = f"of {percent(self.assurance)} or more" if self.assurance < ALL_BUT_SURE else "above 99.9 %"
+        return f"How well it is known: each demand is met with a probability {least}"
+
+    @property
+    def read_again(self) -> str:
+        """What to do where the grade above is too close to call."""
+        times = f", {plural(self.more_readings, 'more time')}" if self.more_readings else ""
+        return f"Too close to call for the grade above: read it again{times}."

@@ -17,6 +17,7 @@ from catalog.models import TestPoint
 from grading.metrology.quantities import CLAIMING, Quantity, numbers_of
 from grading.models.append_only import AppendOnly, RefusesChange
 from stockroom.models import Return, Valve
+from stockroom.pure.written import moment
 
 SETTLED = ("", "settled")  # the stabilities of a reading whose value may be used
 
@@ -43,6 +44,10 @@ class Tester(models.Model):
     def measures(self, quantity: str) -> bool:
         """Whether the record says that it reads this quantity (`Quantity`)."""
         return any(capability.quantity == quantity for capability in self.capabilities.all())
+
+    @property
+    def measures_in_words(self) -> str:
+        return ", ".join(capability.get_quantity_display() for capability in self.capabilities.all())
 
     @property
     def is_scale_only(self) -> bool:
@@ -74,7 +79,7 @@ class Shift(models.Model):
         ]
 
     def __str__(self) -> str:
-        return f"{self.tester}, {self.operator}, {timezone.localtime(self.started_at):%d %b %Y %H:%M}"
+        return f"{self.tester}, {self.operator}, {moment(timezone.localtime(self.started_at))}"
 
 
 class ImportBatch(models.Model):
@@ -181,4 +186,4 @@ class Reading(AppendOnly):
         return Quantity.EMISSION in read and not any(quantity in read for quantity in CLAIMING)
 
     def __str__(self) -> str:
-        return f"{self.valve} section {self.section}, {timezone.localtime(self.taken_at):%d %b %Y %H:%M}"
+        return f"{self.valve} section {self.section}, {moment(timezone.localtime(self.taken_at))}"

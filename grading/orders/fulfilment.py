@@ -28,14 +28,14 @@ from grading.orders.signals import sealed_packs_leaving
 from grading.sets import doubts, making
 from grading.sets.plans import WIDEST_PERCENT, least_loss
 from grading.verdicts import judging, states
+from grading.verdicts.grade_choice import good_or_better
 from stockroom.models import Allocation, Despatch, Entry, Listing, Order, OrderLine, Pack, Return, Valve
 from stockroom.models.orders import SEALED_WORDS, set_name
 from stockroom.pure.refused import Refused
 from stockroom.sealed import seals
-from stockroom.site.changes import fitted
 from stockroom.states import State
 
-PUT_BACK = "Put it back on the order’s page and set another aside, or leave it out."
+PUT_BACK = "Return it to stock on the order’s page and set another aside, or send the order without it."
 
 
 class CannotPull(Refused):
@@ -54,7 +54,12 @@ class OrderOption(NamedTuple):
     spread: float | None  # the worst quantity's; None for a single
     set: MatchedSet | None  # a set that stands already; None when it would be made
     why: str = ""  # why it comes where it does
-    detail: str = ""  # how that was reckoned, for who asks
+    weighed: str = ""  # how that was reckoned, for who asks
+
+    @property
+    def places(self) -> str:
+        """Where to fetch them, each place once."""
+        return ", ".join(dict.fromkeys(str(valve.place or "–") for valve in self.valves))
 
     @property
     def key(self) -> str:
@@ -63,6 +68,11 @@ class OrderOption(NamedTuple):
     @property
     def grade_names(self) -> str:
         return ", ".join(sorted({grade.name for grade in self.grades}))
+
+
+def asked(line: OrderLine) -> str:
+    """The line as a person would say it, its grades by name: "1 × matched pair EL84, Good or better, within 5 %"."""
+    return line.asked if line.sealed else line.asked.replace(line.grades_asked, good_or_better(line.best_grades))
 
 
 def missing(line: OrderLine) -> int:
@@ -264,7 +274,7 @@ def drop_line(line: OrderLine, by: User) -> None:
         raise CannotPull(f"{order} is {order.state}: its lines stay as they are.")
     if line.allocations.exists():
         raise CannotPull("Valves have been set aside for this line: it stays on record. Leave out what is missing.")
-    Entry.write(by, "order-line", f"{order}: dropped {line.asked}"[:400], order=order)
+    Entry.write(by, "order-line", f"{order}: removed {asked(line)}", order=order)
     line.delete()
     _settle(order)
 
@@ -283,7 +293,7 @@ def leave_out(line: OrderLine, by: User) -> int:
         raise CannotPull(f"{order} is {order.state}, and nothing is missing on this line.")
     if not Allocation.objects.filter(order_line__order=order, live=True).exists():
         raise CannotPull(f"Nothing is set aside for {order}, so nothing would be left of it. Cancel it instead.")
-    Entry.write(by, "order-line", f"{order}: {short} left out of {line.asked}"[:400], order=order)
+    Entry.write(by, "order-line", f"{order}: sent without {short} of {asked(line)}", order=order)
     line.quantity -= short
     line.save(update_fields=["quantity"])
     _settle(order)
@@ -436,7 +446,7 @@ def take_back(order: Order, valve: Valve, reason: str, by: User, seal: str = "")
         matched.broken_because = f"{valve} came back from {order}"
         matched.save()
     judging.withdraw(valve, by)
-    Entry.write(by, "returned", f"Came back from {order}: {reason}"[:400], valve=valve, lot=valve.line.lot, order=order)
+    Entry.write(by, "returned", f"Came back from {order}: {reason}", valve=valve, lot=valve.line.lot, order=order)
     states.refresh(touched)
     return came_back
 
@@ -459,7 +469,7 @@ def _take_back_sealed(order: Order, valve: Valve, reason: str, by: User, seal: s
         one.pk: Return.objects.create(valve=one, order=order, reason=reason, seal=seal, by=by) for one in valves
     }
     for one in valves:
-        text = fitted(f"Came back from {order}, {Return.Seal(seal).label}: {reason}")
+        text = f"Came back from {order}, {Return.Seal(seal).label}: {reason}"
         Entry.write(by, "returned", text, valve=one, lot=one.line.lot, order=order)
     states.refresh(list(came_back))
     return came_back[valve.pk]

@@ -19,6 +19,7 @@ from django.views.decorators.http import require_POST
 from grading.models import Policy
 from grading.orders import fulfilment, taking
 from grading.orders.ways import WAYS, way_for, where
+from grading.verdicts.grade_choice import BestGradesField
 from stockroom.models import Allocation, Customer, Listing, Order, OrderLine, Return, Shop, Valve
 from stockroom.pure.serials import BadSerial, read_serial
 from stockroom.site.people import Role, StaffRequest, for_roles, may
@@ -59,12 +60,14 @@ class OrderForm(forms.ModelForm):
 class OrderLineForm(forms.ModelForm):
     type = TypeField(label="Type")
     sealed = forms.TypedChoiceField(
-        label="How",
+        label="Tested or sealed",
         required=False,
         coerce=bool,
         choices=[("", "tested, by grade"), ("sealed", "in sealed packs, not tested")],
         help_text="Of sealed packs neither grades nor a tolerance can be asked for.",
     )
+
+    best_grades = BestGradesField()
 
     class Meta:
         model = OrderLine
@@ -145,7 +148,7 @@ def order_new(request: StaffRequest) -> HttpResponse:
             name=data["new_name"], email=data["new_email"], address=data["new_address"]
         )
         return redirect(taking.take_order(form.save(commit=False), customer, request.user))
-    return render(request, "site/form.html", {"form": form, "title": "New order", "action": "Go on to the lines"})
+    return render(request, "site/form.html", {"form": form, "title": "New order", "action": "Save and add lines"})
 
 
 def order(request: StaffRequest, number: str) -> HttpResponse:
@@ -186,6 +189,7 @@ def _order_page(
             "lines": [
                 {
                     "line": line,
+                    "asked": fulfilment.asked(line),
                     "way": way_for(line),
                     "items": sorted(held[line.pk].items()),
                     "missing": line.quantity - len(held[line.pk]),
@@ -271,21 +275,22 @@ def order_listing(request: StaffRequest, number: str) -> HttpResponse:
 @for_roles(Role.SALES)
 def order_release(request: StaffRequest, number: str, line_id: int, item: int) -> HttpResponse:
     line = get_object_or_404(OrderLine.objects.select_related("order"), pk=line_id, order__number=number)
-    return _done(request, line.order, "Back in stock.", fulfilment.release, line, item, request.user)
+    return _done(request, line.order, "Returned to stock.", fulfilment.release, line, item, request.user)
 
 
 @require_POST
 @for_roles(Role.SALES)
 def order_leave_out(request: StaffRequest, number: str, line_id: int) -> HttpResponse:
     line = get_object_or_404(OrderLine.objects.select_related("order"), pk=line_id, order__number=number)
-    return _done(request, line.order, "What was missing is left out.", fulfilment.leave_out, line, request.user)
+    done = "The order is sent without what was missing."
+    return _done(request, line.order, done, fulfilment.leave_out, line, request.user)
 
 
 @require_POST
 @for_roles(Role.SALES)
 def order_line_drop(request: StaffRequest, number: str, line_id: int) -> HttpResponse:
     line = get_object_or_404(OrderLine.objects.select_related("order"), pk=line_id, order__number=number)
-    return _done(request, line.order, "The line is gone.", fulfilment.drop_line, line, request.user)
+    return _done(request, line.order, "The line is removed.", fulfilment.drop_line, line, request.user)
 
 
 @for_roles(Role.SALES)
@@ -311,7 +316,7 @@ def order_pull(request: StaffRequest, number: str) -> HttpResponse:
     )
     rows = rows.prefetch_related("valve__memberships__set").order_by("valve__place__code", "valve__serial")
     for row in rows:
-        row.pack = where(row)  # type: ignore[attr-defined]
+        row.within = _within(row)  # type: ignore[attr-defined]
     return render(
         request,
         "orders/order_pull.html",
@@ -323,6 +328,12 @@ def order_pull(request: StaffRequest, number: str) -> HttpResponse:
             "has_sealed": any(row.order_line.sealed for row in rows),
         },
     )
+
+
+def _within(row: Allocation) -> str:
+    """The pack to fetch, or the set that it is one of."""
+    sets = [member.set.number for member in row.valve.memberships.all() if member.live]
+    return " ".join(filter(None, (where(row), *sets)))
 
 
 @require_POST

@@ -13,7 +13,6 @@ from datetime import date
 from django.utils import timezone
 
 from catalog.models import TestPoint
-from grading.drawing.page import day
 from grading.drawing.plot import NUMBER_IN_SET, Point, SetChart
 from grading.metrology.quantities import CLAIMING, FAULTS, Quantity, numbers_of
 from grading.models import Grade, MatchedSet, Member, Reading
@@ -24,6 +23,7 @@ from grading.verdicts.repeats import Repeats, by_section
 from grading.verdicts.values import JudgedSpread, Value, claim, spread_of
 from stockroom.models import Shop
 from stockroom.pure.refused import Refused
+from stockroom.pure.written import day, noun
 
 MOST_SIBLINGS = 1000
 
@@ -293,5 +293,5 @@ def _charts(
             )
         )
     many = f"{len(shown)} of {len(valves)}" if len(shown) < len(valves) else str(len(valves))
-    noun = "valve" if len(valves) == 1 else "valves"
-    return tuple(charts), f"{many} other graded {noun} of this type" if valves else ""
+    of = noun(len(valves), "other graded valve of this type", "other graded valves of this type")
+    return tuple(charts), f"{many} {of}" if valves else ""

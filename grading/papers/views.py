@@ -23,6 +23,7 @@ from grading.papers.pure.labels import labels_pdf
 from grading.papers.pure.pick_list import PickListData, PickRow, pick_list_pdf
 from grading.sealed import orders
 from stockroom.models import Allocation, Order, Shop, Valve
+from stockroom.site.pdf import pdf_response
 
 MOST_LABELS = 2000  # what one request can draw while somebody waits
 
@@ -85,7 +86,7 @@ class PaperForm(forms.Form):
     )
     copies = forms.IntegerField(label="Labels for each valve", initial=1, min_value=1, max_value=5)
     square = forms.ChoiceField(
-        label="Square symbol",
+        label="2D barcode",
         choices=[(SymbolKind.QR.value, "QR code"), (SymbolKind.DATA_MATRIX.value, "Data Matrix")],
     )
     dots = forms.ChoiceField(
@@ -134,13 +135,7 @@ def _labels_pdf(valves: list[Valve], asked: dict[str, Any]) -> HttpResponse:
         start=1 if stock.is_thermal else asked["start"],
         dots_per_mm=PaperForm.DOTS[asked["dots"]] if stock.is_thermal else DOTS_300,
     )
-    return _pdf(pdf, f"labels-{made[0].serial}")
-
-
-def _pdf(content: bytes, name: str) -> HttpResponse:
-    return HttpResponse(
-        content, content_type="application/pdf", headers={"Content-Disposition": f'inline; filename="{name}.pdf"'}
-    )
+    return pdf_response(pdf, f"labels-{made[0].serial}")
 
 
 @require_safe
@@ -151,7 +146,7 @@ def certificate(request: HttpRequest, number: str) -> HttpResponse:
     except CannotCertify as problem:
         messages.error(request, f"No certificate: {problem}")
         return redirect(matched)
-    return _pdf(certificate_pdf(data), f"certificate-{number}")
+    return pdf_response(certificate_pdf(data), f"certificate-{number}")
 
 
 @require_safe
@@ -189,7 +184,7 @@ def pick_list(request: HttpRequest, number: str) -> HttpResponse:
         placed_on=timezone.localdate(order.placed_at),
         printed_on=timezone.localdate(),
     )
-    return _pdf(pick_list_pdf(data), f"pick-list-{number}")
+    return pdf_response(pick_list_pdf(data), f"pick-list-{number}")
 
 
 urlpatterns = [

@@ -20,7 +20,6 @@ from grading.listings import publishing
 from grading.sealed import results
 from stockroom.models import Entry, Listing, SamplingPlan, SealedDecision
 from stockroom.sealed.pure.sampling import LotOutcome
-from stockroom.site.changes import fitted
 from stockroom.site.chunks import chunked
 
 Action = SealedDecision.Action
@@ -57,7 +56,7 @@ def end_listings(plan: SamplingPlan, why: str, by: User | None) -> list[Listing]
     ended = list(listings_of(plan))
     for one in ended:
         publishing.end(one, by, because=why)
-        text = fitted(f"Line {plan.line.number}: {one.number} left the public list: {why}")
+        text = f"Line {plan.line.number}: {one.number} left the public list: {why}"
         Entry.write(by, "listing-ended", text, line=plan.line, lot=plan.line.lot)
     return ended
 

@@ -15,6 +15,7 @@ from django.db import transaction
 from grading.sealed import acceptance, results
 from stockroom.models import Entry, Listing, SamplingPlan, SealedDecision, Valve
 from stockroom.places import write_offs
+from stockroom.pure.written import plural
 from stockroom.receiving import booking
 from stockroom.sealed import plans
 
@@ -61,7 +62,7 @@ def _send_back(plan: SamplingPlan, why: str, by: User | None, keep_opened: bool)
     if keep_opened:
         shut = here.filter(pack__in=plan.packs.under_seal())
         kept = here.count() - shut.count()
-        text = f"Line {plan.line.number}: {kept} opened {'piece is' if kept == 1 else 'pieces are'} kept."
+        text = f"Line {plan.line.number}: {plural(kept, 'opened piece is', 'opened pieces are')} kept."
         Entry.write(by, "opened-kept", text, lot=plan.line.lot, line=plan.line)
         here = shut
     going = list(here.order_by("serial"))

@@ -96,7 +96,7 @@ class SamplingPlanForm(forms.Form):
         widget=forms.DateInput({"type": "date"}, format="%Y-%m-%d"),
         help_text="Empty when it cannot.",
     )
-    replaced_because = forms.CharField(label="Why the plan there is is replaced", max_length=200)
+    replaced_because = forms.CharField(label="Why the plan is replaced", max_length=200)
 
     ISO_FIELDS = ("level", "aql", "severity", "override_reason", "offered_again")
     EXACT_FIELDS = ("acceptable_percent", "rejectable_percent", "producers_risk_percent", "consumers_risk_percent")
@@ -183,7 +183,7 @@ class OpenForm(forms.Form):
 
 
 class DecideForm(forms.Form):
-    action = forms.ChoiceField(label="What is done", choices=SealedDecision.Action.choices)
+    action = forms.ChoiceField(label="Decision", choices=SealedDecision.Action.choices)
     note = forms.CharField(label="Why, if it is not what the plan proposes", required=False, max_length=200)
     keep_opened = forms.BooleanField(
         label="If it goes back: keep the pieces that were opened",

@@ -13,6 +13,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from typing import NamedTuple
+from urllib.parse import urlencode
 
 from django.contrib.auth.models import User
 from django.db import transaction
@@ -24,6 +25,7 @@ from grading.sealed import acceptance
 from grading.sealed import results as sealed_results
 from stockroom.models import Allocation, Listing, Order, OrderLine, Pack, Packing, SamplingPlan, Valve
 from stockroom.models.orders import SEALED_WORDS
+from stockroom.pure.written import plural
 from stockroom.receiving import booking
 from stockroom.sealed import plans, seals
 from stockroom.sealed.pure.sampling import LotOutcome
@@ -45,6 +47,12 @@ class SealedOption(NamedTuple):
     @property
     def where(self) -> list[str]:
         return [plans.where_in_words(self.plan, number) for number in self.numbers]
+
+    @property
+    def where_in_short(self) -> str:
+        """The first few and the last."""
+        first, rest = self.where[:3], self.where[3:]
+        return "; ".join([*first, f"… {rest[-1]}"] if rest else first)
 
 
 def options(line: OrderLine, limit: int = 8) -> list[SealedOption]:
@@ -145,9 +153,14 @@ class SealedStatement(NamedTuple):
     why_not: str  # why they may not leave as sealed; nothing while they may
 
     @property
+    def labels_query(self) -> str:
+        """These packs, as the page of labels is asked for them."""
+        return urlencode({"serial": self.serials}, doseq=True)
+
+    @property
     def sentence(self) -> str:
         count = len(self.serials)
-        packs = "1 sealed pack" if count == 1 else f"{count} sealed packs"
+        packs = plural(count, "sealed pack")
         if self.plan.seal == Packing.Seal.CARTON:
             packs = f"{count} pieces in sealed cartons"
         return f"{packs} of {self.plan.line}, {SEALED_WORDS}: {self.plan.basis}, {self.plan}; {self.result}"

@@ -10,12 +10,12 @@ from datetime import date
 
 from django.utils import timezone
 
-from grading.drawing.page import day
 from grading.drawing.sheet import letterhead
 from grading.sealed import results
 from grading.sealed.pure.sealed_pdf import DrawListData, DrawRow, StatementData
 from stockroom.models import Allocation, Packing, SamplingPlan, SealedDecision, Shop, Valve
 from stockroom.pure.refused import Refused
+from stockroom.pure.written import day
 from stockroom.sealed import pack_dates
 from stockroom.sealed.pure import sampling
 

@@ -27,6 +27,7 @@ from django.db.models import Min, Q
 from grading.models import Grade
 from grading.plots import charts
 from stockroom.models import Line, Pack, Packing, Return, SamplingPlan, SealedDecision, Valve
+from stockroom.pure.written import percent, plural
 from stockroom.sealed import plans
 from stockroom.sealed.pure import sampling
 from stockroom.sealed.pure.sampling import LotDecision, Unopened
@@ -89,8 +90,18 @@ class Results:
 
     @property
     def sentence(self) -> str:
-        """What is said of the packs left sealed, no number parted from its unit."""
-        return self.unopened.sentence().replace(" %", "\N{NO-BREAK SPACE}%")
+        """What is said of the packs left sealed."""
+        return self.unopened.sentence()
+
+    @property
+    def grades_in_words(self) -> str:
+        return ", ".join(f"{count} {name}" for name, count in self.by_grade) or "none"
+
+    @property
+    def outside_in_words(self) -> str:
+        opened = plural(len(self.outside), "piece was", "pieces were")
+        found = f"{self.outside_judged} judged, {self.outside_failed} failed"
+        return f"{opened} opened or given a serial without being drawn; {found}"
 
     @property
     def outside_failed(self) -> int:
@@ -248,13 +259,13 @@ def oc_plot(plan: sampling.AttributesPlan) -> charts.Plot:
     good = [point for point in curve if point.probability >= 0.95][-1]
     x = charts.Scale(0, max(100 * curve[-1].share, 1e-9), charts.LEFT, charts.WIDTH - charts.RIGHT)
     y = charts.Scale(0, 100, charts.HEIGHT - charts.BOTTOM, charts.TOP)
-    bad_of_good = "1 bad piece" if good.defective == 1 else f"{good.defective} bad pieces"
+    bad_of_good = plural(good.defective, "bad piece")
     description = (
         f"Across, the share of bad pieces in the lot; upwards, how often such a lot is accepted, both in %. "
         f"Open {plan.sample_size} of {plan.lot_size} and accept up to {_failures(plan.acceptance_number)}. "
-        f"A lot with {bad_of_good} ({_percent(good.share)}) is accepted with "
-        f"{_percent(good.probability)}; one with {bad.defective} ({_percent(bad.share)}) with "
-        f"{_percent(bad.probability)}, which is the plan's limiting quality."
+        f"A lot with {bad_of_good} ({percent(good.share)}) is accepted with "
+        f"{percent(good.probability)}; one with {bad.defective} ({percent(bad.share)}) with "
+        f"{percent(bad.probability)}, which is the plan's limiting quality."
     )
     return charts.Plot(
         "oc",
@@ -269,21 +280,17 @@ def oc_plot(plan: sampling.AttributesPlan) -> charts.Plot:
                 x(100 * good.share),
                 y(100 * good.probability),
                 "circle",
-                f"{good.defective} bad: accepted with {_percent(good.probability)}",
+                f"{good.defective} bad: accepted with {percent(good.probability)}",
             ),
             charts.PlotMark(
                 x(100 * bad.share),
                 y(100 * bad.probability),
                 "square",
-                f"{bad.defective} bad: accepted with {_percent(bad.probability)}",
+                f"{bad.defective} bad: accepted with {percent(bad.probability)}",
             ),
         ),
     )
 
 
 def _failures(count: int) -> str:
-    return "1 failure" if count == 1 else f"{count} failures"
-
-
-def _percent(share: float) -> str:
-    return f"{100 * share:.1f} %"
+    return plural(count, "failure")

@@ -24,10 +24,12 @@ from stockroom.marks.forms import LIKELIEST
 from stockroom.models import Line, Listing, Order, Packing, SamplingPlan, SealedDecision, Shop, Supplier
 from stockroom.models.goods import pieces_of_line
 from stockroom.places.write_offs import CannotWriteOff
+from stockroom.pure.written import plural
 from stockroom.receiving.booking import ReceivingError
 from stockroom.sealed import pack_dates, plans
 from stockroom.sealed.plans import SealedError
 from stockroom.sealed.pure import sampling
+from stockroom.site.pdf import pdf_response
 from stockroom.site.people import Role, StaffRequest, for_roles
 from stockroom.site.web import ROWS, page_of
 
@@ -121,12 +123,15 @@ def _of_plan(
     orders = Order.objects.filter(
         lines__sealed=True, lines__allocations__live=True, lines__allocations__valve__pack__plan=plan
     )
+    units = len(plans.units_for_sale(plan)) if last and last.action == Action.ACCEPT else 0
     open_form = open_form or (OpenForm(found.shut) if found.shut and not returned else None)
     decide_form = decide_form or (None if returned else _decide_form(last, proposed))
     if decide_form is not None and open_form is None and last is None and proposed is not None:
         decide_form.fields["action"].widget.attrs["autofocus"] = True
     return {
         "results": found,
+        "heading": _heading(found, last),
+        "may_replace_plan": found.shut == plan.sample_size and not decisions,
         "drawn": Paginator(found.drawn, ROWS).get_page(request.GET.get("page")),
         "opening": _opening(plan),
         "limiting": sampling.limiting_quality(plan.plan),
@@ -135,7 +140,8 @@ def _of_plan(
         "last": last,
         "accepted": last is not None and not acceptance.why_not_accepted(plan, found),
         "turned": _turned(found, last),
-        "units": len(plans.units_for_sale(plan)) if last and last.action == Action.ACCEPT else 0,
+        "units": units,
+        "can_be_listed": f"{plural(units, f'sealed {plan.seal}')} can be listed.",
         "listings": listings,
         "orders": orders.select_related("customer").distinct(),
         "earlier": SamplingPlan.objects.filter(line=plan.line_id).exclude(pk=plan.pk).select_related("made_by"),
@@ -147,6 +153,22 @@ def _of_plan(
 def _opening(plan: SamplingPlan) -> plans.Opening:
     drawn = list(plan.drawn.values_list("number", flat=True))
     return plans.opening(plan.plan, plan.seal, plan.carton_size, drawn)
+
+
+HEADINGS = {
+    sampling.LotOutcome.GO_ON: "Go on",
+    sampling.LotOutcome.ACCEPT: "✓ Accept",
+    sampling.LotOutcome.ALL_TESTED: "Every pack was opened",
+    sampling.LotOutcome.RETURN: "✗ Return",
+    sampling.LotOutcome.TEST_ALL: "✗ Test all",
+}
+
+
+def _heading(found: Results, last: SealedDecision | None) -> str:
+    """What was decided, where that is not to accept; else what the sample says."""
+    if last is not None and last.action != Action.ACCEPT:
+        return f"Decided: {last.get_action_display()}"
+    return HEADINGS[found.decision.outcome]
 
 
 def _turned(found: Results, last: SealedDecision | None) -> bool:
@@ -226,7 +248,7 @@ def plan_new(request: StaffRequest, number: str, line: int) -> HttpResponse:
             plan = plans.work_out(lot_size, wish, now)
             if request.method == "POST":
                 made = plans.make_plan(of, wish, form.terms, request.user)
-                messages.success(request, f"The plan is recorded: {made}. The draw list is below.")
+                messages.success(request, f"The plan is saved: {made}. The draw list is below.")
                 return redirect("sealed", number, line)
         except (SealedError, sampling.SamplingError) as problem:
             form.add_error(None, str(problem))
@@ -301,7 +323,7 @@ def decide(request: StaffRequest, number: str, line: int) -> HttpResponse:
         except (SealedError, ReceivingError, CannotWriteOff) as problem:
             form.add_error(None, str(problem))
         else:
-            messages.success(request, f"It is recorded: {action.label}.")
+            messages.success(request, f"Saved: {action.label}.")
             _say_what_followed(request, done)
             return redirect("sealed", number, line)
     return _sealed_page(request, of, decide_form=form)
@@ -349,7 +371,7 @@ def sealed_listing_new(request: StaffRequest, number: str, line: int) -> HttpRes
 def draw_list(request: StaffRequest, number: str, line: int) -> HttpResponse:
     plan = _plan(_line(number, line))
     data = papers.draw_list_data(plan, timezone.localdate())
-    return _pdf(draw_list_pdf(data), f"draw-list-{number}-{line}")
+    return pdf_response(draw_list_pdf(data), f"draw-list-{number}-{line}")
 
 
 def statement(request: StaffRequest, number: str, line: int) -> HttpResponse:
@@ -362,13 +384,7 @@ def statement(request: StaffRequest, number: str, line: int) -> HttpResponse:
     except papers.NoStatement as problem:
         messages.error(request, f"No statement: {problem}")
         return redirect("sealed", number, line)
-    return _pdf(statement_pdf(data), f"sealed-{number}-{line}")
-
-
-def _pdf(content: bytes, name: str) -> HttpResponse:
-    return HttpResponse(
-        content, content_type="application/pdf", headers={"Content-Disposition": f'inline; filename="{name}.pdf"'}
-    )
+    return pdf_response(statement_pdf(data), f"sealed-{number}-{line}")
 
 
 def supplier_sampling(request: StaffRequest, pk: int) -> HttpResponse:
@@ -392,7 +408,7 @@ def supplier_sampling_say(request: StaffRequest, pk: int) -> HttpResponse:
         except SealedError as problem:
             form.add_error("aql", str(problem))
         else:
-            messages.success(request, "It is recorded, and the standing follows from it.")
+            messages.success(request, "Saved; the severity follows from it.")
             return redirect("supplier-sampling", pk)
     return _sampling_page(request, supplier, form)
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Any, NamedTuple
 
 from django import forms
 from django.contrib import messages
@@ -10,18 +10,19 @@ from django.db import transaction
 from django.db.models import Count
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
-from django.urls import path, reverse
+from django.urls import path
 from django.views.decorators.http import require_POST
 
 from catalog.models import ValveType
 from grading.models import Demand
-from grading.sets import making, plans
-from stockroom.models import Entry, Shop, Valve
+from grading.sets import accepting, making, plans
+from grading.verdicts.grade_choice import USUAL, grade_choices
+from stockroom.models import Entry, Job, Shop, Valve
 from stockroom.pure.money import to_minor
-from stockroom.site.people import Role, StaffRequest, for_roles
+from stockroom.site.people import Role, StaffRequest, for_roles, may
 from stockroom.site.web import TypeField, page_of
 
-BEST_GRADES = 2
+MOST_GRADES = 20
 
 
 class DemandForm(forms.ModelForm):
@@ -70,29 +71,62 @@ def demands(request: HttpRequest) -> HttpResponse:
     return render(request, "sets/demands.html", {"form": form, "page": page_of(request, types)})
 
 
-def demand(request: HttpRequest, name: str) -> HttpResponse:
-    """The mix of one type; with `?plan=` what to make of its pool for it."""
+class OfferedSet(NamedTuple):
+    """A set of a plan, and how a form names it: its tolerance and its serials."""
+
+    planned: plans.PlannedSets
+    is_free: bool
+    take: str
+
+
+def demand(request: StaffRequest, name: str) -> HttpResponse:
+    """The mix of one type, and what to make of its pool for that once somebody has asked for a plan."""
     found = _type(name)
-    planned, trouble = None, ""
-    best_grades = request.GET.get("best_grades", "")
-    best = int(best_grades) if best_grades.isdecimal() and int(best_grades) else BEST_GRADES
-    if "plan" in request.GET:
-        try:
-            planned = plans.plan_for(found, best)
-        except ValueError as problem:
-            trouble = str(problem)
+    job = plans.latest(found)
+    making_job = Job.objects.keyed(accepting.planned_key(found)).select_related("made_by").first()
+    planned = plans.planned(job) if job else None
+    wanted = list(Demand.objects.filter(type=found))
+    within = {str(row): row.within_percent for row in wanted}
+    sets = [
+        OfferedSet(
+            one,
+            one.is_free,
+            f"{within[one.demand]}:{' '.join(valve.serial for valve in one.valves)}" if one.demand in within else "",
+        )
+        for one in (planned.made if planned else ())
+        if one.spread is not None
+    ]
+    may_make = may(request.user, Role.SALES, Role.BENCH)
     return render(
         request,
         "sets/demand.html",
         {
             "type": found,
-            "rows": Demand.objects.filter(type=found),
+            "rows": [(row, planned.short.get(str(row)) if planned else None) for row in wanted],
+            "job": job,
             "planned": planned,
-            "trouble": trouble,
-            "best_grades": best,
-            "new_sets": sum(len(one.valves) > 1 for one in planned.made) if planned else 0,
+            "making": making_job,
+            "best_grades": job.question.get("best_grades", USUAL) if job else USUAL,
+            "grade_choices": grade_choices(),
+            "sets": sets,
+            "singles": [one.valves[0] for one in (planned.made if planned else ()) if one.spread is None],
+            "may_make": may_make,
+            "may_take": may_make and any(one.is_free and one.take for one in sets),
         },
     )
+
+
+@require_POST
+@for_roles(Role.SALES, Role.BENCH)
+def demand_plan(request: StaffRequest, name: str) -> HttpResponse:
+    found = _type(name)
+    best_grades = request.POST.get("best_grades", "")
+    best = int(best_grades) if best_grades.isdecimal() and 0 < int(best_grades) <= MOST_GRADES else USUAL
+    if not Demand.objects.filter(type=found).exists():
+        messages.error(request, f"Nobody has written down what {found} is wanted for.")
+    else:
+        plans.start_planning(found, best, request.user)
+    return redirect("demand", found.designation)
 
 
 @for_roles(Role.SALES)
@@ -104,7 +138,7 @@ def demand_edit(request: StaffRequest, name: str) -> HttpResponse:
         with transaction.atomic():
             rows.save()
             said = "; ".join(f"{row.wanted} {row}" for row in Demand.objects.filter(type=found)) or "nothing"
-            Entry.write(request.user, "demand", f"{found} is wanted for: {said}"[:400])
+            Entry.write(request.user, "demand", f"{found} is wanted for: {said}")
         messages.success(request, "The demand is recorded.")
         return redirect("demand", found.designation)
     return render(request, "sets/demand_edit.html", {"type": found, "rows": rows})
@@ -115,22 +149,33 @@ def demand_edit(request: StaffRequest, name: str) -> HttpResponse:
 def demand_accept(request: StaffRequest, name: str) -> HttpResponse:
     """Make the ticked sets of a plan; each comes as its tolerance and its serials."""
     found = _type(name)
-    made = []
-    for ticked in request.POST.getlist("take"):
-        within, _, serials = ticked.partition(":")
-        valves = list(Valve.objects.filter(serial__in=serials.split(), type=found).select_related("type", "line__lot"))
+    ticked = [take.partition(":") for take in request.POST.getlist("take")]
+    keys = dict(
+        Valve.objects.filter(type=found, serial__in=" ".join(serials for _, _, serials in ticked).split()).values_list(
+            "serial", "pk"
+        )
+    )
+    wanted = []
+    for within, _, serials in ticked:
         try:
-            made.append(making.make_set(valves, float(within), request.user))
-        except (making.CannotMatch, ValueError) as problem:
-            messages.error(request, str(problem))
-    if made:
-        messages.success(request, f"Made {making.numbers_of(made)}.")
-    return redirect(reverse("demand", args=[found.designation]))
+            wanted.append(([keys[serial] for serial in serials.split()], float(within)))
+        except (KeyError, ValueError):
+            messages.error(request, "One of the sets was not sent as this page offers it. Tick it again.")
+    if len(wanted) > accepting.FEW:
+        accepting.start_making_planned(found, wanted, request.user)
+    elif wanted:
+        made, troubles = accepting.make_sets(wanted, request.user)
+        for trouble in troubles:
+            messages.error(request, trouble)
+        if made:
+            messages.success(request, f"Made {making.numbers_of(made)}.")
+    return redirect("demand", found.designation)
 
 
 urlpatterns = [
     path("demand/", demands, name="demands"),
     path("demand/<str:name>/", demand, name="demand"),
+    path("demand/<str:name>/plan/", demand_plan, name="demand-plan"),
     path("demand/<str:name>/edit/", demand_edit, name="demand-edit"),
     path("demand/<str:name>/accept/", demand_accept, name="demand-accept"),
 ]

@@ -26,7 +26,7 @@ from django.utils import timezone
 from grading.models import Grade, MatchedSet, Member, Reading
 from grading.sets import making
 from stockroom.models import Entry, Valve
-from stockroom.site.changes import fitted
+from stockroom.pure.written import day
 from stockroom.site.chunks import chunked
 
 
@@ -94,7 +94,7 @@ def read_since(matched: MatchedSet) -> list[str]:
         .annotate(last=Max("taken_at"))
     )
     return [
-        f"{serial} was read again on {timezone.localtime(last):%d %b %Y}, after this set was made; "
+        f"{serial} was read again on {day(timezone.localtime(last))}, after this set was made; "
         "by those readings the set holds as well."
         for serial, last in later
     ]
@@ -123,4 +123,4 @@ def note_doubtful(valve_ids: Collection[int], by: User | None) -> None:
                 continue
             said = f"{matched.number} no longer holds: {why[matched.pk]}. Break it up and match its valves again."
             for valve in Valve.objects.filter(pk__in=keys, memberships__set=matched).select_related("line__lot"):
-                Entry.write(by, "set-doubtful", fitted(said), valve=valve, lot=valve.line.lot)
+                Entry.write(by, "set-doubtful", said, valve=valve, lot=valve.line.lot)

@@ -4,6 +4,7 @@
 - `propose(type, size, tolerance_percent, ...)`: disjoint sets within the tolerance
 - `why_none(type, size, tolerance_percent, ...)`, `shortfall(pool, ...)`: why there are none, or few
 - `make_set(valves, ...)`: record one; the database refuses a valve that is in another
+- `check_set`, `record`: the two halves of it, for many sets at once (`grading.sets.accepting`)
 - `why_no_set(grades, tolerance_percent, probability)`: what keeps these from being a set
 - `break_set(set, reason, by)`
 - `spread_of(members)`: how far a set spreads, with its uncertainty, by the readings that it was made on
@@ -11,7 +12,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Hashable, Sequence
+from collections.abc import Collection, Hashable, Mapping, Sequence
 from dataclasses import replace
 from enum import Enum
 from math import inf
@@ -36,6 +37,7 @@ from stockroom.pure.refused import Refused
 from stockroom.states import State
 
 ROUNDING = 1e-12  # a set exactly at its tolerance is within it
+IN_ANOTHER = "One of these valves has just been put in another set. Look again."
 NAMED = 8  # sets named one by one in a message
 MORE_READINGS = (2, 8)  # what is reckoned through when there are no sets
 NEAR_ENOUGH = 0.005  # somebody waits for the proposals: a run over the pool looks for the last half per cent
@@ -299,12 +301,14 @@ def locked(valves: Sequence[Valve]) -> list[Valve]:
     return [by_key[valve.pk] for valve in valves]
 
 
-def why_no_set(grades: Sequence[Grade], tolerance_percent: float, probability: float) -> str:
+def why_no_set(
+    grades: Sequence[Grade], tolerance_percent: float, probability: float, bench: Bench | None = None
+) -> str:
     """Why valves with these grades are no set within the tolerance, by what the grades rest on; nothing when they are.
 
     The sentence begins small and ends with a stop.
     """
-    found = figures(grades)
+    found = figures(grades, bench)
     for grade in grades:
         if grade.valve_id not in found.rows:
             fault = "lacks a reading that matching needs, or has readings that contradict each other"
@@ -319,21 +323,37 @@ def why_no_set(grades: Sequence[Grade], tolerance_percent: float, probability: f
     return f"these valves are not surely within {tolerance_percent:g} %. {unsure}" if unsure else ""
 
 
-@transaction.atomic
-def make_set(valves: Sequence[Valve], tolerance_percent: float, by: User) -> MatchedSet:
-    """Record a set of these valves, judged within the tolerance by their standing grades' readings.
+class ReadySet(NamedTuple):
+    """Valves that may be a set, each with the grade it was judged by."""
+
+    valves: Sequence[Valve]
+    grades: Mapping[int, Grade]
+    tolerance_percent: float
+
+
+def standing_grades(valves: Collection[Valve]) -> dict[int, Grade]:
+    standing = Grade.objects.filter(standing=True, valve__in=valves).select_related("valve")
+    return {grade.valve_id: grade for grade in standing}
+
+
+def check_set(
+    valves: Sequence[Valve],
+    grades: Mapping[int, Grade],
+    tolerance_percent: float,
+    probability: float,
+    bench: Bench | None = None,
+) -> ReadySet:
+    """These valves as a set within the tolerance, by their standing grades' readings. Asks the database of
+    nothing but testers that `bench` does not know yet.
 
     Raises:
         CannotMatch: a valve is of another type, is not free, has no standing grade that may be sold, or the
-            set's spread is beyond the tolerance. Nothing is recorded then.
+            set's spread is beyond the tolerance.
     """
     if not SMALLEST_SET <= len(valves) <= LARGEST_SET:
         raise CannotMatch(f"A set has {SMALLEST_SET} to {LARGEST_SET} valves, not {len(valves)}.")
     if len({valve.pk for valve in valves}) != len(valves):
         raise CannotMatch("The same valve is named twice.")
-    valves = locked(valves)
-    standing = Grade.objects.filter(standing=True, valve__in=valves).select_related("valve")
-    grades = {grade.valve_id: grade for grade in standing}
     for valve in valves:
         if valve.type_id != valves[0].type_id:
             raise CannotMatch(f"{valve} is a {valve.type}, {valves[0]} is a {valves[0].type}: a set is of one type.")
@@ -343,31 +363,65 @@ def make_set(valves: Sequence[Valve], tolerance_percent: float, by: User) -> Mat
             raise CannotMatch(f"{valve} is graded {grades[valve.pk]} and is not for sale.")
         if valve.state != State.GRADED:
             raise CannotMatch(f"{valve} is {valve.state}: only a graded valve that is free can join a set.")
-    policy = Policy.current()
-    ordered = [grades[valve.pk] for valve in valves]
-    if fault := why_no_set(ordered, tolerance_percent, policy.parsed.match_probability):
+    if fault := why_no_set([grades[valve.pk] for valve in valves], tolerance_percent, probability, bench):
         raise CannotMatch(f"{fault[0].upper()}{fault[1:]}")
+    return ReadySet(valves, {valve.pk: grades[valve.pk] for valve in valves}, tolerance_percent)
 
-    matched = MatchedSet.objects.create(
-        number=f"S{Counter.take('set')[0]:05d}",
-        type=valves[0].type,
-        size=len(valves),
-        tolerance_percent=tolerance_percent,
-        policy=policy,
-        made_by=by,
-    )
+
+@transaction.atomic
+def make_set(valves: Sequence[Valve], tolerance_percent: float, by: User) -> MatchedSet:
+    """Record a set of these valves, judged within the tolerance by their standing grades' readings.
+
+    Raises:
+        CannotMatch: as `check_set`, or a valve is in another set. Nothing is recorded then.
+    """
+    policy = Policy.current()
+    valves = locked(valves)
+    ready = check_set(valves, standing_grades(valves), tolerance_percent, policy.parsed.match_probability)
     try:
         with transaction.atomic():
-            Member.objects.bulk_create(
-                Member(set=matched, valve=valve, grade=grades[valve.pk], position=place)
-                for place, valve in enumerate(valves, start=1)
-            )
+            (matched,) = record([ready], policy, by)
     except IntegrityError as clash:
-        raise CannotMatch("One of these valves has just been put in another set. Look again.") from clash
-    for valve in valves:
-        Entry.write(by, "set-made", f"Put in {matched.name} {matched.number}", valve=valve, lot=valve.line.lot)
+        raise CannotMatch(IN_ANOTHER) from clash
     states.refresh([valve.pk for valve in valves])
     return matched
+
+
+def record(sets: Sequence[ReadySet], policy: Policy, by: User | None) -> list[MatchedSet]:
+    """Write these sets in a handful of queries, whatever their number. The valves are locked, and whoever calls
+    brings their states up to date afterwards.
+
+    Raises:
+        IntegrityError: a valve is in another set.
+    """
+    made = MatchedSet.objects.bulk_create(
+        MatchedSet(
+            number=f"S{number:05d}",
+            type=ready.valves[0].type,
+            size=len(ready.valves),
+            tolerance_percent=ready.tolerance_percent,
+            policy=policy,
+            made_by=by,
+        )
+        for number, ready in zip(Counter.take("set", len(sets)), sets, strict=True)
+    )
+    Member.objects.bulk_create(
+        Member(set=matched, valve=valve, grade=ready.grades[valve.pk], position=place)
+        for matched, ready in zip(made, sets, strict=True)
+        for place, valve in enumerate(ready.valves, start=1)
+    )
+    Entry.objects.bulk_create(
+        Entry(
+            by=by,
+            action="set-made",
+            text=f"Put in {matched.name} {matched.number}",
+            valve=valve,
+            lot=valve.line.lot,
+        )
+        for matched, ready in zip(made, sets, strict=True)
+        for valve in ready.valves
+    )
+    return made
 
 
 def numbers_of(made: Sequence[MatchedSet]) -> str:
@@ -398,5 +452,5 @@ def break_set(matched: MatchedSet, reason: str, by: User) -> None:
     matched.members.update(live=False)
     for member in members:
         text = f"Taken out of {matched.number}: {reason}"
-        Entry.write(by, "set-broken", text[:400], valve=member.valve, lot=member.valve.line.lot)
+        Entry.write(by, "set-broken", text, valve=member.valve, lot=member.valve.line.lot)
     states.refresh(valve_ids)

@@ -1,23 +1,36 @@
 """What to make of a pool for the demand there is, and which set an order costs it least.
 
 - `mix_of(type)`: the type's demand mix, as `grading.matching.planning` takes it
-- `plan_for(type, best_grades)`: the sets to make now and the singles to keep, with the proven bound
+- `plan_for(type, best_grades)`: the sets to make now and the singles to keep, with the proven bound; `plan` is the
+  job that does so behind the pages, `planned(job)` what it found
 - `least_loss(line)`: the set that meets an order line and costs the rest of the pool least, the second best, and why
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from math import ceil
-from typing import NamedTuple
+from typing import Any, NamedTuple
+
+from django.contrib.auth.models import User
+from django.urls import reverse
 
 from catalog.models import ValveType
 from grading.matching import Piece, Rules, planning
+from grading.matching.words import StopCall
 from grading.models import Demand, Policy
 from grading.sets import making
-from stockroom.models import OrderLine, Valve
+from stockroom.jobs import kinds
+from stockroom.jobs.kinds import JobRefused, Lane
+from stockroom.jobs.worker import Hand, Interrupted
+from stockroom.models import Job, OrderLine, Valve
+from stockroom.pure.refused import Refused
+from stockroom.site.chunks import chunked
+from stockroom.site.people import Role
+from stockroom.states import State
 
+KIND = "plan"
 PLAN_TIME_S = 30.0
 ORDER_TIME_S = 4.0
 # An order is answered while somebody waits: no more pieces are compared than can be within that time.
@@ -33,11 +46,27 @@ class PlannedSets(NamedTuple):
     spread: float | None
     price: float
 
+    @property
+    def is_free(self) -> bool:
+        """Whether its valves can still be put together."""
+        return all(valve.state == State.GRADED for valve in self.valves)
+
+
+class NoDemand(Refused):
+    """There is nothing to plan for."""
+
 
 class PoolPlan(NamedTuple):
+    """`short` is how many of each demand stay unmet, `pool` how many free valves there were, `bound` what no plan
+    can earn more than and `gap` how far the plan is from that."""
+
     made: list[PlannedSets]
-    plan: planning.DemandPlan
+    value: float
+    bound: float
+    gap: float
+    short: dict[str, int]
     pool: int
+    stopped: bool = False
 
 
 class LeastLoss(NamedTuple):
@@ -60,13 +89,13 @@ def _pool(type_: ValveType, best_grades: int, size: int) -> making.Pool:
     return making.pool(type_, best_grades, size, Policy.current().parsed.match_probability)
 
 
-def plan_for(type_: ValveType, best_grades: int) -> PoolPlan:
-    """Raises ValueError where there is no demand to plan for."""
+def plan_for(type_: ValveType, best_grades: int, should_stop: StopCall | None = None) -> PoolPlan:
+    """Raises NoDemand where nobody has written any down."""
     mix = mix_of(type_)
     if not mix:
-        raise ValueError(f"Nobody has written down what {type_} is wanted for.")
+        raise NoDemand(f"Nobody has written down what {type_} is wanted for.")
     stock = _pool(type_, best_grades, max(demand.size for demand in mix))
-    plan = planning.plan(stock.pieces, mix, time_limit_s=PLAN_TIME_S)
+    plan = planning.plan(stock.pieces, mix, time_limit_s=PLAN_TIME_S, should_stop=should_stop)
     made = [
         PlannedSets(
             one.demand,
@@ -76,7 +105,73 @@ def plan_for(type_: ValveType, best_grades: int) -> PoolPlan:
         )
         for one in plan.made
     ]
-    return PoolPlan(made, plan, len(stock.pieces))
+    return PoolPlan(made, plan.value, plan.bound, plan.gap, dict(plan.short), len(stock.pieces))
+
+
+# Behind the pages
+
+
+@dataclass(frozen=True)
+class PlanFor:
+    """The type with this key, of its best so many grades."""
+
+    type: int
+    best_grades: int
+
+
+def start_planning(type_: ValveType, best_grades: int, by: User) -> Job:
+    return kinds.start(KIND, PlanFor(type_.pk, best_grades), f"Plan the pool of {type_}", by, key=_key(type_.pk))
+
+
+def latest(type_: ValveType) -> Job | None:
+    """The job that plans this type's pool, or did so last."""
+    return Job.objects.keyed(_key(type_.pk)).select_related("made_by").first()
+
+
+def _key(type_pk: int) -> str:
+    return f"plan {type_pk}"
+
+
+def _demand_page(job: Job) -> str:
+    return reverse("demand", args=[ValveType.objects.get(pk=job.question["type"]).designation])
+
+
+@kinds.kind(KIND, "Plan for the demand", Lane.SEARCH, PlanFor, Role.BENCH, Role.SALES, address=_demand_page)
+def plan(asked: PlanFor, hand: Hand) -> dict[str, Any]:
+    """Somebody who asks it to stop gets the best so far; a worker that leaves gives the question back."""
+    type_ = ValveType.objects.get(pk=asked.type)
+    hand.tell(f"looking for the best plan, for at most {PLAN_TIME_S:g} s")
+    stopped = False
+
+    def should_stop() -> bool:
+        nonlocal stopped
+        stopped = hand.asked_to_stop() or hand.leaving
+        return stopped
+
+    try:
+        found = plan_for(type_, asked.best_grades, should_stop)
+    except ValueError as meaningless:
+        raise JobRefused(str(meaningless)) from meaningless
+    if stopped and not hand.asked_to_stop():
+        raise Interrupted
+    made = [[one.demand, [valve.pk for valve in one.valves], one.spread, one.price] for one in found.made]
+    return {**found._asdict(), "made": made, "stopped": stopped}
+
+
+def planned(job: Job) -> PoolPlan | None:
+    """What a job planned, with its valves as they are now; None when it planned nothing."""
+    if not job.is_done:
+        return None
+    result = job.result
+    keys = [key for _, valves, _, _ in result["made"] for key in valves]
+    found = {key: valve for some in chunked(keys) for key, valve in Valve.objects.in_bulk(some).items()}
+    made = [
+        PlannedSets(demand, tuple(found[key] for key in valves), spread, price)
+        for demand, valves, spread, price in result["made"]
+    ]
+    return PoolPlan(
+        made, result["value"], result["bound"], result["gap"], result["short"], result["pool"], result["stopped"]
+    )
 
 
 def least_loss(line: OrderLine) -> LeastLoss | None:

@@ -13,14 +13,17 @@ from django.views.decorators.http import require_POST
 
 from grading.models import MatchRun, Policy, Quantity
 from grading.plots.pool import PoolPlot, pool_plot
+from grading.sets import accepting, swaps
 from grading.sets import runs as work
-from grading.sets import swaps
 from grading.sets.making import numbers_of
 from grading.sets.runs import Ask, Found
+from grading.verdicts.grade_choice import BestGradesField, good_or_better
 from grading.verdicts.values import short_name
+from stockroom.jobs.kinds import JobRefused
 from stockroom.models import Shop, Valve
 from stockroom.models.orders import set_name
-from stockroom.site.people import Role, StaffRequest, for_roles
+from stockroom.pure.written import plural
+from stockroom.site.people import Role, StaffRequest, for_roles, may
 from stockroom.site.web import TypeField, page_of, valve_typed
 
 TIERS = 3
@@ -31,7 +34,7 @@ class RunForm(forms.Form):
     size = forms.TypedChoiceField(
         label="Sets of", coerce=int, initial=4, choices=[(n, f"{n}, {set_name(n)}") for n in range(2, 13)]
     )
-    best_grades = forms.IntegerField(label="Of the best … grades", initial=2, min_value=1, max_value=20)
+    best_grades = BestGradesField()
     within_1 = forms.FloatField(label="Tightest, within %", initial=2, min_value=0.1, max_value=100)
     price_1 = forms.DecimalField(label="Price of such a set", initial=100, min_value=0)
     within_2 = forms.FloatField(label="Next, within %", initial=5, min_value=0.1, max_value=100, required=False)
@@ -40,7 +43,7 @@ class RunForm(forms.Form):
     price_3 = forms.DecimalField(label="Price of such a set", initial=60, min_value=0, required=False)
     same_maker = forms.BooleanField(label="Same marked maker", required=False)
     same_grade = forms.BooleanField(label="Same grade", required=False)
-    same_construction = forms.BooleanField(label="Built alike", required=False)
+    same_construction = forms.BooleanField(label="Same construction", required=False)
     weeks_apart = forms.IntegerField(
         label="Made within … weeks",
         min_value=0,
@@ -117,7 +120,7 @@ class SwapForm(forms.Form):
 
 
 def runs(request: HttpRequest) -> HttpResponse:
-    page = page_of(request, MatchRun.objects.select_related("type", "made_by"))
+    page = page_of(request, MatchRun.objects.select_related("type", "made_by", "job"))
     return render(request, "sets/runs.html", {"page": page})
 
 
@@ -138,28 +141,50 @@ def run_new(request: StaffRequest) -> HttpResponse:
     )
 
 
-def run(request: HttpRequest, pk: int) -> HttpResponse:
-    found = get_object_or_404(MatchRun.objects.select_related("type", "made_by"), pk=pk)
-    ask = Ask.read(found.ask)
+def run(request: StaffRequest, pk: int) -> HttpResponse:
+    found = get_object_or_404(MatchRun.objects.select_related("type", "made_by", "job__made_by"), pk=pk)
+    try:
+        ask = Ask.read(found.ask)
+    except JobRefused as problem:  # another version asked for it
+        return render(request, "sets/run_unread.html", {"run": found, "problem": problem})
     sets = work.found_sets(found)
     page = page_of(request, list(enumerate(sets)))
     valves = Valve.objects.in_bulk([key for _, one in page for key in one.valve_ids])
     rows = [(place, one, [valves[key] for key in one.valve_ids]) for place, one in page]
     by_tier = [(name, price, sum(one.tier == name for one in sets)) for name, _, price in ask.tiers]
+    making = accepting.latest(found)
+    at_work = making is not None and not making.is_over
     return render(
         request,
         "sets/run.html",
         {
             "run": found,
             "ask": ask,
+            "asked_for": _in_words(ask),
+            "may_make": may(request.user, Role.BENCH, Role.SALES),
             "rows": rows,
             "page": page,
             "by_tier": by_tier,
             "set_name": set_name(ask.size),
+            "asked": _in_words(ask),
             "waiting": sum(not one.taken for one in sets),
-            "plot": _plot(found, ask, sets) if found.is_over else None,
+            "making": making,
+            "at_work": at_work,
+            "plot": _plot(found, ask, sets) if found.outcome and not at_work else None,
         },
     )
+
+
+def _in_words(ask: Ask) -> str:
+    """What a run was asked for besides its tiers."""
+    words = [good_or_better(ask.best_grades)]
+    shared = (("same maker", ask.same_maker), ("same grade", ask.same_grade), ("built alike", ask.same_construction))
+    words += [name for name, wanted in shared if wanted]
+    if ask.weeks_apart is not None:
+        words.append(f"made within {plural(ask.weeks_apart, 'week')}")
+    if ask.section_balance_percent:
+        words.append(f"sections within {ask.section_balance_percent:g} %")
+    return ", ".join(words)
 
 
 def _plot(found: MatchRun, ask: Ask, sets: list[Found]) -> PoolPlot | None:
@@ -185,40 +210,54 @@ def _plot(found: MatchRun, ask: Ask, sets: list[Found]) -> PoolPlot | None:
 
 @require_POST
 @for_roles(Role.BENCH, Role.SALES)
-def run_stop(request: StaffRequest, pk: int) -> HttpResponse:
-    found = get_object_or_404(MatchRun, pk=pk)
-    work.ask_to_stop(found)
-    messages.success(request, "It stops, and keeps the best so far.")
-    return redirect(found)
-
-
-@require_POST
-@for_roles(Role.BENCH, Role.SALES)
 def run_again(request: StaffRequest, pk: int) -> HttpResponse:
-    return redirect(work.again(get_object_or_404(MatchRun, pk=pk), request.user))
+    found = _run(pk)
+    try:
+        return redirect(work.again(found, request.user))
+    except JobRefused as problem:
+        messages.error(request, str(problem))
+        return redirect(found)
 
 
 @require_POST
 @for_roles(Role.BENCH, Role.SALES)
 def run_accept(request: StaffRequest, pk: int) -> HttpResponse:
-    found = get_object_or_404(MatchRun, pk=pk)
+    """Make the ticked sets, or all; many of them behind the pages."""
+    found = _run(pk)
     ticked = {int(place) for place in request.POST.getlist("take") if place.isdecimal()}
-    places = set(range(len(work.found_sets(found)))) if "everything" in request.POST else ticked
-    made, troubles = work.accept(found, places, request.user)
-    for trouble in troubles:
-        messages.error(request, trouble)
-    if made:
-        messages.success(request, f"Made {numbers_of(made)}.")
-    elif not troubles:
+    sets = work.found_sets(found)
+    places = set(range(len(sets))) if "everything" in request.POST else ticked
+    places = {place for place in places if place < len(sets) and not sets[place].taken}
+    try:
+        Ask.read(found.ask)
+    except JobRefused as problem:
+        messages.error(request, str(problem))
+        return redirect(found)
+    if not places:
         messages.warning(request, "No set was ticked.")
+    elif len(places) > accepting.FEW:
+        accepting.start_making(found, places, request.user)
+    else:
+        made, troubles = accepting.accept(found, places, request.user)
+        for trouble in troubles:
+            messages.error(request, trouble)
+        if made:
+            messages.success(request, f"Made {numbers_of(made)}.")
     return redirect(found)
+
+
+def _run(pk: int) -> MatchRun:
+    return get_object_or_404(MatchRun.objects.select_related("type", "job"), pk=pk)
 
 
 @for_roles(Role.BENCH, Role.SALES)
 def run_swap(request: StaffRequest, pk: int, place: int) -> HttpResponse:
     """First shows what the change costs; with `sure` it is kept."""
-    found = get_object_or_404(MatchRun.objects.select_related("type"), pk=pk)
-    table = swaps.SwapTable.of(found)
+    found = _run(pk)
+    try:
+        table = swaps.SwapTable.of(found)
+    except JobRefused as problem:
+        raise Http404(str(problem)) from problem
     if place >= len(table.found):
         raise Http404("The run has no such set.")
     form = SwapForm(request.POST or None)
@@ -263,7 +302,6 @@ urlpatterns = [
     path("runs/", runs, name="runs"),
     path("runs/new/", run_new, name="run-new"),
     path("runs/<int:pk>/", run, name="run"),
-    path("runs/<int:pk>/stop/", run_stop, name="run-stop"),
     path("runs/<int:pk>/again/", run_again, name="run-again"),
     path("runs/<int:pk>/accept/", run_accept, name="run-accept"),
     path("runs/<int:pk>/sets/<int:place>/swap/", run_swap, name="run-swap"),

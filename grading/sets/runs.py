@@ -1,40 +1,38 @@
-"""Match a whole pool: ask, work behind the pages, look, change by hand, accept.
+"""Match a whole pool: ask, work behind the pages, look, change by hand.
 
 - `Ask`: what a run is asked for; `start(type, ask, by)`, `again(run, by)` from where another left off
-- `work_forever(stop)`: does waiting runs one after the other, in a thread of its own; `work_waiting()` does one
+- `match(asked, hand)`: the job of the queue that looks for the sets
 - `Found`: one set of a run; `found_sets(run)`; `keep(run, found)`
-- `accept(run, places, by)`: make the sets; those that no longer can be made are told
 
-A run writes its progress into its row, and reads from it whether somebody asked it to stop.
+`grading.sets.accepting` makes the sets.
 """
 
 from __future__ import annotations
 
-import logging
-import threading
-from collections.abc import Collection, Sequence
-from dataclasses import asdict, dataclass, replace
-from datetime import timedelta
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from math import isfinite
 from typing import Any, NamedTuple
 
 from django.contrib.auth.models import User
-from django.db import DatabaseError, close_old_connections, connections, transaction
-from django.db.models import Q
-from django.utils import timezone
+from django.db import transaction
+from django.urls import reverse
 
 from catalog.models import ValveType
 from grading import matching
-from grading.models import MatchedSet, MatchRun, Policy
+from grading.models import MatchRun, Policy
 from grading.sets import making
-from stockroom.models import Entry, Valve
+from stockroom.jobs import kinds
+from stockroom.jobs.kinds import JobRefused, Lane, read_question
+from stockroom.jobs.worker import Hand, Interrupted
+from stockroom.models import Job
+from stockroom.models.orders import set_name
+from stockroom.site.people import Role
 
-log = logging.getLogger(__name__)
-
-PAUSE_S = 0.5
-TELL_EVERY_S = 0.5
-LOST_AFTER = timedelta(seconds=30)  # without a sign of life, a working run was cut off
+KIND = "match"
 MOST_TIME_S = 600
+SAVE_EVERY_S = 5.0  # how much of a search is lost at most when its worker is killed
+LEAST_TIME_S = 1.0  # what an interrupted run gets at least when it goes on, to look at its sets again
 
 
 @dataclass(frozen=True)
@@ -53,11 +51,16 @@ class Ask:
     start: tuple[tuple[int, ...], ...] = ()  # sets of an earlier run, by valve
     near_enough: float = 0.0  # the gap at which it may leave off
 
+    def __post_init__(self) -> None:
+        """Tuples, also where it comes from JSON, which knows lists alone."""
+        tiers = tuple((str(name), float(percent), float(price)) for name, percent, price in self.tiers)
+        object.__setattr__(self, "tiers", tiers)
+        object.__setattr__(self, "start", tuple(tuple(keys) for keys in self.start))
+
     @classmethod
     def read(cls, row: dict[str, Any]) -> Ask:
-        tiers = tuple((str(name), float(percent), float(price)) for name, percent, price in row["tiers"])
-        start = tuple(tuple(keys) for keys in row["start"])
-        return cls(**{**row, "tiers": tiers, "start": start})
+        """As it was stored. Raises JobRefused where another version stored it."""
+        return read_question(cls, row)
 
     def as_tiers(self) -> list[matching.Tier]:
         return [matching.Tier(name, percent / 100, price) for name, percent, price in self.tiers]
@@ -85,8 +88,10 @@ class Ask:
         )
 
 
-def start(type_: ValveType, ask: Ask, by: User) -> MatchRun:
-    return MatchRun.objects.create(type=type_, ask=asdict(ask), made_by=by)
+def start(type_: ValveType, ask: Ask, by: User | None) -> MatchRun:
+    with transaction.atomic():
+        job = kinds.start(KIND, ask, f"Match {type_}: {set_name(ask.size)}", by)
+        return MatchRun.objects.create(type=type_, job=job, made_by=by)
 
 
 def again(run: MatchRun, by: User) -> MatchRun:
@@ -101,103 +106,74 @@ def again(run: MatchRun, by: User) -> MatchRun:
     return start(run.type, replace(ask, start=kept, near_enough=gap), by)
 
 
-def ask_to_stop(run: MatchRun) -> None:
-    """It comes to an end within a second or so, with the best it has."""
-    MatchRun.objects.filter(pk=run.pk).update(stop_asked=True)
-
-
 # Behind the pages
 
 
-def work_forever(stop: threading.Event) -> None:
-    """Do runs as they come until `stop` is set. Trouble with the database is logged and waited out."""
-    while not stop.is_set():
-        close_old_connections()
-        try:
-            worked = work_waiting(stop)
-        except DatabaseError:
-            log.exception("The runs of the matcher cannot be read")
-            worked = False
-        if not worked:
-            stop.wait(PAUSE_S)
-    connections.close_all()
+def _run_page(job: Job) -> str:
+    return reverse("run", args=[job.match_run.pk])
 
 
-def work_waiting(stop: threading.Event | None = None) -> bool:
-    """Do the oldest waiting run, or one that was cut off; False when there is none."""
-    lost = Q(state=MatchRun.State.WORKING, alive_at__lt=timezone.now() - LOST_AFTER)
-    ready = MatchRun.objects.filter(Q(state=MatchRun.State.WAITING) | lost)
-    run = ready.select_related("type").order_by("made_at", "pk").first()
-    if run is None:
-        return False
-    claimed = ready.filter(pk=run.pk).update(state=MatchRun.State.WORKING, alive_at=timezone.now())
-    if claimed:
-        _work(run, stop or threading.Event())
-    return True
-
-
-def _work(run: MatchRun, stop: threading.Event) -> None:
-    rows = MatchRun.objects.filter(pk=run.pk)
-    ask = Ask.read(run.ask)
-    told = timezone.now()
-    asked = False
+@kinds.kind(KIND, "Match a pool", Lane.SEARCH, Ask, Role.BENCH, Role.SALES, address=_run_page)
+def match(asked: Ask, hand: Hand) -> dict[str, Any]:
+    """Look for the sets. Somebody who asks it to stop gets the best so far. A worker that leaves saves the best so
+    far, and one that is killed has saved it a moment before: the next goes on from there for what is left of the
+    time."""
+    run = MatchRun.objects.select_related("type").get(job=hand.job)
+    before_s = float(hand.saved.get("seconds", 0.0))
+    limit_s = min(asked.time_limit_s, MOST_TIME_S)
+    stock = asked.pool(run.type)
+    saved_at = before_s
 
     def tell(progress: matching.Progress) -> None:
-        nonlocal told
-        now = timezone.now()
-        if (now - told).total_seconds() >= TELL_EVERY_S:
-            told = now
-            rows.update(progress=_told(progress), alive_at=now)
-
-    def stopped() -> bool:
-        nonlocal asked, told
-        now = timezone.now()
-        if (now - told).total_seconds() >= TELL_EVERY_S:
-            told = now
-            rows.update(alive_at=now)
-            asked = rows.filter(stop_asked=True).exists()
-        return asked or stop.is_set()
+        nonlocal saved_at
+        seconds = before_s + progress.seconds
+        if seconds - saved_at >= SAVE_EVERY_S:
+            saved_at = seconds
+            hand.save(start=progress.best(), seconds=seconds)
+        bound = progress.bound if isfinite(progress.bound) else None  # JSON has no infinity
+        hand.tell(progress.stage, seconds, limit_s, sets=progress.sets, value=progress.value, bound=bound)
 
     try:
-        stock = ask.pool(run.type)
         outcome = matching.find_sets(
             stock.pieces,
-            ask.size,
-            ask.as_tiers(),
-            ask.as_rules(stock.sections),
-            time_limit_s=min(ask.time_limit_s, MOST_TIME_S),
+            asked.size,
+            asked.as_tiers(),
+            asked.as_rules(stock.sections),
+            time_limit_s=max(LEAST_TIME_S, limit_s - before_s),
             progress=tell,
-            should_stop=stopped,
-            start=ask.start,
-            near_enough=ask.near_enough,
+            should_stop=lambda: hand.asked_to_stop() or hand.leaving,
+            start=hand.saved.get("start", asked.start),
+            near_enough=asked.near_enough,
         )
-        why = () if outcome.sets or stopped() else _why_none(run, ask, stock)
-    except ValueError as trouble:
-        rows.update(state=MatchRun.State.FAILED, trouble=str(trouble)[:300])
-        return
-    except Exception:
-        # Nobody waits for this thread: the page must hear of it, and the log must keep it.
-        log.exception("Run %s of the matcher failed", run.pk)
-        rows.update(state=MatchRun.State.FAILED, trouble="The matcher failed; the fault is in the server's log.")
-        return
-    rows.update(
-        state=MatchRun.State.DONE,
-        outcome={
-            "sets": [Found.of(made).stored() for made in outcome.sets],
-            "value": outcome.value,
-            "bound": outcome.bound,
-            "gap": outcome.gap,
-            "proven": outcome.proven,
-            "seconds": outcome.seconds,
-            "stopped": outcome.stopped,
-            "timed_out": outcome.timed_out,
-            "method": outcome.method,
-            "pool": len(stock.pieces),
-            "why": list(why),
-            "prices": {str(key): price for key, price in outcome.prices.items()},
-            "left_out": [[str(stock.valves[key]), reason] for key, reason in outcome.left_out],
-        },
-    )
+        stopped = hand.asked_to_stop() or hand.leaving
+        why = () if outcome.sets or stopped else _why_none(run, asked, stock)
+    except ValueError as meaningless:
+        raise JobRefused(str(meaningless)) from meaningless
+    found = [Found.of(made) for made in outcome.sets]
+    seconds = before_s + outcome.seconds
+    if outcome.stopped and not hand.asked_to_stop():
+        hand.save(start=[one.valve_ids for one in found], seconds=seconds)
+        raise Interrupted
+    with transaction.atomic():
+        hand.save()
+        MatchRun.objects.filter(pk=run.pk).update(
+            outcome={
+                "sets": [one.stored() for one in found],
+                "value": outcome.value,
+                "bound": outcome.bound,
+                "gap": outcome.gap,
+                "proven": outcome.proven,
+                "seconds": seconds,
+                "stopped": outcome.stopped,
+                "timed_out": outcome.timed_out,
+                "method": outcome.method,
+                "pool": len(stock.pieces),
+                "why": list(why),
+                "prices": {str(key): price for key, price in outcome.prices.items()},
+                "left_out": [[str(stock.valves[key]), reason] for key, reason in outcome.left_out],
+            }
+        )
+    return {"sets": len(found), "value": outcome.value}
 
 
 def _why_none(run: MatchRun, ask: Ask, stock: making.Pool) -> tuple[str, ...]:
@@ -213,11 +189,6 @@ def _why_none(run: MatchRun, ask: Ask, stock: making.Pool) -> tuple[str, ...]:
         built=ask.same_construction,
     )
     return found.words
-
-
-def _told(progress: matching.Progress) -> dict[str, Any]:
-    """As JSON can hold it: a bound that is not known yet is none."""
-    return {**progress._asdict(), "bound": progress.bound if isfinite(progress.bound) else None}
 
 
 # What it found
@@ -262,30 +233,3 @@ def keep(run: MatchRun, found: Sequence[Found]) -> None:
         "proven": run.outcome["proven"] and value >= run.outcome["value"],
     }
     run.save(update_fields=["outcome"])
-
-
-@transaction.atomic
-def accept(run: MatchRun, places: Collection[int], by: User) -> tuple[list[MatchedSet], list[str]]:
-    """Make these sets. Returns them, and what kept the others from being made."""
-    run = MatchRun.objects.select_for_update().get(pk=run.pk)
-    found = found_sets(run)
-    within = {name: percent for name, percent, _ in Ask.read(run.ask).tiers}
-    valves = Valve.objects.select_related("type", "line__lot").in_bulk(
-        [key for place in places if place < len(found) for key in found[place].valve_ids]
-    )
-    made, troubles = [], []
-    for place in sorted(places):
-        if not 0 <= place < len(found) or found[place].taken:
-            continue
-        one = found[place]
-        try:
-            matched = making.make_set([valves[key] for key in one.valve_ids], within[one.tier], by)
-        except making.CannotMatch as problem:
-            troubles.append(str(problem))
-            continue
-        made.append(matched)
-        found[place] = one._replace(taken=matched.number)
-    if made:
-        keep(run, found)
-        Entry.write(by, "run-accepted", f"Made {len(made)} sets of {run.type} from {run}")
-    return made, troubles

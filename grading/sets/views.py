@@ -15,15 +15,16 @@ from django.urls import path
 from django.views.decorators.http import require_POST
 
 from catalog.models import ValveType
-from grading.models import MatchedSet, Member, Policy
+from grading.models import MatchedSet, Member
 from grading.sets import doubts
 from grading.sets import making as matched_sets
 from grading.testers.readings_table import OwnColumn, ReadingsTable, readings_table, state_mark, valve_link
+from grading.verdicts.grade_choice import BestGradesField
 from stockroom.models import Entry, Valve
 from stockroom.models.orders import set_name
 from stockroom.pure.serials import BadSerial, read_serial
 from stockroom.pure.written import NOT_MEASURED
-from stockroom.site.people import Role, StaffRequest, for_roles
+from stockroom.site.people import Role, StaffRequest, for_roles, may
 from stockroom.site.web import TypeField, page_of
 
 SHOWN = 100  # proposals on one page
@@ -35,7 +36,7 @@ class SetFilter(django_filters.FilterSet):
     )
     size = django_filters.NumberFilter(label="Pieces")
     standing = django_filters.ChoiceFilter(
-        label="Which",
+        label="State",
         method="by_standing",
         choices=[("free", "free"), ("live", "all live"), ("doubtful", "no longer hold"), ("broken", "broken")],
     )
@@ -63,7 +64,7 @@ class AskForm(forms.Form):
         choices=[(n, f"{n} ({set_name(n)})" if n in (2, 4) else n) for n in range(2, 13)],
     )
     tolerance_percent = forms.FloatField(label="Within %", initial=5, min_value=0.1, max_value=100)
-    best_grades = forms.IntegerField(label="Of the best … grades", initial=2, min_value=1, max_value=20)
+    best_grades = BestGradesField()
     same_maker = forms.BooleanField(label="Same marked maker", required=False)
     same_grade = forms.BooleanField(label="Same grade", required=False)
 
@@ -107,7 +108,7 @@ def sets(request: HttpRequest) -> HttpResponse:
     return render(request, "sets/sets.html", {"filter": found, "page": page, "rows": rows})
 
 
-def set_(request: HttpRequest, number: str) -> HttpResponse:
+def set_(request: StaffRequest, number: str) -> HttpResponse:
     matched = get_object_or_404(
         MatchedSet.objects.select_related("type", "policy", "made_by", "broken_by"), number=number
     )
@@ -127,6 +128,7 @@ def set_(request: HttpRequest, number: str) -> HttpResponse:
             "readings": _readings_table(members),
             "spreads": matched_sets.spread_of(members),
             "break_form": BreakForm(),
+            "may_break": matched.broken_at is None and may(request.user, Role.BENCH, Role.SALES),
             "entries": Entry.objects.filter(valve__in=[m.valve_id for m in members], text__contains=matched.number)[
                 :20
             ],
@@ -176,7 +178,6 @@ def sets_make(request: StaffRequest) -> HttpResponse:
             "form": form,
             "proposals": proposals and proposals[:SHOWN],
             "found": len(proposals or ()),
-            "grade_names": Policy.current().parsed.names,
         },
     )
 

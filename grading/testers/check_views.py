@@ -22,9 +22,9 @@ from grading.testers.conditions import conditions_for
 from grading.testers.fields import SureForm, ValueField
 from grading.testers.readings_table import (
     SECTION,
+    WHEN,
     OwnColumn,
     ReadingsTable,
-    moment,
     readings_table,
     state_mark,
     valve_link,
@@ -34,7 +34,7 @@ from grading.testers.study_views import CorrectForm
 from grading.testers.views import SectionForm
 from stockroom.models import Valve
 from stockroom.pure.serials import BadSerial, read_serial
-from stockroom.pure.written import plain
+from stockroom.pure.written import moment, plain
 from stockroom.site.people import Role, StaffRequest, for_roles
 from stockroom.site.web import page_of
 from stockroom.states import State
@@ -155,7 +155,7 @@ class ClearForm(forms.Form):
 
 
 def _when(check: ReferenceCheck) -> str:
-    return f"{timezone.localtime(check.taken_at):%d %b %H:%M}"
+    return moment(timezone.localtime(check.taken_at))
 
 
 @for_roles(Role.BENCH)
@@ -261,7 +261,7 @@ def chart(request: HttpRequest, pk: int, tester: int) -> HttpResponse:
     """The control chart of one reference valve on one tester."""
     reference = get_object_or_404(ReferenceValve.objects.select_related("valve", "test_point__section__type"), pk=pk)
     found = at_checks.chart_of(reference, get_object_or_404(Tester, pk=tester))
-    signals = [(rule, found.checks[first:last]) for rule, first, last in found.broken]
+    signals = [(rule, _in_words(found, first, last)) for rule, first, last in found.broken]
     return render(
         request,
         "testers/reference_chart.html",
@@ -269,11 +269,19 @@ def chart(request: HttpRequest, pk: int, tester: int) -> HttpResponse:
             "chart": found,
             "plots": _plots(found),
             "signals": signals,
-            "rules": at_checks.RULES,
+            "rules": [f"{rule.key}, {rule.statement}" for rule in at_checks.RULES],
+            "unsteady": [f"{_when(check)} ({plain(check.value)})" for check in found.outside_baseline],
             "latest": list(reversed(found.checks))[:SHOWN],
             "stop": at_checks.standing_stop(found.tester),
         },
     )
+
+
+def _in_words(chart: CheckChart, first: int, last: int) -> str:
+    """The checks `chart.checks[first:last]`, by when they were made and what the last one read."""
+    stretch = chart.checks[first:last]
+    since = f"the checks from {_when(stretch[0])} to" if len(stretch) > 1 else "the check of"
+    return f"{since} {_when(stretch[-1])} ({chart.reference.of.amount(stretch[-1].value)})"
 
 
 def _plots(chart: CheckChart) -> list[plots.Plot]:
@@ -382,7 +390,7 @@ def _under_review(readings: Iterable[Reading]) -> ReadingsTable:
             SECTION,
         ],
         after=[
-            OwnColumn("Read", lambda reading: moment(reading.taken_at), "day"),
+            WHEN._replace(head="Read"),
             OwnColumn("By", lambda reading: reading.shift.operator),
             OwnColumn("State", lambda reading: state_mark(reading.valve)),
         ],

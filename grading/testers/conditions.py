@@ -26,7 +26,6 @@ from grading.metrology.quantities import claimed_of
 from grading.models import Quantity, Reading, Tester, TesterCondition
 from stockroom.models import Entry
 from stockroom.pure.refused import Refused
-from stockroom.site.changes import fitted
 
 CONDITION_FIELDS = ("anode_voltage_v", "screen_voltage_v", "grid_voltage_v", "cathode_resistor_ohm")
 
@@ -125,7 +124,7 @@ def set_conditions(rows: Sequence[TesterCondition], by: User) -> Sequence[Tester
             condition.save()
             judged = condition.get_judged_by_display()
             said = f"{condition.tester} tests the {condition.test_point.section} at {condition.in_words}, {judged}."
-            Entry.write(by, "tester-conditions", fitted(said))
+            Entry.write(by, "tester-conditions", said)
     return rows
 
 
@@ -147,7 +146,7 @@ def back_to_sheet(tester: Tester, test_point: TestPoint, by: User) -> None:
             tester=tester, test_point=test_point, judged_by=TesterCondition.JudgedBy.AS_SHEET, by=by
         )
         said = f"{tester} tests the {test_point.section} at the data sheet's conditions, {test_point.conditions}."
-        Entry.write(by, "tester-conditions", fitted(said))
+        Entry.write(by, "tester-conditions", said)
 
 
 def standing_conditions(tester: Tester) -> list[TesterCondition]:

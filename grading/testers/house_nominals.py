@@ -30,7 +30,6 @@ from grading.models.readings import SETTLED
 from grading.testers.conditions import conditions_for
 from stockroom.models import Entry, Line
 from stockroom.pure.refused import Refused
-from stockroom.site.changes import fitted
 
 FEWEST = 10
 LEAKAGE_AT_MOST_UA = 20.0
@@ -124,7 +123,7 @@ def learn(tester: Tester, test_point: TestPoint, by: User) -> list[HouseNominal]
                 "Until then these readings are compared with nothing."
             )
         said = "; ".join(str(row) for row in made)
-        Entry.write(by, "house-nominal", fitted(f"House nominal of {where}: {said}."))
+        Entry.write(by, "house-nominal", f"House nominal of {where}: {said}.")
     return made
 
 

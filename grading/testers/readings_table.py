@@ -8,16 +8,15 @@ new quantity stands on all of them.
 from __future__ import annotations
 
 from collections.abc import Callable, Collection, Iterable, Sequence
-from datetime import datetime
 from typing import Any, NamedTuple
 
 from django.template.loader import render_to_string
-from django.utils import formats, timezone
+from django.utils import timezone
 from django.utils.html import format_html
 
 from grading.metrology.quantities import Quantity, numbers_of, read_in
 from stockroom.models import Valve
-from stockroom.pure.written import NOT_MEASURED, decimals, to_places
+from stockroom.pure.written import NOT_MEASURED, decimals, moment, to_places
 
 
 class OwnColumn(NamedTuple):
@@ -146,12 +145,8 @@ def _shorts(reading: Any) -> str:
 
 # Cells that more than one page has
 
-WHEN = OwnColumn("When", lambda reading: moment(reading.taken_at), "day")
+WHEN = OwnColumn("When", lambda reading: moment(timezone.localtime(reading.taken_at)), "day")
 SECTION = OwnColumn("n:Section", lambda reading: reading.section)
-
-
-def moment(at: datetime) -> str:
-    return formats.date_format(timezone.localtime(at), "j M Y, H:i")
 
 
 def valve_link(valve: Valve) -> str:

@@ -37,8 +37,8 @@ from grading.testers.conditions import conditions_for, conversion
 from grading.testers.studies import StudiedRepeatability
 from stockroom.models import Entry
 from stockroom.pure.refused import Refused
-from stockroom.pure.written import figures, plain
-from stockroom.site.changes import differences, fitted
+from stockroom.pure.written import day, figures, plain
+from stockroom.site.changes import differences
 
 # How long before it is due a calibration is called due soon (common practice, no source).
 SOON = timedelta(days=30)
@@ -111,7 +111,7 @@ class TesterRecord(NamedTuple):
         calibrated = self.calibration_values.get(quantity)
         if calibrated is None or self.calibration is None or not calibrated.correction_in_words:
             return value, ""
-        words = f"corrected by {calibrated.correction_in_words}, as calibrated on {self.calibration.done_on:%d %b %Y}"
+        words = f"corrected by {calibrated.correction_in_words}, as calibrated on {day(self.calibration.done_on)}"
         return calibrated.corrected(value), words
 
     def known(self, quantity: Quantity, value: float) -> KnownTerms:
@@ -128,10 +128,10 @@ class TesterRecord(NamedTuple):
             wanting.append(f"no accuracy is stated for its {quantity.label}")
         calibrated = self.calibration_values.get(quantity)
         if calibrated and self.calibration:
-            done = f"the calibration of {self.calibration.done_on:%d %b %Y}"
+            done = f"the calibration of {day(self.calibration.done_on)}"
             resting_on.append(f"{done}, standard uncertainty {calibrated.u_in_words}")
             if self.calibration.due_on < self.on:
-                overdue = f"{done} has been overdue since {self.calibration.due_on:%d %b %Y}"
+                overdue = f"{done} has been overdue since {day(self.calibration.due_on)}"
         else:
             wanting.append(f"its {quantity.label} has not been calibrated")
         repeats = self.repeats(quantity, value)
@@ -285,7 +285,7 @@ def _beside_house(condition: TesterCondition, quantity: Quantity) -> Basis:
     words = (
         f"beside a house nominal {where}: the median, {quantity.shown(learnt.median)}, of {learnt.count} known-good "
         f"NOS valves of ours (robust standard deviation {quantity.shown(learnt.spread, 2)}), "
-        f"learnt {timezone.localtime(learnt.learnt_at):%d %b %Y}"
+        f"learnt {day(timezone.localtime(learnt.learnt_at))}"
     )
     read = learnt.readings.aggregate(first=Min("taken_at"), last=Max("taken_at"))
     between = tuple(when for when in (read["first"], read["last"]) if when is not None)
@@ -301,9 +301,9 @@ def keep_tester(changed: Tester, by: User) -> Tester:
         before = Tester.objects.filter(pk=changed.pk).first()
         changed.save()
         if before is None:
-            Entry.write(by, "tester-added", fitted(f"Tester {changed} added."))
+            Entry.write(by, "tester-added", f"Tester {changed} added.")
         elif said := differences(before, changed, ("name", "serial_number", "note", "in_use")):
-            Entry.write(by, "tester-changed", fitted(f"Tester {before}: {'; '.join(said)}."))
+            Entry.write(by, "tester-changed", f"Tester {before}: {'; '.join(said)}.")
     return changed
 
 
@@ -325,7 +325,7 @@ def describe(tester: Tester, rows: Mapping[Quantity, Described], by: User) -> No
         said = ", ".join(
             f"{quantity.label} in steps of {quantity.shown(row.resolution)}" for quantity, row in rows.items()
         )
-        Entry.write(by, "tester-described", fitted(f"{tester} measures {said or 'nothing'}."))
+        Entry.write(by, "tester-described", f"{tester} measures {said or 'nothing'}.")
 
 
 class Calibrated(NamedTuple):
@@ -349,6 +349,6 @@ def calibrate(
             CalibrationValue(calibration=calibration, quantity=quantity, **Calibrated(*said)._asdict())
             for quantity, said in values.items()
         )
-        said = f"{calibration.tester} was calibrated by {calibration.by} on {calibration.done_on:%d %b %Y}"
-        Entry.write(by, "tester-calibrated", fitted(f"{said}, next due on {calibration.due_on:%d %b %Y}."))
+        said = f"{calibration.tester} was calibrated by {calibration.by} on {day(calibration.done_on)}"
+        Entry.write(by, "tester-calibrated", f"{said}, next due on {day(calibration.due_on)}.")
     return calibration

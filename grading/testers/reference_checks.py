@@ -39,7 +39,7 @@ from grading.metrology.control import ChartAssessment, ChartRule, IndividualsCha
 from grading.models import Baseline, Capability, Reading, ReferenceCheck, ReferenceValve, Shift, Stop, Tester
 from stockroom.models import Entry
 from stockroom.pure.refused import Refused
-from stockroom.site.changes import fitted
+from stockroom.pure.written import day, moment, plural
 
 # Wide, for a chart whose sigma is known from twenty checks only (a rule of ours, by simulation).
 WIDTH = 3.5
@@ -83,7 +83,7 @@ def keep_aside(reference: ReferenceValve, by: User) -> ReferenceValve:
     with transaction.atomic():
         reference.save()
         said = f"{reference} of the {reference.test_point.section.type} is a reference valve."
-        Entry.write(by, "reference-added", fitted(said), valve=reference.valve)
+        Entry.write(by, "reference-added", said, valve=reference.valve)
     return reference
 
 
@@ -92,7 +92,7 @@ def put_in_use(reference: ReferenceValve, active: bool, by: User) -> None:
         reference.active = active
         reference.save(update_fields=["active"])
         said = f"Reference valve {reference} put {'in' if active else 'out of'} use."
-        Entry.write(by, "reference-use", fitted(said), valve=reference.valve)
+        Entry.write(by, "reference-use", said, valve=reference.valve)
 
 
 # The chart
@@ -125,6 +125,15 @@ class CheckChart(NamedTuple):
     def size(self) -> int:
         """Checks that the baseline asks for."""
         return self.baseline.size if self.baseline else BASELINE
+
+    @property
+    def drawn_from(self) -> str:
+        """What the lines are drawn from, and who chose it, as a sentence."""
+        chosen = ""
+        if self.baseline:
+            by = f" by {self.baseline.by}" if self.baseline.by else ""
+            chosen = f", chosen {day(timezone.localtime(self.baseline.set_at))}{by}: {self.baseline.why}"
+        return f"The lines are drawn from {plural(self.size, 'check')}{chosen}."
 
     @property
     def so_far(self) -> int:
@@ -220,8 +229,8 @@ def choose_baseline(
         baseline = Baseline.objects.create(
             reference=reference, tester=tester, starts_at=starts_at, size=size, why=why, by=by
         )
-        since = f"{size} checks from {timezone.localtime(starts_at):%d %b %Y %H:%M}"
-        Entry.write(by, "baseline", fitted(f"Chart of {reference} on {tester} drawn from {since}: {why}."))
+        since = f"{size} checks from {moment(timezone.localtime(starts_at))}"
+        Entry.write(by, "baseline", f"Chart of {reference} on {tester} drawn from {since}: {why}.")
     return baseline
 
 
@@ -249,7 +258,7 @@ def take(
         check = ReferenceCheck.objects.create(
             reference=reference, shift=shift, value=value, by=by, taken_at=taken_at or timezone.now()
         )
-        Entry.write(by, "reference-check", fitted(f"{reference} reads {reference.of.shown(value)} on {shift.tester}."))
+        Entry.write(by, "reference-check", f"{reference} reads {reference.of.shown(value)} on {shift.tester}.")
         return _judged(check, by)
 
 
@@ -268,7 +277,7 @@ def correct(check: ReferenceCheck, value: float, reason: str, by: User) -> Check
             )
             amount = check.reference.of.amount
             said = f"Check of {check.reference} corrected, {amount(check.value)} → {amount(value)}: {reason}."
-            Entry.write(by, "reference-corrected", fitted(said))
+            Entry.write(by, "reference-corrected", said)
             return _judged(new, by)
     except IntegrityError:
         raise CheckProblem("This check has been corrected already. Correct the correction.") from None
@@ -287,7 +296,7 @@ def _judged(check: ReferenceCheck, by: User) -> CheckOutcome:
     since, why = _suspect_since(chart), reasons(chart)
     if stop is None:
         stop = Stop.objects.create(tester=tester, why=why, check_made=check, suspect_since=since)
-        Entry.write(by, "tester-stopped", fitted(f"{tester} is stopped. {why}"))
+        Entry.write(by, "tester-stopped", f"{tester} is stopped. {why}")
     else:
         stop.suspect_since = min(stop.suspect_since, since)
         others = [line for line in stop.why.splitlines() if not line.startswith(f"{reference} is out")]
@@ -331,7 +340,7 @@ def may_grade(tester: Tester) -> tuple[bool, str]:
         return True, ""
     when = timezone.localtime(stop.opened_at)
     return False, (
-        f"{tester} was stopped on {when:%d %b %Y at %H:%M}. {stop.why.splitlines()[0]} "
+        f"{tester} was stopped on {moment(when)}. {stop.why.splitlines()[0]} "
         "Nothing is graded on it until the owner has cleared the stop."
     )
 
@@ -358,7 +367,7 @@ def clear(stop: Stop, action: str, new_baseline: bool, by: User) -> None:
         now = timezone.now()
         current.cleared_at, current.cleared_by, current.action = now, by, action
         current.save(update_fields=["cleared_at", "cleared_by", "action"])
-        Entry.write(by, "stop-cleared", fitted(f"Cleared the stop of {current.tester}: {action}"))
+        Entry.write(by, "stop-cleared", f"Cleared the stop of {current.tester}: {action}")
         if new_baseline:
             for reference in for_tester(current.tester):
                 choose_baseline(reference, current.tester, now, BASELINE, f"after a stop: {action}"[:200], by)

@@ -35,7 +35,6 @@ from stockroom.models import Entry, Valve
 from stockroom.pure.refused import Refused
 from stockroom.pure.written import figures, plain
 from stockroom.sealed import seals
-from stockroom.site.changes import fitted
 
 # Fewer distinct categories than this are commonly called too few (common practice, no source).
 ENOUGH_CATEGORIES = 5
@@ -93,7 +92,7 @@ def plan(
             for position, person in enumerate(operators, start=1)
         )
         size = f"{len(valves)} valves, {len(operators)} operators, {repeats} readings of each"
-        Entry.write(by, "study-planned", fitted(f"Planned {study}: {size}."))
+        Entry.write(by, "study-planned", f"Planned {study}: {size}.")
     return study
 
 
@@ -195,7 +194,7 @@ def correct(reading: StudyReading, value: float, reason: str, by: User) -> Study
             )
             amount = reading.study.of.amount
             said = f"{reading.study}: {reading.valve}, {amount(reading.value)} → {amount(value)}: {reason}."
-            Entry.write(by, "study-corrected", fitted(said), valve=reading.valve)
+            Entry.write(by, "study-corrected", said, valve=reading.valve)
             return new
     except IntegrityError:
         raise StudyProblem("This reading has been corrected already. Correct the correction.") from None
@@ -210,7 +209,7 @@ def finish(study: Study, by: User) -> None:
             raise StudyProblem(f"{left} readings are still to be made.")
         study.finished_at = timezone.now()
         study.save(update_fields=["finished_at"])
-        Entry.write(by, "study-finished", fitted(f"Finished {study}. {analyse(study).in_short}"))
+        Entry.write(by, "study-finished", f"Finished {study}. {analyse(study).in_short}")
 
 
 def give_up(study: Study, why: str, by: User) -> None:
@@ -218,9 +217,9 @@ def give_up(study: Study, why: str, by: User) -> None:
     with transaction.atomic():
         _lock_open(study)
         study.given_up_at = timezone.now()
-        study.note = f"{study.note} Given up: {why}".strip()[:300]
+        study.note = f"{study.note} Abandoned: {why}".strip()[:300]
         study.save(update_fields=["given_up_at", "note"])
-        Entry.write(by, "study-given-up", fitted(f"Gave up {study}: {why}."))
+        Entry.write(by, "study-given-up", f"Abandoned {study}: {why}.")
 
 
 def _lock_open(study: Study) -> None:

@@ -107,7 +107,7 @@ class CorrectForm(SureForm):
 
 
 class GiveUpForm(forms.Form):
-    why = forms.CharField(label="Why it is given up", max_length=200)
+    why = forms.CharField(label="Why it is abandoned", max_length=200)
 
 
 def all_studies(request: HttpRequest) -> HttpResponse:
@@ -250,11 +250,11 @@ def study_give_up(request: StaffRequest, pk: int) -> HttpResponse:
     found = get_object_or_404(Study, pk=pk)
     form = GiveUpForm(request.POST)
     if not form.is_valid():
-        messages.error(request, "Say why the study is given up.")
+        messages.error(request, "Say why the study is abandoned.")
         return redirect(found)
     try:
         studies.give_up(found, form.cleaned_data["why"], request.user)
-        messages.success(request, "The study is given up. Its readings stay on record.")
+        messages.success(request, "The study is abandoned. Its readings stay on record.")
     except StudyProblem as problem:
         messages.error(request, str(problem))
     return redirect(found)

@@ -67,6 +67,22 @@ class GoodsRecord:
         return yields.usable_yield(self.usable, self.known)
 
     @property
+    def received_in_words(self) -> str:
+        back = f", of these {self.sent_back} sent back" if self.sent_back else ""
+        return f"{self.received}{back}"
+
+    @property
+    def known_in_words(self) -> str:
+        """What is known of them, and how many are not."""
+        lost = f", of these {self.written_off} written off without a grade" if self.written_off else ""
+        return f"{self.known}{lost}; {self.not_tested} not tested yet"
+
+    @property
+    def grades_in_words(self) -> str:
+        counts = [f"{grade.share.usable} {grade.name}" for grade in self.by_grade]
+        return ", ".join([*counts, f"{self.written_off} written off"] if self.written_off else counts)
+
+    @property
     def by_grade(self) -> list[GradeCount]:
         """The best first."""
         ordered = sorted(self.grades.items())

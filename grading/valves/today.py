@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterator
-from datetime import date
 from typing import NamedTuple, Protocol
 
 from django.db.models import Count, QuerySet
@@ -18,6 +17,7 @@ from grading.sets import doubts
 from grading.testers import records
 from grading.testers.records import CalibrationState
 from stockroom.models import Lot, Order, Valve
+from stockroom.pure.written import day
 from stockroom.site.people import Role, StaffRequest, may
 from stockroom.states import LADDER
 
@@ -25,7 +25,7 @@ A_FEW = 10  # of each kind
 LOOKED_AT = 100  # sets whose valves were read again, the latest made first
 
 
-class Job(NamedTuple):
+class ToDo(NamedTuple):
     """One thing to do, "Fill R0001 for Ada Quill": the words before the link, the link, and those after it."""
 
     verb: str
@@ -37,7 +37,7 @@ class Job(NamedTuple):
 class Waits(NamedTuple):
     role: Role
     mine: bool
-    jobs: list[Job]
+    jobs: list[ToDo]
 
 
 class Placed(Protocol):
@@ -60,16 +60,16 @@ def home(request: StaffRequest) -> HttpResponse:
     )
 
 
-def _job(verb: str, thing: Placed, rest: str = "", name: str = "") -> Job:
-    return Job(verb, thing.get_absolute_url(), name or str(thing), rest)
+def _job(verb: str, thing: Placed, rest: str = "", name: str = "") -> ToDo:
+    return ToDo(verb, thing.get_absolute_url(), name or str(thing), rest)
 
 
-def _receiving() -> Iterator[Job]:
+def _receiving() -> Iterator[ToDo]:
     for lot in Lot.objects.filter(lines__counted=None, lines__isnull=False).distinct()[:A_FEW]:
         yield _job("Count", lot)
 
 
-def _bench() -> Iterator[Job]:
+def _bench() -> Iterator[ToDo]:
     for valve in Valve.objects.filter(returns__isnull=False, state="received").distinct()[:A_FEW]:
         yield _job("Re-test", valve, ", which came back")
     read_again = list(doubts.read_again(MatchedSet.objects.live()).select_related("policy")[:LOOKED_AT])
@@ -81,7 +81,7 @@ def _bench() -> Iterator[Job]:
     yield from _studies()
 
 
-def _studies() -> Iterator[Job]:
+def _studies() -> Iterator[ToDo]:
     """Studies begun and not finished, with how much each operator has still to read; four queries in all."""
     begun = Study.objects.filter(finished_at=None, given_up_at=None)
     studies = list(
@@ -104,7 +104,7 @@ def _studies() -> Iterator[Job]:
         yield _job("Read", study, f"; left: {whose}") if whose else _job("Finish", study, ", all read")
 
 
-def _sales() -> Iterator[Job]:
+def _sales() -> Iterator[ToDo]:
     steps = {
         Order.State.OPEN: ("Fill", "for"),
         Order.State.RESERVED: ("Pull", "for"),
@@ -119,20 +119,16 @@ def _stops() -> QuerySet[Stop]:
     return Stop.objects.filter(cleared_at=None).select_related("tester")[:A_FEW]
 
 
-def _owner() -> Iterator[Job]:
+def _owner() -> Iterator[ToDo]:
     for stop in _stops():
-        yield _job("Put right", stop, f", stopped since {_day(timezone.localdate(stop.opened_at))}", str(stop.tester))
+        yield _job("Put right", stop, f", stopped since {day(timezone.localdate(stop.opened_at))}", str(stop.tester))
     for tester in Tester.objects.filter(in_use=True).prefetch_related("calibrations"):
         state = records.calibration_state(tester)
         if state in (CalibrationState.OVERDUE, CalibrationState.DUE_SOON):
             last = records.calibration_of(tester)
             assert last is not None
-            when = f", {'overdue since' if state == CalibrationState.OVERDUE else 'due on'} {_day(last.due_on)}"
+            when = f", {'overdue since' if state == CalibrationState.OVERDUE else 'due on'} {day(last.due_on)}"
             yield _job("Calibrate", tester, when)
-
-
-def _day(day: date) -> str:
-    return f"{day.day} {day:%b %Y}"
 
 
 urlpatterns = [path("", home, name="home")]

@@ -28,7 +28,7 @@ from stockroom.states import State
 
 
 class ValveFilter(django_filters.FilterSet):
-    serial = django_filters.CharFilter(label="Serial begins", lookup_expr="startswith")
+    serial = django_filters.CharFilter(label="Serial starts with", lookup_expr="startswith")
     type = django_filters.ModelChoiceFilter(
         label="Type", queryset=ValveType.objects.filter(valves__isnull=False).distinct()
     )
@@ -91,6 +91,7 @@ def valve(request: StaffRequest, serial: str) -> HttpResponse:
             "movements": found.movements.select_related("from_place", "to_place", "by"),
             "entries": Entry.objects.for_valve(found).select_related("by")[:100],
             "write_off_form": WriteOffForm(),
+            "may_write_off": not found.written_off and may(request.user, Role.RECEIVING, Role.BENCH),
         },
     )
 

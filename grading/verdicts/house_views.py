@@ -15,7 +15,7 @@ from catalog.models import TestPoint
 from grading.metrology.quantities import Quantity
 from grading.models import HouseNominal, Reading, Tester
 from grading.testers import conditions, house_nominals
-from grading.testers.readings_table import OwnColumn, ReadingsTable, moment, readings_table, valve_link
+from grading.testers.readings_table import WHEN, OwnColumn, ReadingsTable, readings_table, valve_link
 from grading.testers.views import SectionForm
 from grading.verdicts import waiting
 from stockroom.site.people import Role, StaffRequest, for_roles
@@ -30,7 +30,7 @@ def known_good_table(readings: Iterable[Reading], label: str, only: Collection[Q
         before=[
             OwnColumn("Valve", lambda reading: valve_link(reading.valve)),
             OwnColumn("Lot line", lambda one: f"{one.valve.line}, {one.valve.line.get_condition_display()}", "what"),
-            OwnColumn("Read", lambda reading: moment(reading.taken_at), "day"),
+            WHEN._replace(head="Read"),
         ],
     )
 

@@ -3,6 +3,7 @@
 - `evidence_for(valves)`: the latest standing reading of every section of each valve
 - `grade(valves, policy, by)`: judge and record; valves with sections unread are left as they are, and those whose
   last series has not settled lose the grade they had
+- `judge_all`, `store`: the two halves of it, for many valves behind the pages (`grading.verdicts.regrading`)
 - `changes(policy, valves)`: what a re-grade would change, before it does
 - `why_ungraded(valve)`: what stands in the way of a grade
 """
@@ -26,7 +27,6 @@ from grading.verdicts.repeats import Repeats, by_section
 from grading.verdicts.signals import grades_changed
 from grading.verdicts.values import Bench, Value, as_section, values_of
 from stockroom.models import Entry, Valve
-from stockroom.site.changes import fitted
 from stockroom.site.chunks import CHUNK, chunked
 
 
@@ -85,8 +85,15 @@ class Judged(NamedTuple):
     after: Judgement
 
 
-def _judged(valves: Collection[Valve], policy: Policy) -> tuple[list[Judged], list[Valve]]:
+class AllJudged(NamedTuple):
     """The judgements, and the valves that cannot be judged while they have not settled."""
+
+    judged: list[Judged]
+    unsettled: list[Valve]
+
+
+def judge_all(valves: Collection[Valve], policy: Policy) -> AllJudged:
+    """Every valve that can be judged; nothing is stored."""
     parsed = policy.parsed
     bench = Bench(parsed)
     kinds = dict(ValveType.objects.filter(pk__in={valve.type_id for valve in valves}).values_list("pk", "kind"))
@@ -113,7 +120,7 @@ def _judged(valves: Collection[Valve], policy: Policy) -> tuple[list[Judged], li
             continue  # read at conditions that nothing is known of: see `why_ungraded`
         judgement = judge(rules[kinds[valve.type_id]], sections)
         found.append(Judged(valve, speaks, values, standing.get(valve.pk), judgement))
-    return found, unsettled
+    return AllJudged(found, unsettled)
 
 
 def why_ungraded(valve: Valve) -> str:
@@ -133,7 +140,7 @@ def changes(policy: Policy, valves: Collection[Valve]) -> list[Change]:
     """The valves whose grade would get another name, best first; nothing is stored."""
     found = [
         Change(row.valve, row.before, row.after)
-        for row in _judged(valves, policy)[0]
+        for row in judge_all(valves, policy).judged
         if row.before is None or row.before.name != row.after.name
     ]
     return sorted(found, key=lambda change: (change.after.rank, change.valve.serial))
@@ -147,45 +154,53 @@ def grade(valves: Collection[Valve], policy: Policy, by: User | None) -> dict[in
     same readings as the standing grade is not written twice; one is, when the tester's record has changed how well
     they are known.
     """
+    with transaction.atomic():
+        return store(judge_all(valves, policy), [valve.pk for valve in valves], policy, by)
+
+
+def store(judgements: AllJudged, valve_ids: Collection[int], policy: Policy, by: User | None) -> dict[int, Grade]:
+    """Record what was judged of these valves and bring their states up to date, in the caller's transaction."""
+    wanted = set(valve_ids)
+    unsettled = [valve.pk for valve in judgements.unsettled if valve.pk in wanted]
     given: dict[int, Grade] = {}
     fresh: list[tuple[Grade, Evidence]] = []
-    with transaction.atomic():
-        judged, unsettled = _judged(valves, policy)
-        for valve, evidence, values, before, after in judged:
-            measured = [value.stored() for value in values]
-            if before and before.policy_id == policy.pk and _rests_on(before, evidence, measured):
-                given[valve.pk] = before
-                continue
-            row = Grade(
-                valve=valve,
-                policy=policy,
-                name=after.name,
-                rank=after.rank,
-                saleable=after.saleable,
-                reasons=list(after.reasons),
-                too_close=after.too_close,
-                more_readings=after.more_readings,
-                assurance=after.assurance,
-                not_tested=list(after.not_tested),
-                measured=measured,
-                given_by=by,
-            )
-            fresh.append((row, evidence))
-            given[valve.pk] = row
-        changed = [row.valve_id for row, _ in fresh] + [valve.pk for valve in unsettled]
-        for keys in chunked(changed):
-            Grade.objects.filter(valve__in=keys, standing=True).update(standing=False)
-        Grade.objects.bulk_create([row for row, _ in fresh], batch_size=CHUNK)
-        Grade.readings.through.objects.bulk_create(
-            [
-                Grade.readings.through(grade_id=row.pk, reading_id=reading.pk)
-                for row, evidence in fresh
-                for reading in evidence.readings
-            ],
-            batch_size=CHUNK,
+    for valve, evidence, values, before, after in judgements.judged:
+        if valve.pk not in wanted:
+            continue
+        measured = [value.stored() for value in values]
+        if before and before.policy_id == policy.pk and _rests_on(before, evidence, measured):
+            given[valve.pk] = before
+            continue
+        row = Grade(
+            valve=valve,
+            policy=policy,
+            name=after.name,
+            rank=after.rank,
+            saleable=after.saleable,
+            reasons=list(after.reasons),
+            too_close=after.too_close,
+            more_readings=after.more_readings,
+            assurance=after.assurance,
+            not_tested=list(after.not_tested),
+            measured=measured,
+            given_by=by,
         )
-        states.refresh([valve.pk for valve in valves])
-        grades_changed.send(Grade, valve_ids=changed, by=by)
+        fresh.append((row, evidence))
+        given[valve.pk] = row
+    changed = [row.valve_id for row, _ in fresh] + unsettled
+    for keys in chunked(changed):
+        Grade.objects.filter(valve__in=keys, standing=True).update(standing=False)
+    Grade.objects.bulk_create([row for row, _ in fresh], batch_size=CHUNK)
+    Grade.readings.through.objects.bulk_create(
+        [
+            Grade.readings.through(grade_id=row.pk, reading_id=reading.pk)
+            for row, evidence in fresh
+            for reading in evidence.readings
+        ],
+        batch_size=CHUNK,
+    )
+    states.refresh(valve_ids)
+    grades_changed.send(Grade, valve_ids=changed, by=by)
     return given
 
 
@@ -212,4 +227,4 @@ def by_policy_in_force(valves: Sequence[Valve], by: User | None) -> dict[int, Gr
 
 def note(valve: Valve, action: str, text: str, grade: Grade | None, by: User) -> Entry:
     verdict = f" {grade}." if grade else ""
-    return Entry.write(by, action, fitted(text + verdict), valve=valve, line=valve.line, lot=valve.line.lot)
+    return Entry.write(by, action, text + verdict, valve=valve, line=valve.line, lot=valve.line.lot)

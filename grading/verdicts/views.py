@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import fields
 from typing import Any
@@ -17,9 +16,9 @@ from django.urls import path
 from catalog.reference.files import TYPE_KINDS
 from grading.metrology.quantities import NOISE, Quantity, capitalised
 from grading.models import Policy
-from grading.verdicts import judging
+from grading.verdicts import regrading
 from grading.verdicts.pure.rules import FAULTS, NUMBERS, GradeLevel, PolicyProblem, Unknown, read_policy
-from stockroom.models import Entry, Valve
+from stockroom.models import Entry
 from stockroom.site.people import Role, StaffRequest, for_roles
 
 
@@ -49,7 +48,7 @@ YES_NO = {"yes": True, "no": False}
 class LevelForm(forms.Form):
     """One grade's demands; an empty box is no demand."""
 
-    name = forms.CharField(label="Grade", max_length=40)
+    name = forms.CharField(label="Name of the grade", max_length=40)
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
@@ -158,8 +157,8 @@ class PolicyForm(forms.Form):
     """What a policy says besides its levels."""
 
     title = forms.CharField(label="What is new in this version", max_length=120)
-    otherwise = forms.CharField(label="Name of what no level takes", max_length=40)
-    scale_pass = forms.CharField(label="Name of what an emission scale passed", max_length=40)
+    otherwise = forms.CharField(label="Name of the reject grade", max_length=40)
+    scale_pass = forms.CharField(label="Name of the grade that an emission scale gives", max_length=40)
     rule = forms.ChoiceField(
         label="A limit is met when",
         choices=[
@@ -175,10 +174,10 @@ class PolicyForm(forms.Form):
         label="Probability of false acceptance", required=False, min_value=0.001, max_value=0.5
     )
     match_probability = forms.FloatField(
-        label="How probable a set's tolerance must be",
+        label="Required probability of conformity",
         min_value=0.5,
         max_value=0.999,
-        help_text="0.5 takes the readings as they stand.",
+        help_text="How sure a set's tolerance must be before it is claimed; 0.5 takes the readings as they stand.",
     )
 
     unknown_accuracy_percent = forms.FloatField(
@@ -230,13 +229,56 @@ def policies(request: HttpRequest) -> HttpResponse:
 def policy(request: HttpRequest, version: int) -> HttpResponse:
     found = get_object_or_404(Policy, version=version)
     levels = found.parsed.levels
-    table = [(label, [_shown(getattr(level, key)) for level in levels]) for key, label in RULE_LABELS.items()]
+    table = [(label, [demanded(getattr(level, key)) for level in levels]) for key, label in RULE_LABELS.items()]
     own = [{**row, "rule": RULE_LABELS[row["rule"]], "value": row["value"] or "–"} for row in _own_rules(levels)]
-    return render(request, "verdicts/policy.html", {"policy": found, "levels": levels, "table": table, "own": own})
+    acceptance = acceptance_in_words(found.rules)
+    context = {"policy": found, "levels": levels, "table": table, "own": own, "acceptance": acceptance}
+    context["not_known"] = unknown_in_words(found.parsed.unknown)
+    return render(request, "verdicts/policy.html", context)
 
 
-def _shown(value: Any) -> Any:
-    return ", ".join(value) or None if isinstance(value, tuple) else value
+def demanded(value: object) -> object:
+    """What a cell of the table of demands says.
+
+    >>> demanded(True), demanded(False), demanded(None), demanded(70), demanded(("shorts", "noise"))
+    ('yes', 'no', '–', 70, 'shorts, noise')
+    """
+    if isinstance(value, tuple):
+        return ", ".join(value) or "–"
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    return "–" if value is None else value
+
+
+def acceptance_in_words(rules: dict[str, Any]) -> str:
+    """When a limit of the policy counts as met.
+
+    >>> acceptance_in_words({})
+    'A limit is met when the reading meets it.'
+    >>> acceptance_in_words({"acceptance": {"rule": "guarded", "guard_factor": 1}})
+    'A limit is met when the reading meets it by a guard band of 1 expanded uncertainties.'
+    >>> acceptance_in_words({"acceptance": {"rule": "maximum false acceptance", "probability": 0.05}})
+    'A limit is met when it is wrongly accepted with a probability of 0.05 at most.'
+    """
+    acceptance = rules.get("acceptance", {})
+    when = {
+        "simple": "the reading meets it",
+        "guarded": f"the reading meets it by a guard band of {acceptance.get('guard_factor')} expanded uncertainties",
+        "maximum false acceptance": "it is wrongly accepted with a probability of "
+        f"{acceptance.get('probability')} at most",
+    }
+    return f"A limit is met when {when[acceptance.get('rule', 'simple')]}."
+
+
+def unknown_in_words(unknown: Unknown) -> str:
+    """How a reading counts whose tester's record leaves something out."""
+    best = f", and gives nothing better than level {unknown.best_grade}" if unknown.best_grade > 1 else ""
+    late = "none" if unknown.overdue == "unknown" else "it was"
+    return (
+        "A tester whose record leaves something out (accuracy, calibration or repeatability) states no ± and no "
+        f"probability; it is judged as if it read within {unknown.accuracy_percent:g} % and repeated with a standard "
+        f"deviation of {unknown.repeatability_percent:g} %{best}. An overdue calibration counts as {late}."
+    )
 
 
 @for_roles(Role.OWNER)
@@ -275,6 +317,7 @@ def policy_new(request: StaffRequest) -> HttpResponse:
                     made_by=request.user,
                 )
                 Entry.write(request.user, "policy-written", f"Wrote {made}")
+                regrading.start_effect(made, request.user)
             messages.success(request, f"Version {made.version} is written, not in force yet: see what it would change.")
             return redirect("policy-effect", made.version)
     return render(request, "verdicts/policy_new.html", {"form": form, "levels": levels, "own": own, "current": current})
@@ -284,30 +327,24 @@ def policy_new(request: StaffRequest) -> HttpResponse:
 def policy_effect(request: StaffRequest, version: int) -> HttpResponse:
     """What putting this version in force would change in the stock; then do it, with or without re-grading."""
     found = get_object_or_404(Policy, version=version)
-    stock = list(Valve.objects.in_house().select_related("type").order_by("serial"))
+    if request.method == "POST" and "work-out" in request.POST:
+        regrading.start_effect(found, request.user)
+        return redirect("policy-effect", version)
     if request.method == "POST":
-        with transaction.atomic():
-            Policy.objects.filter(in_force=True).update(in_force=False)
-            Policy.objects.filter(pk=found.pk).update(in_force=True)
-            Entry.write(request.user, "policy-in-force", f"Put {found} in force")
-            if request.POST.get("regrade"):
-                given = judging.grade(stock, found, request.user)
-                Entry.write(request.user, "regraded", f"Re-graded {len(given)} valves by {found}")
-                messages.success(request, f"{found} is in force; {len(given)} valves are graded by it.")
-            else:
-                messages.success(request, f"{found} is in force for new readings; standing grades stay as they are.")
+        if regrading.put_in_force(found, request.user, regrade=bool(request.POST.get("regrade"))):
+            messages.success(request, f"{found} is in force; the stock is graded by it now.")
+            return redirect("policy-effect", version)
+        messages.success(request, f"{found} is in force for new readings; standing grades stay as they are.")
         return redirect("policies")
-    changes = judging.changes(found, stock)
-    moves = Counter((change.before.name if change.before else "not graded", change.after.name) for change in changes)
+    job = regrading.latest_effect(found)
     return render(
         request,
         "verdicts/policy_effect.html",
         {
             "policy": found,
-            "changes": changes[:200],
-            "count": len(changes),
-            "stock": len(stock),
-            "moves": sorted(moves.items()),
+            "job": job,
+            "effect": regrading.effect_of(job) if job else None,
+            "regrade": regrading.latest_regrade(found),
         },
     )
 

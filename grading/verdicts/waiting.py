@@ -21,6 +21,7 @@ from grading.testers.reference_checks import may_grade
 from grading.verdicts import judging
 from stockroom.models import Valve
 from stockroom.pure.refused import Refused
+from stockroom.pure.written import plural
 from stockroom.states import State
 
 
@@ -33,6 +34,11 @@ class Waiting(NamedTuple):
 
     ready: list[Valve]
     still: list[Valve]
+
+    @property
+    def ready_in_words(self) -> str:
+        tested = plural(len(self.ready), "valve that was", "valves that were")
+        return f"{tested} tested here and not graded can be graded now."
 
     @property
     def why(self) -> str:

@@ -27,9 +27,9 @@ from stockroom.models import Charge, Claim, ClaimRow, ClaimStep, Counter, Credit
 from stockroom.models.claims import FaultKind
 from stockroom.pure.money import minor_places, shown, to_minor
 from stockroom.pure.refused import Refused
+from stockroom.pure.written import plural
 from stockroom.receiving import booking
 from stockroom.receiving.pure import costing
-from stockroom.site.changes import fitted
 
 
 class ClaimError(Refused):
@@ -81,7 +81,7 @@ def note_fault(line: Line, fault: Fault, by: User | None) -> Fault:
         fault.line, fault.by = line, by
         fault.save()
         text = f"Line {line.number}: {fault}{f': {fault.note}' if fault.note else ''}."
-        Entry.write(by, "fault-noted", fitted(text), lot=lot, line=line)
+        Entry.write(by, "fault-noted", text, lot=lot, line=line)
     return fault
 
 
@@ -101,7 +101,7 @@ def withdraw_fault(fault: Fault, why: str, by: User | None) -> None:
         fault.withdrawn_at, fault.withdrawn_because = timezone.now(), why
         fault.save(update_fields=["withdrawn_at", "withdrawn_because"])
         text = f"Line {fault.line.number}: {fault} withdrawn: {why}."
-        Entry.write(by, "fault-withdrawn", fitted(text), lot=lot, line=fault.line)
+        Entry.write(by, "fault-withdrawn", text, lot=lot, line=fault.line)
 
 
 def to_claim(lot: Lot) -> list[Asked]:
@@ -221,7 +221,7 @@ def make_claim(lot: Lot, reference: str, words: str, by: User | None) -> Claim:
             batch_size=500,
         )
         pieces = sum(row.pieces for row in asked)
-        counted = f"{pieces} {'piece' if pieces == 1 else 'pieces'}"
+        counted = plural(pieces, "piece")
         text = f"Claim {claim} made: {counted}, {shown(claim.amount, claim.currency)}."
         Entry.write(by, "claim-made", text, lot=lot)
     return claim
@@ -246,7 +246,7 @@ def take_step(claim: Claim, step: ClaimStep, by: User | None) -> ClaimStep:
         step.save()
         amount = f" on {shown(step.amount, claim.currency)}" if step.amount is not None else ""
         text = f"Claim {claim}: {step.get_kind_display()}{amount}{f': {step.note}' if step.note else ''}."
-        Entry.write(by, f"claim-{step.kind}", fitted(text), lot=lot)
+        Entry.write(by, f"claim-{step.kind}", text, lot=lot)
     return step
 
 
@@ -265,7 +265,7 @@ def enter_credit(claim: Claim, credit: Credit, by: User | None) -> Credit:
         home = Shop.own().currency
         at_home = "" if credit.currency == home else f", {shown(booking.in_home(credit, home), home)} at home"
         text = f"Claim {claim}: credit of {shown(credit.amount, credit.currency)}{at_home}"
-        Entry.write(by, "credit-entered", fitted(f"{text}{f': {credit.note}' if credit.note else ''}."), lot=lot)
+        Entry.write(by, "credit-entered", f"{text}{f': {credit.note}' if credit.note else ''}.", lot=lot)
         booking.settle(lot, by)
     return credit
 
@@ -284,7 +284,7 @@ def strike_out(credit: Credit, why: str, by: User | None) -> None:
         credit.struck_at, credit.struck_because = timezone.now(), why
         credit.save(update_fields=["struck_at", "struck_because"])
         text = f"Claim {credit.claim}: credit of {shown(credit.amount, credit.currency)} struck out: {why}."
-        Entry.write(by, "credit-struck-out", fitted(text), lot=lot)
+        Entry.write(by, "credit-struck-out", text, lot=lot)
         booking.settle(lot, by)
 
 

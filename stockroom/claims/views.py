@@ -218,7 +218,7 @@ def fault_withdraw(request: StaffRequest, pk: int) -> HttpResponse:
         {
             "form": form,
             "title": f"Withdraw “{fault}” of line {fault.line}",
-            "action": "Withdraw it",
+            "action": "Withdraw",
         },
     )
 
@@ -337,7 +337,7 @@ def credit_strike_out(request: StaffRequest, pk: int) -> HttpResponse:
         {
             "form": form,
             "title": f"Strike out a credit of claim {credit.claim}",
-            "action": "Strike it out",
+            "action": "Strike out",
             "back": credit.claim.get_absolute_url(),
         },
     )

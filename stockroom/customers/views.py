@@ -15,7 +15,7 @@ from stockroom.site.web import page_of
 
 
 class CustomerFilter(django_filters.FilterSet):
-    name = django_filters.CharFilter(label="Name holds", lookup_expr="icontains")
+    name = django_filters.CharFilter(label="Name contains", lookup_expr="icontains")
 
     class Meta:
         model = Customer

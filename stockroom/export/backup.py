@@ -33,7 +33,8 @@ from stockroom.pure.refused import Refused
 FORMAT = "shop backup 1"
 MANIFEST, TABLES, FILES = "manifest.json", "tables", "files"
 CHUNK = 1000
-#: Made anew by `migrate`, or of no worth in another database.
+#: Made anew by `migrate`, or of no worth in another database. Jobs are kept: a run of the matcher has its question in
+#: one, and what waited is still to be done; one that was at work is taken up again.
 LEFT_OUT = (ContentType, Permission, Session)
 
 

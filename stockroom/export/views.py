@@ -2,29 +2,40 @@
 
 from __future__ import annotations
 
-import tempfile
-
-from django.http import FileResponse, HttpResponse
-from django.shortcuts import render
+from django.http import FileResponse, Http404, HttpResponse
+from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import path
-from django.utils import timezone
 
-from stockroom.export.writing import export as write
+from stockroom.export import archives
 from stockroom.export.writing import exported_models
-from stockroom.models import Entry, Photograph
+from stockroom.models import Job, Photograph
 from stockroom.site.people import Role, StaffRequest, for_roles
 
 
 @for_roles(Role.OWNER)
-def export(request: StaffRequest) -> HttpResponse | FileResponse:
-    if request.method != "POST":
-        context = {"tables": len(exported_models()), "photographs": Photograph.objects.count()}
-        return render(request, "export/export.html", context)
-    file = tempfile.TemporaryFile()  # noqa: SIM115 -- the response closes it
-    summary = write(file)
-    Entry.write(request.user, "exported", f"Everything exported: {summary.tables} tables, {summary.rows} rows.")
-    file.seek(0)
-    return FileResponse(file, as_attachment=True, filename=f"everything-{timezone.localdate():%Y-%m-%d}.zip")
+def export(request: StaffRequest) -> HttpResponse:
+    if request.method == "POST":
+        archives.start(request.user)
+        return redirect("export")
+    job = archives.latest()
+    context = {
+        "tables": len(exported_models()),
+        "photographs": Photograph.objects.count(),
+        "job": job,
+        "file": archives.file_of(job) if job else None,
+    }
+    return render(request, "export/export.html", context)
 
 
-urlpatterns = [path("export/", export, name="export")]
+@for_roles(Role.OWNER)
+def export_file(request: StaffRequest, pk: int) -> FileResponse:
+    place = archives.file_of(get_object_or_404(Job, pk=pk, kind=archives.KIND))
+    if place is None:
+        raise Http404("That archive is no longer there. Export everything again.")
+    return FileResponse(place.open("rb"), as_attachment=True, filename=place.name)
+
+
+urlpatterns = [
+    path("export/", export, name="export"),
+    path("export/<int:pk>/", export_file, name="export-file"),
+]

@@ -18,7 +18,7 @@ import hashlib
 import io
 import json
 import zipfile
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from datetime import UTC, date, datetime
 from decimal import Decimal
@@ -53,6 +53,10 @@ DATATYPES: dict[type[models.Field], str] = {
 }
 
 
+# What is written, how many tables are before it, and how many there are.
+Tell = Callable[[str, int, int], None]
+
+
 class ExportSummary(NamedTuple):
     tables: int
     rows: int
@@ -73,14 +77,16 @@ def exported_models() -> list[type[models.Model]]:
     return sorted([*ours, *people], key=lambda model: model._meta.db_table)
 
 
-def export(out: IO[bytes], *, photographs: bool = False) -> ExportSummary:
-    """Write the archive to `out`, all of it as it stood at one moment."""
+def export(out: IO[bytes], *, photographs: bool = False, tell: Tell | None = None) -> ExportSummary:
+    """Write the archive to `out`, all of it as it stood at one moment; `tell` hears each table before it is written."""
     tables: list[dict[str, Any]] = []
     files = 0
     with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as archive:
         with _one_moment():
             when = timezone.now()
-            for model in exported_models():
+            for number, model in enumerate(exported_models()):
+                if tell is not None:
+                    tell(str(model._meta.verbose_name_plural), number, len(exported_models()))
                 described, written = _write_table(archive, model)
                 tables.append(described)
                 files += written
@@ -99,13 +105,22 @@ def export(out: IO[bytes], *, photographs: bool = False) -> ExportSummary:
 
 @contextmanager
 def _one_moment() -> Iterator[None]:
-    """One transaction that sees nothing of what others write meanwhile."""
-    outermost = not connection.in_atomic_block
-    with transaction.atomic():
-        if connection.vendor == "postgresql" and outermost:
+    """One transaction that sees nothing of what others write meanwhile, and keeps nobody from writing."""
+    if connection.in_atomic_block:
+        yield
+    elif connection.vendor == "sqlite":
+        # Django would take the write lock here, by settings.DATABASES: others could not write until all is read.
+        with connection.cursor() as cursor:
+            cursor.execute("BEGIN DEFERRED")
+            try:
+                yield
+            finally:
+                cursor.execute("ROLLBACK")
+    else:
+        with transaction.atomic():
             with connection.cursor() as cursor:
                 cursor.execute("SET TRANSACTION ISOLATION LEVEL REPEATABLE READ, READ ONLY")
-        yield
+            yield
 
 
 class _Counted(io.RawIOBase):

@@ -58,7 +58,6 @@ from stockroom.models import (
 from stockroom.models.identity import CodeReading
 from stockroom.pure.refused import Refused
 from stockroom.signals import valve_identified
-from stockroom.site.changes import fitted
 from stockroom.site.chunks import CHUNK, chunked
 from stockroom.site.saving import keep
 
@@ -122,7 +121,7 @@ def set_source_codes(maker: Maker, codes: Collection[str], by: User | None) -> N
         SourceCode.objects.bulk_create(SourceCode(maker=maker, code=code) for code in sorted(set(codes) - before))
         if before != set(codes):
             told = " → ".join(", ".join(sorted(some)) or "none" for some in (before, set(codes)))
-            Entry.write(by, "maker-changed", fitted(f"Maker {maker}: source codes {told}."))
+            Entry.write(by, "maker-changed", f"Maker {maker}: source codes {told}.")
 
 
 def learn(
@@ -135,14 +134,14 @@ def learn(
             maker=maker, type=type_, feature=feature, word=word, defaults={"note": note, "by": by}
         )
         if new:
-            Entry.write(by, "maker-changed", fitted(f"Maker {maker} is known with {known}."))
+            Entry.write(by, "maker-changed", f"Maker {maker} is known with {known}.")
             register_changed(maker, by)
     return known
 
 
 def forget(known: KnownConstruction, by: User | None) -> None:
     with transaction.atomic():
-        Entry.write(by, "maker-changed", fitted(f"Maker {known.maker} is no longer known with {known}."))
+        Entry.write(by, "maker-changed", f"Maker {known.maker} is no longer known with {known}.")
         known.delete()
         register_changed(known.maker, by)
 
@@ -296,7 +295,7 @@ def stamp(codes: Sequence[tuple[Valve, str]], by: User | None) -> None:
                 valve.date_code = code
                 rows.append(_date_reading(valve, code, None, ranked[at], by))
                 read = ", reading not decided" if ranked[at] else ""
-                text = fitted(f"Identified: code as stamped – → {code}{read}.")
+                text = f"Identified: code as stamped – → {code}{read}."
                 entries.append(
                     Entry(by=by, action="identified", text=text, valve=valve, line=valve.line, lot_id=valve.line.lot_id)
                 )
@@ -334,7 +333,7 @@ def _write(keys: list[int], sheet: MarksSeen, by: User | None, *, whole: bool, o
             Entry(
                 by=by,
                 action="identified",
-                text=fitted(f"Identified: {'; '.join(told[valve.pk])}."),
+                text=f"Identified: {'; '.join(told[valve.pk])}.",
                 valve=valve,
                 line=valve.line,
                 lot_id=valve.line.lot_id,
@@ -505,7 +504,7 @@ def _reassess(keys: list[int], register: Register, by: User | None) -> None:
 
 
 def _entry(by: User | None, action: str, text: str, valve: Valve) -> Entry:
-    return Entry(by=by, action=action, text=fitted(text), valve=valve, line=valve.line, lot_id=valve.line.lot_id)
+    return Entry(by=by, action=action, text=text, valve=valve, line=valve.line, lot_id=valve.line.lot_id)
 
 
 def _assessments(keys: list[int], register: Register) -> Iterable[tuple[Valve, Assessment]]:

@@ -87,7 +87,7 @@ class KnownForm(forms.Form):
 
 
 class MakerFilter(django_filters.FilterSet):
-    name = django_filters.CharFilter(lookup_expr="icontains", label="Name has")
+    name = django_filters.CharFilter(lookup_expr="icontains", label="Name contains")
     code = django_filters.CharFilter(field_name="source_codes__code", label="Source code")
 
     class Meta:

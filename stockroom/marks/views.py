@@ -19,6 +19,7 @@ from stockroom.marks.forms import ALONE, OVER, CleaningForm, DismissForm, SheetF
 from stockroom.marks.pure.identification import NOT_A_VERDICT, Subject
 from stockroom.models import DateReading, Entry, Line, Lot, Maker, MarkWarning, Valve
 from stockroom.pure.serials import BadSerial, read_serial
+from stockroom.pure.written import plural
 from stockroom.site.people import Role, StaffRequest, for_roles
 from stockroom.site.web import page_of
 
@@ -87,8 +88,8 @@ def line_identify(request: StaffRequest, number: str, line: int) -> HttpResponse
         except identity.IdentityError as problem:
             form.add_error("code", str(problem))
         else:
-            word = "valve" if count == 1 else "valves"
-            messages.success(request, f"{count} {word} of line {of} recorded." if count else "That is no news.")
+            told = f"{plural(count, 'valve')} of line {of} recorded."
+            messages.success(request, told if count else "Nothing was new.")
             _say_new_maker(request, maker if new and maker.pk else None)
             return redirect(back)
     return _sheet_page(request, form, f"Identify line {of}", back)
@@ -159,12 +160,12 @@ def _reasons(warnings: list[MarkWarning]) -> str:
 
 class WarningFilter(django_filters.FilterSet):
     standing = django_filters.ChoiceFilter(
-        label="Which",
+        label="State",
         method="by_standing",
         empty_label="open",
         choices=[("dismissed", "dismissed"), ("cleared", "cleared"), ("all", "all")],
     )
-    subject = django_filters.ChoiceFilter(label="What", choices=[(one.value, one.value) for one in Subject])
+    subject = django_filters.ChoiceFilter(label="Subject", choices=[(one.value, one.value) for one in Subject])
     type = django_filters.ModelChoiceFilter(
         label="Type",
         field_name="valve__type",

@@ -13,6 +13,7 @@ from stockroom.models.identity import (
     SourceCode,
 )
 from stockroom.models.imports import LotFile, SupplierMapping
+from stockroom.models.jobs import Job, JobState
 from stockroom.models.listings import ListedValve, Listing
 from stockroom.models.orders import Allocation, Customer, Despatch, Order, OrderLine, Return
 from stockroom.models.photographs import Attachment, Photograph
@@ -46,6 +47,8 @@ __all__ = [
     "DrawnPack",
     "Entry",
     "Fault",
+    "Job",
+    "JobState",
     "KnownConstruction",
     "Line",
     "ListedValve",

@@ -14,6 +14,7 @@ from django.utils import timezone
 from catalog.models import ValveType
 from stockroom.models.goods import Line, Lot
 from stockroom.models.shop import CurrencyField, MoneyField
+from stockroom.pure.money import shown
 
 
 class FaultKind(models.TextChoices):
@@ -134,6 +135,11 @@ class ClaimStep(models.Model):
                 condition=~Q(kind="agreed") | Q(amount__gte=0, amount__isnull=False), name="agreed_on_an_amount"
             )
         ]
+
+    @property
+    def in_words(self) -> str:
+        agreed = "" if self.amount is None else f" on {shown(self.amount, self.claim.currency)}"
+        return f"{self.get_kind_display()}{agreed}{f': {self.note}' if self.note else ''}"
 
 
 class Credit(models.Model):

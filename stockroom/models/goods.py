@@ -178,6 +178,17 @@ class Line(models.Model):
         return f"{self.lot.number}/{self.number}"
 
     @property
+    def type_and_mark(self) -> str:
+        """The type, and the maker whose mark it bears where there is one."""
+        return f"{self.type}, {self.maker}" if self.maker else str(self.type)
+
+    @property
+    def count_in_words(self) -> str:
+        """What was expected beside what was counted."""
+        counted = "not yet counted" if self.counted is None else f"counted {self.counted}"
+        return f"Expected {self.expected}, {counted}."
+
+    @property
     def received(self) -> int:
         """Counted when somebody has counted, expected until then."""
         return self.expected if self.counted is None else self.counted
@@ -253,6 +264,11 @@ class Valve(models.Model):
 
     def get_absolute_url(self) -> str:
         return reverse("valve", args=[self.serial])
+
+    @property
+    def type_and_mark(self) -> str:
+        """The type, and the maker whose mark it bears where there is one."""
+        return f"{self.type}, {self.maker}" if self.maker else str(self.type)
 
 
 class Movement(models.Model):

@@ -20,6 +20,7 @@ from stockroom.marks.pure.construction import CONDITION, FEATURES, FeatureChoice
 from stockroom.marks.pure.datecodes import DateMeaning, Form
 from stockroom.marks.pure.identification import Subject
 from stockroom.models.goods import Maker, Valve
+from stockroom.pure.written import day
 
 
 def _words(choice: FeatureChoice) -> list[tuple[str, str]]:
@@ -230,3 +231,14 @@ class MarkWarning(models.Model):
 
     def __str__(self) -> str:
         return f"{self.subject}: {self.reason}"
+
+    @property
+    def outcome_in_words(self) -> str:
+        """What became of it, and when."""
+        words = []
+        if self.cleared_at:
+            words.append(f"cleared {day(timezone.localtime(self.cleared_at))}")
+        if self.dismissed_at:
+            when = day(timezone.localtime(self.dismissed_at))
+            words.append(f"dismissed by {self.dismissed_by}, {when}: {self.dismissed_because}")
+        return ", ".join(words) or "open"

@@ -11,6 +11,7 @@ from django.utils import timezone
 from catalog.models import ValveType
 from stockroom.models.goods import Valve
 from stockroom.models.shop import CurrencyField, MoneyField
+from stockroom.pure.written import moment
 
 SET_NAMES = {1: "single", 2: "matched pair", 4: "matched quad"}
 
@@ -131,11 +132,15 @@ class OrderLine(models.Model):
         return f"{self.quantity} × {set_name(self.set_size)} {self.type}"
 
     @property
+    def grades_asked(self) -> str:
+        return "top grade" if self.best_grades == 1 else f"best {self.best_grades} grades"
+
+    @property
     def asked(self) -> str:
         """The line as a person would say it."""
         if self.sealed:
             return f"{self}, {SEALED_WORDS}"
-        words = [str(self), "top grade" if self.best_grades == 1 else f"best {self.best_grades} grades"]
+        words = [str(self), self.grades_asked]
         if self.max_spread_percent is not None and self.set_size > 1:
             words.append(f"within {self.max_spread_percent:g} %")
         return ", ".join(words)
@@ -172,6 +177,12 @@ class Despatch(models.Model):
 
     class Meta:
         verbose_name_plural = "despatches"
+
+    @property
+    def in_words(self) -> str:
+        by = f" by {self.carrier}" if self.carrier else ""
+        tracking = f", {self.tracking}" if self.tracking else ""
+        return f"Sent {moment(timezone.localtime(self.at))}{by}{tracking}."
 
 
 class Return(models.Model):

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from datetime import datetime, timedelta
 from pathlib import Path
 
 from django.conf import settings
@@ -16,9 +15,6 @@ from stockroom.photographs.pure.pictures import KINDS
 
 Subject = Valve | Line | Lot
 
-# A worker that has had a photograph in hand for so long is taken to have died over it.
-CLAIM_LASTS = timedelta(minutes=10)
-
 
 def store() -> Path:
     """The folder that holds every photograph and its copies."""
@@ -29,17 +25,13 @@ class PhotographQuerySet(models.QuerySet["Photograph"]):
     def waiting(self) -> PhotographQuerySet:
         return self.filter(state=Photograph.State.WAITING)
 
-    def free(self, now: datetime) -> PhotographQuerySet:
-        """Waiting, and in no living worker's hands."""
-        return self.waiting().filter(Q(claimed_at=None) | Q(claimed_at__lt=now - CLAIM_LASTS))
-
 
 class Photograph(models.Model):
     """One file, however often it was sent and whatever it shows.
 
     It lies under MEDIA_ROOT by its SHA-256: the original as it came, with all that the camera wrote into it,
-    and two clean copies once it is ready (`stockroom.photographs.pure.pictures`). `attempts` counts the workers that
-    took it in hand; only the last of them may settle it.
+    and two clean copies once it is ready (`stockroom.photographs.pure.pictures`). While it waits a job of the queue is
+    to prepare it.
     """
 
     class State(models.TextChoices):
@@ -54,8 +46,6 @@ class Photograph(models.Model):
     refused_because = models.CharField(max_length=300, blank=True, editable=False)
     width = models.PositiveIntegerField("width in pixels, upright", null=True, editable=False)
     height = models.PositiveIntegerField("height in pixels, upright", null=True, editable=False)
-    claimed_at = models.DateTimeField(null=True, editable=False)
-    attempts = models.PositiveSmallIntegerField(default=0, editable=False)
     first_sent_at = models.DateTimeField(default=timezone.now, editable=False)
 
     objects = PhotographQuerySet.as_manager()

@@ -14,6 +14,7 @@ from django.utils import timezone
 
 from stockroom.models.goods import Line, Supplier, Valve
 from stockroom.models.identity import CodeReading
+from stockroom.pure.written import day, plural
 from stockroom.sealed.pure import sampling
 
 LEVELS = [(level.value, level.value) for level in sampling.InspectionLevel]
@@ -127,7 +128,7 @@ class SamplingPlan(models.Model):
     @property
     def allowed(self) -> str:
         """ "1 failure" """
-        return "1 failure" if self.acceptance_number == 1 else f"{self.acceptance_number} failures"
+        return plural(self.acceptance_number, "failure")
 
     @property
     def plan(self) -> sampling.AttributesPlan:
@@ -140,6 +141,21 @@ class SamplingPlan(models.Model):
     @property
     def is_returnable(self) -> bool:
         return self.returnable_until is not None and timezone.localdate() <= self.returnable_until
+
+    @property
+    def return_in_words(self) -> str:
+        """Until when the lot can go back to the supplier."""
+        if self.returnable_until is None:
+            return "no"
+        until = day(self.returnable_until)
+        return f"until {until}" if self.is_returnable else f"no longer; it could until {until}"
+
+    @property
+    def severity_in_words(self) -> str:
+        """The severity of inspection and why it is that."""
+        if self.override_reason:
+            return f"{self.severity}, not {self.severity_proposed} as proposed: {self.override_reason}."
+        return f"{self.severity}: {self.severity_because}."
 
     @property
     def usable_rule(self) -> str:
@@ -188,6 +204,13 @@ class Pack(models.Model):
     class Meta:
         ordering = ["plan", "number"]
         constraints = [models.UniqueConstraint(fields=["plan", "number"], name="a_pack_has_one_serial")]
+
+    @property
+    def seal_in_words(self) -> str:
+        if self.opened:
+            return "opened for the sample"
+        broken = getattr(self, "broken_seal", None)
+        return f"its seal is broken: {broken.because}" if broken else "under its seal, not tested"
 
     @property
     def where(self) -> tuple[int, int]:

@@ -3,9 +3,8 @@
 - `read_subject(text)`: the valve, line or lot that a scan names; `said(subject)`, `address(subject)`
 - `receive(files, subject, by)`: keep originals, queue them, attach them; says what was refused and why
 - `remove(attachment, because, by)`, `set_public(valve, asked, public, by)`
-- `process_waiting(limit)`: make copies of what waits, safely beside other workers
+- `prepare(asked, hand)`: the job that makes the copies of one; `process_waiting(limit)` does those that wait
 - `process_again()`: put what was refused back in the queue
-- `work_forever(stop)`: the same over and over, until told to stop
 
 An original is written before its row, under its SHA-256, and never changed: a request that dies in between
 leaves a file that the next sending of the same photograph takes over.
@@ -14,37 +13,34 @@ leaves a file that the next sending of the same photograph takes over.
 from __future__ import annotations
 
 import hashlib
-import logging
 import os
 import re
 import tempfile
-import threading
 from collections.abc import Collection, Iterator, Sequence
 from contextlib import contextmanager
+from dataclasses import dataclass
 from pathlib import Path
 from typing import IO, Any, BinaryIO, NamedTuple, cast
 from urllib.parse import urlencode
 
 from django.contrib.auth.models import User
 from django.core.files.uploadedfile import UploadedFile
-from django.db import DatabaseError, close_old_connections, connections, transaction
-from django.db.models import F
+from django.db import transaction
 from django.urls import reverse
 from django.utils import timezone
 
-from stockroom.models import Attachment, Entry, Line, Lot, Photograph, Valve
+from stockroom.jobs import kinds, worker
+from stockroom.jobs.kinds import Lane
+from stockroom.jobs.worker import Hand
+from stockroom.models import Attachment, Entry, JobState, Line, Lot, Photograph, Valve
 from stockroom.models.photographs import Subject, store
 from stockroom.photographs.pure import pictures
 from stockroom.pure.refused import Refused
 from stockroom.pure.serials import BadSerial, read_serial
-from stockroom.site.changes import fitted
-
-log = logging.getLogger(__name__)
+from stockroom.pure.written import plural
 
 MOST_AT_ONCE = 300
-MOST_ATTEMPTS = 3
-PAUSE_S = 2.0
-PAUSE_IN_TROUBLE_S = 30.0
+KIND = "photograph"
 
 
 class UnknownSubject(Refused):
@@ -184,6 +180,7 @@ def _attach(kept: dict[str, _Kept], subject: Subject, by: User | None) -> tuple[
     rows = {photograph.sha256: photograph for photograph in Photograph.objects.filter(sha256__in=kept)}
     # Sent again, what was refused gets another chance.
     Photograph.objects.filter(sha256__in=kept, state=Photograph.State.REFUSED).update(**_AFRESH)
+    _queue([photograph for photograph in rows.values() if not photograph.ready])
     field = _field(subject)
     here = set(
         Attachment.objects.standing()
@@ -206,7 +203,7 @@ def _keep(file: UploadedFile, name: str) -> _Kept:
     """Look at the file and store it as it is, under its own sum.
 
     Raises:
-        pictures.Refused: it is not a photograph we take.
+        pictures.PictureRefused: it is not a photograph we take.
     """
     kind = pictures.look(cast(BinaryIO, file.file), name, file.size or 0)
     photograph = Photograph(kind=next(key for key, known in pictures.KINDS.items() if known == kind))
@@ -255,7 +252,7 @@ def remove(attachment: Attachment, because: str, by: User | None) -> None:
         if not changed.update(removed_at=timezone.now(), removed_by=by, removed_because=reason[:200], public=False):
             raise PhotographError(f"{attachment.file_name} is removed already.")
         subject = attachment.subject
-        text = fitted(f"Photograph {attachment.file_name} of {said(subject)} removed: {reason}")
+        text = f"Photograph {attachment.file_name} of {said(subject)} removed: {reason}"
         Entry.write(by, "photograph-removed", text, **_about(subject))
 
 
@@ -275,111 +272,94 @@ def set_public(valve: Valve, asked: Collection[int], public: Collection[int], by
             if changed:
                 Attachment.objects.filter(pk__in=[one.pk for one in changed]).update(public=now)
                 names = ", ".join(one.file_name for one in changed)
-                text = fitted(f"{_counted(len(changed))} of {valve} {what}: {names}.")
+                text = f"{_counted(len(changed))} of {valve} {what}: {names}."
                 Entry.write(by, "photographs-public", text, **_about(valve))
     return len(opened), len(withdrawn)
 
 
-# The worker
-
-_AFRESH: dict[str, Any] = {
-    "state": Photograph.State.WAITING,
-    "refused_because": "",
-    "attempts": 0,
-    "claimed_at": None,
-}
+# Behind the pages
 
 
-def process_waiting(limit: int | None = None) -> Processed:
-    """Make ready what waits, `limit` photographs at most. Any number of workers may do so at once."""
-    done = Processed()
-    while limit is None or sum(done) < limit:
-        photograph = claim()
-        if photograph is None:
-            break
-        try:
-            ready = _prepare(photograph)
-        except DatabaseError:
-            raise
-        except Exception:
-            # A full disk, no memory, a fault of ours: it stays claimed for a while and is then tried again.
-            log.exception("Photograph %s could not be prepared", photograph.sha256)
-            done = done._replace(failed=done.failed + 1)
-        else:
-            done = done._replace(ready=done.ready + ready, refused=done.refused + (not ready))
-    return done
+@dataclass(frozen=True)
+class ToPrepare:
+    """The photograph with this key."""
+
+    photograph: int
 
 
-def claim() -> Photograph | None:
-    """Take the next free photograph in hand, so that no other worker takes it while this one lives.
-
-    The update repeats the condition, so of two workers that found the same row one changes it and one does not.
-    """
-    while True:
-        now = timezone.now()
-        free = Photograph.objects.free(now)
-        found = list(free.order_by("attempts", "pk").values_list("pk", flat=True)[:20])
-        if not found:
-            return None
-        for pk in found:
-            if free.filter(pk=pk).update(claimed_at=now, attempts=F("attempts") + 1):
-                return Photograph.objects.get(pk=pk)
+def _queue(waiting: Collection[Photograph]) -> None:
+    kinds.start_many(KIND, [(ToPrepare(one.pk), f"Photograph {one}", f"photograph {one.pk}") for one in waiting], None)
 
 
-def process_again() -> int:
-    """Put everything that was refused back in the queue; returns how many."""
-    return Photograph.objects.filter(state=Photograph.State.REFUSED).update(**_AFRESH)
+def _given_up(asked: ToPrepare, why: str) -> None:
+    photograph = Photograph.objects.filter(pk=asked.photograph).first()
+    if photograph is not None:
+        _refuse(photograph, f"{why[:1].lower()}{why[1:]} Send it again.")
 
 
-def work_forever(stop: threading.Event) -> None:
-    """Prepare photographs as they come until `stop` is set, in a thread of its own. Trouble is logged and
-    waited out."""
-    while not stop.is_set():
-        close_old_connections()
-        pause = 0.0
-        try:
-            if not process_waiting(limit=10):
-                pause = PAUSE_S
-        except DatabaseError:
-            log.exception("The queue of photographs cannot be read")
-            pause = PAUSE_IN_TROUBLE_S
-        stop.wait(pause)
-    connections.close_all()
-
-
-def _prepare(photograph: Photograph) -> bool:
-    """Make the copies; False when the photograph is refused."""
-    if photograph.attempts > MOST_ATTEMPTS:
-        return _refuse(photograph, f"it could not be prepared in {MOST_ATTEMPTS} attempts. Send it again.")
+@kinds.kind(
+    KIND,
+    "Prepare a photograph",
+    Lane.PICTURES,
+    ToPrepare,
+    kept=False,
+    given_up=_given_up,
+    address=lambda job: reverse("photographs"),
+)
+def prepare(asked: ToPrepare, hand: Hand) -> None:
+    """Make the copies, or refuse the photograph and say why. Doing so twice does no harm."""
+    photograph = Photograph.objects.waiting().filter(pk=asked.photograph).first()
+    if photograph is None:
+        return
     try:
         made = pictures.prepare(photograph.original.read_bytes())
     except FileNotFoundError:
-        return _refuse(photograph, "its original is no longer in the store. Send it again.")
+        _refuse(photograph, "its original is no longer in the store. Send it again.")
+        return
     except pictures.PictureRefused as refusal:
-        return _refuse(photograph, str(refusal))
+        _refuse(photograph, str(refusal))
+        return
     for size, copy in (("small", made.small), ("large", made.large)):
         place = photograph.copy(size)
         with _part(place.parent) as part:
             part.write(copy)
             _put(part, place)
     _settle(photograph, state=Photograph.State.READY, width=made.width, height=made.height)
-    return True
+
+
+def process_waiting(limit: int | None = None) -> Processed:
+    """Make ready what waits, `limit` photographs at most. Any number of workers may do so at once."""
+    refused = Photograph.objects.filter(state=Photograph.State.REFUSED)
+    before = refused.count()
+    ended = worker.work_off(kinds=(KIND,), limit=limit)
+    now = refused.count() - before
+    return Processed(ended[JobState.DONE] + ended[JobState.FAILED] - now, now, ended[JobState.WAITING])
+
+
+def process_again() -> int:
+    """Put everything that was refused back in the queue; returns how many."""
+    refused = list(Photograph.objects.filter(state=Photograph.State.REFUSED))
+    with transaction.atomic():
+        Photograph.objects.filter(pk__in=[one.pk for one in refused]).update(**_AFRESH)
+        _queue(refused)
+    return len(refused)
+
+
+_AFRESH: dict[str, Any] = {"state": Photograph.State.WAITING, "refused_because": ""}
 
 
 def _settle(photograph: Photograph, **values: Any) -> bool:
-    """Write the result, unless another worker has taken the photograph over since."""
-    ours = Photograph.objects.waiting().filter(pk=photograph.pk, attempts=photograph.attempts)
-    return bool(ours.update(claimed_at=None, **values))
+    """Write the result, unless somebody has written one since."""
+    return bool(Photograph.objects.waiting().filter(pk=photograph.pk).update(**values))
 
 
-def _refuse(photograph: Photograph, reason: str) -> bool:
+def _refuse(photograph: Photograph, reason: str) -> None:
     with transaction.atomic():
         if _settle(photograph, state=Photograph.State.REFUSED, refused_because=reason[:300]):
             for attachment in photograph.attachments.standing().for_rows().select_related("valve__line"):
-                text = fitted(f"Photograph {attachment.file_name} of {said(attachment.subject)} is refused: {reason}")
+                text = f"Photograph {attachment.file_name} of {said(attachment.subject)} is refused: {reason}"
                 Entry.write(None, "photograph-refused", text, **_about(attachment.subject))
-    return False
 
 
 def _counted(number: int) -> str:
-    return "1 photograph" if number == 1 else f"{number} photographs"
+    return plural(number, "photograph")

@@ -13,12 +13,13 @@ from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import path
 from django.views.decorators.http import require_POST
 
-from stockroom.models import Attachment, Photograph, Valve
+from stockroom.models import Attachment, Line, Photograph, Valve
 from stockroom.models.photographs import Subject
 from stockroom.photographs import storing as work
 from stockroom.photographs.pure.pictures import KINDS, MAX_BYTES
 from stockroom.photographs.storing import PhotographError, Received, UnknownSubject
-from stockroom.site.people import Role, StaffRequest, for_roles
+from stockroom.pure.written import plural
+from stockroom.site.people import Role, StaffRequest, for_roles, may
 from stockroom.site.web import page_of
 
 log = logging.getLogger(__name__)
@@ -38,11 +39,14 @@ def photographs(request: StaffRequest) -> HttpResponse:
         except UnknownSubject as unknown:
             problem = str(unknown)
     subject = _subject(request)
+    holder = subject.lot if isinstance(subject, Line) else subject
     shown = Attachment.objects.of(subject) if subject else Attachment.objects.all()
     standing = shown.standing().order_by("pk" if subject else "-pk")
     context = {
         "subject": subject,
         "said": work.said(subject) if subject else "",
+        "back": holder,
+        "back_to": work.said(holder) if holder else "",
         "by_valve": "valve" in request.GET,
         "problem": problem,
         "scanned": request.GET.get("to", ""),
@@ -87,7 +91,7 @@ def photographs_add(request: StaffRequest) -> HttpResponse:
 def _say(request: HttpRequest, received: Received) -> None:
     taken = len(received.queued) + len(received.known)
     if taken:
-        text = f"{taken} {'photograph' if taken == 1 else 'photographs'} received."
+        text = f"{plural(taken, 'photograph')} received."
         if received.queued:
             text += " They appear here as they are prepared."
         messages.success(request, text)
@@ -157,6 +161,7 @@ def _photograph_page(request: StaffRequest, attachment: Attachment, form: Remove
         "back": work.address(attachment.subject),
         "previous": beside.filter(pk__lt=attachment.pk).last(),
         "next": beside.filter(pk__gt=attachment.pk).first(),
+        "may_remove": not attachment.removed_at and may(request.user, Role.RECEIVING, Role.BENCH, Role.SALES),
         "form": form,
     }
     return render(request, "photographs/photograph.html", context)

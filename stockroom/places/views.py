@@ -36,7 +36,7 @@ class PlaceForm(NamedForm):
 
 
 class PlaceFilter(django_filters.FilterSet):
-    code = django_filters.CharFilter(lookup_expr="istartswith", label="Code begins")
+    code = django_filters.CharFilter(lookup_expr="istartswith", label="Code starts with")
 
     class Meta:
         model = Place

@@ -19,7 +19,7 @@ def write_off(valve: Valve, reason: str, by: User | None) -> None:
     """Raises CannotWriteOff."""
     valve = Valve.objects.select_for_update(of=("self",)).select_related("line__lot").get(pk=valve.pk)
     for records, hindrance in (
-        (valve.allocations, "it is set aside for an order: put it back"),
+        (valve.allocations, "it is set aside for an order: return it to stock first"),
         (valve.memberships, "it is in a set: break the set up"),
         (valve.listings, "it is listed: end the listing"),
     ):

@@ -1,20 +1,71 @@
-"""How a number is written, on pages, in messages and on paper: the one place.
+"""How numbers, days, shares and counts are written, on pages, in messages and on paper: one way each.
 
 - `plain(value)`: as it was measured, without trailing noughts: "1.6", "−2", "–" where nothing was measured
 - `to_places(value, places)`: noughts and all, so that a column aligns; `decimals(values)` says how many
 - `figures(value, digits)`: to so many significant figures: a standard deviation is not known to more
 - `percent(share)`: 0.0234 as "2.3 %"
+- `day(on)`, `moment(at)`: "5 Apr 2024", "5 Apr 2024, 09:07"
+- `plural(count, one)`, `noun(count, one)`: "3 pieces", "pieces"
+- `fitted(text, longest)`: cut with an ellipsis
 
-A reading with its unit is `grading.metrology.quantities.Quantity.shown`, which writes its number by `plain`.
+The filters of `stockroom.templatetags.shown` write the same in a template. A reading with its unit is
+`grading.metrology.quantities.Quantity.shown`, which writes its number by `plain`.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterable
+from datetime import date, datetime
 from decimal import Decimal
+from fractions import Fraction
 
 NOT_MEASURED = "–"
 MINUS = "\N{MINUS SIGN}"
+
+
+def noun(count: int, one: str, many: str = "") -> str:
+    """The word for so many of a thing; `many` where an s is not enough.
+
+    >>> noun(1, "row"), noun(3, "row"), noun(2, "study", "studies")
+    ('row', 'rows', 'studies')
+    """
+    return one if count == 1 else many or f"{one}s"
+
+
+def plural(count: int, one: str, many: str = "") -> str:
+    """So many of a thing.
+
+    >>> plural(1, "piece"), plural(0, "piece"), plural(2, "piece is", "pieces are")
+    ('1 piece', '0 pieces', '2 pieces are')
+    """
+    return f"{count} {noun(count, one, many)}"
+
+
+def day(on: date) -> str:
+    """A day. An aware moment is written as the day that it has in its own zone: make it local first.
+
+    >>> day(date(2024, 4, 5))
+    '5 Apr 2024'
+    """
+    return f"{on.day} {on:%b %Y}"
+
+
+def moment(at: datetime) -> str:
+    """A day and the time of it, in the zone that the moment carries: make it local first.
+
+    >>> moment(datetime(2024, 4, 5, 9, 7))
+    '5 Apr 2024, 09:07'
+    """
+    return f"{day(at)}, {at:%H:%M}"
+
+
+def fitted(text: str, longest: int) -> str:
+    """The text, cut with an ellipsis to so many characters.
+
+    >>> fitted("a long story", 7), fitted("short", 7)
+    ('a long…', 'short')
+    """
+    return text if len(text) <= longest else f"{text[: longest - 1]}…"
 
 
 def plain(value: float | Decimal | None, most: int | None = None) -> str:
@@ -59,9 +110,13 @@ def figures(value: float | None, digits: int = 3) -> str:
     return NOT_MEASURED if value is None else plain(float(f"{value:.{digits}g}"))
 
 
-def percent(share: float | None, places: int = 1) -> str:
+def percent(share: float | Decimal | Fraction | None, places: int | None = 1) -> str:
+    """A share of one; `places` None writes as many decimals as it has, to six figures.
+
+    >>> percent(0.0234), percent(-0.5, places=0), percent(Fraction(5, 200), places=None), percent(None)
+    ('2.3\N{NO-BREAK SPACE}%', '−50\N{NO-BREAK SPACE}%', '2.5\N{NO-BREAK SPACE}%', '–')
     """
-    >>> percent(0.0234), percent(-0.5, 0), percent(None)
-    ('2.3\\xa0%', '−50\\xa0%', '–')
-    """
-    return NOT_MEASURED if share is None else f"{to_places(100 * share, places)}\N{NO-BREAK SPACE}%"
+    if share is None:
+        return NOT_MEASURED
+    parts = 100 * float(share)
+    return f"{plain(parts) if places is None else to_places(parts, places)}\N{NO-BREAK SPACE}%"

@@ -25,11 +25,13 @@ from django.db import transaction
 from django.db.models import Count, Max
 
 from stockroom.models import Charge, Counter, Credit, Entry, Line, Lot, Movement, Pack, Shop, Valve
+from stockroom.models.daybook import LONGEST
 from stockroom.pure.money import minor_places, shown, to_minor
 from stockroom.pure.refused import Refused
 from stockroom.pure.serials import serial
+from stockroom.pure.written import plural
 from stockroom.receiving.pure import costing
-from stockroom.site.changes import LONGEST, differences, fitted
+from stockroom.site.changes import differences
 from stockroom.site.chunks import chunked
 from stockroom.site.saving import keep
 from stockroom.tally import settle_lots
@@ -74,7 +76,7 @@ def book_in(lot: Lot, charges: Sequence[Charge], by: User | None) -> Lot:
             charge.lot = lot
             charge.save()
         costs = ", ".join(_charge_in_words(charge) for charge in charges) or "no charges yet"
-        Entry.write(by, "lot-booked-in", fitted(f"Lot {lot} from {lot.supplier} booked in; {costs}."), lot=lot)
+        Entry.write(by, "lot-booked-in", f"Lot {lot} from {lot.supplier} booked in; {costs}.", lot=lot)
     return lot
 
 
@@ -97,7 +99,7 @@ def change_lot(lot: Lot, charges: Sequence[Charge], by: User | None) -> Lot:
                     new[kind].lot = lot
                     new[kind].save()
         if changed:
-            Entry.write(by, "lot-changed", fitted(f"Lot {lot}: {'; '.join(changed)}."), lot=lot)
+            Entry.write(by, "lot-changed", f"Lot {lot}: {'; '.join(changed)}.", lot=lot)
         settle(lot, by)
     return lot
 
@@ -115,7 +117,7 @@ def add_lines(lot: Lot, lines: Sequence[Line], by: User | None) -> list[Line]:
             _keep_what_is_new(line, by)
         added = Line.objects.bulk_create(lines)
         Entry.objects.bulk_create(
-            [Entry(by=by, action="line-added", text=fitted(_line_in_words(line)), lot=lot, line=line) for line in added]
+            [Entry(by=by, action="line-added", text=_line_in_words(line), lot=lot, line=line) for line in added]
         )
         settle(lot, by)
     return added
@@ -145,7 +147,7 @@ def change_line(line: Line, by: User | None) -> Line:
         line.save(update_fields=LINE_FIELDS)
         if changed:
             text = f"Line {line.number}: {'; '.join(changed)}."
-            Entry.write(by, "line-changed", fitted(text), lot=lot, line=line)
+            Entry.write(by, "line-changed", text, lot=lot, line=line)
         settle(lot, by)
     return line
 
@@ -210,8 +212,8 @@ def send_back(line: Line, count: int, why: str, by: User | None) -> None:
             raise NotInBulk(f"Line {line.number} has {in_bulk} in bulk, so {count} cannot be sent back.")
         line.sent_back += count
         line.save(update_fields=["sent_back"])
-        text = f"Line {line.number}: {count} {'piece' if count == 1 else 'pieces'} sent back to the supplier: {why}"
-        Entry.write(by, "sent-back", fitted(text), lot=lot, line=line)
+        text = f"Line {line.number}: {plural(count, 'piece')} sent back to the supplier: {why}"
+        Entry.write(by, "sent-back", text, lot=lot, line=line)
         settle(lot, by)
 
 
@@ -229,9 +231,9 @@ def send_back_serials(line: Line, positions: Collection[int], why: str, by: User
             return
         line.returned_positions = sorted({*line.returned_positions, *gone})
         line.save(update_fields=["returned_positions"])
-        many = "1 piece with a serial" if len(gone) == 1 else f"{len(gone)} pieces with serials"
+        many = plural(len(gone), "piece with a serial", "pieces with serials")
         text = f"Line {line.number}: {many} sent back to the supplier: {why}"
-        Entry.write(by, "sent-back", fitted(text), lot=lot, line=line)
+        Entry.write(by, "sent-back", text, lot=lot, line=line)
         settle(lot, by)
 
 
@@ -285,7 +287,7 @@ def share_cost(lot: Lot, by: User | None) -> None:
             changed.append(line)
     Line.objects.bulk_update(changed, ["cost"], batch_size=200)
     pieces = sum(line.bearing_cost for line in lines)
-    over = f"{pieces} {'piece' if pieces == 1 else 'pieces'}" if pieces else "lines whose pieces all went back"
+    over = plural(pieces, "piece") if pieces else "lines whose pieces all went back"
     head = f"Cost {shown(total, currency)} shared over {over}: "
     Entry.objects.bulk_create(
         [Entry(by=by, action="cost-shared", text=text, lot=lot) for text in _packed(head, phrases)]
@@ -367,7 +369,7 @@ def _valve(line: Line, position: int, number: int) -> Valve:
 
 def _allotted_in_words(line: Line, valves: Sequence[Valve]) -> str:
     which = valves[0].serial if len(valves) == 1 else f"{valves[0].serial} to {valves[-1].serial}"
-    return f"Line {line.number}: {len(valves)} {'serial' if len(valves) == 1 else 'serials'} allotted, {which}."
+    return f"Line {line.number}: {plural(len(valves), 'serial')} given, {which}."
 
 
 def _keep_what_is_new(line: Line, by: User | None) -> None:

@@ -15,6 +15,7 @@ from django.views.decorators.http import require_POST
 
 from stockroom.files.tables import MAX_BYTES, MAX_ROWS, DecimalMark, NotATable, written
 from stockroom.models import Line, Lot, LotFile, Maker
+from stockroom.pure.written import plural
 from stockroom.receiving import list_import as importing
 from stockroom.receiving.booking import ReceivingError
 from stockroom.receiving.list_import import ImportProblem, ListPreview, Word
@@ -241,7 +242,7 @@ def take_in(request: StaffRequest, number: str, pk: int) -> HttpResponse:
     except (ImportProblem, ReceivingError) as problem:
         messages.error(request, str(problem))
         return redirect("lot-import-preview", number, pk)
-    count = "1 line" if len(lines) == 1 else f"{len(lines)} lines"
+    count = plural(len(lines), "line")
     messages.success(request, f"{count} imported from {file.name}.")
     return redirect(file.lot)
 

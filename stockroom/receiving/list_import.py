@@ -45,9 +45,9 @@ from stockroom.files.tables import (
 from stockroom.marks import identity
 from stockroom.models import Entry, Line, Lot, LotFile, Maker, Place, Valve
 from stockroom.pure.refused import Refused
+from stockroom.pure.written import moment, noun
 from stockroom.receiving.booking import MOST_PIECES, add_lines, allot_whole
 from stockroom.receiving.list_layout import FIELDS, Layout, remember
-from stockroom.site.changes import fitted
 from stockroom.site.names import LONGEST, refuse_serial
 
 NEAREST = 4
@@ -536,7 +536,7 @@ class _ListReader:
 def _rows(numbers: Sequence[int]) -> str:
     first = ", ".join(map(str, numbers[:12]))
     more = f" and {len(numbers) - 12} more" if len(numbers) > 12 else ""
-    return f"{'row' if len(numbers) == 1 else 'rows'} {first}{more}"
+    return f"{noun(len(numbers), 'row')} {first}{more}"
 
 
 def _together(planned: Sequence[PlannedLine]) -> list[PlannedLine]:
@@ -596,7 +596,7 @@ def take_in(file: LotFile, by: User | None, *, sure: bool = False) -> list[Line]
         file.save(update_fields=["imported_at", "imported_by", "line_count"])
         remember(layout)
         text = f"{len(lines)} lines, {preview.pieces} pieces, imported from {file.name}."
-        Entry.write(by, "lines-imported", fitted(text), lot=file.lot)
+        Entry.write(by, "lines-imported", text, lot=file.lot)
     return lines
 
 
@@ -604,7 +604,7 @@ def before_in_words(before: LotFile) -> str:
     when = timezone.localtime(before.imported_at)
     who = f" by {before.imported_by}" if before.imported_by else ""
     return (
-        f"This very file was imported on {when:%d %b %Y at %H:%M}{who} into lot {before.lot}, as {before.name}: "
+        f"This very file was imported on {moment(when)}{who} into lot {before.lot}, as {before.name}: "
         f"{before.line_count} lines."
     )
 
@@ -637,7 +637,7 @@ def _take_up_listed(lot: Lot, lines: Sequence[Line], planned: Sequence[PlannedLi
     for (line, rows), valves in zip(listed, allot_whole(lot, [line for line, _ in listed], by), strict=True):
         for row, valve in zip(rows, valves, strict=True):
             text = f"The supplier’s list names it {row.mark}{f': {row.note}' if row.note else ''}."
-            entries.append(Entry(by=by, action="listed", text=fitted(text), valve=valve, line=line, lot=lot))
+            entries.append(Entry(by=by, action="listed", text=text, valve=valve, line=line, lot=lot))
             if row.code:
                 stamped.append((valve, row.code))
     Entry.objects.bulk_create(entries)

@@ -20,7 +20,9 @@ from stockroom.site.web import page_of
 
 
 class SupplierForm(NamedForm):
-    currency = forms.CharField(max_length=3, label="Bills in", help_text="Three letters of ISO 4217, such as GBP.")
+    currency = forms.CharField(
+        max_length=3, label="Invoice currency", help_text="Three letters of ISO 4217, such as GBP."
+    )
 
     class Meta:
         model = Supplier
@@ -38,7 +40,7 @@ class SupplierForm(NamedForm):
 
 
 class SupplierFilter(django_filters.FilterSet):
-    name = django_filters.CharFilter(lookup_expr="icontains", label="Name has")
+    name = django_filters.CharFilter(lookup_expr="icontains", label="Name contains")
 
     class Meta:
         model = Supplier

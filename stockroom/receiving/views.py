@@ -19,6 +19,7 @@ from catalog.models import ValveType
 from stockroom.marks.identity import warnings_by_line
 from stockroom.models import Credit, Line, Lot, Shop, Supplier
 from stockroom.pure.money import to_minor
+from stockroom.pure.written import plural
 from stockroom.receiving import booking
 from stockroom.receiving.booking import ReceivingError, difference_in_words, in_home
 from stockroom.receiving.forms import CountForm, LineForm, LotSheet, SerialsForm, last_rates, put_cursor_on_error
@@ -40,7 +41,9 @@ class LotFilter(django_filters.FilterSet):
     since = django_filters.DateFilter(
         "received_on", "gte", label="Received from", widget=forms.DateInput({"type": "date"})
     )
-    until = django_filters.DateFilter("received_on", "lte", label="to", widget=forms.DateInput({"type": "date"}))
+    until = django_filters.DateFilter(
+        "received_on", "lte", label="Received until", widget=forms.DateInput({"type": "date"})
+    )
     type = LotTypeFilter(label="Type", method="with_type")
 
     class Meta:
@@ -83,6 +86,13 @@ class LineRow(NamedTuple):
     most: Decimal | None
     warned: int  # valves whose marks do not agree
 
+    @property
+    def cost_each(self) -> str:
+        """One figure, or two where the pieces of the line differ by a minor unit."""
+        if self.least is None or self.most is None:
+            return "–"
+        return str(self.least) if self.least == self.most else f"{self.least}–{self.most}"
+
 
 class Differences(NamedTuple):
     """A lot's lines against what was expected."""
@@ -95,7 +105,7 @@ class Differences(NamedTuple):
     def in_words(self) -> str:
         words = [f"{word} {pieces}" for word, pieces in (("short", self.short), ("over", self.over)) if pieces]
         if self.uncounted:
-            words.append(f"{self.uncounted} {'line' if self.uncounted == 1 else 'lines'} not yet counted")
+            words.append(f"{plural(self.uncounted, 'line')} not yet counted")
         return ", ".join(words) or "as expected"
 
 
@@ -283,9 +293,9 @@ def line_serials(request: StaffRequest, number: str, line: int) -> HttpResponse:
         else:
             first, last = valves[0].serial, valves[-1].serial
             labels = f"{reverse('labels')}?serials={first}-{last}"
-            text = '{} {} allotted to line {}: {} to {}. <a href="{}">Print their labels</a>'
-            word = "serial" if len(valves) == 1 else "serials"
-            messages.success(request, format_html(text, len(valves), word, line, first, last, labels))
+            text = '{} given to line {}: {} to {}. <a href="{}">Print their labels</a>'
+            given = plural(len(valves), "serial")
+            messages.success(request, format_html(text, given, line, first, last, labels))
             return redirect(of.lot)
     context = {"form": form, "line": of, "lot": of.lot, "in_bulk": in_bulk, "cautions": of.type.caution_sentences}
     return render(request, "receiving/line_serials.html", context)

@@ -20,7 +20,6 @@ from stockroom.marks.pure.identification import Ranked, rank
 from stockroom.models import Entry, Line, PackDateReading, Packing, Valve
 from stockroom.pure.refused import Refused
 from stockroom.receiving import booking
-from stockroom.site.changes import fitted
 
 
 class NoSuchPackReading(Refused):
@@ -83,7 +82,7 @@ def choose(packing: Packing, key: str, by: User | None) -> PackDateReading:
         was = f", not {before.words}" if before is not None and before.words else ""
         said = f"read as {row.words}{was}" if chosen else f"left undecided{was}"
         others = len(ranked) - bool(chosen)
-        text = fitted(f"Line {packing.line.number}, packs: {row.code} {said}; {others} other readings kept.")
+        text = f"Line {packing.line.number}, packs: {row.code} {said}; {others} other readings kept."
         Entry.write(by, "pack-date-read", text, lot=lot, line=packing.line)
         identity.reassess(Valve.objects.filter(line=packing.line_id), by)
     return row

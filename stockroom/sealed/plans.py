@@ -27,6 +27,7 @@ from typing import NamedTuple
 from django.contrib.auth.models import User
 from django.db import transaction
 from django.db.models import Q
+from django.utils import timezone
 
 from stockroom.models import (
     DrawnPack,
@@ -41,12 +42,13 @@ from stockroom.models import (
     SupplyNote,
 )
 from stockroom.pure.refused import Refused
+from stockroom.pure.written import day, fitted, plural
 from stockroom.receiving import booking
 from stockroom.sealed import pack_dates
 from stockroom.sealed.pure import sampling, switching
 from stockroom.sealed.pure.sampling import InspectionLevel, LotDecision, Severity
 from stockroom.sealed.pure.switching import LotResult, SwitchingState
-from stockroom.site.changes import differences, fitted
+from stockroom.site.changes import differences
 from stockroom.states import State
 
 Action = SealedDecision.Action
@@ -101,14 +103,14 @@ def describe(line: Line, packing: Packing, by: User | None) -> Packing:
         if before is None:
             marks = ", ".join(filter(None, [packing.contract_marks, packing.pack_date]))
             text = f"Line {line.number}: {packing}{f', marked {marks}' if marks else ''}."
-            Entry.write(by, "packs-described", fitted(text), lot=lot, line=line)
+            Entry.write(by, "packs-described", text, lot=lot, line=line)
         else:
             if pack_dates.as_printed(before) != pack_dates.as_printed(packing):
                 packing.date_readings.filter(standing=True).update(standing=False)
             changed = differences(before, packing, ("seal", "carton_size", "contract_marks", "pack_date"))
             if changed:
                 text = f"Line {line.number}, packs: {'; '.join(changed)}."
-                Entry.write(by, "packs-changed", fitted(text), lot=lot, line=line)
+                Entry.write(by, "packs-changed", text, lot=lot, line=line)
     return packing
 
 
@@ -178,6 +180,19 @@ class Opening(NamedTuple):
     cartons: int
     still_sealed: float
     certain: bool
+    seal: str
+
+    @property
+    def in_words(self) -> str:
+        """How many pieces are opened, out of how many cartons, and how many stay under a whole seal."""
+        by_carton = self.seal == Packing.Seal.CARTON
+        words = f"{plural(self.opened, 'piece')} to open"
+        if self.cartons > 1:
+            about = "" if self.certain else "about "
+            cartons = "sealed cartons" if by_carton else "cartons"
+            words += f", out of {about}{self.cartons_opened:.0f} of {self.cartons} {cartons}"
+        about = "about " if by_carton and not self.certain else ""
+        return f"{words}; {about}{self.still_sealed:.0f} pieces stay under a whole seal"
 
 
 def opening(plan: sampling.AttributesPlan, seal: str, carton_size: int, drawn: Sequence[int] = ()) -> Opening:
@@ -197,7 +212,7 @@ def opening(plan: sampling.AttributesPlan, seal: str, carton_size: int, drawn: S
         if seal == Packing.Seal.CARTON
         else Fraction(plan.lot_size - plan.sample_size)
     )
-    return Opening(plan.sample_size, float(len(sizes) - sum(shut)), len(sizes), float(still), bool(drawn))
+    return Opening(plan.sample_size, float(len(sizes) - sum(shut)), len(sizes), float(still), bool(drawn), seal)
 
 
 def _cartons(plan: sampling.AttributesPlan, carton_size: int) -> int:
@@ -260,7 +275,7 @@ def make_plan(line: Line, wish: Iso | Exact, terms: Terms, by: User | None, seed
         if row.override_reason:
             why += f" Not on {row.severity_proposed} inspection, as proposed: {row.override_reason}."
         text = f"Line {line.number}: plan to {row} ({row.basis}); drawn from the seed {row.seed}.{why}"
-        Entry.write(by, "sampling-planned", fitted(text), lot=lot, line=line)
+        Entry.write(by, "sampling-planned", text, lot=lot, line=line)
     return row
 
 
@@ -313,7 +328,7 @@ def open_packs(plan: SamplingPlan, count: int, by: User | None) -> list[Pack]:
         if not 1 <= count <= len(numbers):
             raise SealedError(f"{len(numbers)} of the drawn packs are still shut; give a number from 1 to that.")
         packs = _with_serials(plan, numbers[:count], opened=True, by=by)
-        many = "1 drawn pack" if count == 1 else f"{count} drawn packs"
+        many = plural(count, "drawn pack")
         text = f"Line {plan.line.number}: {many} opened for the sample; {len(numbers) - count} are still shut."
         Entry.write(by, "packs-opened", text, lot=lot, line=plan.line)
         Entry.objects.bulk_create(
@@ -395,7 +410,9 @@ def record_decision(plan: SamplingPlan, decided: Decided, by: User | None) -> Se
         if action == Action.ACCEPT and not (whole and failed_few):
             raise AlreadyDecided(f"The sample does not accept this lot: {decided.proposal.reason}")
         if before is not None and action in (Action.ACCEPT, before.action):
-            raise AlreadyDecided(f"It was decided already on {before.at:%d %b %Y}: {before.get_action_display()}.")
+            raise AlreadyDecided(
+                f"It was decided already on {day(timezone.localtime(before.at))}: {before.get_action_display()}."
+            )
         if action != PROPOSED_ACTION.get(decided.proposal.outcome) and not decided.note:
             raise SealedError("This is not what the plan proposes. Say why.")
         if action != Action.ACCEPT and (orders := promised_to(plan)):
@@ -406,7 +423,7 @@ def record_decision(plan: SamplingPlan, decided: Decided, by: User | None) -> Se
             plan=plan,
             action=action,
             proposed=decided.proposal.outcome.value,
-            because=fitted(decided.proposal.reason)[:300],
+            because=fitted(decided.proposal.reason, 300),
             tested=decided.tested,
             failed=decided.failed,
             statement=decided.statement,
@@ -415,7 +432,7 @@ def record_decision(plan: SamplingPlan, decided: Decided, by: User | None) -> Se
         )
         note = f" {decided.note}" if decided.note else ""
         text = f"Line {plan.line.number}, sealed: {row.get_action_display()}. {decided.proposal.reason}{note}"
-        Entry.write(by, "sealed-decided", fitted(text), lot=lot, line=plan.line)
+        Entry.write(by, "sealed-decided", text, lot=lot, line=plan.line)
         in_bulk = Line.objects.get(pk=plan.line_id).pieces - plan.line.valves.count()
         if action == Action.RETURN and in_bulk:
             booking.send_back(plan.line, in_bulk, decided.note or decided.proposal.reason, by)
@@ -658,5 +675,5 @@ def say_of(supplier: Supplier, note: SupplyNote, by: User | None) -> SupplyNote:
                 raise NothingToSay(f"At this AQL the supplier is on {now.severity} inspection, not on reduced.")
         note.save()
         text = f"Supplier {supplier}: {note.get_kind_display()}: {note.reason}"
-        Entry.write(by, "supply-noted", fitted(text))
+        Entry.write(by, "supply-noted", text)
     return note

@@ -18,7 +18,6 @@ from stockroom.models import Allocation, BrokenSeal, Entry, ListedValve, Pack, P
 from stockroom.pure.refused import Refused
 from stockroom.receiving import booking
 from stockroom.sealed.pure import sampling
-from stockroom.site.changes import fitted
 
 WITH_PACK = "pack__broken_seal"  # for `select_related` of valves
 
@@ -60,7 +59,7 @@ def _promised(pack: Pack) -> str:
     if held is not None:
         return (
             f"{pack.valve} lies in a sealed pack that is set aside for order {held.order_line.order}: it stays shut. "
-            "Put it back on the order's page first."
+            "Return it to stock on the order's page first."
         )
     listed = ListedValve.objects.filter(valve__in=same, live=True).select_related("listing").first()
     if listed is not None:
@@ -92,6 +91,6 @@ def break_seal(pack: Pack, because: str, by: User | None) -> list[BrokenSeal]:
     same = list(together(pack).select_related("valve__line__lot"))
     broken = BrokenSeal.objects.bulk_create([BrokenSeal(pack=one, because=because, by=by) for one in same])
     for one in same:
-        text = fitted(f"Seal broken: {because}. It is no longer sold as sealed.")
+        text = f"Seal broken: {because}. It is no longer sold as sealed."
         Entry.write(by, "seal-broken", text, valve=one.valve, line=one.valve.line, lot=one.valve.line.lot)
     return broken

@@ -1,7 +1,6 @@
 """What differs between a row as it was and as it is now, said in words for the daybook.
 
 - `differences(before, after, fields)`: "counted 238 → 240", "note changed"
-- `fitted(text)`: cut to the `LONGEST` text that a daybook entry holds
 """
 
 from __future__ import annotations
@@ -12,7 +11,6 @@ from typing import Any
 
 from django.db import models
 
-LONGEST = 400  # as Entry.text
 _LONG = (models.TextField, models.JSONField)
 _SHORT_ENOUGH = 60
 
@@ -32,11 +30,6 @@ def differences(before: models.Model, after: models.Model, fields: Iterable[str]
         else:
             found.append(f"{label} {old} → {new}")
     return found
-
-
-def fitted(text: str) -> str:
-    """The text, cut with an ellipsis to the length of an entry."""
-    return text if len(text) <= LONGEST else f"{text[: LONGEST - 1]}…"
 
 
 def _written(row: models.Model, name: str) -> str:

@@ -8,7 +8,7 @@ from django.contrib.auth.models import User
 from django.db import transaction
 
 from stockroom.models import Entry, Maker, Place, Supplier
-from stockroom.site.changes import differences, fitted
+from stockroom.site.changes import differences
 
 Kept = TypeVar("Kept", Supplier, Maker, Place)
 
@@ -25,12 +25,12 @@ def keep(thing: Kept, by: User | None) -> Kept:
     with transaction.atomic():
         if thing.pk is None:
             thing.save()
-            Entry.write(by, f"{word}-added", fitted(f"{word.capitalize()} {thing} added."))
+            Entry.write(by, f"{word}-added", f"{word.capitalize()} {thing} added.")
             return thing
         before = type(thing)._default_manager.get(pk=thing.pk)
         changed = differences(before, thing, FIELDS[type(thing)])
         if changed:
             thing.save()
             text = f"{word.capitalize()} {before}: {'; '.join(changed)}."
-            Entry.write(by, f"{word}-changed", fitted(text))
+            Entry.write(by, f"{word}-changed", text)
     return thing

@@ -1,40 +1,46 @@
-"""Serve the shop: one process, a few threads, and the work of settings.BACKGROUND_WORK behind the pages."""
+"""Serve the shop: one process, a few threads, and the jobs behind the pages.
+
+- `serve(host, port, workers)`: runs until it is interrupted or told to end
+- `working(workers)`: the workers alone, for as long as the block lasts
+"""
 
 from __future__ import annotations
 
 import ipaddress
 import os
+import signal
 import socket
+import sys
 import threading
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager, suppress
 from typing import Any
 
 import waitress
 from django.conf import settings
-from django.utils.module_loading import import_string
 
 from stockroom.site.wsgi import application
 
 THREADS = 8
+LEAVING_S = 20  # a worker comes to a good place within a second or so; a solver's step may take longer
+
+# A function that works until the event is set, by the name of its thread.
+Workers = Mapping[str, Callable[[threading.Event], None]]
 
 
 @contextmanager
-def working() -> Iterator[None]:
-    """The background work, for as long as the block lasts."""
+def working(workers: Workers) -> Iterator[None]:
+    """The jobs behind the pages, for as long as the block lasts."""
     stop = threading.Event()
-    workers = [
-        threading.Thread(target=import_string(name), args=(stop,), name=name, daemon=True)
-        for name in settings.BACKGROUND_WORK
-    ]
-    for worker in workers:
-        worker.start()
+    threads = [threading.Thread(target=work, args=(stop,), name=name, daemon=True) for name, work in workers.items()]
+    for thread in threads:
+        thread.start()
     try:
         yield
     finally:
         stop.set()
-        for worker in workers:
-            worker.join(timeout=10)
+        for thread in threads:
+            thread.join(timeout=LEAVING_S)
 
 
 def is_this_machine_alone(host: str) -> bool:
@@ -81,8 +87,10 @@ def server_options() -> dict[str, Any]:
     return options
 
 
-def serve(host: str, port: int) -> None:
-    """Answer requests at host:port until interrupted."""
+def serve(host: str, port: int, workers: Workers) -> None:
+    """Answer requests at host:port until Ctrl-C or SIGTERM, upon which the workers give back what they have in hand."""
     answer_by_own_names(host)
-    with working():
+    for sign in (signal.SIGINT, signal.SIGTERM):  # said for both: what a shell starts behind its back ignores SIGINT
+        signal.signal(sign, lambda *_: sys.exit(0))
+    with working(workers):
         waitress.serve(application, host=host, port=port, **server_options())

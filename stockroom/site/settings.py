@@ -59,6 +59,7 @@ MIDDLEWARE = [
     "django.middleware.common.CommonMiddleware",
     "django.middleware.csrf.CsrfViewMiddleware",
     "django.contrib.auth.middleware.AuthenticationMiddleware",
+    "stockroom.site.sessions.renewed",
     "django.contrib.auth.middleware.LoginRequiredMiddleware",
     "django.contrib.messages.middleware.MessageMiddleware",
     "stockroom.site.doors.RolesNeeded",
@@ -132,9 +133,9 @@ STATIC_URL = "static/"
 MEDIA_ROOT = Path(os.environ.get("PHOTO_ROOT", VAR_DIR / "media"))
 WHITENOISE_USE_FINDERS = True  # serve each app's static folder as it stands; no collect step to forget
 
-# A session lasts a working week, renewed by use: nobody is logged out in the middle of a carton.
+# A session lasts a working week, renewed by use once a day (`stockroom.site.sessions`): nobody is logged out in the
+# middle of a carton, and looking at a page writes nothing.
 SESSION_COOKIE_AGE = 7 * 24 * 3600
-SESSION_SAVE_EVERY_REQUEST = True
 if os.environ.get("BEHIND_HTTPS") == "1":
     SECURE_PROXY_SSL_HEADER = ("HTTP_X_FORWARDED_PROTO", "https")
     SECURE_SSL_REDIRECT = SESSION_COOKIE_SECURE = CSRF_COOKIE_SECURE = True
@@ -145,8 +146,6 @@ MOST_BODY_BYTES = 120_000_000  # photographs come 40 MB at a time; without the s
 TAKE_FILES = frozenset({"photographs", "photographs-add", "lot-import", "readings-import"})
 DATA_UPLOAD_MAX_NUMBER_FILES = 400  # photographs of a whole carton in one go; the page itself takes fewer
 DATA_UPLOAD_MAX_NUMBER_FIELDS = 20_000  # an adjusted regrade or a long receiving sheet posts a field a row
-# What `manage.py serve` works off behind the pages: functions that take a threading.Event and return when it is set.
-BACKGROUND_WORK = ["stockroom.photographs.storing.work_forever", "grading.sets.runs.work_forever"]
 
 LOGGING = {
     "version": 1,

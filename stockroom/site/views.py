@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from datetime import date, datetime, time, timedelta
 from typing import Any
 
 import django_filters
@@ -11,9 +12,11 @@ from django.contrib import messages
 from django.contrib.auth import views as auth_views
 from django.contrib.auth.models import Group, User
 from django.contrib.auth.password_validation import validate_password
+from django.db.models import QuerySet
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import path, reverse
+from django.utils import timezone
 
 from catalog.models import ValveType
 from stockroom.models import Entry, Line, Place, Shop, Valve
@@ -58,15 +61,25 @@ def office(request: HttpRequest) -> HttpResponse:
 
 
 class EntryFilter(django_filters.FilterSet):
-    by = django_filters.ModelChoiceFilter(label="Who", queryset=User.objects.order_by("username"))
-    text = django_filters.CharFilter(label="Text holds", lookup_expr="icontains")
-    at = django_filters.DateFromToRangeFilter(
-        label="When", widget=django_filters.widgets.RangeWidget(attrs={"type": "date"})
-    )
+    by = django_filters.ModelChoiceFilter(label="Person", queryset=User.objects.order_by("username"))
+    text = django_filters.CharFilter(label="Text contains", lookup_expr="icontains")
+    at_min = django_filters.DateFilter(label="From", method="since", widget=forms.DateInput({"type": "date"}))
+    at_max = django_filters.DateFilter(label="Until", method="until", widget=forms.DateInput({"type": "date"}))
 
     class Meta:
         model = Entry
         fields: list[str] = []
+
+    def since(self, entries: QuerySet[Entry], _: str, day: date) -> QuerySet[Entry]:
+        return entries.filter(at__gte=_begins(day))
+
+    def until(self, entries: QuerySet[Entry], _: str, day: date) -> QuerySet[Entry]:
+        return entries.filter(at__lt=_begins(day + timedelta(days=1)))
+
+
+def _begins(day: date) -> datetime:
+    """Midnight in the shop's own time, so that the index on the moment serves."""
+    return timezone.make_aware(datetime.combine(day, time.min))
 
 
 def daybook(request: HttpRequest) -> HttpResponse:
@@ -158,7 +171,7 @@ class ShopForm(forms.ModelForm):
     web_address = forms.URLField(
         assume_scheme="https",
         required=False,
-        help_text="When it is given, the square symbol on labels opens the item's page.",
+        help_text="When it is given, the 2D barcode on labels opens the item's page.",
     )
 
     class Meta:

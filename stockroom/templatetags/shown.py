@@ -3,12 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from datetime import date, datetime
 from decimal import Decimal
 from typing import Any
 
 from django import template
+from django.utils.html import format_html_join
+from django.utils.safestring import SafeString
 
 from catalog.models import Alias, ValveType
+from stockroom.models import Valve
 from stockroom.pure import money as money_module
 from stockroom.pure import written
 
@@ -27,10 +31,51 @@ register.filter(written.figures)
 register.filter(written.percent)
 
 
+@register.filter
+def all_to_places(values: Iterable[float | None], places: int) -> str:
+    """Several values in one cell, each as `to_places` writes it."""
+    return ", ".join(written.to_places(value, places) for value in values)
+
+
 @register.simple_tag
 def places_in(rows: Iterable[Any], name: str) -> int:
     """The decimals of the row of this column that has the most: `{% places_in readings "value" as places %}`."""
     return written.decimals(getattr(row, name) for row in rows)
+
+
+@register.filter(expects_localtime=True)
+def day(on: date | datetime | None) -> str:
+    """`{{ lot.received_on|day }}`: 5 Apr 2024, in the shop's own time; nothing for nothing."""
+    return written.day(on) if on else ""
+
+
+@register.filter(expects_localtime=True)
+def moment(at: datetime | None) -> str:
+    """`{{ reading.taken_at|moment }}`: 5 Apr 2024, 09:07, in the shop's own time."""
+    return written.moment(at) if at else ""
+
+
+@register.filter(expects_localtime=True)
+def clock(at: datetime | None) -> str:
+    """The time of day alone, where the day stands beside it."""
+    return f"{at:%H:%M}" if at else ""
+
+
+@register.filter
+def counted(count: int, words: str) -> str:
+    """`{{ lines|length|counted:"line" }}`: 1 line, 3 lines; "study,studies" where an s is not enough."""
+    one, _, many = words.partition(",")
+    return written.plural(count, one, many)
+
+
+@register.filter
+def serials(valves: Iterable[Valve], between: str = " · ") -> SafeString:
+    """The serials of some valves, each a link to its page."""
+    return format_html_join(
+        between,
+        '<a class="serial" href="{}">{}</a>',
+        ((valve.get_absolute_url(), valve.serial) for valve in valves),
+    )
 
 
 @register.simple_tag(takes_context=True)

@@ -559,7 +559,7 @@ def test_a_shift_that_ends_between_is_noticed_by_the_rule_itself(bo: User) -> No
 
 def test_a_piece_is_taken_up_from_bulk_and_loaded(at_work: Client, bo: User) -> None:
     line = make_line(make_type(), 3)
-    assert f"Take one up from {line} (12AX7, 3 in bulk)" in page(at_work, "/bench/")
+    assert f"Give the next piece of {line} a serial (12AX7, 3 in bulk)" in page(at_work, "/bench/")
     reply = at_work.post(f"/bench/take-up/{line.pk}/", follow=True)
     valve = Valve.objects.get(line=line)
     shown = reply.content.decode()
@@ -569,7 +569,7 @@ def test_a_piece_is_taken_up_from_bulk_and_loaded(at_work: Client, bo: User) -> 
 def test_a_line_typed_in_place_of_a_serial_offers_its_bulk(at_work: Client) -> None:
     line = make_line(make_type(), 3)
     shown = page(at_work, f"/bench/?serial={line}")
-    assert f"Take one up from {line}" in shown and shown.count("autofocus") == 1
+    assert f"Give the next piece of {line} a serial" in shown and shown.count("autofocus") == 1
 
 
 def test_the_line_just_tested_is_offered_first(at_work: Client) -> None:
@@ -577,7 +577,7 @@ def test_the_line_just_tested_is_offered_first(at_work: Client) -> None:
     make_line(make_type(), 5)
     at_work.post(f"/bench/take-up/{line.pk}/")
     shown = send(at_work, Valve.objects.get(), **GOOD).content.decode()
-    assert shown.index(f"Take one up from {line}") < shown.index("This shift")
+    assert shown.index(f"Give the next piece of {line} a serial") < shown.index("This shift")
 
 
 def test_an_empty_line_gives_nothing(at_work: Client) -> None:

@@ -83,7 +83,7 @@ def test_the_form_begins_with_today_and_the_tester_of_the_shift(client: Client, 
 
 def test_the_preview_lists_every_reading_and_keeps_none(client: Client, valves: list[Valve]) -> None:
     shown = look(client, sheet(valves))
-    assert "Take in 6 readings of 3 valves" in shown
+    assert "Import 6 readings of 3 valves" in shown
     assert all(valve.serial in shown for valve in valves)
     assert "Read as UTF-8, separated by semicolons" in shown
     assert not Reading.objects.exists() and not ImportBatch.objects.exists()
@@ -116,7 +116,7 @@ def test_one_bad_row_and_nothing_is_taken(client: Client, valves: list[Valve]) -
     assert "row 8, column Section: “3” is no section" not in shown
     assert f"row 8, column Section: a {valves[0].type} has no section 3 to test." in shown
     assert "row 9, column S [mA/V]: “lots” is not a number." in shown
-    assert "Take in" not in shown
+    assert "Import 6 reading" not in shown
     reply = take(client, shown)
     assert "Nothing was taken in" in reply.content.decode()
     assert not Reading.objects.exists()
@@ -248,7 +248,7 @@ def test_a_day_to_come_is_refused_and_the_file_kept(client: Client, valves: list
     shown = look(client, sheet(valves), read_on=tomorrow)
     assert "That day has not come yet" in shown and "“readings.csv” is kept" in shown
     again = client.post("/readings/import/", choices(kept=kept(shown))).content.decode()
-    assert "Take in 6 readings" in again
+    assert "Import 6 readings" in again
 
 
 # Doubt and choice.
@@ -261,7 +261,7 @@ def test_a_doubtful_decimal_mark_is_asked_and_answered_without_another_upload(
     shown = look(client, data)
     assert "“1,600” can be thousands or decimals" in shown and "which decimal mark it uses" in shown
     shown = client.post("/readings/import/", choices(kept=kept(shown), mark=TypedMark.COMMA.value)).content.decode()
-    assert "Take in 2 readings of 1 valve" in shown
+    assert "Import 2 readings of 1 valve" in shown
     take(client, shown, mark=TypedMark.COMMA.value)
     assert [r.gm_ma_per_v for r in Reading.objects.order_by("section")] == [1.6, 1.55]
 
@@ -275,7 +275,7 @@ def test_gm_without_a_unit_is_read_as_chosen(client: Client, valves: list[Valve]
 def test_a_valve_left_half_read_is_pointed_out(client: Client, valves: list[Valve]) -> None:
     shown = look(client, f"serial;section;Ia\n{valves[0]};1;1,2\n".encode())
     assert f"Not graded yet, having a section unread: {valves[0]}." in shown
-    assert "Take in 1 reading of 1 valve" in shown
+    assert "Import 1 reading of 1 valve" in shown
 
 
 # Wrong files.

@@ -181,7 +181,7 @@ def test_claiming_everything_short_asks_for_the_goods_and_no_more(
     shares = share(goods, [expected for expected, _, _ in lines], 2)
     for (expected, counted, broken), whole in zip(lines, shares, strict=True):
         broken = min(broken, counted)
-        rows = [(claiming.Kind.SHORT, expected - counted, "", None), (claiming.Kind.BROKEN, broken, "", None)]
+        rows = [(claiming.FaultKind.SHORT, expected - counted, "", None), (claiming.FaultKind.BROKEN, broken, "", None)]
         rows = [row for row in rows if row[1]]
         amounts = claiming._amounts(whole, expected, 0, rows, 2)
         assert sum(amounts) <= whole and all(amount >= 0 for amount in amounts)

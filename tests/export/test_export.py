@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import csv
+import errno
 import hashlib
 import io
 import json
+import stat
 import zipfile
 from collections.abc import Callable
 from datetime import date, datetime
@@ -16,15 +18,19 @@ from typing import Any
 import pytest
 from django.apps import apps
 from django.core.management import CommandError, call_command
-from django.db import models
+from django.db import connection, models
 from django.test import Client
+from django.test.utils import CaptureQueriesContext
 from django.urls import reverse
+from django.utils import timezone
 
 from grading.models import Grade, Reading
+from stockroom.export import archives
 from stockroom.export.writing import NULL, export, exported_models
+from stockroom.jobs import worker
 from stockroom.marks import identity
 from stockroom.marks.identity import MarksSeen
-from stockroom.models import Customer, Entry, Line, LotFile, Photograph, Shop, Supplier, Valve
+from stockroom.models import Customer, Entry, Job, Line, LotFile, Photograph, Shop, Supplier, Valve
 from stockroom.receiving.list_layout import receive
 from stockroom.site.people import Role
 from tests.factories import graded, make_line, make_policy, make_supplier, make_type, make_user, make_valve
@@ -184,14 +190,50 @@ def test_original_photographs_go_along_on_request_and_a_lost_one_is_named(
     assert any(lost.original.name in about for about in read.manifest["dc:description"])
 
 
-def test_the_owner_downloads_it_and_the_daybook_says_so(shop: Valve, logged_in: Callable[..., Client]) -> None:
+@pytest.fixture
+def media(settings: Any, tmp_path: Path) -> Path:
+    settings.MEDIA_ROOT = tmp_path / "media"
+    return tmp_path / "media" / "exports"
+
+
+def test_it_is_written_behind_the_pages_and_downloaded_by_the_owner(
+    shop: Valve, media: Path, logged_in: Callable[..., Client]
+) -> None:
     client = logged_in(Role.OWNER)
     address = reverse("export")
-    assert "Export everything" in client.get(address).content.decode() and not Entry.objects.filter(action="exported")
-    answer: Any = client.post(address)
+    assert "Export everything" in client.get(address).content.decode() and not Job.objects.exists()
+    client.post(address)
+    client.post(address)
+    job = Job.objects.get()
+    assert "waits for its turn" in client.get(address).content.decode() and not Entry.objects.filter(action="exported")
+    worker.work_off()
+    page = client.get(address).content.decode()
+    assert "Download the archive" in page and f"/export/{job.pk}/" in page
+    answer: Any = client.get(f"/export/{job.pk}/")
     assert answer["Content-Disposition"].startswith('attachment; filename="everything-')
     assert Archive(b"".join(answer.streaming_content)).rows("stockroom_valve.csv")[0]["serial"] == shop.serial
-    assert Entry.objects.get(action="exported").by == client.get(address).wsgi_request.user
+    assert Entry.objects.get(action="exported").by == job.made_by
+    assert [stat.S_IMODE(file.stat().st_mode) for file in media.iterdir()] == [0o600]
+    assert logged_in(Role.SALES).get(f"/export/{job.pk}/").status_code == 403
+
+
+def test_the_next_archive_takes_the_place_of_the_last_and_a_broken_one_leaves_nothing(
+    shop: Valve, media: Path, monkeypatch: pytest.MonkeyPatch, logged_in: Callable[..., Client]
+) -> None:
+    client = logged_in(Role.OWNER)
+    by = client.get("/").wsgi_request.user
+    first = archives.start(by)
+    worker.work_off()
+    (media / "part-of-a-killed-worker").write_bytes(b"half")
+    second = archives.start(by)
+    with monkeypatch.context() as full:
+        full.setattr(archives, "export", lambda *args, **how: (_ for _ in ()).throw(OSError(errno.ENOSPC, "full")))
+        worker.work_off()
+    assert [file.name for file in media.iterdir()] == [f"everything-{timezone.localdate()}-{first.pk}.zip"]
+    Job.objects.update(not_before=None)
+    worker.work_off()
+    assert [file.name for file in media.iterdir()] == [f"everything-{timezone.localdate()}-{second.pk}.zip"]
+    assert client.get(f"/export/{first.pk}/").status_code == 404
 
 
 def test_the_command_writes_a_file_and_never_over_another(shop: Valve, tmp_path: Path) -> None:
@@ -208,8 +250,13 @@ def test_the_command_writes_a_file_and_never_over_another(shop: Valve, tmp_path:
 @pytest.mark.django_db(transaction=True)
 def test_it_is_written_in_a_transaction_of_its_own_that_only_reads() -> None:
     supplier = Supplier.objects.create(name="Ferncastle")
-    assert archive().rows("stockroom_supplier.csv")[0]["id"] == supplier.pk
+    with CaptureQueriesContext(connection) as queries:
+        assert archive().rows("stockroom_supplier.csv")[0]["id"] == supplier.pk
     assert not Shop.objects.exists()
+    begun = {"sqlite": "BEGIN DEFERRED", "postgresql": "SET TRANSACTION ISOLATION LEVEL REPEATABLE READ, READ ONLY"}
+    said = [query["sql"] for query in queries]
+    assert begun[connection.vendor] in said and "BEGIN IMMEDIATE" not in said
+    Supplier.objects.create(name="and the next writes again")
 
 
 def test_every_kind_of_field_has_a_type_of_its_own() -> None:

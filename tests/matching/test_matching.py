@@ -348,6 +348,29 @@ def test_progress_never_reports_a_falling_value_or_a_rising_bound(seed: int) -> 
     assert all(later <= earlier + 1e-6 for earlier, later in pairwise(bounds))
 
 
+@pytest.mark.parametrize("written", [searching.MOST_WRITTEN, 0])
+def test_every_report_can_name_the_sets_that_it_counts(written: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Both methods, and a pool of several parts: a run that is cut off goes on from exactly what it reported."""
+    monkeypatch.setattr(searching, "MOST_WRITTEN", written)
+    pieces = [
+        Piece(piece.key, piece.quantities, maker="Marrowby" if number % 3 else "Ferncastle")
+        for number, piece in enumerate(scattered(120, 2, 0.15))
+    ]
+    by_key, rules, worths = {piece.key: piece for piece in pieces}, Rules(same_maker=True), []
+
+    def look(progress: Progress) -> None:
+        if progress.stage in ("left-to-right pass", "parts of the pool"):
+            return  # before the parts are laid out
+        named = progress.best()
+        assert len({key for keys in named for key in keys}) == 4 * len(named) == 4 * progress.sets
+        verdicts = [judge_set([by_key[key] for key in keys], TIERS, rules) for keys in named]
+        assert sum(verdict.value for verdict in verdicts) == pytest.approx(progress.value)
+        worths.append(progress.value)
+
+    outcome = find_sets(pieces, 4, TIERS, rules, progress=look, time_limit_s=5)
+    assert worths and worths[-1] == pytest.approx(outcome.value) and worths[0] < outcome.value
+
+
 def test_a_run_builds_on_the_sets_of_an_earlier_one() -> None:
     pieces = scattered(60, 4, 0.15)
     before = find_sets(pieces, 4, TIERS)

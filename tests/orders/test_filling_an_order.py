@@ -241,7 +241,7 @@ def test_an_order_goes_from_the_first_page_to_the_parcel(stock: list[Valve], log
     )
     line = order.lines.get()
     page = client.get(f"/orders/{order}/").content.decode()
-    assert "1 × matched quad 12AX7, best 2 grades, within 5 %" in page and "new set" in page
+    assert "1 × matched quad 12AX7, Good or better, within 5 %" in page and "new set" in page
     option = fulfilment.options(line)[0]
     client.post(f"/orders/{order}/lines/{line.pk}/accept/", {"valves": option.key})
     for valve in option.valves:

@@ -72,7 +72,7 @@ def test_a_lot_comes_in_and_a_certified_matched_quad_goes_out(keyboard: Keyboard
     assert "short 1" in keyboard.words and "GBP 92.01" in keyboard.words.replace("\u00a0", " ")
     keyboard.tab_to("No more lines").go()
 
-    keyboard.tab_to("Serials").go().tab_to("Allot serials").go()
+    keyboard.tab_to("Serials").go().tab_to("Give serials").go()
     valves = list(Valve.objects.order_by("serial"))
     assert len(valves) == 6 and {str(valve.type) for valve in valves} == {"12AX7"}
 
@@ -97,8 +97,8 @@ def test_a_lot_comes_in_and_a_certified_matched_quad_goes_out(keyboard: Keyboard
 
     # Match: the quad that the readings hold, within 4 %.
     keyboard.tab_to("Sets").go().tab_to("Make sets from stock").go()
-    keyboard.type("12AX7").tab_to("Within %").press("Control+a").type("4").tab_to("Look").go()
-    keyboard.tab_to("Take this set").press("Space").tab_to("Make the ticked sets").go()
+    keyboard.type("12AX7").tab_to("Within %").press("Control+a").type("4").tab_to("Find sets").go()
+    keyboard.tab_to("Take set 1").press("Space").tab_to("Make the ticked sets").go()
     quad = MatchedSet.objects.get()
     assert {member.valve for member in quad.members.all()} == set(valves[:4])
 
@@ -111,22 +111,22 @@ def test_a_lot_comes_in_and_a_certified_matched_quad_goes_out(keyboard: Keyboard
 
     # Order: one matched quad, the best two grades, within 5 %.
     keyboard.tab_to("Orders").go().tab_to("New order").go()
-    keyboard.tab_to("or a new one").type("Ada Quill").tab_to("Go on to the lines").go()
+    keyboard.tab_to("or a new one").type("Ada Quill").tab_to("Save and add lines").go()
     keyboard.tab_to("Type").type("12AX7").tab_to("Pieces in each").press("Control+a").type("4")
-    keyboard.tab_to("Of the best").press("Control+a").type("2").tab_to("Within %").type("5")
+    keyboard.tab_to("Grade").choose("Good or better").tab_to("Within %").type("5")
     keyboard.tab_to("Add the line").go()
     assert quad.number in keyboard.words
     keyboard.tab_to("Set aside").go()
     order = Order.objects.get()
     assert order.state == Order.State.RESERVED
 
-    keyboard.tab_to("Pull it from the shelves").go()
+    keyboard.tab_to("Pull from the shelves").go()
     keyboard.type("99999999").go()
     assert "check digit" in keyboard.words  # a bad scan is said, and the cursor stays
     for valve in valves[:4]:
         keyboard.press("Control+a").type(valve.serial).go()
     assert "pulled" in keyboard.words
-    keyboard.tab_to("Carrier").type("Post").tab_to("It has left the house").go()
+    keyboard.tab_to("Carrier").type("Post").tab_to("Mark as despatched").go()
 
     order.refresh_from_db()
     assert order.state == Order.State.DESPATCHED
@@ -134,7 +134,7 @@ def test_a_lot_comes_in_and_a_certified_matched_quad_goes_out(keyboard: Keyboard
 
     # The valve's page tells the whole story.
     keyboard.scan_or_find(valves[0].serial)
-    for told in ("serials allotted", "Tested at Bench one", quad.number, f"Set aside for {order}", "Sent to Ada Quill"):
+    for told in ("serials given", "Tested at Bench one", quad.number, f"Set aside for {order}", "Sent to Ada Quill"):
         assert told in keyboard.words
     call_command("check_states")
 

@@ -139,7 +139,7 @@ def test_a_correction_before_the_set_was_made_is_noted() -> None:
     judging.grade([valves[0]], Policy.current(), None)
     valves[0].refresh_from_db()
     data = certificate_data(making.make_set(valves, 5, make_user()), ISSUED)
-    assert data.notes[:-1] == (f"{valves[0].serial}, section 1: corrected on 1 March 2026: a slip of ten",)
+    assert data.notes[:-1] == (f"{valves[0].serial}, section 1: corrected on 1 Mar 2026: a slip of ten",)
 
 
 @pytest.mark.django_db
@@ -160,7 +160,7 @@ def test_a_correction_after_the_set_was_made_is_noted_with_what_it_says_now() ->
     )
     data = certificate_data(made, ISSUED)
     assert data.notes[:-1] == (
-        f"{valve.serial}, section 2: since this set was made the reading has been corrected, on 1 March 2026, "
+        f"{valve.serial}, section 2: since this set was made the reading has been corrected, on 1 Mar 2026, "
         "to Ia 1.1 mA, gm 1.5 mA/V: probe on the wrong pin",
     )
     assert data.members[1].results[1].values[Quantity.ANODE_CURRENT] == 1.24
@@ -245,7 +245,7 @@ def test_anybody_with_a_login_gets_the_pdf(logged_in) -> None:
         "Matched quad 12AX7",
         "double triode",
         "policy 1, First policy",
-        "Bench tester 1, by rosa, 26 February 2026 to 1 March 2026",
+        "Bench tester 1, by rosa, 26 Feb 2026 to 1 Mar 2026",
         "Settings Va 250 V, Vg1 −2 V. Nominal Ia 1.2 mA, gm 1.6 mA/V; source Memory.",
         "lethal voltages",
         "qualified",

@@ -268,7 +268,7 @@ def test_the_sentence_says_sealed_and_sample_tested_with_counts_and_limit():
     said = unopened(100, 20, 1).sentence()
     assert said.startswith("Sealed and sample-tested, not tested: 20 of 100 packs")
     assert "1 failed" in said
-    assert "With 95 % confidence at most" in said
+    assert "With 95\N{NO-BREAK SPACE}% confidence at most" in said
 
 
 def test_a_fully_opened_lot_leaves_nothing_to_say_of_the_rest():

@@ -47,7 +47,7 @@ def test_sealed_packs_are_drawn_accepted_ordered_pulled_sent_and_taken_back_with
     assert "5312 is read as week 12 of 1953." in keyboard.words
 
     # The plan as it is proposed, the whole draw opened.
-    keyboard.tab_to("Plan how many to open").go().tab_to("Record it and draw").go()
+    keyboard.tab_to("Plan how many to open").go().tab_to("Save and draw").go()
     plan = SamplingPlan.objects.get()
     keyboard.go()
     assert plan.packs.count() == plan.sample_size
@@ -55,11 +55,11 @@ def test_sealed_packs_are_drawn_accepted_ordered_pulled_sent_and_taken_back_with
         graded(valve)
     keyboard.scan_or_find(line.lot.number).tab_to("Sealed packs").go()
     assert "✓ Accept" in keyboard.words
-    keyboard.tab_to("Record it").go()
-    assert "It is recorded: accept" in keyboard.words
+    keyboard.tab_to("Save").go()
+    assert "Saved: accept" in keyboard.words
 
     # An order for one; its label is scanned off the shelf.
-    keyboard.tab_to("Orders").go().tab_to("New order").go().choose("Ada Quill").tab_to("Go on to the lines").go()
+    keyboard.tab_to("Orders").go().tab_to("New order").go().choose("Ada Quill").tab_to("Save and add lines").go()
     keyboard.type("12AX7").enter().type("1").enter().type("1").enter().choose("in sealed packs").enter()
     keyboard.enter().enter().type("12.00").enter().go()
     assert "sealed and sample-tested, not tested" in keyboard.words and keyboard.at() == "Set aside"
@@ -67,21 +67,21 @@ def test_sealed_packs_are_drawn_accepted_ordered_pulled_sent_and_taken_back_with
     (valve,) = Valve.objects.filter(allocations__live=True)
     assert "carton" in keyboard.words and "S2" in keyboard.words
     keyboard.type(valve.serial).go()
-    assert keyboard.at() == "It has left the house"
+    assert keyboard.at() == "Mark as despatched"
     keyboard.go()
     order = Order.objects.get()
     assert order.state == Order.State.DESPATCHED
 
     # It comes back, its seal intact.
     keyboard.tab_to("Serial").type(valve.serial).press("Tab").type("one too many").press("Tab").choose("seal intact")
-    keyboard.tab_to("Take it back").go()
+    keyboard.tab_to("Record the return").go()
     assert Return.objects.get().seal == Return.Seal.INTACT and "still sealed" in keyboard.words
 
 
 def test_packs_are_described_with_enter_alone_and_an_exact_plan_shows_its_own_fields(keyboard: Keyboard) -> None:
     keyboard.type("owner").press("Tab").type("a-long-test-password").go()
     line = Line.objects.get()
-    keyboard.scan_or_find(f"{line.lot.number}/{line.number}").tab_to("Change the packs").go()
+    keyboard.scan_or_find(f"{line.lot.number}/{line.number}").tab_to("Describe the packs").go()
     assert keyboard.at() == "Pieces in a carton"
     keyboard.type("5").enter()
     assert keyboard.at() == "Contract marks as printed"
@@ -107,7 +107,7 @@ def test_the_cursor_stands_on_the_decision_once_the_sample_has_its_verdict(keybo
     keyboard.type("owner").press("Tab").type("a-long-test-password").go()
     line = Line.objects.get()
     keyboard.scan_or_find(f"{line.lot.number}/1").tab_to("Plan how many to open").go()
-    keyboard.tab_to("Record it and draw").go().go()
+    keyboard.tab_to("Save and draw").go().go()
     for valve in Valve.objects.all():
         graded(valve)
     keyboard.scan_or_find(f"{line.lot.number}/1")

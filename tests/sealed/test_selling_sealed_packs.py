@@ -341,7 +341,7 @@ def test_a_pack_on_an_order_is_not_opened_at_the_bench(by: User) -> None:
         readings.fetch(valve.serial)
     with pytest.raises(readings.NotTestable, match="it stays shut"):
         read_at_the_bench(valve)
-    with pytest.raises(seals.PromisedSealed, match="Put it back"):
+    with pytest.raises(seals.PromisedSealed, match="Return it to stock"):
         seals.open_pack(valve, "curiosity", by)
     assert not BrokenSeal.objects.exists()
 
@@ -410,7 +410,7 @@ def test_of_a_pulled_order_only_the_packs_of_a_lot_turned_bad_go_back_and_others
     order = off_its_shelves(order, by)
     assert order.state == Order.State.PULLED
     spoil(bad)
-    with pytest.raises(CannotPull, match="set another aside, or leave it out"):
+    with pytest.raises(CannotPull, match="set another aside, or send the order without it"):
         fulfilment.despatch(order, "", "", by)
     for item in (1, 2):
         fulfilment.release(line, item, by)
@@ -440,7 +440,7 @@ def test_what_cannot_be_had_is_left_out_and_the_rest_goes(by: User) -> None:
     assert fulfilment.leave_out(line, by) == 2
     order.refresh_from_db()
     assert order.state == Order.State.PULLED  # what is left was off the shelves already
-    assert Entry.objects.filter(order=order, text__contains="2 left out of 2 ×").exists()
+    assert Entry.objects.filter(order=order, text__contains="sent without 2 of 2 ×").exists()
     assert [valve.pk for valve in held(send(order, by))] == [whole[0].pk]
 
 
@@ -475,10 +475,12 @@ def test_the_pulled_orders_page_offers_to_put_back_and_then_to_leave_out(
     client = logged_in(Role.SALES)
     spoil(bad)
     page = client.get(order.get_absolute_url()).content.decode()
-    assert "These may not leave as sealed" in page and "Put them back on the shelf and here" in page
+    assert (
+        "These may not leave as sealed" in page and "Put them back on the shelf and return them to stock here." in page
+    )
     client.post(reverse("order-release", args=[order, line.pk, 1]))
     page = client.get(order.get_absolute_url()).content.decode()
-    assert "Leave 1 out" in page
+    assert "Send without the missing 1" in page
     client.post(reverse("order-leave-out", args=[order, line.pk]))
     line.refresh_from_db()
     order.refresh_from_db()
@@ -630,7 +632,7 @@ def test_results_outside_the_draw_never_enter_the_sums(by: User, logged_in: Call
     done = deciding.decide(plan, Action.ACCEPT, "", by)
     assert (done.decision.tested, done.decision.failed) == (plan.sample_size, 0)
     page = logged_in(Role.BENCH).get(reverse("sealed", args=[line.lot.number, line.number])).content.decode()
-    assert "4 pieces were opened or taken up without being drawn; 4 judged, 4 failed" in page
+    assert "4 pieces were opened or given a serial without being drawn; 4 judged, 4 failed" in page
     assert "random draw alone" in page
 
 

@@ -11,15 +11,21 @@ from typing import Any
 import pytest
 from django.contrib.auth.models import User
 from django.core.management import call_command
+from django.db import connection
 from django.test import Client
+from django.test.utils import CaptureQueriesContext
+from django.utils import timezone
 
+from grading import matching
 from grading.models import MatchedSet, MatchRun
-from grading.sets import runs, swaps
+from grading.sets import accepting, making, runs, swaps
 from grading.sets.runs import Ask
+from stockroom.jobs import kinds, worker
 from stockroom.marks.pure.datecodes import Form, week_span
-from stockroom.models import DateReading, SeenFeature, Valve
+from stockroom.models import DateReading, Entry, Job, JobState, SeenFeature, Valve
 from stockroom.site.people import Role
-from tests.factories import graded_all, make_policy, make_type, make_user, make_valves
+from stockroom.states import State
+from tests.factories import graded, graded_all, make_policy, make_type, make_user, make_valves
 from tests.keyboard import Keyboard, at_the_keyboard
 
 ASK = Ask(size=2, tiers=(("within 2 %", 2, 100), ("within 5 %", 5, 60)), best_grades=2)
@@ -44,34 +50,98 @@ def by(db: None) -> User:
 
 def done(ask: Ask, by: User) -> MatchRun:
     run = runs.start(make_type(), ask, by)
-    assert runs.work_waiting()
-    run.refresh_from_db()
-    return run
+    worker.work_off()
+    return MatchRun.objects.get(pk=run.pk)
 
 
 def test_a_run_finds_the_best_sets_and_proves_it(pool: list[Valve], by: User) -> None:
     run = done(ASK, by)
-    assert run.state == MatchRun.State.DONE and run.outcome["proven"]
+    assert run.job.is_done and run.outcome["proven"]
     assert run.outcome["value"] == run.outcome["bound"] == 200
     pairs = {frozenset(found.valve_ids) for found in runs.found_sets(run)}
     assert pairs == {frozenset((pool[0].pk, pool[1].pk)), frozenset((pool[2].pk, pool[3].pk))}
 
 
-def test_a_run_that_is_asked_to_stop_keeps_what_it_has(pool: list[Valve], by: User) -> None:
-    run = runs.start(make_type(), ASK, by)
-    runs.ask_to_stop(run)
-    assert runs.work_waiting()
-    run.refresh_from_db()
-    assert run.state == MatchRun.State.DONE
-    assert all(len(found.valve_ids) == 2 for found in runs.found_sets(run))
+def asked_between_steps(monkeypatch: pytest.MonkeyPatch) -> list[dict[str, Any]]:
+    """The matcher as it is on a pool that takes it long: it asks whether to stop. What it is told, each time."""
+    told: list[dict[str, Any]] = []
+    find_sets = matching.find_sets
+
+    def slow(*args: Any, **how: Any) -> matching.MatchOutcome:
+        told.append(how)
+        return find_sets(*args, **how)._replace(stopped=how["should_stop"]())
+
+    monkeypatch.setattr(matching, "find_sets", slow)
+    return told
 
 
-def test_a_run_that_was_cut_off_is_taken_up_again(pool: list[Valve], by: User) -> None:
+def test_a_run_that_is_asked_to_stop_keeps_what_it_has(
+    pool: list[Valve], by: User, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(worker, "BEAT_S", 0)
     run = runs.start(make_type(), ASK, by)
-    MatchRun.objects.filter(pk=run.pk).update(state=MatchRun.State.WORKING, alive_at=run.made_at - 2 * runs.LOST_AFTER)
-    assert runs.work_waiting() and not runs.work_waiting()
+    at_work = worker.claim()
+    assert at_work is not None
+    kinds.ask_to_stop(at_work)
+    asked_between_steps(monkeypatch)
+    assert worker.do(worker.Hand(at_work)) == JobState.DONE
     run.refresh_from_db()
-    assert run.state == MatchRun.State.DONE
+    assert run.outcome["stopped"] and all(len(found.valve_ids) == 2 for found in runs.found_sets(run))
+
+
+def test_a_run_whose_worker_leaves_is_not_stopped_by_hand_and_goes_on_from_its_sets(
+    pool: list[Valve], by: User, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    run = runs.start(make_type(), ASK, by)
+    at_work, leaving = worker.claim(), threading.Event()
+    assert at_work is not None
+    leaving.set()
+    started = asked_between_steps(monkeypatch)
+    assert worker.do(worker.Hand(at_work, leaving)) == JobState.WAITING
+    run.refresh_from_db()
+    assert not run.outcome and run.job.attempts == 0
+    best = run.job.saved["start"]
+    assert len(best) == 2 and run.job.saved["seconds"] > 0
+    worker.work_off()
+    run = MatchRun.objects.get(pk=run.pk)
+    assert run.outcome["proven"] and not run.outcome["stopped"]
+    assert started[1]["start"] == best and started[1]["time_limit_s"] < ASK.time_limit_s
+
+
+def test_a_run_whose_worker_is_killed_goes_on_from_the_sets_it_had(
+    pool: list[Valve], by: User, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    run = runs.start(make_type(), ASK, by)
+    at_work = worker.claim()
+    assert at_work is not None
+    monkeypatch.setattr(runs, "SAVE_EVERY_S", 0)
+    monkeypatch.setattr(runs, "transaction", None)  # it dies when it would write what it found
+    worker.do(worker.Hand(at_work))
+    monkeypatch.undo()
+    run.refresh_from_db()
+    best = {frozenset(keys) for keys in run.job.saved["start"]}
+    assert best == {frozenset((pool[0].pk, pool[1].pk)), frozenset((pool[2].pk, pool[3].pk))}
+    started = asked_between_steps(monkeypatch)
+    Job.objects.update(not_before=None)
+    worker.work_off()
+    assert {frozenset(keys) for keys in started[0]["start"]} == best
+    assert MatchRun.objects.get(pk=run.pk).outcome["value"] == 200
+
+
+def test_a_run_asked_for_by_another_version_is_refused_and_its_page_says_so(
+    pool: list[Valve], by: User, logged_in: Callable[..., Client]
+) -> None:
+    run = runs.start(make_type(), ASK, by)
+    Job.objects.update(question={**run.job.question, "mirrored": True})
+    worker.work_off()
+    run = MatchRun.objects.get(pk=run.pk)
+    assert run.job.state == JobState.FAILED and "“mirrored”" in run.job.trouble
+    client = logged_in(Role.BENCH)
+    assert "“mirrored”" in client.get(f"/runs/{run.pk}/").text
+    assert client.get("/runs/").status_code == 200
+    for what in ("again", "accept"):
+        assert "“mirrored”" in client.post(f"/runs/{run.pk}/{what}/", {"everything": "1"}, follow=True).text
+    assert client.get(f"/runs/{run.pk}/sets/0/swap/").status_code == 404
 
 
 def dated(valve: Valve, earliest: date, latest: date) -> None:
@@ -108,24 +178,133 @@ def test_sets_built_alike_take_only_valves_whose_construction_was_seen(pool: lis
 
 def test_a_question_without_meaning_fails_with_its_reason(pool: list[Valve], by: User) -> None:
     run = done(Ask(size=2, tiers=(("a", 2, 1), ("a", 5, 1)), best_grades=2), by)
-    assert run.state == MatchRun.State.FAILED and run.trouble
+    assert run.job.state == JobState.FAILED and run.job.trouble
 
 
 def test_accepting_makes_the_sets_once(pool: list[Valve], by: User) -> None:
     run = done(ASK, by)
-    made, troubles = runs.accept(run, {0, 1}, by)
+    made, troubles = accepting.accept(run, {0, 1}, by)
     assert len(made) == 2 and not troubles and MatchedSet.objects.count() == 2
     assert {matched.tolerance_percent for matched in made} == {2}
-    assert runs.accept(run, {0, 1}, by) == ([], [])
+    assert accepting.accept(run, {0, 1}, by) == ([], [])
 
 
 def test_a_set_whose_valve_has_gone_meanwhile_is_told_and_the_others_are_made(pool: list[Valve], by: User) -> None:
-    from grading.sets import making
-
     run = done(ASK, by)
     making.make_set(pool[:2], 5, by)
-    made, troubles = runs.accept(run, {0, 1}, by)
+    made, troubles = accepting.accept(run, {0, 1}, by)
     assert len(made) == 1 and "only a graded valve that is free" in troubles[0]
+
+
+def many_pairs(count: int) -> list[Valve]:
+    """A pool of so many pairs, each within 0.5 % and 4 % from the next."""
+    return make_pool([1.2 * 1.04**number * half for number in range(count) for half in (1, 1.005)])
+
+
+PAIRS = Ask(size=2, tiers=(("within 1 %", 1, 100),), best_grades=9)
+
+
+@pytest.fixture
+def offered(by: User, monkeypatch: pytest.MonkeyPatch) -> MatchRun:
+    """A run that offers 12 pairs, to be made three at a time."""
+    monkeypatch.setattr(accepting, "PIECE", 3)
+    many_pairs(12)
+    run = done(PAIRS, by)
+    assert len(runs.found_sets(run)) == 12
+    return run
+
+
+def test_many_sets_are_made_behind_the_pages_with_progress(
+    offered: MatchRun, by: User, logged_in: Callable[..., Client]
+) -> None:
+    client = logged_in(Role.BENCH)
+    taken = runs.found_sets(offered)[4].valve_ids
+    making_set(taken, by)
+    assert client.post(f"/runs/{offered.pk}/accept/", {"everything": "1"}).status_code == 302
+    assert MatchedSet.objects.count() == 1
+    page = client.get(f"/runs/{offered.pk}/").text
+    assert "Make 12 sets" in page and 'http-equiv="refresh"' in page and "everything" not in page
+    worker.work_off()
+    job = accepting.latest(offered)
+    assert job is not None and job.is_done and job.progress["text"] == "12 of 12 sets"
+    assert MatchedSet.objects.count() == 12
+    assert Entry.objects.filter(action="set-made").count() == 24
+    page = client.get(f"/runs/{offered.pk}/").text
+    assert "Made 11 by one go" in page and "1 could not be made" in page and "free can join a set" in page
+    assert {valve.state for valve in Valve.objects.all()} == {State.MATCHED}
+
+
+def making_set(valve_ids: tuple[int, ...], by: User) -> MatchedSet:
+    return making.make_set(list(Valve.objects.in_bulk(valve_ids).values()), 5, by)
+
+
+def test_making_sets_takes_few_queries_a_set(offered: MatchRun, by: User, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(accepting, "PIECE", 12)
+    with CaptureQueriesContext(connection) as queries:
+        made, troubles = accepting.accept(offered, range(12), by)
+    assert len(made) == 12 and not troubles
+    assert len(queries) <= 50, "about thirty-two a set they were; what is known of the tester is looked up once"
+
+
+def test_nothing_is_judged_while_the_database_is_locked(
+    offered: MatchRun, by: User, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    depths: list[int] = []
+    outside = len(connection.savepoint_ids)
+    check = accepting.check_set
+
+    def watched(*args: Any) -> making.ReadySet:
+        depths.append(len(connection.savepoint_ids))
+        return check(*args)
+
+    monkeypatch.setattr(accepting, "check_set", watched)
+    accepting.accept(offered, range(12), by)
+    assert depths == [outside] * 12
+
+
+def test_making_sets_goes_on_where_a_worker_was_cut_off_and_makes_none_twice(
+    offered: MatchRun, by: User, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    accepting.start_making(offered, range(12), by)
+    at_work = worker.claim()
+    assert at_work is not None
+    pieces = []
+    make_piece = accepting._make_piece
+
+    def cut_off(*args: Any) -> accepting.Accepted:
+        if len(pieces) == 2:
+            raise SystemExit  # as far as the records go, like a kill
+        pieces.append(args)
+        return make_piece(*args)
+
+    with monkeypatch.context() as killed, pytest.raises(SystemExit):
+        killed.setattr(accepting, "_make_piece", cut_off)
+        worker.do(worker.Hand(at_work))
+    assert MatchedSet.objects.count() == 6
+    Job.objects.update(alive_at=timezone.now() - 2 * worker.LOST_AFTER)
+    worker.work_off()
+    job = accepting.latest(offered)
+    assert job is not None and job.is_done and len(job.result["made"]) == 12
+    offered.refresh_from_db()
+    numbers = [found.taken for found in runs.found_sets(offered)]
+    assert sorted(numbers) == sorted(MatchedSet.objects.values_list("number", flat=True)) and len(set(numbers)) == 12
+
+
+def test_a_valve_that_changes_between_judging_and_writing_keeps_its_set_from_being_made(
+    offered: MatchRun, by: User, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    regraded, taken = (runs.found_sets(offered)[place].valve_ids for place in (0, 1))
+    write = accepting.write_sets
+
+    def meanwhile(judged: Any, policy: Any, by: Any) -> Any:
+        if not MatchedSet.objects.exists():
+            making_set(taken, by)
+            graded(Valve.objects.get(pk=regraded[0]), ia=1.2, gm=9.9)
+        return write(judged, policy, by)
+
+    monkeypatch.setattr(accepting, "write_sets", meanwhile)
+    made, troubles = accepting.accept(offered, range(12), by)
+    assert len(made) == 10 and len(troubles) == 2 and all("has changed" in trouble for trouble in troubles)
 
 
 def test_a_change_by_hand_says_what_it_costs(pool: list[Valve], by: User) -> None:
@@ -166,7 +345,7 @@ def test_running_again_starts_from_the_sets_that_were_found(pool: list[Valve], b
     fresh = make_pool([1.76])[0]
     later = runs.again(run, by)
     assert Ask.read(later.ask).start
-    assert runs.work_waiting()
+    worker.work_off()
     later.refresh_from_db()
     assert later.outcome["value"] == 300
     assert any(fresh.pk in found.valve_ids for found in runs.found_sets(later))
@@ -235,12 +414,12 @@ def keyboard(served: Any, browser: Any, person: Callable[..., User]) -> Iterator
     call_command("load_policy", verbosity=0)
     person(Role.OWNER, name="owner")
     stop = threading.Event()
-    worker = threading.Thread(target=runs.work_forever, args=(stop,))
-    worker.start()
+    thread = threading.Thread(target=worker.work_forever, args=(stop,))
+    thread.start()
     with at_the_keyboard(browser, served.url) as somebody:
         yield somebody
     stop.set()
-    worker.join()
+    thread.join()
 
 
 def test_a_pool_is_matched_in_the_browser_by_keyboard(keyboard: Keyboard) -> None:

@@ -2,17 +2,21 @@
 
 from __future__ import annotations
 
+import threading
 from collections.abc import Callable
+from typing import Any
 
 import pytest
 from django.test import Client
 
+from grading.matching import planning
 from grading.models import Demand, MatchedSet
 from grading.orders import fulfilment
-from grading.sets import plans
-from stockroom.models import Customer, Order, OrderLine, Valve
+from grading.sets import accepting, plans
+from stockroom.jobs import worker
+from stockroom.models import Customer, Job, JobState, Order, OrderLine, Valve
 from stockroom.site.people import Role
-from tests.factories import graded_all, make_policy, make_type, make_valves
+from tests.factories import graded_all, make_policy, make_type, make_user, make_valves
 
 pytestmark = pytest.mark.django_db
 
@@ -39,8 +43,8 @@ def test_the_plan_makes_what_earns_most() -> None:
     want(1, 0, 30, 5)
     found = plans.plan_for(make_type(), best_grades=2)
     assert sorted(len(one.valves) for one in found.made) == [1, 2, 2]
-    assert found.plan.value == found.plan.bound == 230
-    assert found.plan.short == {"matched pair within 2 %": 3, "single": 4}
+    assert found.value == found.bound == 230
+    assert found.short == {"matched pair within 2 %": 3, "single": 4}
 
 
 def test_where_singles_earn_more_no_set_is_made() -> None:
@@ -48,7 +52,7 @@ def test_where_singles_earn_more_no_set_is_made() -> None:
     want(2, 5, 40, 1)
     want(1, 0, 30, 2)
     found = plans.plan_for(make_type(), best_grades=2)
-    assert [len(one.valves) for one in found.made] == [1, 1] and found.plan.value == 60
+    assert [len(one.valves) for one in found.made] == [1, 1] and found.value == 60
 
 
 def test_an_order_gets_the_set_that_costs_the_rest_least() -> None:
@@ -74,14 +78,16 @@ def test_the_order_page_shows_the_least_loss_with_its_reason_and_the_second_best
     assert len(options) == 2 and options[0].why.startswith("Selling it takes nothing")
     page = logged_in(Role.SALES).get(f"/orders/{line.order}/").content.decode()
     assert "Selling it takes nothing from" in page and "The next best" in page
-    reckoned = page.split("<summary>How that was reckoned</summary>")[1]
-    assert "linear programme" in reckoned and "linear programme" not in page.split("<summary>How that was reckoned")[0]
+    reckoned = page.split("<summary>How it was weighed</summary>")[1]
+    assert "linear programme" in reckoned and "linear programme" not in page.split("<summary>How it was weighed")[0]
 
 
 def test_no_demand_written_down_is_said(logged_in: Callable[..., Client]) -> None:
     make_pool(1.6, 1.61)
-    page = logged_in(Role.RECEIVING).get("/demand/12AX7/?plan=1").content.decode()
-    assert "Nobody has written" in page
+    client = logged_in(Role.SALES)
+    page = client.post("/demand/12AX7/plan/", {"best_grades": "2"}, follow=True).content.decode()
+    assert "Nobody has written down what 12AX7 is wanted for." in page and not Job.objects.exists()
+    assert "Nobody has written it down yet." in client.get("/demand/12AX7/").content.decode()
 
 
 def test_demand_is_written_down_planned_and_the_sets_made(logged_in: Callable[..., Client]) -> None:
@@ -100,11 +106,57 @@ def test_demand_is_written_down_planned_and_the_sets_made(logged_in: Callable[..
         "demands-1-wanted": "9",
     }
     assert client.post("/demand/12AX7/edit/", sent).status_code == 302
-    page = client.get("/demand/12AX7/?plan=1&best_grades=2").content.decode()
-    assert "Income 100" in page
+    page = client.post("/demand/12AX7/plan/", {"best_grades": "2"}, follow=True).content.decode()
+    assert 'http-equiv="refresh"' in page and "waits for its turn" in page and "Plan the pool</button>" not in page
+    worker.work_off()
+    page = client.get("/demand/12AX7/").content.decode()
+    assert "Income 100" in page and 'http-equiv="refresh"' not in page
     take = page.split('name="take" value="')[1].split('"')[0]
     client.post("/demand/12AX7/accept/", {"take": [take]})
     assert MatchedSet.objects.get().size == 2
+    page = client.get("/demand/12AX7/").content.decode()
+    assert "no longer free" in page and 'name="take"' not in page
+
+
+def test_many_planned_sets_are_made_behind_the_pages(
+    logged_in: Callable[..., Client], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(accepting, "FEW", 1)
+    monkeypatch.setattr(accepting, "PIECE", 1)
+    valves = make_pool(1.60, 1.61, 1.80, 1.81, 1.82)
+    client = logged_in(Role.BENCH)
+    take = [
+        f"5:{one.serial} {other.serial}"
+        for one, other in ((0, 1), (2, 3), (3, 4))
+        for one, other in [(valves[one], valves[other])]
+    ]
+    client.post("/demand/12AX7/accept/", {"take": [*take, "5:nothing", "x:10000012"]})
+    assert not MatchedSet.objects.exists()
+    assert "Make 3 planned sets of 12AX7" in client.get("/demand/12AX7/").content.decode()
+    worker.work_off()
+    page = client.get("/demand/12AX7/").content.decode()
+    assert MatchedSet.objects.count() == 2 and "Made 2 by one go" in page and "1 could not be made" in page
+
+
+def test_a_plan_whose_worker_leaves_is_planned_by_the_next(monkeypatch: pytest.MonkeyPatch) -> None:
+    make_pool(1.60, 1.61)
+    want(2, 5, 80, 1)
+    plans.start_planning(make_type(), 2, make_user())
+    at_work, leaving = worker.claim(), threading.Event()
+    assert at_work is not None
+    leaving.set()
+    plan = planning.plan
+
+    def slow(*args: Any, should_stop: Callable[[], bool], **how: Any) -> planning.DemandPlan:
+        should_stop()
+        return plan(*args, **how)
+
+    with monkeypatch.context() as slowly:
+        slowly.setattr(planning, "plan", slow)
+        assert worker.do(worker.Hand(at_work, leaving)) == JobState.WAITING
+    worker.work_off()
+    job = plans.latest(make_type())
+    assert job is not None and job.is_done and not job.result["stopped"]
 
 
 def test_a_set_without_a_tolerance_is_refused_and_the_rest_is_kept(logged_in: Callable[..., Client]) -> None:

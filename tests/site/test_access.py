@@ -7,7 +7,6 @@ whether the page is read or sent.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import asdict
 from typing import Any
 
 import pytest
@@ -18,7 +17,6 @@ from django.urls import URLPattern, URLResolver, get_resolver, reverse
 from grading.models import (
     HouseNominal,
     MatchedSet,
-    MatchRun,
     Policy,
     Quantity,
     Reading,
@@ -27,6 +25,7 @@ from grading.models import (
     Study,
     TesterCondition,
 )
+from grading.sets import runs
 from grading.sets.runs import Ask
 from stockroom.models import Customer, Listing, Maker, Order, Place, Supplier, Valve
 from stockroom.site.people import Role
@@ -58,7 +57,7 @@ class World:
             number="S00001", type=type_, size=2, tolerance_percent=5, policy=Policy.current()
         )
         ask = Ask(size=2, tiers=(("within 5 %", 5, 10),), best_grades=2)
-        self.run = MatchRun.objects.create(type=type_, ask=asdict(ask))
+        self.run = runs.start(type_, ask, None)
         self.listing = Listing.objects.create(number="A00001", title="One", price=5, currency="GBP")
         self.person = User.objects.create_user("somebody")
         self.lot, self.line = line.lot, line
@@ -93,6 +92,11 @@ WHO: dict[str, tuple[Any, Callable[[World], list[Any]]]] = {
     "person": (OWNER, lambda w: [w.person.pk]),
     "shop": (OWNER, lambda w: []),
     "export": (OWNER, lambda w: []),
+    "export-file": (OWNER, lambda w: [1]),
+    "jobs": (LOOK, lambda w: []),
+    "job": (LOOK, lambda w: [w.run.job.pk]),
+    "job-stop": (BENCH | SALES, lambda w: [w.run.job.pk]),
+    "job-retry": (BENCH | SALES, lambda w: [w.run.job.pk]),
     "login": (ANYONE, lambda w: []),
     "logout": (LOOK, lambda w: []),
     "password": (LOOK, lambda w: []),
@@ -191,10 +195,10 @@ WHO: dict[str, tuple[Any, Callable[[World], list[Any]]]] = {
     "demand": (LOOK, lambda w: [w.valve.type.designation]),
     "demand-edit": (SALES, lambda w: [w.valve.type.designation]),
     "demand-accept": (SALES | BENCH, lambda w: [w.valve.type.designation]),
+    "demand-plan": (SALES | BENCH, lambda w: [w.valve.type.designation]),
     "runs": (LOOK, lambda w: []),
     "run-new": (BENCH | SALES, lambda w: []),
     "run": (LOOK, lambda w: [w.run.pk]),
-    "run-stop": (BENCH | SALES, lambda w: [w.run.pk]),
     "run-again": (BENCH | SALES, lambda w: [w.run.pk]),
     "run-accept": (BENCH | SALES, lambda w: [w.run.pk]),
     "run-swap": (BENCH | SALES, lambda w: [w.run.pk, 0]),

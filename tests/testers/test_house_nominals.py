@@ -222,7 +222,7 @@ def test_too_few_valves_are_said_on_the_page_and_nothing_is_learnt(
     client.force_login(owner())
     address = f"/testers/{tester.pk}/house-nominals/?type=12AX7&section=1"
     page = client.get(address).content.decode()
-    assert "Too few: 10 are needed" in page and "Learn it from these" not in page
+    assert "Too few: 10 are needed" in page and "Learn the house nominal" not in page
     assert "3 known-good NOS valves" in client.post(address).content.decode()
     assert not HouseNominal.objects.exists()
 

@@ -185,7 +185,7 @@ def test_an_overdue_calibration_still_counts_and_is_said() -> None:
     calibrated(tester, date(2025, 1, 1), date(2026, 1, 1))
     known = records.record_of(fresh(tester), TODAY).known(IA, 1.0)
     assert known.terms.calibration_percent > 0
-    assert "overdue since 01 Jan 2026" in known.overdue
+    assert "overdue since 1 Jan 2026" in known.overdue
     assert not any("overdue" in text for text in known.wanting), "it is known: the policy says what that does"
 
 

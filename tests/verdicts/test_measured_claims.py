@@ -623,7 +623,8 @@ def warmed_up(shift: Shift, valve: Valve, *values: float, **more: Any) -> Grade 
     """Section 1 as a series, section 2 at nominal."""
     one, two = (section.test_point for section in valve.type.test_sections)
     assert one and two
-    taken = {1: Taken(one, None, 1.6, series=series(*values), **more), 2: Taken(two, 1.2, 1.6)}
+    first = Taken(one, gm_ma_per_v=1.6, series=series(*values), **more)
+    taken = {1: first, 2: Taken(two, anode_current_ma=1.2, gm_ma_per_v=1.6)}
     return bench.take(shift, valve, taken, shift.operator)
 
 

@@ -46,6 +46,7 @@ from grading.metrology.units import (
 )
 from stockroom.pure.refused import Refused
 from stockroom.pure.serials import BadSerial, read_serial
+from stockroom.pure.written import noun
 
 MAX_BYTES = 1_000_000
 MAX_ROWS = 5_000
@@ -190,7 +191,7 @@ def parse(data: bytes, *, mark: TypedMark | None = None, gm_unit: Unit = MA_PER_
 def _rows(numbers: Sequence[int]) -> str:
     first = ", ".join(map(str, numbers[:12]))
     more = f" and {len(numbers) - 12} more" if len(numbers) > 12 else ""
-    return f"{'row' if len(numbers) == 1 else 'rows'} {first}{more}"
+    return f"{noun(len(numbers), 'row')} {first}{more}"
 
 
 def _called(encoding: str) -> str:

@@ -100,9 +100,11 @@ class Command(BaseCommand):
         self.stdout.write(f"{Shop.own()}. {demo.NOTICE}\nLogins: {roles}. Password of each: {password}")
 
     def _serve(self, host: str, port: int) -> None:
+        from stockroom.jobs import worker
+
         self.stdout.write(f"The shop is at http://{host}:{port}/ (stop it with Ctrl-C)")
         self.stdout.flush()
         try:
-            serve(host, port)
+            serve(host, port, worker.by_lane())
         except OSError as problem:
             raise CommandError(f"{host}:{port} cannot be served: {problem}. Try another --port.") from problem

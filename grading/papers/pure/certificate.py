@@ -34,13 +34,12 @@ from grading.drawing.page import (
     SOFT,
     WARN,
     WARN_PAPER,
-    day,
     draw_text,
     open_document,
 )
 from grading.drawing.plot import SetChart, draw_chart, draw_legend, outside
 from grading.metrology.quantities import CLAIMING, FAULTS, Quantity, capitalised
-from stockroom.pure.written import plain, to_places
+from stockroom.pure.written import day, plain, plural, to_places
 
 
 class CertifiedValue(NamedTuple):
@@ -451,8 +450,6 @@ class _Charts(Flowable):  # type: ignore[misc]  # reportlab is untyped
             draw_chart(self.canv, index * each, 5, each - 1, self.HEIGHT_MM, chart)
         beyond = sum(outside(chart) for chart in charts)
         words = self.data.siblings + (
-            f"; {beyond} {'mark lies' if beyond == 1 else 'marks lie'} beyond the frame"
-            if beyond and self.data.siblings
-            else ""
+            f"; {plural(beyond, 'mark lies', 'marks lie')} beyond the frame" if beyond and self.data.siblings else ""
         )
         draw_legend(self.canv, 0, 0.8, self.data.tolerance_percent / 100, words, ticks=charts[0].counts)

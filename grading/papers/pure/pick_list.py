@@ -24,7 +24,8 @@ from reportlab.pdfgen.canvas import Canvas
 from reportlab.platypus import Flowable, Frame, PageTemplate, Paragraph, Spacer, Table
 
 from grading.drawing.a4 import EDGE_MM, HEIGHT_MM, ROOM_MM, head_code, head_rule
-from grading.drawing.page import BOLD, DEEP, INK, RULE, SANS, SHADE, SOFT, NumberedCanvas, day, draw_text, open_document
+from grading.drawing.page import BOLD, DEEP, INK, RULE, SANS, SHADE, SOFT, NumberedCanvas, draw_text, open_document
+from stockroom.pure.written import day, plural
 
 FRAGILE = "Old glass is fragile: carry it in a padded tray, do not stack it, and keep pins and caps clear."
 
@@ -114,7 +115,7 @@ def _story(data: PickListData) -> list[Flowable]:
 
 
 def _plural(count: int, noun: str) -> str:
-    return f"{count} {noun}" if count == 1 else f"{count} {noun}s"
+    return plural(count, noun)
 
 
 def _table(rows: Sequence[PickRow]) -> Table:

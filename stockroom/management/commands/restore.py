@@ -11,6 +11,7 @@ from django.core.management import call_command
 from django.core.management.base import BaseCommand, CommandError, CommandParser
 
 from stockroom.export.backup import BackupRefused, restore
+from stockroom.pure.written import moment
 
 
 class Command(BaseCommand):
@@ -27,6 +28,6 @@ class Command(BaseCommand):
         except (BackupRefused, OSError) as problem:
             raise CommandError(str(problem)) from problem
         self.stdout.write(
-            f"Restored as of {summary.taken_at:%d %B %Y %H:%M} UTC: {summary.tables} tables, {summary.rows} rows, "
+            f"Restored as of {moment(summary.taken_at)} UTC: {summary.tables} tables, {summary.rows} rows, "
             f"{summary.files} files. Counts and digests of every table are equal."
         )

@@ -4,6 +4,7 @@ from typing import Any
 
 from django.core.management.base import BaseCommand, CommandParser
 
+from stockroom.jobs import worker
 from stockroom.site.serving import answer_by_own_names, serve
 
 
@@ -18,4 +19,4 @@ class Command(BaseCommand):
         names = ", ".join(answer_by_own_names(options["host"]))
         self.stdout.write(f"The shop is at http://{options['host']}:{options['port']}/ (stop it with Ctrl-C)")
         self.stdout.write(f"It answers to {names}; ALLOWED_HOSTS may name others.")
-        serve(options["host"], options["port"])
+        serve(options["host"], options["port"], worker.by_lane())

@@ -17,6 +17,7 @@ from datetime import date
 from enum import StrEnum
 
 from stockroom.marks.pure.datecodes import PUBLISHED_FORMS, DateMeaning
+from stockroom.pure.written import day
 
 NOT_A_VERDICT = (
     "Makers bought from each other and marked the goods as their own, so this says where to look, not that anything "
@@ -89,6 +90,11 @@ class Ranked:
     possible: bool
     reasons: tuple[str, ...]
 
+    @property
+    def why(self) -> str:
+        """The points, the rule that reads it so, and what speaks for and against."""
+        return f"{self.points} points. {'; '.join([self.reading.rule, *self.reasons])}"
+
 
 def rank(
     readings: Sequence[DateMeaning],
@@ -138,7 +144,7 @@ def _judge(
     ]
     possible = reading.earliest is None or reading.earliest <= received
     if not possible:
-        weighed.append((0, f"later than the day it was received, {received:%d %B %Y}"))
+        weighed.append((0, f"later than the day it was received, {day(received)}"))
     reasons = tuple(f"{reason} ({points:+d})" if points else reason for points, reason in weighed)
     return Ranked(reading, sum(points for points, _ in weighed), possible, reasons)
 

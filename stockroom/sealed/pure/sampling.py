@@ -34,6 +34,7 @@ from math import ceil, comb, floor
 from typing import NamedTuple
 
 from stockroom.pure.refused import Refused
+from stockroom.pure.written import percent
 
 
 class SamplingError(Refused):
@@ -380,7 +381,8 @@ def exact_plan(
     )
     basis = (
         f"hypergeometric distribution: lots with {worst_good} bad packs or fewer are accepted with at least "
-        f"{_percent(1 - producer)}, lots with {best_bad} or more with at most {_percent(consumer)}"
+        f"{percent(1 - producer, places=None)}, "
+        f"lots with {best_bad} or more with at most {percent(consumer, places=None)}"
     )
     return AttributesPlan(lot_size, sample_size, acceptance_number, basis)
 
@@ -394,10 +396,6 @@ def _smallest_sample(lot_size: int, defective: int, acceptance_number: int, risk
         else:
             low = middle + 1
     return low
-
-
-def _percent(share: Fraction) -> str:
-    return f"{float(share * 100):g} %"
 
 
 def draw(lot_size: int, sample_size: int, seed: str) -> list[int]:
@@ -495,12 +493,12 @@ class Unopened(NamedTuple):
         limit = (
             f"none of the {self.unopened} unopened packs is bad"
             if self.at_most == 0
-            else f"at most {self.at_most} of the {self.unopened} unopened packs ({100 * self.share:.1f} %) are bad"
+            else f"at most {self.at_most} of the {self.unopened} unopened packs ({percent(self.share)}) are bad"
         )
         return (
             f"Sealed and sample-tested, not tested: {self.opened} of {self.opened + self.unopened} packs, "
             f"drawn at random, were opened and tested and {self.failed} failed. "
-            f"With {_percent(self.confidence)} confidence {limit}."
+            f"With {percent(self.confidence, places=None)} confidence {limit}."
         )
 
 
