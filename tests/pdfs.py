@@ -7,6 +7,7 @@ from datetime import date
 import pypdfium2  # type: ignore[import-untyped]
 
 from grading.drawing.plot import Point, SetChart
+from grading.metrology.quantities import Quantity
 from grading.papers.pure.certificate import (
     CertificateData,
     CertifiedQuantity,
@@ -23,13 +24,14 @@ READ = {  # (Ia 1, gm 1, Ia 2, gm 2) by serial
     "10001129": (1.205, 1.575, 1.21, 1.6),
     "10002034": (1.19, 1.62, 1.23, 1.66),
 }
-NOMINAL = {"Ia": 1.2, "gm": 1.6}
+IA, GM = Quantity.ANODE_CURRENT, Quantity.GM
+NOMINAL = {IA: 1.2, GM: 1.6}
 
 
-def _spread(column: int, quantity: str, unit: str, section: int) -> CertifiedSpread:
+def _spread(column: int, quantity: Quantity, section: int) -> CertifiedSpread:
     values = [row[column] for row in READ.values()]
     low, high = min(values), max(values)
-    return CertifiedSpread(quantity, unit, section, low, high, NOMINAL[quantity], high / low - 1)
+    return CertifiedSpread(quantity, section, low, high, NOMINAL[quantity], high / low - 1)
 
 
 CERTIFICATE = CertificateData(
@@ -45,15 +47,19 @@ CERTIFICATE = CertificateData(
     tolerance_percent=5.0,
     policy="policy 1, First policy",
     members=tuple(
-        CertifiedValve(serial, "Excellent", (CertifiedValue(1, row[0], row[1]), CertifiedValue(2, row[2], row[3])))
+        CertifiedValve(
+            serial,
+            "Excellent",
+            (CertifiedValue(1, {IA: row[0], GM: row[1]}), CertifiedValue(2, {IA: row[2], GM: row[3]})),
+        )
         for serial, row in READ.items()
     ),
-    nominals=tuple(Nominal(section, "Va 250 V, Vg1 −2 V", 1.2, 1.6, "From memory") for section in (1, 2)),
+    nominals=tuple(Nominal(section, "Va 250 V, Vg1 −2 V", NOMINAL, "From memory") for section in (1, 2)),
     spreads=(
-        _spread(0, "Ia", "mA", 1),
-        _spread(1, "gm", "mA/V", 1),
-        _spread(2, "Ia", "mA", 2),
-        _spread(3, "gm", "mA/V", 2),
+        _spread(0, IA, 1),
+        _spread(1, GM, 1),
+        _spread(2, IA, 2),
+        _spread(3, GM, 2),
     ),
     measured=(CertifiedQuantity("Bench tester 1", "rosa", date(2026, 2, 26), date(2026, 3, 1)),),
     charts=tuple(

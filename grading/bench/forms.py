@@ -17,6 +17,7 @@ from grading.bench.series import SEPARATOR, read_series
 from grading.bench.taken import Taken
 from grading.metrology import units
 from grading.metrology.plausible import doubt, stray_serial
+from grading.metrology.quantities import CLAIMING, NOISE, capitalised
 from grading.metrology.shorts import read_short
 from grading.metrology.units import Unit
 from grading.models import Quantity, Reading, Tester
@@ -24,13 +25,15 @@ from grading.testers.conditions import Setting, conditions_for
 from grading.testers.records import may_record
 from grading.verdicts.pure.grades import GRIDLESS
 from stockroom.files.numbers import UnreadableNumber, settles
+from stockroom.pure.written import plain
 
 SERIES = re.compile(r"\d\s*/\s*\d")
-GM_UNITS = {"mA/V": units.MA_PER_V, "µmho": units.MICROMHOS}
+GM_UNITS = {unit.name: unit for unit in (units.MA_PER_V, *Quantity.GM.facts.also_typed_in)}
+# What a valve is judged by is always asked for, where its tester reads it; the rest as the bench chooses.
+ALWAYS = (*CLAIMING, Quantity.EMISSION)
 ASKABLE = {
     "shorts": "shorts",
-    "leakage": "heater-cathode leakage",
-    "grid_current": "grid current",
+    **{quantity.key: quantity.short for quantity in Quantity if quantity not in ALWAYS},
     "noise": "noise",
     "remark": "remark",
 }
@@ -40,21 +43,27 @@ SCANNED_HERE = (
 )
 
 
-@dataclass(frozen=True)
-class Reads:
-    """Which of a section's quantities a tester reads. One that nobody has described reads current and gm."""
+UNDESCRIBED = frozenset(Quantity) - {Quantity.EMISSION}
 
-    anode_current: bool = True
-    gm: bool = True
-    scale: bool = False
 
-    @classmethod
-    def of(cls, tester: Tester) -> Reads:
-        return cls(
-            may_record(tester, Quantity.ANODE_CURRENT)[0],
-            may_record(tester, Quantity.GM)[0],
-            tester.measures(Quantity.EMISSION),
-        )
+def _applies(quantity: Quantity, point: TestPoint) -> bool:
+    """What a section of its kind can have. A rectifier has no gm: without a nominal there is nothing to read."""
+    section = point.section
+    if quantity.claims:
+        return quantity.limits(point)[0] is not None
+    if quantity is Quantity.LEAKAGE:
+        return section.type.cathode == "indirect"
+    if quantity is Quantity.GRID_CURRENT:
+        return section.kind not in GRIDLESS
+    return section.kind != "stabiliser"
+
+
+def read_by(tester: Tester) -> frozenset[Quantity]:
+    """What a form asks of it. What a valve is judged by only where it reads that; the rest is always at hand."""
+    scale = {Quantity.EMISSION} if tester.measures(Quantity.EMISSION) else set()
+    return frozenset(
+        scale | {one for one in UNDESCRIBED if one not in ALWAYS or one.facts.only_of or may_record(tester, one)[0]}
+    )
 
 
 @dataclass(frozen=True)
@@ -88,6 +97,10 @@ class BenchChoices:
     @property
     def unit(self) -> Unit:
         return GM_UNITS[self.gm_unit]
+
+    def unit_of(self, quantity: Quantity) -> Unit | None:
+        """What a number without a unit is in; None for divisions of a scale."""
+        return self.unit if quantity is Quantity.GM else quantity.facts.typed_in
 
 
 class ChoicesForm(forms.Form):
@@ -154,30 +167,26 @@ class ReadingField(forms.CharField):
         return Typed(read[-1].value, read[-1].unit, series)
 
 
-class SectionReadingForm(forms.Form):
-    """What is read of one section. `doubts` fills with what is believable only if somebody says so."""
+def _field_for(quantity: Quantity, unit: Unit | None) -> forms.Field:
+    """For a number in `unit`; for divisions of a scale where it has none."""
+    label = f"{capitalised(quantity.short)}, {unit.name if unit else quantity.unit}"
+    if unit is None:
+        attrs = {"size": 9, **TYPED}
+        return forms.FloatField(label=label, required=False, min_value=0, widget=forms.TextInput(attrs=attrs))
+    return ReadingField(unit, label=label)
 
-    anode_current = ReadingField(units.MILLIAMPERES, label="Anode current, mA")
-    voltage = ReadingField(units.VOLTS, label="Voltage held, V")
-    gm = ReadingField(units.MA_PER_V)
-    scale = forms.FloatField(
-        label="Scale, divisions", required=False, min_value=0, widget=forms.TextInput(attrs={"size": 9, **TYPED})
-    )
+
+class SectionReadingForm(forms.Form):
+    """What is read of one section: a field for each quantity of the register that the tester reads and the type has.
+
+    `doubts` fills with what is believable only if somebody says so.
+    """
+
     shorts = forms.CharField(
         required=False, max_length=80, widget=forms.TextInput(attrs={"size": 9, "placeholder": "none", **TYPED})
     )
-    leakage = ReadingField(units.MICROAMPERES, label="Heater-cathode, µA")
-    grid_current = ReadingField(units.MICROAMPERES, label="Grid current, µA")
-    noise = forms.ChoiceField(required=False, choices=[("", "–"), *Reading.Noise.choices[1:]])
+    noise = forms.ChoiceField(required=False, choices=[("", "–"), *((heard, heard) for heard in NOISE)])
     remark = forms.CharField(required=False, max_length=200, widget=forms.TextInput(attrs=TYPED))
-
-    QUANTITIES = {
-        "anode_current": ("anode current", "anode_current_ma", units.MILLIAMPERES),
-        "gm": ("gm", "gm_ma_per_v", units.MA_PER_V),
-        "voltage": ("voltage held", "anode_voltage_v", units.VOLTS),
-        "leakage": ("heater-cathode leakage", "heater_cathode_leakage_ua", units.MICROAMPERES),
-        "grid_current": ("grid current", "grid_current_ua", units.MICROAMPERES),
-    }
 
     def __init__(
         self,
@@ -186,7 +195,7 @@ class SectionReadingForm(forms.Form):
         section: Section,
         point: TestPoint,
         choices: BenchChoices,
-        reads: Reads | None = None,
+        reads: Collection[Quantity] = UNDESCRIBED,
         sure: Collection[str] = (),
         may_be_empty: bool = False,
         initial: Mapping[str, Any] | None = None,
@@ -200,39 +209,21 @@ class SectionReadingForm(forms.Form):
         self.may_be_empty = may_be_empty
         self.doubts: list[str] = []
         self.interval_s = choices.interval_s
-        self.asked = ["anode_current", "gm", "voltage", "scale", *(name for name in ASKABLE if name in choices.ask)]
-        gm = self.fields["gm"]
-        assert isinstance(gm, ReadingField)
-        gm.unit = choices.unit
-        gm.label = f"gm, {choices.unit.name}"
-        reads = reads or Reads()
-        holds, gridless = section.kind == "stabiliser", section.kind in GRIDLESS
-        for name, wanted in (
-            ("anode_current", reads.anode_current and not holds),
-            ("gm", reads.gm and point.gm_ma_per_v is not None),  # a rectifier has none
-            ("voltage", holds),
-            ("scale", reads.scale and not holds),
-            ("leakage", section.type.cathode == "indirect"),
-            ("grid_current", not gridless),
-            ("noise", not gridless),
-        ):
-            if not wanted and not self.initial.get(name):  # what was kept of it can be corrected
-                del self.fields[name]
-                self.asked = [asked for asked in self.asked if asked != name]
-        self.nominals = {
-            "anode_current": point.anode_current_ma,
-            "gm": point.gm_ma_per_v,
-            "voltage": point.anode_voltage_v,
-        }
-        if "anode_current" in self.fields:
-            self.fields["anode_current"].help_text = expected(
-                point.anode_current_ma, point.anode_current_min_ma, point.anode_current_max_ma, units.MILLIAMPERES
-            )
-        if "voltage" in self.fields:
-            help_text = f"{expected(point.anode_voltage_v, None, None, units.VOLTS)}, at {point.anode_current_ma:g} mA"
-            self.fields["voltage"].help_text = help_text
-        if "gm" in self.fields:
-            gm.help_text = expected(point.gm_ma_per_v, point.gm_min_ma_per_v, point.gm_max_ma_per_v, gm.unit)
+        asks = [one for one in Quantity if one in reads and _applies(one, point)]
+        # What was kept of another can be corrected.
+        self.quantities = [one for one in Quantity if one in asks or self.initial.get(one.key) is not None]
+        for quantity in self.quantities:
+            field = _field_for(quantity, choices.unit_of(quantity))
+            if isinstance(field, ReadingField):
+                field.help_text = expected(*quantity.limits(point), field.unit)
+            if quantity.facts.only_of:
+                field.help_text += f", at {plain(point.anode_current_ma)} mA"
+            self.fields[quantity.key] = field
+        if section.kind in GRIDLESS and not self.initial.get("noise"):
+            del self.fields["noise"]
+        always = [quantity.key for quantity in self.quantities if quantity in ALWAYS]
+        self.asked = [*always, *(name for name in ASKABLE if name in choices.ask and name in self.fields)]
+        self.order_fields([*always, *ASKABLE])
 
     def clean_shorts(self) -> Any:
         text = self.cleaned_data["shorts"]
@@ -243,20 +234,22 @@ class SectionReadingForm(forms.Form):
         return read_short(text)
 
     def clean(self) -> None:
-        for name, (quantity, _, _) in self.QUANTITIES.items():
-            measured = self.cleaned_data.get(name)
-            found = measured and doubt(quantity, measured.value, self.nominals.get(name), measured.unit)
+        for quantity in self.quantities:
+            name, measured = quantity.key, self.cleaned_data.get(quantity.key)
+            nominal, _, _ = quantity.limits(self.point)
+            found = doubt(quantity, measured.value, nominal, measured.unit) if isinstance(measured, Typed) else None
             if found and found.impossible:
-                self.add_error(name, _sentence(found.message))
+                self.add_error(name, capitalised(found.message))
             elif found:
                 key = f"{self.prefix} {name} {self.data[f'{self.prefix}-{name}'].strip()}"
                 self.doubts.append(key)
                 if key not in self.sure:
-                    self.add_error(name, _sentence(found.message))
+                    self.add_error(name, capitalised(found.message))
         if not self.errors and not self.taken.says_something and not (self.may_be_empty and self.says_nothing):
             first = self.asked[0]
-            wanted = {"anode_current": "anode current; 0 if none flows", "voltage": "voltage that it holds"}
-            what = wanted.get(first, f"{self.fields[first].label}; 0 if none flows")
+            name = next((quantity.short for quantity in ALWAYS if quantity.key == first), first)
+            holds = first == Quantity.ANODE_VOLTAGE.key
+            what = "voltage that it holds" if holds else f"{name}; 0 if none flows"
             self.add_error(first, f"Type the {what}. If it is shorted, say where.")
 
     @property
@@ -266,25 +259,21 @@ class SectionReadingForm(forms.Form):
     @property
     def taken(self) -> Taken:
         clean = self.cleaned_data
-        measured = {
-            kept: clean[name].value for name, (_, kept, _) in self.QUANTITIES.items() if clean.get(name) is not None
-        }
+        read = {one.value: clean[one.key] for one in self.quantities if clean.get(one.key) is not None}
+        numbers: dict[str, Any] = {name: one.value if isinstance(one, Typed) else one for name, one in read.items()}
         series: dict[str, Any] = {
-            kept: list(clean[name].series)
-            for name, (_, kept, _) in self.QUANTITIES.items()
-            if clean.get(name) is not None and clean[name].series
+            name: list(one.series) for name, one in read.items() if isinstance(one, Typed) and one.series
         }
         if series:
             series["interval_s"] = self.interval_s
         return Taken(
             self.point,
-            emission_scale=clean.get("scale"),
             series=series,
             shorted=clean["shorts"].shorted,
             short_between=clean["shorts"].between,
             noise=clean.get("noise", ""),
             remark=clean["remark"],
-            **measured,
+            **numbers,
         )
 
     @property
@@ -296,11 +285,6 @@ class SectionReadingForm(forms.Form):
         return [self[name] for name in self.fields if name not in self.asked]
 
 
-def _sentence(text: str) -> str:
-    """With a capital, save where the first word is a symbol."""
-    return text if text.startswith("gm ") else text[0].upper() + text[1:]
-
-
 def expected(nominal: float | None, low: float | None, high: float | None, unit: Unit) -> str:
     """ "nominal 1.6 (1.2 to 2)", in the field's unit."""
     if nominal is None:
@@ -309,16 +293,15 @@ def expected(nominal: float | None, low: float | None, high: float | None, unit:
     return f"nominal {units.amount(nominal, unit)}" + (f" ({', '.join(limits)})" if limits else "")
 
 
-def typed(reading: Reading, gm_unit: Unit) -> dict[str, str]:
+def typed(reading: Reading, choices: BenchChoices) -> dict[str, str]:
     """A reading as somebody would type it, to be corrected."""
-    shown = {}
-    for name, (_, kept, unit) in SectionReadingForm.QUANTITIES.items():
-        in_unit = gm_unit if name == "gm" else unit
-        values = reading.series.get(kept) or [getattr(reading, kept)]
-        shown[name] = SEPARATOR.join(units.in_full(value, in_unit) for value in values if value is not None)
+    written = {}
+    for quantity in Quantity:
+        unit = choices.unit_of(quantity)
+        values = reading.series.get(quantity.value) or [getattr(reading, quantity)]
+        written[quantity.key] = SEPARATOR.join(units.in_full(value, unit) for value in values if value is not None)
     shorts = (reading.short_between or "yes") if reading.shorted else ""
-    scale = "" if reading.emission_scale is None else f"{reading.emission_scale:g}"
-    return {**shown, "scale": scale, "shorts": shorts, "noise": reading.noise, "remark": reading.remark}
+    return {**written, "shorts": shorts, "noise": reading.noise, "remark": reading.remark}
 
 
 class ValveForms:
@@ -343,7 +326,7 @@ class ValveForms:
     ) -> None:
         self.sure = set((data or {}).get("sure", "").split("|")) - {""}
         self.point_name = point_name
-        reads = Reads.of(tester) if tester else Reads()
+        reads = read_by(tester) if tester else UNDESCRIBED
         points = [_point_of(section, point_name) for section in sections]
         if tester:
             prefetch_related_objects([tester], "conditions")

@@ -15,6 +15,7 @@ from django.utils import timezone
 from django.views.decorators.http import require_POST
 
 from grading.bench import readings_import as importing
+from grading.bench import tables
 from grading.bench.forms import GM_UNITS, BenchChoices
 from grading.bench.pure.readings_file import MAX_ROWS
 from grading.bench.pure.readings_header import ReadingColumn
@@ -146,7 +147,7 @@ def readings_preview(request: StaffRequest, pk: int) -> HttpResponse:
     context = {
         "file": file,
         "preview": preview,
-        "rows": [planned.row for planned in preview.planned],
+        "readings": tables.to_import(preview),
         "problems": preview.problems[:SHOWN_PROBLEMS],
         "more_problems": max(0, len(preview.problems) - SHOWN_PROBLEMS),
     }

@@ -24,8 +24,9 @@ from django.utils import timezone
 from catalog.models import Section
 from grading.bench.series import settled
 from grading.bench.taken import Taken
+from grading.metrology.quantities import CLAIMING, claimed_of
+from grading.metrology.quantities import in_words as section_in_words
 from grading.models import Grade, MatchedSet, Quantity, Reading, Shift, Tester
-from grading.models.instruments import CLAIMING, claimed_of
 from grading.sets import doubts
 from grading.testers.records import may_record
 from grading.testers.reference_checks import may_grade
@@ -244,21 +245,7 @@ def corrected_already(reading: Reading) -> str:
 
 def in_words(readings: Sequence[Reading]) -> str:
     """ "section 1 1.2 mA, 1.6 mA/V; section 2 shorted"."""
-    sections = []
-    for reading in readings:
-        parts = []
-        for quantity in CLAIMING:
-            value = getattr(reading, quantity)
-            if value is not None:
-                parts.append(f"{value:g} {quantity.unit}")
-        if reading.emission_scale is not None:
-            parts.append(f"scale {reading.emission_scale:g}")
-        if reading.stability:
-            parts.append(reading.stability)
-        if reading.shorted:
-            parts.append(f"shorted {reading.short_between}".strip())
-        sections.append(f"section {reading.section} {', '.join(parts) or 'not read'}")
-    return "; ".join(sections)
+    return "; ".join(f"section {reading.section} {section_in_words(reading) or 'not read'}" for reading in readings)
 
 
 class Tested(NamedTuple):

@@ -22,8 +22,8 @@ from django.utils import timezone
 
 from catalog.models import TestPoint
 from grading.bench.forms import GM_UNITS
-from grading.bench.pure.readings_file import VALUES, ReadingRow, parse
-from grading.bench.pure.readings_header import READINGS, ReadingColumn
+from grading.bench.pure.readings_file import ReadingRow, parse
+from grading.bench.pure.readings_header import QUANTITY_OF, READINGS, ReadingColumn
 from grading.bench.readings import in_words, testable, why_not, why_unfit
 from grading.metrology.plausible import doubt
 from grading.models import Grade, ImportBatch, Reading, ReadingsFile, Shift, Tester, TesterMapping
@@ -86,15 +86,7 @@ class PlannedReading(NamedTuple):
             valve=self.valve,
             section=self.section,
             test_point=self.test_point,
-            anode_current_ma=row.anode_current_ma,
-            gm_ma_per_v=row.gm_ma_per_v,
-            shorted=row.shorted,
-            short_between=row.short_between,
-            heater_cathode_leakage_ua=row.heater_cathode_leakage_ua,
-            grid_current_ua=row.grid_current_ua,
-            anode_voltage_v=row.anode_voltage_v,
-            noise=row.noise,
-            remark=row.remark,
+            **row.as_fields(),
         )
 
 
@@ -184,10 +176,10 @@ def _plan(row: ReadingRow, valve: Valve | None) -> PlannedReading | FileProblem:
             field = ReadingColumn.GM if row.anode_current_ma is None else ReadingColumn.ANODE_CURRENT
             return wrong(field, f"a {valve.type} is a stabiliser: it is read in volts, in a column “voltage held”.")
         if not row.shorted and row.anode_voltage_v is None:
-            return wrong(ReadingColumn.VOLTAGE, "there is no voltage held.")
+            return wrong(ReadingColumn.ANODE_VOLTAGE, "there is no voltage held.")
         return PlannedReading(row, valve, point, number)
     if row.anode_voltage_v is not None:
-        return wrong(ReadingColumn.VOLTAGE, f"a {valve.type} is no stabiliser: leave the voltage held empty.")
+        return wrong(ReadingColumn.ANODE_VOLTAGE, f"a {valve.type} is no stabiliser: leave the voltage held empty.")
     if not row.shorted and row.anode_current_ma is None and row.gm_ma_per_v is None:
         return wrong(
             ReadingColumn.ANODE_CURRENT, "there is neither an anode current nor gm. Write 0 where none flowed."
@@ -199,14 +191,9 @@ def _plan(row: ReadingRow, valve: Valve | None) -> PlannedReading | FileProblem:
 
 def _doubts(planned: PlannedReading) -> Iterator[tuple[FileProblem, bool]]:
     row, point = planned.row, planned.test_point
-    nominals = {
-        ReadingColumn.ANODE_CURRENT: point.anode_current_ma,
-        ReadingColumn.GM: point.gm_ma_per_v,
-        ReadingColumn.VOLTAGE: point.anode_voltage_v,
-    }
-    for field, name in VALUES.items():
-        value = getattr(row, name)
-        found = None if value is None else doubt(field.value, value, nominals.get(field), row.units.get(field))
+    for field, quantity in QUANTITY_OF.items():
+        value, (nominal, _, _) = getattr(row, quantity), quantity.limits(point)
+        found = None if value is None else doubt(quantity, value, nominal, row.units.get(field))
         if found:
             yield FileProblem(row.row, row.columns.get(field, ""), found.message), found.impossible
 

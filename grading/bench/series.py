@@ -15,9 +15,9 @@ from dataclasses import replace
 from django.utils import timezone
 
 from grading.bench.taken import Taken
+from grading.metrology.quantities import CLAIMING
 from grading.metrology.settling import Stability, settle
 from grading.models import Quantity, Tester
-from grading.models.instruments import CLAIMING
 from grading.testers.records import record_of
 
 SEPARATOR = "/"

@@ -16,13 +16,13 @@ from django.utils.http import urlencode
 from django.views.decorators.http import require_POST
 
 from grading.bench import readings as at_bench
+from grading.bench import tables
 from grading.bench.forms import ASKABLE, BenchChoices, ChoicesForm, ShiftForm, ValveForms, typed
 from grading.bench.readings import BenchError
 from grading.bench.series import settled
 from grading.bench.taken import Taken
 from grading.models import Reading, Shift, Tester
 from grading.testers import reference_checks
-from grading.testers.conditions import read_at
 from stockroom.models import Line, Valve
 from stockroom.pure.serials import BadSerial, read_serial
 from stockroom.receiving import booking
@@ -127,6 +127,7 @@ def _bench_page(
         next_line = at_bench.bulk_lines().filter(pk=here).first() if here else None
         context |= {
             "tested": tested,
+            "readings": tables.this_shift(tested),
             "tally": at_bench.tally(shift),
             "next_line": next_line,
             "lines": [other for other in lines if next_line is None or other.pk != next_line.pk],
@@ -149,8 +150,8 @@ def _about(valve: Valve, sheet: ValveForms) -> dict[str, Any]:
     previous = list(before.prefetch_related("shift__tester__conditions")[:8])
     return {
         "point_names": [(name, name == sheet.forms[0].point.name) for name in names],
-        "previous": previous,
-        "read_before": [(reading, read_at(reading)) for reading in previous],
+        "nominals": tables.nominals(sheet.forms),
+        "previous": previous and tables.read_before(previous),
         "grade": valve.grades.filter(standing=True).first(),
         "set": valve.memberships.filter(live=True).select_related("set").first(),
         "order": valve.allocations.filter(live=True).select_related("order_line__order").first(),
@@ -229,7 +230,7 @@ def correct(request: StaffRequest, reading: int) -> HttpResponse:
         return redirect(wrong.valve)
     choices = BenchChoices.of(request)
     section = wrong.test_point.section
-    initial: Mapping[int, Mapping[str, Any]] = {wrong.section: typed(wrong, choices.unit)}
+    initial: Mapping[int, Mapping[str, Any]] = {wrong.section: typed(wrong, choices)}
     point_name = request.POST.get("point", wrong.test_point.name)
     everything = replace(choices, ask=tuple(ASKABLE))
     data = request.POST or None
@@ -249,7 +250,8 @@ def correct(request: StaffRequest, reading: int) -> HttpResponse:
         return redirect("bench") if from_bench else redirect(wrong.valve)
     sheet.place_cursor()
     points = list(section.test_points.values_list("name", flat=True))
-    context = {"reading": wrong, "sheet": sheet, "form": form, "points": points, "from_bench": from_bench}
+    context = {"reading": wrong, "wrong": tables.as_written(wrong), "sheet": sheet, "form": form, "points": points}
+    context |= {"from_bench": from_bench}
     return render(request, "bench/reading_correct.html", context)
 
 

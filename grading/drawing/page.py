@@ -5,7 +5,6 @@ open_document(...)  the same for papers of several A4 pages
 NumberedCanvas      what those are drawn on: a foot on each page, with "page 1 of 2"
 fitted(...)         the size, and the text cut if it must be, that fits a width
 draw_text(...)      one line of text, fitted, at a place in mm
-number(value)       "1.6", "−2", "–" where nothing was measured
 SANS, BOLD          the font names
 INK, SOFT, DEEP, RULE, WARN, WARN_PAPER, SHADE   the colours
 """
@@ -152,15 +151,3 @@ def draw_text(
     canvas.setFont(font, size)
     canvas.drawString(left * mm, y_mm * mm, text)
     return used
-
-
-def number(value: float | None, places: int | None = None) -> str:
-    """As measured, without trailing noughts, or to so many places.
-
-    >>> number(1.60), number(-2.0), number(None), number(3.14159, 2)
-    ('1.6', '−2', '–', '3.14')
-    """
-    if value is None:
-        return "–"
-    shown = f"{value:.6g}" if places is None else f"{value:.{places}f}"
-    return shown.replace("-", "\N{MINUS SIGN}")

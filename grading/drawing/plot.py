@@ -21,7 +21,8 @@ from typing import NamedTuple
 from reportlab.lib.units import mm
 from reportlab.pdfgen.canvas import Canvas
 
-from grading.drawing.page import BOLD, DEEP, INK, RULE, SANS, SOFT, WARN, draw_text, number
+from grading.drawing.page import BOLD, DEEP, INK, RULE, SANS, SOFT, WARN, draw_text
+from stockroom.pure.written import plain
 
 LEFT_MM, BOTTOM_MM, TOP_MM, RIGHT_MM = 12.0, 8.2, 5.0, 2.0  # room for the axes' figures and names
 
@@ -172,11 +173,11 @@ def _draw_axes(canvas: Canvas, chart: SetChart, xs: Span, ys: Span, frame: tuple
     for value in across:
         x = left + wide * (value - xs.low) / (xs.high - xs.low)
         canvas.line(x * mm, bottom * mm, x * mm, (bottom + high) * mm)
-        draw_text(canvas, x, bottom - 3.2, number(value), width_mm=12, size=6.5, align="centre")
+        draw_text(canvas, x, bottom - 3.2, plain(value), width_mm=12, size=6.5, align="centre")
     for value in ticks(*ys):
         y = bottom + high * (value - ys.low) / (ys.high - ys.low)
         canvas.line(left * mm, y * mm, (left + wide) * mm, y * mm)
-        draw_text(canvas, left - 1, y - 0.8, number(value), width_mm=8, size=6.5, align="right")
+        draw_text(canvas, left - 1, y - 0.8, plain(value), width_mm=8, size=6.5, align="right")
     canvas.setStrokeColor(INK)
     canvas.setLineWidth(0.6)
     canvas.rect(left * mm, bottom * mm, wide * mm, high * mm, stroke=1, fill=0)
@@ -237,7 +238,7 @@ def draw_legend(canvas: Canvas, x_mm: float, y_mm: float, tolerance: float, sibl
     x += word("nominal")
     _room_lines(canvas)
     canvas.rect((x + 0.5) * mm, (middle - 1.1) * mm, 3.5 * mm, 2.2 * mm, stroke=1, fill=0)
-    x += word(f"room within {number(100 * tolerance)} % of the lowest")
+    x += word(f"room within {plain(100 * tolerance)} % of the lowest")
     if siblings:
         canvas.setDash()
         if ticks:

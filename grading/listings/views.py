@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from typing import Any, NamedTuple
 
 import django_filters
@@ -19,10 +19,11 @@ from django.views.decorators.http import require_POST
 from catalog.models import ValveType
 from grading.listings import publishing as listing_work
 from grading.listings.parts import part_of
+from grading.metrology.quantities import CLAIMING, Quantity
 from grading.models import Grade, MatchedSet, Reading
-from grading.models.instruments import CLAIMING, claimed_of
 from grading.sets import doubts, making
 from grading.testers import conditions
+from grading.testers.readings_table import OwnColumn, ReadingsTable, readings_table
 from grading.verdicts.values import Value
 from stockroom.models import Listing, Shop, Valve
 from stockroom.pure import written
@@ -123,26 +124,8 @@ class ShownReading(NamedTuple):
     """A reading as the public sees it, beside what its grade compared it with."""
 
     grade: Grade
-    first: bool  # of its valve
     reading: Reading
-    anode_current_nominal_ma: float | None
-    gm_nominal_ma_per_v: float | None
-    voltage_nominal_v: float | None  # a stabiliser's
-
-    @property
-    def faults(self) -> list[str]:
-        """What was found besides emission, and whether it had settled."""
-        reading = self.reading
-        said = [] if reading.has_settled else [f"{reading.stability}: its value is not used"]
-        if reading.shorted:
-            said.append(f"shorted {reading.short_between}".strip())
-        if reading.heater_cathode_leakage_ua is not None:
-            said.append(f"heater-cathode {reading.heater_cathode_leakage_ua:g} µA")
-        if reading.grid_current_ua is not None:
-            said.append(f"grid {reading.grid_current_ua:g} µA".replace("-", "\N{MINUS SIGN}"))
-        if reading.noise:
-            said.append(f"noise: {reading.get_noise_display()}")
-        return said
+    nominals: Mapping[Quantity, float | None]
 
 
 def _shown(grades: Sequence[Grade]) -> Iterator[ShownReading]:
@@ -150,15 +133,30 @@ def _shown(grades: Sequence[Grade]) -> Iterator[ShownReading]:
         measured = [Value.read(row) for row in grade.measured]
         nominals = {(value.section, value.quantity): value.nominal for value in measured}
         by_section = sorted(grade.readings.all(), key=lambda reading: (reading.section, reading.pk))
-        for place, reading in enumerate(by_section):
-            claimed = claimed_of(reading.test_point.section.kind)
-            ia, gm, held = (
-                nominals.get((reading.section, str(quantity)), getattr(reading.test_point, quantity))
-                if quantity in claimed
-                else None
+        for reading in by_section:
+            beside = {
+                quantity: nominals.get((reading.section, quantity.value), quantity.limits(reading.test_point)[0])
                 for quantity in CLAIMING
-            )
-            yield ShownReading(grade, place == 0, reading, ia, gm, held)
+            }
+            yield ShownReading(grade, reading, beside)
+
+
+def _readings_table(rows: Sequence[ShownReading]) -> ReadingsTable:
+    """All that was recorded of each valve; its remarks are the shop's own."""
+    return readings_table(
+        rows,
+        "Readings",
+        reading_of=lambda row: row.reading,
+        nominal_of=lambda row, quantity: row.nominals[quantity],
+        before=[
+            OwnColumn("Serial", lambda row: row.grade.valve.serial, "serial", once=True),
+            OwnColumn("Marked maker", lambda row: row.grade.valve.maker or written.NOT_MEASURED, once=True),
+            OwnColumn("Grade", lambda row: row.grade, once=True),
+            OwnColumn("n:Section", lambda row: row.reading.section),
+        ],
+        shorts=True,
+        group=lambda row: row.grade,
+    )
 
 
 def _how_read(rows: Sequence[ShownReading]) -> list[str]:
@@ -210,12 +208,9 @@ def item(request: HttpRequest, number: str) -> HttpResponse:
             "set": matched,
             "available": available,
             "part": part,
-            "rows": shown,
-            "readings": [row.reading for row in shown],
-            "faults": any(row.faults for row in shown),
+            "readings": _readings_table(shown),
             "not_tested": doubts.not_tested(grades),
             "how_read": _how_read(shown),
-            "on_a_scale": any(row.reading.emission_scale is not None for row in shown),
             "spreads": making.spread_of(members),
             "read_since": doubts.read_since(matched) if matched and not doubtful else [],
         },

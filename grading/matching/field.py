@@ -22,6 +22,8 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from grading.metrology.spreads import relative_spread
+
 from .words import LARGEST_SET, LOG_TOLERANCE, SMALLEST_SET, Piece, Rules, Tier
 
 Floats = NDArray[np.float64]
@@ -63,7 +65,7 @@ def spread(pieces: Sequence[Piece]) -> tuple[float, ...]:
     [0.02, 0.0101]
     """
     columns = zip(*(piece.quantities for piece in pieces), strict=True)
-    return tuple(max(column) / min(column) - 1 for column in columns)
+    return tuple(relative_spread(column) for column in columns)
 
 
 def worthwhile(tiers: Sequence[Tier]) -> tuple[Tier, ...]:
@@ -95,7 +97,7 @@ def imbalance(piece: Piece, sections: int) -> float:
     0.05
     """
     each = len(piece.quantities) // sections
-    return max(max(piece.quantities[q::each]) / min(piece.quantities[q::each]) - 1 for q in range(each))
+    return max(relative_spread(piece.quantities[q::each]) for q in range(each))
 
 
 def check(pieces: Sequence[Piece], size: int, tiers: Sequence[Tier], rules: Rules) -> None:

@@ -15,25 +15,13 @@ import math
 import re
 from typing import NamedTuple
 
-from grading.metrology.units import (
-    MA_PER_V,
-    MICROAMPERES,
-    MICROMHOS,
-    MILLIAMPERES,
-    VOLTS,
-    Unit,
-    UnitKind,
-    amount,
-    shown,
-)
+from grading.metrology.quantities import Believable, Quantity
+from grading.metrology.units import MA_PER_V, MICROAMPERES, MICROMHOS, MILLIAMPERES, Unit, UnitKind, amount, shown
 from stockroom.pure.serials import BadSerial, read_serial
 
 SLIP = (300, 3000)  # how far from 1000 times a slip of the unit may look on a valve of any strength
 TOO_MUCH = 100
 SURPRISING = 2.5
-LEAKAGE_UA = (1_000, 100_000)  # surprising, impossible
-GRID_CURRENT_UA = (100, 10_000)
-FAR_FROM_HELD = 0.25  # a stabiliser holds its voltage or does not work at all (common practice, no source)
 
 
 class Doubt(NamedTuple):
@@ -41,39 +29,40 @@ class Doubt(NamedTuple):
     message: str
 
 
-def doubt(quantity: str, value: float, nominal: float | None = None, unit: Unit | None = None) -> Doubt | None:
+def doubt(
+    quantity: Quantity | str, value: float, nominal: float | None = None, unit: Unit | None = None
+) -> Doubt | None:
     """What is wrong with a reading.
 
     Args:
-        quantity: "anode current", "gm", "heater-cathode leakage", "grid current" or "voltage held".
-        value: in mA, mA/V, µA or V.
+        quantity: or its short name, such as "gm".
+        value: in the quantity's own unit.
         nominal: the test point's, in the same unit; None where the sheet gives none.
         unit: the one it was written in, for the message.
 
     >>> doubt("gm", 1600, 1.6).message
     'gm 1600 mA/V is 1000 times the nominal 1.6: did you mean micromhos?'
     """
-    if quantity == "grid current":
-        return _small(quantity, abs(value), value, unit or MICROAMPERES, GRID_CURRENT_UA)
-    own = {"gm": MA_PER_V, "anode current": MILLIAMPERES, "voltage held": VOLTS}
-    written = unit or own.get(quantity, MICROAMPERES)
+    asked = Quantity.named(quantity)
+    written = unit or asked.facts.typed_in
     if not math.isfinite(value):
-        return Doubt(True, f"{quantity} is not a number.")
-    if value < 0:
-        return Doubt(True, f"{quantity} {_signed(value, written)} is negative; write it without a sign.")
-    if quantity == "heater-cathode leakage":
-        return _small(quantity, value, value, written, LEAKAGE_UA)
-    if not nominal:
+        return Doubt(True, f"{asked.short} is not a number.")
+    says = f"{asked.short} {shown(value, written) if written else asked.shown(value)}"
+    if value < 0 and not asked.facts.signed:
+        return Doubt(True, f"{says} is negative; write it without a sign.")
+    if bounds := asked.facts.believable:
+        return _by_size(says, abs(value), bounds)
+    if not nominal or not written:
         return None
-    if quantity == "voltage held" and abs(value / nominal - 1) > FAR_FROM_HELD:
-        beside = f"{quantity} {shown(value, written)} is far from the nominal {amount(nominal, written)}"
+    far = asked.facts.doubted_beyond
+    if far is not None and abs(value / nominal - 1) > far:
+        beside = f"{says} is far from the nominal {amount(nominal, written)}"
         return Doubt(False, f"{beside}. Is it the voltage across the valve, and has it struck?")
-    return _beside_nominal(quantity, value, nominal, written)
+    return _beside_nominal(says, value, nominal, written)
 
 
-def _beside_nominal(quantity: str, value: float, nominal: float, unit: Unit) -> Doubt | None:
+def _beside_nominal(says: str, value: float, nominal: float, unit: Unit) -> Doubt | None:
     ratio = value / nominal
-    says = f"{quantity} {shown(value, unit)}"
     beside = f"the nominal {amount(nominal, unit)}"
     if SLIP[0] <= ratio <= SLIP[1]:
         return Doubt(True, f"{says} is {ratio:.0f} times {beside}{_did_you_mean(unit, smaller=True)}")
@@ -101,17 +90,12 @@ def _did_you_mean(unit: Unit, *, smaller: bool) -> str:
     return ". Look at its unit."
 
 
-def _small(quantity: str, size: float, value: float, unit: Unit, bounds: tuple[float, float]) -> Doubt | None:
-    surprising, impossible = bounds
-    if not math.isfinite(value) or size >= impossible:
-        return Doubt(True, f"{quantity} {_signed(value, unit)} is beyond any tester. Look at its unit.")
-    if size >= surprising:
-        return Doubt(False, f"{quantity} {_signed(value, unit)} is a great deal. Is that what it read?")
+def _by_size(says: str, size: float, bounds: Believable) -> Doubt | None:
+    if size >= bounds.impossible:
+        return Doubt(True, f"{says} is beyond any tester. Look at its unit.")
+    if size >= bounds.surprising:
+        return Doubt(False, f"{says} is a great deal. Is that what it read?")
     return None
-
-
-def _signed(value: float, unit: Unit) -> str:
-    return shown(value, unit).replace("-", "\N{MINUS SIGN}") if math.isfinite(value) else "without end"
 
 
 def _times(ratio: float) -> str:

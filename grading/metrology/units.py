@@ -27,6 +27,8 @@ from stockroom.files.numbers import DecimalMark, UnreadableNumber, number, split
 
 
 class UnitKind(StrEnum):
+    """What a unit measures, and on which scale; the quantities themselves are in `grading.metrology.quantities`."""
+
     ANODE_CURRENT = "anode current"
     GM = "gm"
     SMALL_CURRENT = "small current"  # leakage and grid current
@@ -169,6 +171,6 @@ def amount(value: float, in_unit: Unit) -> str:
     return written(Decimal(f"{Decimal(repr(value)) / in_unit.factor:.6g}"))
 
 
-def in_full(value: float, in_unit: Unit) -> str:
-    """The number alone with all its digits, so that it reads back as the same value."""
-    return written(Decimal(repr(value)) / in_unit.factor)
+def in_full(value: float, in_unit: Unit | None) -> str:
+    """The number alone with all its digits, so that it reads back as the same value; None for a scale's divisions."""
+    return written(Decimal(repr(value)) / (in_unit.factor if in_unit else 1))

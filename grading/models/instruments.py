@@ -16,53 +16,15 @@ from django.urls import reverse
 from django.utils import timezone
 
 from catalog.models import TestPoint, dialled_in
+from grading.metrology.quantities import Quantity
 from grading.models.append_only import AppendOnly, AppendOnlyQuerySet
 from grading.models.readings import Reading, Shift, Tester
 from stockroom.models import Valve
-from stockroom.pure.written import day, moment
-
-
-class Quantity(models.TextChoices):
-    """What a tester can read; the values are the names of a `Reading`'s fields."""
-
-    ANODE_CURRENT = "anode_current_ma", "anode current"
-    GM = "gm_ma_per_v", "mutual conductance"
-    EMISSION = "emission_scale", "emission on a scale"
-    LEAKAGE = "heater_cathode_leakage_ua", "heater-cathode leakage"
-    GRID_CURRENT = "grid_current_ua", "grid current"
-    ANODE_VOLTAGE = "anode_voltage_v", "voltage held"  # by a stabiliser, at the current of its test point
-
-    @property
-    def unit(self) -> str:
-        return UNITS[self]
-
-    def shown(self, value: float) -> str:
-        """The value with its unit: "1.6 mA/V"."""
-        return f"{value:.6g} {self.unit}"
-
-
-UNITS = {
-    Quantity.ANODE_CURRENT: "mA",
-    Quantity.GM: "mA/V",
-    Quantity.EMISSION: "divisions",
-    Quantity.LEAKAGE: "µA",
-    Quantity.GRID_CURRENT: "µA",
-    Quantity.ANODE_VOLTAGE: "V",
-}
-
-# What claims a grade in figures: a scale without a unit never does.
-CLAIMING = (Quantity.ANODE_CURRENT, Quantity.GM, Quantity.ANODE_VOLTAGE)
-
-
-def claimed_of(section_kind: str) -> tuple[Quantity, ...]:
-    """What a section of this kind is graded and matched by. A stabiliser's current is set, and its voltage read."""
-    if section_kind == "stabiliser":
-        return (Quantity.ANODE_VOLTAGE,)
-    return Quantity.ANODE_CURRENT, Quantity.GM
+from stockroom.pure.written import day, moment, plain
 
 
 def _quantity() -> models.CharField:
-    return models.CharField(max_length=30, choices=Quantity.choices)
+    return models.CharField(max_length=30, choices=Quantity.choices())
 
 
 def _person(related_name: str = "+") -> models.ForeignKey:
@@ -145,7 +107,7 @@ class Capability(models.Model):
         """ "2 % of the reading and 0.05 mA", the limit either way; nothing where none is stated."""
         parts = []
         if self.accuracy_percent is not None:
-            parts.append(f"{self.accuracy_percent:g} % of the reading")
+            parts.append(f"{plain(self.accuracy_percent)} % of the reading")
         if self.accuracy_absolute is not None:
             parts.append(self.of.shown(self.accuracy_absolute))
         return " and ".join(parts)

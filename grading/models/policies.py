@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 from django.conf import settings
 from django.db import models
 from django.utils import timezone
 
+from grading.metrology.quantities import Quantity
 from grading.models.readings import Reading
 from grading.verdicts.pure.rules import PolicyRules as Rules
 from grading.verdicts.pure.rules import read_policy
@@ -74,6 +77,11 @@ class Grade(models.Model):
 
     def __str__(self) -> str:
         return self.name
+
+    @property
+    def measured_columns(self) -> list[dict[str, Any]]:
+        """`measured`, each row with what heads a column of its quantity: "gm, mA/V"."""
+        return [{**row, "column": Quantity(row["quantity"]).column} for row in self.measured]
 
     @property
     def how_well_known(self) -> str:

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from functools import reduce
+from operator import and_
+
 from django.conf import settings
 from django.contrib.auth.models import User
 from django.core.validators import MinValueValidator
@@ -11,6 +14,7 @@ from django.urls import reverse
 from django.utils import timezone
 
 from catalog.models import TestPoint
+from grading.metrology.quantities import CLAIMING, Quantity, numbers_of
 from grading.models.append_only import AppendOnly, RefusesChange
 from stockroom.models import Return, Valve
 from stockroom.pure.written import moment
@@ -38,7 +42,7 @@ class Tester(models.Model):
         return reverse("tester", args=[self.pk])
 
     def measures(self, quantity: str) -> bool:
-        """Whether the record says that it reads this quantity (`grading.models.Quantity`)."""
+        """Whether the record says that it reads this quantity (`Quantity`)."""
         return any(capability.quantity == quantity for capability in self.capabilities.all())
 
     @property
@@ -48,9 +52,7 @@ class Tester(models.Model):
     @property
     def is_scale_only(self) -> bool:
         """Of what a valve's electrodes do it reads emission on a scale, and nothing in mA or mA/V."""
-        return self.measures("emission_scale") and not (
-            self.measures("anode_current_ma") or self.measures("gm_ma_per_v")
-        )
+        return self.measures(Quantity.EMISSION) and not any(self.measures(quantity) for quantity in CLAIMING)
 
 
 class ShiftQuerySet(models.QuerySet["Shift"]):
@@ -100,21 +102,19 @@ class ReadingQuerySet(RefusesChange, models.QuerySet["Reading"]):
         A correction that reads nothing withdraws the reading that it supersedes.
         """
         came_back_later = Return.objects.filter(valve=OuterRef("valve"), at__gte=OuterRef("taken_at"))
-        withdrawn = Q(
-            supersedes__isnull=False,
-            anode_current_ma=None,
-            gm_ma_per_v=None,
-            emission_scale=None,
-            shorted=False,
-            heater_cathode_leakage_ua=None,
-            grid_current_ua=None,
-            anode_voltage_v=None,
-            noise="",
-        )
+        nothing = {quantity.value: None for quantity in Quantity}
+        withdrawn = Q(supersedes__isnull=False, shorted=False, noise="", **nothing)
         return self.filter(superseded_by=None).exclude(withdrawn).exclude(Exists(came_back_later))
 
     def latest_first(self) -> ReadingQuerySet:
         return self.order_by("valve", "section", "-taken_at", "-id")
+
+
+def _not_negative() -> Q:
+    """What flows one way only is not negative. A scale's divisions are the form's to check, and a voltage flows not."""
+    flowing = [one for one in Quantity if one.facts.typed_in and one is not Quantity.ANODE_VOLTAGE]
+    one_way = [one for one in flowing if not one.facts.signed]
+    return reduce(and_, (Q(**{name.value: None}) | Q(**{f"{name.value}__gte": 0}) for name in one_way))
 
 
 class Reading(AppendOnly):
@@ -166,9 +166,7 @@ class Reading(AppendOnly):
         constraints = [
             models.CheckConstraint(condition=Q(supersedes=None) | ~Q(reason=""), name="a_correction_says_why"),
             models.CheckConstraint(
-                condition=(Q(anode_current_ma=None) | Q(anode_current_ma__gte=0))
-                & (Q(gm_ma_per_v=None) | Q(gm_ma_per_v__gte=0))
-                & (Q(heater_cathode_leakage_ua=None) | Q(heater_cathode_leakage_ua__gte=0)),
+                condition=_not_negative(),
                 name="readings_not_negative",
             ),
             models.CheckConstraint(
@@ -184,8 +182,8 @@ class Reading(AppendOnly):
     @property
     def on_a_scale_only(self) -> bool:
         """Emission was read, and nothing at a test point's settings."""
-        claimed = (self.anode_current_ma, self.gm_ma_per_v, self.anode_voltage_v)
-        return self.emission_scale is not None and all(value is None for value in claimed)
+        read = numbers_of(self)
+        return Quantity.EMISSION in read and not any(quantity in read for quantity in CLAIMING)
 
     def __str__(self) -> str:
         return f"{self.valve} section {self.section}, {moment(timezone.localtime(self.taken_at))}"

@@ -7,20 +7,20 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from datetime import date
 
 from django.utils import timezone
 
 from catalog.models import TestPoint
-from grading.drawing.page import number
 from grading.drawing.plot import NUMBER_IN_SET, Point, SetChart
+from grading.metrology.quantities import CLAIMING, FAULTS, Quantity, numbers_of
 from grading.models import Grade, MatchedSet, Member, Reading
-from grading.models.instruments import CLAIMING, claimed_of
 from grading.papers.pure import certificate as paper
 from grading.sets import doubts, making
 from grading.testers.records import BasisKind
-from grading.verdicts.values import SHORT_NAMES, JudgedSpread, Value, claim, spread_of
+from grading.verdicts.repeats import Repeats, by_section
+from grading.verdicts.values import JudgedSpread, Value, claim, spread_of
 from stockroom.models import Shop
 from stockroom.pure.refused import Refused
 from stockroom.pure.written import day, noun
@@ -73,7 +73,11 @@ def certificate_data(matched: MatchedSet, issued_on: date) -> paper.CertificateD
         tolerance_percent=matched.tolerance_percent,
         policy="; ".join(str(policy) for policy in policies),
         members=tuple(
-            paper.CertifiedValve(member.valve.serial, member.grade.name, _results(values[member.pk], points))
+            paper.CertifiedValve(
+                member.valve.serial,
+                member.grade.name,
+                _results(values[member.pk], points, by_section(readings[member.pk])),
+            )
             for member in members
         ),
         nominals=tuple(_nominal(section, point, claimed) for section, point in points.items()),
@@ -94,20 +98,21 @@ def certificate_data(matched: MatchedSet, issued_on: date) -> paper.CertificateD
     )
 
 
-def _results(values: Sequence[Value], sections: Iterable[int]) -> tuple[paper.CertifiedValue, ...]:
-    found = {(value.section, value.quantity): value for value in values}
+def _results(
+    values: Sequence[Value], sections: Iterable[int], repeats: Mapping[int, Repeats] = {}
+) -> tuple[paper.CertifiedValue, ...]:
     results = []
     for section in sections:
-        ia, gm, held = (found.get((section, one)) for one in CLAIMING)
+        own = {Quantity(value.quantity): value for value in values if value.section == section}
+        also = repeats.get(section)
+        worst = {quantity: also.worst(quantity) for quantity in FAULTS} if also else {}
         results.append(
             paper.CertifiedValue(
                 section,
-                ia.value if ia else None,
-                gm.value if gm else None,
-                ia.expanded_uncertainty if ia else None,
-                gm.expanded_uncertainty if gm else None,
-                held.value if held else None,
-                held.expanded_uncertainty if held else None,
+                {quantity: value.value for quantity, value in own.items()},
+                {one: v.expanded_uncertainty for one, v in own.items() if v.expanded_uncertainty is not None},
+                {quantity: value for quantity, value in worst.items() if value is not None},
+                also.noise if also else "",
             )
         )
     return tuple(results)
@@ -115,22 +120,18 @@ def _results(values: Sequence[Value], sections: Iterable[int]) -> tuple[paper.Ce
 
 def _nominal(section: int, point: TestPoint, claimed: Sequence[Value]) -> paper.Nominal:
     """What the section was compared with: the sheet's nominal, or the house's where a tester differs from the sheet."""
-    by_quantity = {value.quantity: value for value in claimed if value.section == section}
-    house = any(value.kind == BasisKind.HOUSE for value in by_quantity.values())
-    stands = next((value.conditions for value in by_quantity.values()), point.conditions)
-    wanted = claimed_of(point.section.kind)
-    ia, gm, held = (
-        (by_quantity[one].nominal if one in by_quantity else getattr(point, one)) if one in wanted else None
-        for one in CLAIMING
-    )
-    source = "our own valves, as said below" if house else point.cited
-    return paper.Nominal(section, stands, ia, gm, source, held)
+    own = [value for value in claimed if value.section == section]
+    values = {quantity: nominal for quantity in CLAIMING if (nominal := quantity.limits(point)[0]) is not None}
+    values |= {Quantity(value.quantity): value.nominal for value in own if value.nominal is not None}
+    house = any(value.kind == BasisKind.HOUSE for value in own)
+    stands = next((value.conditions for value in own), point.conditions)
+    return paper.Nominal(section, stands, values, "our own valves, as said below" if house else point.cited)
 
 
 def _level(nominal: paper.Nominal, by_gm: bool) -> Point | None:
-    if nominal.anode_current_ma is None:
+    if Quantity.ANODE_CURRENT not in nominal.values:
         return None
-    return Point(nominal.gm_ma_per_v if by_gm else None, nominal.anode_current_ma)
+    return Point(nominal.values.get(Quantity.GM) if by_gm else None, nominal.values[Quantity.ANODE_CURRENT])
 
 
 def _uncertainty(values: Sequence[Value], spreads: Sequence[JudgedSpread]) -> str:
@@ -204,8 +205,7 @@ def _spreads(members: Sequence[Member], tolerance: float) -> list[tuple[JudgedSp
 
 def _printed(spread: JudgedSpread, probability: float | None) -> paper.CertifiedSpread:
     return paper.CertifiedSpread(
-        SHORT_NAMES[spread.quantity],
-        spread.quantity.unit,
+        spread.quantity,
         spread.section,
         spread.smallest,
         spread.largest,
@@ -233,10 +233,10 @@ def _notes(members: Sequence[Member], readings: dict[int, list[Reading]]) -> Ite
                 yield f"{where}: corrected on {day(timezone.localdate(reading.taken_at))}: {reading.reason}"
             later = getattr(reading, "superseded_by", None)
             if later:
+                now = [f"{quantity.symbol} {quantity.shown(value)}" for quantity, value in numbers_of(later).items()]
                 yield (
                     f"{where}: since this set was made the reading has been corrected, on "
-                    f"{day(timezone.localdate(later.taken_at))}, to Ia {number(later.anode_current_ma)} mA, "
-                    f"gm {number(later.gm_ma_per_v)} mA/V: {later.reason}"
+                    f"{day(timezone.localdate(later.taken_at))}, to {', '.join(now) or 'no reading'}: {later.reason}"
                 )
 
 
@@ -257,10 +257,11 @@ def _charts(
     grades = Grade.objects.filter(standing=True, valve__type=matched.type).order_by("valve__serial")
     others = grades.exclude(valve__in=[member.valve_id for member in members]).values_list("valve", "measured")
     found: dict[int, list[paper.CertifiedValue]] = {}
+    ia, gm = Quantity.ANODE_CURRENT, Quantity.GM
     for valve, measured in others:
         alike = [value for value in map(Value.read, measured) if value.stands_at in stands_at]
         results = _results(alike, points)
-        if any(result.anode_current_ma is not None for result in results):
+        if any(ia in result.values for result in results):
             found[valve] = list(results)
     valves = list(found)
     shown = valves[:: -(-len(valves) // MOST_SIBLINGS) or 1]
@@ -268,27 +269,25 @@ def _charts(
     charts = []
     for section, point in points.items():
         own = [result for results in results_of for result in results if result.section == section]
-        if any(result.anode_current_ma is None for result in own):
+        if any(ia not in result.values for result in own):
             continue
-        by_gm = all(result.gm_ma_per_v is not None for result in own)
+        by_gm = all(gm in result.values for result in own)
         nominal = _nominal(section, point, own_values)
         charts.append(
             SetChart(
                 title=f"Section {section}" if len(points) > 1 else matched.type.designation,
-                x_name="gm, mA/V" if by_gm else NUMBER_IN_SET,
-                y_name="Ia, mA",
+                x_name=gm.column if by_gm else NUMBER_IN_SET,
+                y_name=ia.column,
                 members=tuple(
-                    Point(result.gm_ma_per_v if by_gm else place, result.anode_current_ma or 0.0)
+                    Point(result.values[gm] if by_gm else place, result.values[ia])
                     for place, result in enumerate(own, start=1)
                 ),
                 nominal=_level(nominal, by_gm),
                 siblings=tuple(
-                    Point(result.gm_ma_per_v if by_gm else None, result.anode_current_ma)
+                    Point(result.values[gm] if by_gm else None, result.values[ia])
                     for valve in shown
                     for result in found[valve]
-                    if result.section == section
-                    and result.anode_current_ma is not None
-                    and (result.gm_ma_per_v is not None or not by_gm)
+                    if result.section == section and ia in result.values and (gm in result.values or not by_gm)
                 ),
                 tolerance=matched.tolerance_percent / 100,
             )

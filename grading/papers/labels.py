@@ -7,13 +7,14 @@
 from __future__ import annotations
 
 import re
+from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from typing import Any
 
 from django.db.models import QuerySet
 
+from grading.metrology.quantities import Quantity
 from grading.models import Grade, MatchedSet
-from grading.models.instruments import CLAIMING
 from grading.papers.pure.labels import Label, LabelSection
 from grading.verdicts import judging
 from grading.verdicts.judging import Evidence
@@ -123,11 +124,10 @@ def labels_for(valves: Sequence[Valve], shop: Shop) -> list[Label]:
 
 def _shown(measured: Iterable[dict[str, Any]]) -> tuple[LabelSection, ...]:
     """Stored rows of `grading.verdicts.values.Value`."""
-    values = {(row["section"], row["quantity"]): row["value"] for row in measured}
-    sections = sorted({section for section, _ in values})
-    return tuple(
-        LabelSection(section, *(values.get((section, quantity)) for quantity in CLAIMING)) for section in sections
-    )
+    values: dict[int, dict[Quantity, float]] = defaultdict(dict)
+    for row in measured:
+        values[row["section"]][Quantity(row["quantity"])] = row["value"]
+    return tuple(LabelSection(section, of_section) for section, of_section in sorted(values.items()))
 
 
 def _read(evidence: Evidence, bench: Bench) -> list[dict[str, Any]]:

@@ -205,7 +205,7 @@ def _plot(found: MatchRun, ask: Ask, sets: list[Found]) -> PoolPlot | None:
         (one.valve_ids, tiers.index(one.tier), f"Set {place}, {one.tier}, {100 * one.worst:.2f} %")
         for place, one in enumerate(sets, start=1)
     ]
-    return pool_plot(points, drawn, "gm, mA/V" if gm is not None else "valve", "Ia, mA")
+    return pool_plot(points, drawn, Quantity.GM.column if gm is not None else "valve", Quantity.ANODE_CURRENT.column)
 
 
 @require_POST

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 import django_filters
@@ -14,13 +15,15 @@ from django.urls import path
 from django.views.decorators.http import require_POST
 
 from catalog.models import ValveType
-from grading.models import MatchedSet
+from grading.models import MatchedSet, Member
 from grading.sets import doubts
 from grading.sets import making as matched_sets
+from grading.testers.readings_table import OwnColumn, ReadingsTable, readings_table, state_mark, valve_link
 from grading.verdicts.grade_choice import BestGradesField
 from stockroom.models import Entry, Valve
 from stockroom.models.orders import set_name
 from stockroom.pure.serials import BadSerial, read_serial
+from stockroom.pure.written import NOT_MEASURED
 from stockroom.site.people import Role, StaffRequest, for_roles, may
 from stockroom.site.web import TypeField, page_of
 
@@ -122,7 +125,7 @@ def set_(request: StaffRequest, number: str) -> HttpResponse:
             "members": members,
             "doubt": doubts.why_doubtful(matched),
             "read_since": doubts.read_since(matched),
-            "readings": [reading for member in members for reading in member.grade.readings.all()],
+            "readings": _readings_table(members),
             "spreads": matched_sets.spread_of(members),
             "break_form": BreakForm(),
             "may_break": matched.broken_at is None and may(request.user, Role.BENCH, Role.SALES),
@@ -130,6 +133,24 @@ def set_(request: StaffRequest, number: str) -> HttpResponse:
                 :20
             ],
         },
+    )
+
+
+def _readings_table(members: Sequence[Member]) -> ReadingsTable:
+    """The readings that the set was made on."""
+    return readings_table(
+        [(member, reading) for member in members for reading in member.grade.readings.all()],
+        "Readings",
+        reading_of=lambda row: row[1],
+        before=[
+            OwnColumn("Valve", lambda row: valve_link(row[0].valve), once=True),
+            OwnColumn("Grade", lambda row: row[0].grade, once=True),
+            OwnColumn("Maker", lambda row: row[0].valve.maker or NOT_MEASURED, once=True),
+            OwnColumn("Place", lambda row: row[0].valve.place or NOT_MEASURED, once=True),
+            OwnColumn("n:Section", lambda row: row[1].section),
+        ],
+        after=[OwnColumn("State", lambda row: state_mark(row[0].valve), once=True)],
+        group=lambda row: row[0],
     )
 
 

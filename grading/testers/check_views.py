@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from typing import Any
 
 from django import forms
@@ -12,18 +13,28 @@ from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import path, reverse
 from django.utils import timezone
 
-from grading.models import Quantity, ReferenceCheck, ReferenceValve, Shift, Stop, Tester
-from grading.models.instruments import CLAIMING
+from grading.metrology.quantities import CLAIMING
+from grading.metrology.units import in_full
+from grading.models import Quantity, Reading, ReferenceCheck, ReferenceValve, Shift, Stop, Tester
 from grading.plots import charts as plots
 from grading.testers import reference_checks as at_checks
 from grading.testers.conditions import conditions_for
 from grading.testers.fields import SureForm, ValueField
+from grading.testers.readings_table import (
+    SECTION,
+    WHEN,
+    OwnColumn,
+    ReadingsTable,
+    readings_table,
+    state_mark,
+    valve_link,
+)
 from grading.testers.reference_checks import CheckChart, CheckProblem
 from grading.testers.study_views import CorrectForm
 from grading.testers.views import SectionForm
 from stockroom.models import Valve
 from stockroom.pure.serials import BadSerial, read_serial
-from stockroom.pure.written import moment
+from stockroom.pure.written import moment, plain
 from stockroom.site.people import Role, StaffRequest, for_roles
 from stockroom.site.web import page_of
 from stockroom.states import State
@@ -109,7 +120,7 @@ class ReferenceForm(SectionForm):
 
 class CheckField(forms.ModelChoiceField):
     def label_from_instance(self, obj: Any) -> str:
-        return f"{_when(obj)}, {obj.value:g}"
+        return f"{_when(obj)}, {plain(obj.value)}"
 
 
 class BaselineForm(forms.Form):
@@ -259,7 +270,7 @@ def chart(request: HttpRequest, pk: int, tester: int) -> HttpResponse:
             "plots": _plots(found),
             "signals": signals,
             "rules": [f"{rule.key}, {rule.statement}" for rule in at_checks.RULES],
-            "unsteady": [f"{_when(check)} ({check.value:g})" for check in found.outside_baseline],
+            "unsteady": [f"{_when(check)} ({plain(check.value)})" for check in found.outside_baseline],
             "latest": list(reversed(found.checks))[:SHOWN],
             "stop": at_checks.standing_stop(found.tester),
         },
@@ -270,7 +281,7 @@ def _in_words(chart: CheckChart, first: int, last: int) -> str:
     """The checks `chart.checks[first:last]`, by when they were made and what the last one read."""
     stretch = chart.checks[first:last]
     since = f"the checks from {_when(stretch[0])} to" if len(stretch) > 1 else "the check of"
-    return f"{since} {_when(stretch[-1])} ({stretch[-1].value:g} {chart.reference.unit})"
+    return f"{since} {_when(stretch[-1])} ({chart.reference.of.amount(stretch[-1].value)})"
 
 
 def _plots(chart: CheckChart) -> list[plots.Plot]:
@@ -324,7 +335,7 @@ def baseline(request: StaffRequest, pk: int, tester: int) -> HttpResponse:
 def check_correct(request: StaffRequest, pk: int) -> HttpResponse:
     about = ("reference__valve", "reference__test_point__section", "shift__tester", "by")
     wrong = get_object_or_404(ReferenceCheck.objects.select_related(*about), pk=pk)
-    form = CorrectForm(wrong.reference.of, request.POST or None, initial={"value": f"{wrong.value:g}"})
+    form = CorrectForm(wrong.reference.of, request.POST or None, initial={"value": in_full(wrong.value, None)})
     if request.method == "POST" and form.is_valid():
         try:
             outcome = at_checks.correct(wrong, form.cleaned_data["value"], form.cleaned_data["reason"], request.user)
@@ -360,11 +371,30 @@ def stop(request: HttpRequest, pk: int) -> HttpResponse:
         {
             "stop": found,
             "page": page,
+            "readings": _under_review(page),
             "form": ClearForm(),
             "gone": gone[:50],
             "count": page.paginator.count,
             "charts": [at_checks.chart_of(reference, found.tester) for reference in at_checks.for_tester(found.tester)],
         },
+    )
+
+
+def _under_review(readings: Iterable[Reading]) -> ReadingsTable:
+    return readings_table(
+        readings,
+        "Readings for review",
+        before=[
+            OwnColumn("Valve", lambda reading: valve_link(reading.valve)),
+            OwnColumn("Type", lambda reading: reading.valve.type),
+            SECTION,
+        ],
+        after=[
+            WHEN._replace(head="Read"),
+            OwnColumn("By", lambda reading: reading.shift.operator),
+            OwnColumn("State", lambda reading: state_mark(reading.valve)),
+        ],
+        empty="None: nothing was graded on it since.",
     )
 
 

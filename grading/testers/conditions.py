@@ -22,8 +22,8 @@ from django.utils import timezone
 from catalog.models import TestPoint, ValveType
 from catalog.physics import electrics
 from catalog.reference.files import normal
+from grading.metrology.quantities import claimed_of
 from grading.models import Quantity, Reading, Tester, TesterCondition
-from grading.models.instruments import claimed_of
 from stockroom.models import Entry
 from stockroom.pure.refused import Refused
 

@@ -8,23 +8,9 @@ from django import forms
 
 from grading.metrology import units
 from grading.metrology.plausible import Doubt, doubt, stray_serial
+from grading.metrology.quantities import capitalised
 from grading.models import Quantity
 from stockroom.files.numbers import DecimalMark, UnreadableNumber, number
-
-UNITS = {
-    Quantity.ANODE_CURRENT: units.MILLIAMPERES,
-    Quantity.GM: units.MA_PER_V,
-    Quantity.LEAKAGE: units.MICROAMPERES,
-    Quantity.GRID_CURRENT: units.MICROAMPERES,
-    Quantity.ANODE_VOLTAGE: units.VOLTS,
-}
-DOUBTED_AS = {
-    Quantity.ANODE_CURRENT: "anode current",
-    Quantity.GM: "gm",
-    Quantity.LEAKAGE: "heater-cathode leakage",
-    Quantity.GRID_CURRENT: "grid current",
-    Quantity.ANODE_VOLTAGE: "voltage held",
-}
 
 
 class ValueField(forms.CharField):
@@ -55,28 +41,27 @@ class ValueField(forms.CharField):
             raise forms.ValidationError(str(error)) from None
 
     def _number(self, text: str) -> float:
-        unit = UNITS.get(self.quantity)
+        unit = self.quantity.facts.typed_in
         if unit is None:
             value = float(number(text, None if "," in text else DecimalMark.POINT))
         else:
             value = units.read_typed(text, unit).value
-        if value < 0 and self.quantity != Quantity.GRID_CURRENT:
+        if value < 0 and not self.quantity.facts.signed:
             raise forms.ValidationError("A reading is not negative; write it without a sign.")
         found = self._doubt(value)
         if found and found.impossible:
-            raise forms.ValidationError(f"{found.message[0].upper()}{found.message[1:]}")
+            raise forms.ValidationError(capitalised(found.message))
         return value
 
     def _doubt(self, number: float) -> Doubt | None:
-        name = DOUBTED_AS.get(self.quantity)
-        return doubt(name, number, self.usual, UNITS[self.quantity]) if name else None
+        return doubt(self.quantity, number, self.usual)
 
     def hard_to_believe(self, value: float) -> str:
         """Why somebody must say that the tester really read this; empty when it is believable."""
         if self.usual is not None and self.far is not None and abs(value - self.usual) > self.far:
-            return f"It usually reads about {self.quantity.shown(float(f'{self.usual:.4g}'))}."
+            return f"It usually reads about {self.quantity.shown(self.usual, 4)}."
         found = self._doubt(value) if self.far is None else None
-        return f"{found.message[0].upper()}{found.message[1:]}" if found else ""
+        return capitalised(found.message) if found else ""
 
 
 class SureForm(forms.Form):

@@ -24,6 +24,7 @@ from django.db.models import Exists, OuterRef, Q, QuerySet, Subquery
 from django.utils import timezone
 
 from catalog.models import TestPoint
+from grading.metrology.quantities import CLAIMING
 from grading.models import HouseNominal, Quantity, Reading, Stop, Tester, TesterCondition
 from grading.models.readings import SETTLED
 from grading.testers.conditions import conditions_for
@@ -34,9 +35,6 @@ FEWEST = 10
 LEAKAGE_AT_MOST_UA = 20.0
 GRID_CURRENT_AT_MOST_UA = 2.0
 NOS = (Line.Condition.SEALED, Line.Condition.BOXED, Line.Condition.BULK)
-
-# What is learnt; each is a field of `Reading`.
-LEARNT = (Quantity.ANODE_CURRENT, Quantity.GM)
 
 
 class TooFew(Refused):
@@ -101,7 +99,7 @@ def learn(tester: Tester, test_point: TestPoint, by: User) -> list[HouseNominal]
     where = f"the {test_point.section} on {tester} at {setting.in_words}"
     made = []
     with transaction.atomic():
-        for quantity in LEARNT:
+        for quantity in CLAIMING:
             readings = [reading for reading in good if getattr(reading, quantity) is not None]
             values = [getattr(reading, quantity) for reading in readings]
             if len(values) < FEWEST:

@@ -29,15 +29,15 @@ from django.utils import timezone
 
 from catalog.models import TestPoint
 from catalog.physics.electrics import ConversionRefused
+from grading.metrology.quantities import CLAIMING
 from grading.metrology.uncertainty import ReadingTerms
 from grading.models import Calibration, CalibrationValue, Capability, Quantity, Tester, TesterCondition
-from grading.models.instruments import CLAIMING
 from grading.testers import house_nominals, studies
 from grading.testers.conditions import conditions_for, conversion
 from grading.testers.studies import StudiedRepeatability
 from stockroom.models import Entry
 from stockroom.pure.refused import Refused
-from stockroom.pure.written import day
+from stockroom.pure.written import day, figures, plain
 from stockroom.site.changes import differences
 
 # How long before it is due a calibration is called due soon (common practice, no source).
@@ -261,7 +261,7 @@ def basis_for(tester: Tester, test_point: TestPoint, quantity: Quantity, at: dat
         factor,
         relative_u,
         True,
-        f"{words} (factor {factor:.3g}, standard uncertainty of the model {100 * relative_u:.2g} %), "
+        f"{words} (factor {figures(factor)}, standard uncertainty of the model {figures(100 * relative_u, 2)} %), "
         "then beside the data sheet's nominal",
     )
 
@@ -272,7 +272,7 @@ def _scale(tester: Tester) -> Basis:
         return Basis(
             BasisKind.NONE, None, 0.0, 1.0, 0.0, False, "compared with nothing: the scale's good mark is not known"
         )
-    words = f"passed or failed on a scale, good from {capability.scale_pass_at:g}; it claims nothing in mA or mA/V"
+    words = f"passed or failed on a scale, good from {plain(capability.scale_pass_at)}; it claims nothing in mA or mA/V"
     return Basis(BasisKind.SCALE, None, 0.0, 1.0, 0.0, False, words)
 
 
@@ -284,7 +284,7 @@ def _beside_house(condition: TesterCondition, quantity: Quantity) -> Basis:
         return Basis(BasisKind.NONE, None, 0.0, 1.0, 0.0, False, words)
     words = (
         f"beside a house nominal {where}: the median, {quantity.shown(learnt.median)}, of {learnt.count} known-good "
-        f"NOS valves of ours (robust standard deviation {quantity.shown(float(f'{learnt.spread:.2g}'))}), "
+        f"NOS valves of ours (robust standard deviation {quantity.shown(learnt.spread, 2)}), "
         f"learnt {day(timezone.localtime(learnt.learnt_at))}"
     )
     read = learnt.readings.aggregate(first=Min("taken_at"), last=Max("taken_at"))

@@ -275,7 +275,8 @@ def correct(check: ReferenceCheck, value: float, reason: str, by: User) -> Check
                 supersedes=check,
                 reason=reason,
             )
-            said = f"Check of {check.reference} corrected, {check.value:g} → {value:g}: {reason}."
+            amount = check.reference.of.amount
+            said = f"Check of {check.reference} corrected, {amount(check.value)} → {amount(value)}: {reason}."
             Entry.write(by, "reference-corrected", said)
             return _judged(new, by)
     except IntegrityError:

@@ -27,12 +27,13 @@ from django.utils import timezone
 from scipy import stats
 
 from catalog.models import TestPoint
+from grading.metrology.quantities import CLAIMING
 from grading.metrology.repeatability import CrossedStudy, crossed_study
 from grading.metrology.uncertainty import ReadingTerms
 from grading.models import Quantity, Study, StudyOperator, StudyReading, StudyValve, Tester
-from grading.models.instruments import CLAIMING
 from stockroom.models import Entry, Valve
 from stockroom.pure.refused import Refused
+from stockroom.pure.written import figures, plain
 from stockroom.sealed import seals
 
 # Fewer distinct categories than this are commonly called too few (common practice, no source).
@@ -191,7 +192,8 @@ def correct(reading: StudyReading, value: float, reason: str, by: User) -> Study
                 supersedes=reading,
                 reason=reason,
             )
-            said = f"{reading.study}: {reading.valve}, {reading.value:g} → {value:g}: {reason}."
+            amount = reading.study.of.amount
+            said = f"{reading.study}: {reading.valve}, {amount(reading.value)} → {amount(value)}: {reason}."
             Entry.write(by, "study-corrected", said, valve=reading.valve)
             return new
     except IntegrityError:
@@ -297,7 +299,7 @@ class Analysis(NamedTuple):
         again = (
             f"One person reading one valve again gets a value that scatters with a standard deviation of "
             f"{_shown(one.standard_deviation, study)}{_relative(one.standard_deviation, r.grand_mean, study)}; with "
-            f"{100 * r.confidence:g} % confidence it lies between {_shown(one.interval.lower, study)} and "
+            f"{plain(100 * r.confidence)} % confidence it lies between {_shown(one.interval.lower, study)} and "
             f"{_shown(one.interval.upper, study)} ({r.repeatability_degrees_of_freedom} degrees of freedom)."
         )
         people = (
@@ -335,11 +337,11 @@ def _interaction_in_words(result: CrossedStudy) -> str:
 
 
 def _shown(value: float, study: Study) -> str:
-    return study.of.shown(float(f"{value:.3g}"))
+    return study.of.shown(value, 3)
 
 
 def _relative(sd: float, mean: float, study: Study) -> str:
-    return f", {100 * sd / mean:.2g} % of the mean" if study.of in CLAIMING and mean > 0 else ""
+    return f", {figures(100 * sd / mean, 2)} % of the mean" if study.of in CLAIMING and mean > 0 else ""
 
 
 def analyse(study: Study) -> Analysis:
@@ -391,9 +393,9 @@ class StudiedRepeatability(NamedTuple):
 
     @property
     def in_words(self) -> str:
-        known = f"with {self.degrees_of_freedom:g} degrees of freedom"
+        known = f"with {plain(self.degrees_of_freedom)} degrees of freedom"
         if self.grows:
-            near = f"{100 * self.standard_deviation / self.at:.2g} % near {_shown(self.at, self.study)}"
+            near = f"{figures(100 * self.standard_deviation / self.at, 2)} % near {_shown(self.at, self.study)}"
             return f"{near} {known}"
         return f"{_shown(self.standard_deviation, self.study)} {known}"
 

@@ -13,8 +13,9 @@ from django.urls import path
 from django.views.decorators.http import require_POST
 
 from catalog.models import Section
+from grading.metrology.quantities import CLAIMING
+from grading.metrology.units import in_full
 from grading.models import Quantity, Study, StudyReading, Tester
-from grading.models.instruments import CLAIMING
 from grading.plots import charts
 from grading.testers import studies
 from grading.testers.fields import SureForm, ValueField
@@ -208,7 +209,7 @@ def study_read(request: StaffRequest, pk: int) -> HttpResponse:
 @for_roles(Role.BENCH)
 def study_correct(request: StaffRequest, pk: int) -> HttpResponse:
     wrong = get_object_or_404(StudyReading.objects.select_related("study__tester", "valve", "operator"), pk=pk)
-    form = CorrectForm(wrong.study.of, request.POST or None, initial={"value": f"{wrong.value:g}"})
+    form = CorrectForm(wrong.study.of, request.POST or None, initial={"value": in_full(wrong.value, None)})
     if request.method == "POST" and form.is_valid():
         try:
             studies.correct(wrong, form.cleaned_data["value"], form.cleaned_data["reason"], request.user)

@@ -2,18 +2,22 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
 import django_filters
 from django import forms
 from django.contrib import messages
 from django.db.models import Prefetch, QuerySet
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
-from django.urls import path
+from django.urls import path, reverse
+from django.utils.html import format_html
 from django.views.decorators.http import require_POST
 
 from catalog.models import ValveType
 from grading.models import Grade, Policy, Reading
 from grading.testers import conditions
+from grading.testers.readings_table import SECTION, WHEN, OwnColumn, ReadingsTable, readings_table
 from grading.verdicts import judging
 from stockroom.marks import identity
 from stockroom.models import Entry, Lot, Maker, Place, Shop, Valve
@@ -77,10 +81,8 @@ def valve(request: StaffRequest, serial: str) -> HttpResponse:
             "valve": found,
             "cost": found.line.cost_of(found.position, Shop.own().currency),
             "marks": identity.marks_of(found),
-            "readings": readings,
+            "readings": _readings_table(readings, may(request.user, Role.BENCH)),
             "why_ungraded": "" if any(grade.standing for grade in grades) else judging.why_ungraded(found),
-            "rows": [(reading, conditions.read_at(reading)) for reading in readings],
-            "on_a_scale": any(reading.emission_scale is not None for reading in readings),
             "grades": grades,
             "memberships": found.memberships.select_related("set"),
             "allocations": found.allocations.select_related("order_line__order__customer"),
@@ -92,6 +94,43 @@ def valve(request: StaffRequest, serial: str) -> HttpResponse:
             "may_write_off": not found.written_off and may(request.user, Role.RECEIVING, Role.BENCH),
         },
     )
+
+
+def _readings_table(readings: Iterable[Reading], may_correct: bool) -> ReadingsTable:
+    """Every reading there ever was, the superseded ones too, with who took it where and at which settings."""
+    return readings_table(
+        readings,
+        "Readings",
+        before=[WHEN, SECTION],
+        after=[
+            OwnColumn("Tester, by, settings", _how, "what"),
+            OwnColumn("", lambda reading: _correction(reading, may_correct)),
+        ],
+        shorts=True,
+        remarks=True,
+        css_of=lambda reading: "superseded" if hasattr(reading, "superseded_by") else "",
+    )
+
+
+def _how(reading: Reading) -> str:
+    setting = conditions.read_at(reading)
+    at = "emission, on the tester's own scale" if reading.on_a_scale_only else setting.in_words
+    own = f", the tester's own (the sheet has {reading.test_point.conditions})" if setting.differs else ""
+    by = f"{reading.shift.tester}, {reading.shift.operator}"
+    return format_html('{}<br><span class="soft">{}{}</span>', by, at, own)
+
+
+def _correction(reading: Reading, may_correct: bool) -> str:
+    """What became of it, and what it came of."""
+    if later := getattr(reading, "superseded_by", None):
+        became = f"superseded: {later.reason}"
+    elif may_correct:
+        became = format_html('<a href="{}">Correct</a>', reverse("reading-correct", args=[reading.pk]))
+    else:
+        became = ""
+    if not reading.supersedes_id:
+        return became
+    return format_html('{}<br><span class="soft">corrects an earlier reading: {}</span>', became, reading.reason)
 
 
 @for_roles(Role.RECEIVING, Role.BENCH)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Collection, Iterable
 
 from django.contrib import messages
 from django.http import HttpRequest, HttpResponse
@@ -11,11 +12,27 @@ from django.urls import path, reverse
 from django.views.decorators.http import require_POST
 
 from catalog.models import TestPoint
-from grading.models import HouseNominal, Tester
+from grading.metrology.quantities import Quantity
+from grading.models import HouseNominal, Reading, Tester
 from grading.testers import conditions, house_nominals
+from grading.testers.readings_table import WHEN, OwnColumn, ReadingsTable, readings_table, valve_link
 from grading.testers.views import SectionForm
 from grading.verdicts import waiting
 from stockroom.site.people import Role, StaffRequest, for_roles
+
+
+def known_good_table(readings: Iterable[Reading], label: str, only: Collection[Quantity]) -> ReadingsTable:
+    """The readings that a house nominal is or would be learnt from."""
+    return readings_table(
+        readings,
+        label,
+        only=only,
+        before=[
+            OwnColumn("Valve", lambda reading: valve_link(reading.valve)),
+            OwnColumn("Lot line", lambda one: f"{one.valve.line}, {one.valve.line.get_condition_display()}", "what"),
+            WHEN._replace(head="Read"),
+        ],
+    )
 
 
 @for_roles(Role.OWNER)
@@ -46,6 +63,7 @@ def house_learn(request: StaffRequest, pk: int) -> HttpResponse:
             "tester": found,
             "form": form,
             "good": good,
+            "readings": known_good_table(good or (), "Known-good valves", tuple(Quantity)),
             "setting": setting,
             "waiting": waits,
             "fewest": house_nominals.FEWEST,
@@ -87,8 +105,7 @@ def house_nominal(request: HttpRequest, pk: int) -> HttpResponse:
         {
             "nominal": found,
             "latest": latest,
-            "readings": readings,
-            "rows": [(reading, getattr(reading, found.quantity)) for reading in readings],
+            "readings": known_good_table(readings, "The valves", (found.of,)),
         },
     )
 

@@ -34,10 +34,11 @@ from catalog.models import TestPoint
 from grading.metrology import comparison, uncertainty
 from grading.metrology.comparison import ComparedValue, ErrorComponent
 from grading.metrology.conformity import SetClaim, SetDecision, SetKnowledge, decide_set, decide_whole_set
+from grading.metrology.quantities import FAULTS, claimed_of
 from grading.metrology.repeatability import critical_range
+from grading.metrology.spreads import relative_spread
 from grading.metrology.uncertainty import ReadingTerms
 from grading.models import Baseline, Quantity, Stop, Tester
-from grading.models.instruments import claimed_of
 from grading.testers.conditions import conditions_for
 from grading.testers.records import Basis, BasisKind, TesterRecord, Unmeasured, basis_for, record_of
 from grading.verdicts.pure.grades import ReadingUncertainty, SectionReading
@@ -389,18 +390,17 @@ def as_section(repeats: Repeats, values: Sequence[Value], bench: Bench) -> Secti
         section=latest.section,
         anode_current_ma=ia.value if ia else None,
         gm_ma_per_v=gm.value if gm else None,
-        voltage_held_v=held.value if held else None,
+        anode_voltage_v=held.value if held else None,
         nominal_anode_current_ma=nominals.get(Quantity.ANODE_CURRENT),
         nominal_gm_ma_per_v=nominals.get(Quantity.GM),
-        nominal_voltage_held_v=nominals.get(Quantity.ANODE_VOLTAGE),
+        nominal_anode_voltage_v=nominals.get(Quantity.ANODE_VOLTAGE),
         anode_current_min_ma=point.anode_current_min_ma if sheet else None,
         anode_current_max_ma=point.anode_current_max_ma if sheet else None,
         gm_min_ma_per_v=point.gm_min_ma_per_v if sheet else None,
         gm_max_ma_per_v=point.gm_max_ma_per_v if sheet else None,
         shorted=repeats.short is not None,
         short_between=repeats.short.short_between if repeats.short else "",
-        heater_cathode_leakage_ua=repeats.worst(Quantity.LEAKAGE),
-        grid_current_ua=repeats.worst(Quantity.GRID_CURRENT),
+        **{quantity.value: repeats.worst(quantity) for quantity in FAULTS},
         noise=repeats.noise,
         scale=scale.value if scale else None,
         scale_pass_at=_scale_pass_at(bench, latest.shift.tester_id),
@@ -469,12 +469,9 @@ class JudgedSpread:
         return short_name(self.section, self.quantity)
 
 
-SHORT_NAMES = {Quantity.ANODE_CURRENT: "Ia", Quantity.GM: "gm", Quantity.ANODE_VOLTAGE: "V held"}
-
-
 def short_name(section: int, quantity: Quantity) -> str:
     """As the trade calls it: "gm, section 2"."""
-    return f"{SHORT_NAMES[quantity]}, section {section}"
+    return f"{quantity.symbol}, section {section}"
 
 
 def spread_of(values: Sequence[Value]) -> JudgedSpread:
@@ -488,7 +485,7 @@ def spread_of(values: Sequence[Value]) -> JudgedSpread:
         low.value,
         high.value,
         low.nominal,
-        high.value / low.value - 1,
+        relative_spread([low.value, high.value]),
         found.expanded_uncertainty if found else None,
         found.coverage_factor if found else None,
         read_together(values),

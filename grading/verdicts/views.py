@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import fields
 from typing import Any
 
@@ -14,26 +14,33 @@ from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import path
 
 from catalog.reference.files import TYPE_KINDS
+from grading.metrology.quantities import NOISE, Quantity, capitalised
 from grading.models import Policy
 from grading.verdicts import regrading
-from grading.verdicts.pure.rules import FAULTS, NOISE, GradeLevel, PolicyProblem, Unknown, read_policy
+from grading.verdicts.pure.rules import FAULTS, NUMBERS, GradeLevel, PolicyProblem, Unknown, read_policy
 from stockroom.models import Entry
 from stockroom.site.people import Role, StaffRequest, for_roles
 
-RULE_LABELS = {
-    "saleable": "May be sold",
-    "gm_min_percent": "gm at least, % of nominal",
-    "anode_current_min_percent": "Anode current at least, % of nominal",
-    "anode_current_max_percent": "Anode current at most, % of nominal",
-    "voltage_held_within_percent": "Voltage held by a stabiliser within, % of nominal either way",
-    "within_sheet_limits": "Within the sheet's own limits",
-    "gm_section_spread_percent": "Sections' gm differ by at most, %",
-    "anode_current_section_spread_percent": "Sections' anode current differ by at most, %",
-    "heater_cathode_leakage_max_ua": "Heater-cathode leakage at most, µA",
-    "grid_current_max_ua": "Grid current at most, µA",
-    "noise_at_most": "Noise at most",
-    "must_be_read": "Not given unless read",
-}
+
+def _demands() -> Iterator[tuple[str, str]]:
+    """Each demand that a level can make, and how a form asks for it."""
+    yield "saleable", "May be sold"
+    for quantity in Quantity:
+        demands = quantity.facts.demands
+        words = {
+            demands.least_share: f"{quantity.short} at least, % of nominal",
+            demands.most_share: f"{quantity.short} at most, % of nominal",
+            demands.within: f"{quantity.short} within, % of nominal either way",
+            demands.spread: f"sections' {quantity.short} differ by at most, %",
+            demands.most: f"{quantity.short} at most, {quantity.unit}",
+        }
+        yield from ((key, capitalised(label)) for key, label in words.items() if key)
+    yield "within_sheet_limits", "Within the sheet's own limits"
+    yield "noise_at_most", "Noise at most"
+    yield "must_be_read", "Not given unless read"
+
+
+RULE_LABELS = dict(_demands())
 OWN_RULES = {key: label for key, label in RULE_LABELS.items() if key != "saleable"}
 YES_NO = {"yes": True, "no": False}
 
@@ -47,7 +54,7 @@ class LevelForm(forms.Form):
         super().__init__(*args, **kwargs)
         for key, label in RULE_LABELS.items():
             field: forms.Field
-            if key.endswith(("_percent", "_ua")):
+            if key in NUMBERS:
                 field = forms.FloatField(label=label, required=False, min_value=0, max_value=1000)
             elif key == "noise_at_most":
                 field = forms.ChoiceField(label=label, required=False, choices=[("", "any"), *((n, n) for n in NOISE)])

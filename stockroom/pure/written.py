@@ -1,6 +1,15 @@
-"""How numbers, days, shares and counts are written in a sentence: one way each, for pages and papers alike.
+"""How numbers, days, shares and counts are written, on pages, in messages and on paper: one way each.
 
-The filters of `stockroom.templatetags.shown` write the same in a template.
+- `plain(value)`: as it was measured, without trailing noughts: "1.6", "−2", "–" where nothing was measured
+- `to_places(value, places)`: noughts and all, so that a column aligns; `decimals(values)` says how many
+- `figures(value, digits)`: to so many significant figures: a standard deviation is not known to more
+- `percent(share)`: 0.0234 as "2.3 %"
+- `day(on)`, `moment(at)`: "5 Apr 2024", "5 Apr 2024, 09:07"
+- `plural(count, one)`, `noun(count, one)`: "3 pieces", "pieces"
+- `fitted(text, longest)`: cut with an ellipsis
+
+The filters of `stockroom.templatetags.shown` write the same in a template. A reading with its unit is
+`grading.metrology.quantities.Quantity.shown`, which writes its number by `plain`.
 """
 
 from __future__ import annotations
@@ -9,6 +18,9 @@ from collections.abc import Iterable
 from datetime import date, datetime
 from decimal import Decimal
 from fractions import Fraction
+
+NOT_MEASURED = "–"
+MINUS = "\N{MINUS SIGN}"
 
 
 def noun(count: int, one: str, many: str = "") -> str:
@@ -56,22 +68,55 @@ def fitted(text: str, longest: int) -> str:
     return text if len(text) <= longest else f"{text[: longest - 1]}…"
 
 
-def percent(share: float | Decimal | Fraction, places: int | None = 1) -> str:
+def plain(value: float | Decimal | None, most: int | None = None) -> str:
+    """To six significant figures and at most `most` decimals, without an exponent. A `Decimal` keeps its digits.
+
+    >>> plain(1.60), plain(-2.0), plain(None), plain(0.00001234), plain(1.23456789, 4)
+    ('1.6', '−2', '–', '0.00001234', '1.2346')
+    """
+    if value is None:
+        return NOT_MEASURED
+    exact = value if isinstance(value, Decimal) else Decimal(f"{value:.6g}")
+    text = f"{exact:f}"
+    if most is not None and len(text.partition(".")[2]) > most:
+        text = f"{exact:.{most}f}"
+    if "." in text:
+        text = text.rstrip("0").rstrip(".")
+    return "0" if text == "-0" else text.replace("-", MINUS)
+
+
+def to_places(value: float | None, places: int) -> str:
+    """
+    >>> to_places(1.5, 2), to_places(-0.25, 1), to_places(None, 2)
+    ('1.50', '−0.2', '–')
+    """
+    return NOT_MEASURED if value is None else f"{value:.{places}f}".replace("-", MINUS)
+
+
+def decimals(values: Iterable[float | None], most: int | None = None) -> int:
+    """Of the value that has the most, to six significant figures, as readings are written; `most` at most.
+
+    >>> decimals([47.5, None, 46.25]), decimals([1.23456], most=4)
+    (2, 4)
+    """
+    return max((len(plain(value, most).partition(".")[2]) for value in values), default=0)
+
+
+def figures(value: float | None, digits: int = 3) -> str:
+    """
+    >>> figures(0.012345, 2), figures(None)
+    ('0.012', '–')
+    """
+    return NOT_MEASURED if value is None else plain(float(f"{value:.{digits}g}"))
+
+
+def percent(share: float | Decimal | Fraction | None, places: int | None = 1) -> str:
     """A share of one; `places` None writes as many decimals as it has, to six figures.
 
-    >>> percent(0.0234), percent(0.5, places=0), percent(Fraction(5, 200), places=None)
-    ('2.3\N{NO-BREAK SPACE}%', '50\N{NO-BREAK SPACE}%', '2.5\N{NO-BREAK SPACE}%')
+    >>> percent(0.0234), percent(-0.5, places=0), percent(Fraction(5, 200), places=None), percent(None)
+    ('2.3\N{NO-BREAK SPACE}%', '−50\N{NO-BREAK SPACE}%', '2.5\N{NO-BREAK SPACE}%', '–')
     """
+    if share is None:
+        return NOT_MEASURED
     parts = 100 * float(share)
-    number = f"{parts:g}" if places is None else f"{parts:.{places}f}"
-    return f"{number}\N{NO-BREAK SPACE}%"
-
-
-def decimals(values: Iterable[float | None]) -> int:
-    """Of the value that has the most, to six significant figures, as readings are written.
-
-    >>> decimals([47.5, None, 46.25])
-    2
-    """
-    exponents = [Decimal(f"{value:.6g}").as_tuple().exponent for value in values if value is not None]
-    return max((-exponent for exponent in exponents if isinstance(exponent, int) and exponent < 0), default=0)
+    return f"{plain(parts) if places is None else to_places(parts, places)}\N{NO-BREAK SPACE}%"

@@ -25,42 +25,22 @@ def money(amount: Decimal | None, currency: str) -> str:
     return "" if amount is None else money_module.shown(amount, currency)
 
 
-@register.filter
-def plain(value: float | Decimal | None) -> str:
-    """A number without trailing noughts; a dash where nothing was measured."""
-    if isinstance(value, Decimal):
-        return f"{value.normalize():f}"
-    return "–" if value is None else f"{value:.6g}"
-
-
-@register.filter
-def to_places(value: float | None, places: int) -> str:
-    """With so many decimals, noughts and all, so that a column aligns; a dash where nothing was measured."""
-    return "–" if value is None else f"{value:.{places}f}"
+register.filter(written.plain)
+register.filter(written.to_places)
+register.filter(written.figures)
+register.filter(written.percent)
 
 
 @register.filter
 def all_to_places(values: Iterable[float | None], places: int) -> str:
     """Several values in one cell, each as `to_places` writes it."""
-    return ", ".join(to_places(value, places) for value in values)
+    return ", ".join(written.to_places(value, places) for value in values)
 
 
 @register.simple_tag
 def places_in(rows: Iterable[Any], name: str) -> int:
-    """The decimals of the row of this column that has the most: `{% places_in readings "gm_ma_per_v" as places %}`."""
+    """The decimals of the row of this column that has the most: `{% places_in readings "value" as places %}`."""
     return written.decimals(getattr(row, name) for row in rows)
-
-
-@register.filter
-def figures(value: float | None, digits: int = 3) -> str:
-    """To so many significant figures: a standard deviation is not known to more."""
-    return "–" if value is None else f"{float(f'{value:.{digits}g}'):.{digits + 3}g}"
-
-
-@register.filter
-def percent(share: float | None, places: int = 1) -> str:
-    """0.0234 as "2.3 %"."""
-    return "–" if share is None else written.percent(share, places)
 
 
 @register.filter(expects_localtime=True)

@@ -17,6 +17,8 @@ Where a column comes and goes, the cells of the head are written out:
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from django import template
 from django.utils.html import format_html, format_html_join
 from django.utils.safestring import SafeString
@@ -43,8 +45,10 @@ def table(content: SafeString, label: str, css: str = "", caption: str = "") -> 
 
 
 @register.simple_tag
-def heads(*names: str) -> SafeString:
-    """The row of column heads. "n:" before a name aligns it with numbers; an empty name heads a column of buttons.
+def heads(*names: str | Sequence[str]) -> SafeString:
+    """The row of column heads, by name or in lists of names.
+
+    "n:" before a name aligns it with numbers; an empty name heads a column of buttons.
 
     >>> heads("Serial", "n:Ia, mA")
     '<thead><tr><th scope="col">Serial</th><th scope="col" class="n">Ia, mA</th></tr></thead>'
@@ -53,17 +57,18 @@ def heads(*names: str) -> SafeString:
 
 
 @register.simple_tag
-def head_cells(*names: str) -> SafeString:
+def head_cells(*names: str | Sequence[str]) -> SafeString:
     """Some heads of a row that is written out by hand, named as in `heads`.
 
     >>> head_cells("")
     '<th scope="col"><span class="unseen">What can be done</span></th>'
     """
+    every = [name for some in names for name in ([some] if isinstance(some, str) else some)]
     return format_html_join(
         "",
         '<th scope="col"{}>{}</th>',
         (
-            (SafeString(' class="n"') if str(name).startswith("n:") else "", str(name).removeprefix("n:") or UNNAMED)
-            for name in names
+            (SafeString(' class="n"') if name.startswith("n:") else "", name.removeprefix("n:") or UNNAMED)
+            for name in every
         ),
     )

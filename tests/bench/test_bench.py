@@ -550,7 +550,8 @@ def test_a_shift_that_ends_between_is_noticed_by_the_rule_itself(bo: User) -> No
     readings.end_shift(shift, bo)
     valve = make_valve()
     with pytest.raises(readings.ShiftEnded):
-        readings.take(shift, valve, {1: readings.Taken(TestPoint.objects.filter(section__number=1)[0], 1.2)}, bo)
+        point = TestPoint.objects.filter(section__number=1)[0]
+        readings.take(shift, valve, {1: readings.Taken(point, anode_current_ma=1.2)}, bo)
 
 
 # Bulk.

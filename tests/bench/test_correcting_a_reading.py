@@ -131,7 +131,7 @@ def test_a_reading_is_corrected_once(client: Client, valve: Valve) -> None:
 
 def test_two_who_correct_at_once_are_told_apart_by_the_database(valve: Valve, bo: User) -> None:
     old = wrong(valve)
-    taken = Taken(old.test_point, 1.1, 1.5)
+    taken = Taken(old.test_point, anode_current_ma=1.1, gm_ma_per_v=1.5)
     readings.correct(old, taken, "misread", bo)
     with pytest.raises(readings.AlreadyCorrected):
         readings.correct(old, taken, "misread", bo)

@@ -394,7 +394,7 @@ def test_a_stabiliser_in_a_file_is_read_in_volts_and_nothing_else_is(bo: User) -
 def test_the_voltage_held_has_a_column_of_its_own_in_the_preview(client: Client, bo: User) -> None:
     stabiliser = make_valve(make_type("0A2", kind="voltage stabiliser", sections=1))
     shown = look(client, f"Serial;Brennspannung [V]\n{stabiliser};151,5\n".encode())
-    assert ">Held, V</th>" in shown and '<td class="n">151.5</td>' in shown
+    assert ">V held, V</th>" in shown and '<td class="n">151.5</td>' in shown
     take(client)
     assert Reading.objects.get().anode_voltage_v == 151.5
 

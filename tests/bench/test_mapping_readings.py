@@ -38,7 +38,7 @@ def received(data: bytes, by: User, name: str = "r.csv", **choices: Any) -> Read
 def test_a_workbook_of_readings_is_taken_in(client: Client, valves: list[Valve]) -> None:  # noqa: F811
     rows = [[int(valve.serial), section, 1.2, 1.625] for valve in valves for section in (1, 2)]
     data = workbook(["Readings of the week"], ["Serial No.", "Section", "Ia [mA]", "S [mA/V]"], *rows)
-    assert "Take in 6 readings of 3 valves" in look_at(client, data, "readings.xlsx")
+    assert "Import 6 readings of 3 valves" in look_at(client, data, "readings.xlsx")
     take(client)
     assert {(one.anode_current_ma, one.gm_ma_per_v) for one in Reading.objects.all()} == {(1.2, 1.625)}
 
@@ -119,7 +119,7 @@ def test_columns_that_nobody_knows_are_chosen_and_remembered_for_the_tester(
     shown = look_at(client, rows(valves[0]))
     assert "What the columns of readings.csv hold" in shown
     shown = columns(client, **{"column serial": "0", "column anode current": "2", "column gm": "3"})
-    assert "Take in 2 readings of 1 valve" in shown
+    assert "Import 2 readings of 1 valve" in shown
     assert "Column “Wert A” does not say its unit; mA is assumed." in shown
     take(client)
     assert [one.gm_ma_per_v for one in Reading.objects.order_by("section")] == [1.6, 1.5]
@@ -129,7 +129,7 @@ def test_columns_that_nobody_knows_are_chosen_and_remembered_for_the_tester(
         "wert a": "anode current",
         "wert b (µmho)".casefold(): "gm",
     }
-    assert "Take in 2 readings of 1 valve" in look_at(client, rows(valves[1]))
+    assert "Import 2 readings of 1 valve" in look_at(client, rows(valves[1]))
     other = make_tester("The one in the loft")
     assert "What the columns of readings.csv hold" in look_at(client, rows(valves[2]), tester=other.pk)
 
@@ -143,16 +143,16 @@ def test_a_column_that_somebody_took_away_is_not_used_next_time_either(
 
     look_at(client, rows(valves[0]))
     shown = columns(client, **{"column gm": ""})
-    assert "Column “gm” is not used." in shown and "Take in 1 reading of 1 valve" in shown
+    assert "Column “gm” is not used." in shown and "Import 1 reading of 1 valve" in shown
     take(client)
     assert Reading.objects.get().gm_ma_per_v is None
-    assert "Take in 1 reading of 1 valve" in look_at(client, rows(valves[1]))
+    assert "Import 1 reading of 1 valve" in look_at(client, rows(valves[1]))
 
 
 def test_a_whole_valve_in_a_row_can_be_mapped_section_by_section(client: Client, valves: list[Valve]) -> None:  # noqa: F811
     look_at(client, f"serial;left;right\n{valves[0]};1,2;1,1\n".encode())
     shown = columns(client, **{"column anode current 1": "1", "column anode current 2": "2"})
-    assert "Take in 2 readings of 1 valve" in shown
+    assert "Import 2 readings of 1 valve" in shown
     take(client)
     assert [one.anode_current_ma for one in Reading.objects.order_by("section")] == [1.2, 1.1]
 
@@ -160,7 +160,7 @@ def test_a_whole_valve_in_a_row_can_be_mapped_section_by_section(client: Client,
 def test_of_two_columns_for_one_thing_somebody_says_which(client: Client, valves: list[Valve]) -> None:  # noqa: F811
     shown = look_at(client, f"serial;section;gm;S (mA/V)\n{valves[0]};1;1,6;1,5\n".encode())
     assert "is gm once more, after column “gm”. Say on the page of columns which it is." in shown
-    assert "Take in 1 reading" in columns(client, **{"column gm": "3"})
+    assert "Import 1 reading" in columns(client, **{"column gm": "3"})
     take(client)
     assert Reading.objects.get().gm_ma_per_v == 1.5
 
@@ -177,7 +177,7 @@ def test_rows_are_left_out_with_their_reason(client: Client, valves: list[Valve]
     data = sheet(valves) + b"mean;;1,2;1,6\r\n"
     assert "Take in" not in look_at(client, data)
     shown = columns(client, leave_out="8", why_out="the mean of all")
-    assert "Left out, the mean of all: row 8." in shown and "Take in 6 readings" in shown
+    assert "Left out, the mean of all: row 8." in shown and "Import 6 readings" in shown
 
 
 def test_a_row_left_out_lends_no_valve_to_the_row_beneath_it(valves: list[Valve], bo: User) -> None:  # noqa: F811
@@ -200,7 +200,7 @@ def test_the_file_is_read_once_and_no_page_reads_it_again(
         raise AssertionError("the file was read once more")
 
     monkeypatch.setattr(keeping, "read_tables", read_again)
-    assert "Take in 6 readings" in columns(client)
+    assert "Import 6 readings" in columns(client)
     take(client)
     assert Reading.objects.count() == 6
 
@@ -247,7 +247,7 @@ def test_a_workbook_of_readings_is_mapped_and_taken_in_without_a_mouse(
     page.set_input_files("[name=file]", str(sent))
     board.tab_to("Preview").go()
     board.choose("A: Probe").tab_to("Anode current").choose("C: Strom").tab_to("Preview").go()
-    assert board.at() == "Take in 1 reading of 1 valve"
+    assert board.at() == "Import 1 reading of 1 valve"
     board.go()
     assert "1 readings of 1 valves taken in" in board.words
     page.close()

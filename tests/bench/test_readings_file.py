@@ -83,7 +83,18 @@ def test_everything_a_bench_writes_down_is_kept() -> None:
         f"{ONE};2;100 V;0,5;1250;hk;12,5;-0,2;slight;foot, loose\n"
     )
     assert only(parsed) == ReadingRow(
-        2, ONE, 2, "100 V", 0.5, 1.25, True, "heater and cathode", 12.5, -0.2, "slight", "foot, loose"
+        2,
+        ONE,
+        2,
+        "100 V",
+        anode_current_ma=0.5,
+        gm_ma_per_v=1.25,
+        shorted=True,
+        short_between="heater and cathode",
+        heater_cathode_leakage_ua=12.5,
+        grid_current_ua=-0.2,
+        noise="slight",
+        remark="foot, loose",
     )
 
 

@@ -300,7 +300,7 @@ def test_the_certificate_of_a_quad_states_each_spread_with_its_expanded_uncertai
             assert decision is not None and decision.conformance_probability >= wanted
         data = certificate_data(quad, DAY)
         assert not data.wanting
-        assert [spread.quantity for spread in data.spreads] == ["Ia", "gm"]
+        assert [spread.quantity.symbol for spread in data.spreads] == ["Ia", "gm"]
         text = read_pdf(certificate_pdf(data))[0]
         for spread in data.spreads:
             assert spread.expanded_uncertainty is not None and 0.005 < spread.expanded_uncertainty < 0.02

@@ -12,6 +12,7 @@ from django.test import Client
 from django.utils import timezone
 
 from grading.listings import publishing
+from grading.metrology.quantities import Quantity
 from grading.models import MatchedSet
 from grading.papers.certificates import certificate_data
 from grading.sets import making
@@ -63,8 +64,9 @@ def test_the_public_reads_price_readings_and_spread_without_a_login(pair: list[V
 def test_the_sections_of_a_valve_stand_in_their_order_whichever_was_read_first(by: User) -> None:
     valve = make_valve(make_type())
     graded(valve)
-    rows = Client().get(publish([valve], by).get_absolute_url()).context["rows"]
-    assert [(row.reading.section, row.first) for row in rows] == [(1, True), (2, False)]
+    laid = Client().get(publish([valve], by).get_absolute_url()).context["readings"]
+    section = laid.heads.index("n:Section")
+    assert [(row.cells[0].text, row.cells[section].text) for row in laid.rows] == [(valve.serial, 1), ("", 2)]
 
 
 def test_readings_and_spread_of_a_set_are_those_of_its_certificate_whatever_has_been_read_since(
@@ -74,9 +76,11 @@ def test_readings_and_spread_of_a_set_are_those_of_its_certificate_whatever_has_
     graded(pair[1], ia=1.2, gm=1.58, taken_at=timezone.now() + timedelta(days=1))
     page = Client().get(made.get_absolute_url())
     data = certificate_data(MatchedSet.objects.get(), timezone.localdate())
-    certified = {(member.serial, one.section): one.gm_ma_per_v for member in data.members for one in member.results}
-    shown = {(row.grade.valve.serial, row.reading.section): row.reading.gm_ma_per_v for row in page.context["rows"]}
-    assert shown == certified and set(shown.values()) == {1.60, 1.62}
+    certified = [one.values[Quantity.GM] for member in data.members for one in member.results]
+    laid = page.context["readings"]
+    gm = laid.heads.index(f"n:{Quantity.GM.column}")
+    shown = [float(str(row.cells[gm].text)) for row in laid.rows]
+    assert sorted(shown) == sorted(certified) and set(shown) == {1.60, 1.62}
     assert [one.spread for one in page.context["spreads"]] == [one.spread for one in data.spreads]
     note = f"{pair[1]} was read again on"
     assert note in page.content.decode() and any(said.startswith(note) for said in data.notes)
@@ -90,7 +94,7 @@ def test_the_public_reads_what_was_found_besides_emission_why_it_is_graded_so_an
     order = Order.objects.create(number="R0001", customer=Customer.objects.create(name="Ada Quill"))
     Return.objects.create(valve=valve, order=order, reason="noisy", by=by, at=timezone.now() - timedelta(days=9))
     page = Client().get(publish([valve], by).get_absolute_url()).content.decode()
-    assert "grid −0.2 µA; noise: noisy" in page
+    assert Quantity.GRID_CURRENT.column in page and "−0.2" in page and "<td>noisy</td>" in page
     assert "section 1: noise is noisy; Good allows slight" in page
     assert f"Not tested on {valve}: heater-cathode leakage." in page
     assert f"Sold before and taken back: {valve}." in publishing.describe([valve])

@@ -22,6 +22,7 @@ from PIL import Image, ImageFilter
 from grading.drawing.datamatrix import SIZES, TooLong, data_matrix
 from grading.drawing.stock import STOCKS, Stock
 from grading.drawing.symbols import DOTS_203, DOTS_300, CannotEncode, SymbolKind, code128, square
+from grading.metrology.quantities import Quantity
 from grading.papers.pure.certificate import certificate_pdf
 from grading.papers.pure.labels import Label, LabelSection, labels_pdf
 from grading.papers.pure.pick_list import pick_list_pdf
@@ -49,7 +50,13 @@ def some_labels(count: int, address: str) -> Iterator[Label]:
     for index in range(count):
         number = serial(draw.randrange(1, 8_900_000))
         sections = tuple(
-            LabelSection(section, round(draw.uniform(0.8, 130), 3), round(draw.uniform(0.9, 12), 3))
+            LabelSection(
+                section,
+                {
+                    Quantity.ANODE_CURRENT: round(draw.uniform(0.8, 130), 3),
+                    Quantity.GM: round(draw.uniform(0.9, 12), 3),
+                },
+            )
             for section in range(1, 1 + index % 3)
         )
         yield Label(

@@ -17,6 +17,7 @@ from django.urls import reverse
 
 from catalog.models import TestPoint
 from grading.drawing.plot import NUMBER_IN_SET, Point, SetChart, outside, ticks
+from grading.metrology.quantities import Quantity
 from grading.models import MatchedSet, Policy, Reading
 from grading.papers.certificates import CannotCertify, certificate_data
 from grading.papers.pure.certificate import CLAIMED, NOT_CLAIMED, certificate_pdf
@@ -56,7 +57,7 @@ def test_the_readings_are_those_the_set_was_made_on_whatever_is_read_later() -> 
     for member in made.members.all():
         graded(member.valve, ia=1.19, gm=1.66)
     after = certificate_data(made, ISSUED)
-    assert [[(r.anode_current_ma, r.gm_ma_per_v) for r in m.results] for m in after.members] == [
+    assert [[tuple(r.values.values()) for r in m.results] for m in after.members] == [
         list(zip(ia, gm, strict=True)) for ia, gm in zip(IA, GM, strict=True)
     ]
     bare = [replace(data, charts=(), siblings="", notes=()) for data in (before, after)]
@@ -70,7 +71,7 @@ def test_the_readings_are_those_the_set_was_made_on_whatever_is_read_later() -> 
 @pytest.mark.django_db
 def test_the_spread_is_the_highest_over_the_lowest_less_one_of_each_quantity_and_section() -> None:
     rows = certificate_data(a_quad(), ISSUED).spreads
-    assert [(row.quantity, row.section) for row in rows] == [("Ia", 1), ("gm", 1), ("Ia", 2), ("gm", 2)]
+    assert [(row.quantity.symbol, row.section) for row in rows] == [("Ia", 1), ("gm", 1), ("Ia", 2), ("gm", 2)]
     assert [row.spread for row in rows] == pytest.approx(
         [1.205 / 1.18 - 1, 1.62 / 1.575 - 1, 1.24 / 1.21 - 1, 1.66 / 1.6 - 1]
     )
@@ -88,7 +89,7 @@ def test_tester_operator_days_and_policy_are_named() -> None:
 @pytest.mark.django_db
 def test_nominals_name_their_settings_and_their_source() -> None:
     first, second = certificate_data(a_quad(), ISSUED).nominals
-    assert tuple(first) == (1, "Va 250 V, Vg1 −2 V", 1.2, 1.6, "Memory", None)
+    assert tuple(first) == (1, "Va 250 V, Vg1 −2 V", {Quantity.ANODE_CURRENT: 1.2, Quantity.GM: 1.6}, "Memory")
     assert second == first._replace(section=2)
 
 
@@ -162,7 +163,7 @@ def test_a_correction_after_the_set_was_made_is_noted_with_what_it_says_now() ->
         f"{valve.serial}, section 2: since this set was made the reading has been corrected, on 1 Mar 2026, "
         "to Ia 1.1 mA, gm 1.5 mA/V: probe on the wrong pin",
     )
-    assert data.members[1].results[1].anode_current_ma == 1.24
+    assert data.members[1].results[1].values[Quantity.ANODE_CURRENT] == 1.24
 
 
 @pytest.mark.django_db
@@ -203,7 +204,7 @@ def test_a_rectifier_pair_is_plotted_by_its_number_in_the_set_and_claims_no_gm()
     for valve, ia in zip(valves, (121, 122), strict=True):
         graded(valve, ia=ia, gm=None)
     data = certificate_data(making.make_set(valves, 5, make_user()), ISSUED)
-    assert [(row.quantity, row.section) for row in data.spreads] == [("Ia", 1), ("Ia", 2)]
+    assert [(row.quantity.symbol, row.section) for row in data.spreads] == [("Ia", 1), ("Ia", 2)]
     assert data.charts[0].x_name == NUMBER_IN_SET
     assert data.charts[0].members == (Point(1, 121.0), Point(2, 122.0))
     assert data.charts[0].nominal == Point(None, 125.0)

@@ -19,6 +19,7 @@ from django.utils import timezone
 from grading.drawing.page import fitted
 from grading.drawing.stock import STOCKS, Stock
 from grading.drawing.symbols import DOTS_203, SymbolKind, code128, module_sizes, square
+from grading.metrology.quantities import Quantity
 from grading.papers.pure.labels import Label, LabelSection, labels_pdf, plan
 from grading.sets import making
 from stockroom.models import Shop, Valve
@@ -292,7 +293,9 @@ def test_nothing_on_a_label_overlaps_or_leaves_it(stock: Stock, kind: SymbolKind
         "10000012",
         type_,
         grade="A grade of many words, longer than any",
-        sections=tuple(LabelSection(number, 127.125, 11.3375) for number in (1, 2, 3)),
+        sections=tuple(
+            LabelSection(number, {Quantity.ANODE_CURRENT: 127.125, Quantity.GM: 11.3375}) for number in (1, 2, 3)
+        ),
         square_text="https://shop.example/valves/10000012/",
     )
     pdf = labels_pdf([label], stock, shop=shop, on=date(2026, 3, 2), square_kind=kind)

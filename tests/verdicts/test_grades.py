@@ -147,15 +147,15 @@ def test_a_rectifier_above_nominal_at_the_sheets_drop_is_not_worse_for_it(policy
 def test_a_stabiliser_is_judged_by_the_voltage_that_it_holds(
     policy: PolicyRules, held: float | None, name: str, reason: str
 ) -> None:
-    found = judge(policy, [SectionReading(1, voltage_held_v=held, nominal_voltage_held_v=150, kind="stabiliser")])
+    found = judge(policy, [SectionReading(1, anode_voltage_v=held, nominal_anode_voltage_v=150, kind="stabiliser")])
     assert (found.name, found.reasons) == (name, (reason,))
 
 
 def test_a_stored_policy_that_says_nothing_of_stabilisers_takes_one_within_a_tenth() -> None:
     levels = [{key: value for key, value in row.items() if "voltage" not in key} for row in RULES["levels"]]
     old = read_policy({**RULES, "levels": levels})
-    read = SectionReading(1, voltage_held_v=164, nominal_voltage_held_v=150, kind="stabiliser")
-    assert [judge(old, [replace(read, voltage_held_v=held)]).name for held in (164, 166)] == ["Excellent", "Unfit"]
+    read = SectionReading(1, anode_voltage_v=164, nominal_anode_voltage_v=150, kind="stabiliser")
+    assert [judge(old, [replace(read, anode_voltage_v=held)]).name for held in (164, 166)] == ["Excellent", "Unfit"]
 
 
 def test_what_was_not_read_is_said(policy: PolicyRules) -> None:

@@ -70,7 +70,7 @@ def shift(tester: Tester) -> Shift:
 def test_a_valve(shift: Shift, ia: float = 1.2, gm: float = 1.6, valve: Valve | None = None) -> Grade:
     valve = valve or make_valves(make_type(), 1)[0]
     taken = {
-        section.number: Taken(section.test_point, ia, gm)  # type: ignore[arg-type]
+        section.number: Taken(section.test_point, anode_current_ma=ia, gm_ma_per_v=gm)  # type: ignore[arg-type]
         for section in valve.type.test_sections
     }
     grade = bench.take(shift, valve, taken, shift.operator)
@@ -643,7 +643,8 @@ def warmed_up(shift: Shift, valve: Valve, *values: float, **more: Any) -> Grade 
     """Section 1 as a series, section 2 at nominal."""
     one, two = (section.test_point for section in valve.type.test_sections)
     assert one and two
-    taken = {1: Taken(one, None, 1.6, series=series(*values), **more), 2: Taken(two, 1.2, 1.6)}
+    first = Taken(one, gm_ma_per_v=1.6, series=series(*values), **more)
+    taken = {1: first, 2: Taken(two, anode_current_ma=1.2, gm_ma_per_v=1.6)}
     return bench.take(shift, valve, taken, shift.operator)
 
 
@@ -736,7 +737,11 @@ def test_a_grade_beside_a_house_nominal_says_so(policy: Policy) -> None:
     shift = make_shift(make_user("bo", Role.BENCH), Tester.objects.get(pk=tester.pk))
     for valve, place in zip(make_valves(type_, 12), range(12), strict=True):
         ia, gm = 0.60 + 0.01 * (place % 3), 1.2 + 0.01 * (place % 4)
-        taken = {s.number: Taken(s.test_point, ia, gm) for s in type_.test_sections if s.test_point}
+        taken = {
+            s.number: Taken(s.test_point, anode_current_ma=ia, gm_ma_per_v=gm)
+            for s in type_.test_sections
+            if s.test_point
+        }
         assert bench.take(shift, valve, taken, shift.operator) is None, "there is nothing to compare it with yet"
     assert "no house nominal has been learnt" in judging.why_ungraded(valve)
     for point in points:
@@ -772,7 +777,11 @@ def test_a_certificate_states_the_settings_that_were_used_and_no_set_mixes_them(
         owner(),
     )
     for valve in make_valves(type_, 12):
-        taken = {s.number: Taken(s.test_point, 0.61, 1.6) for s in type_.test_sections if s.test_point}
+        taken = {
+            s.number: Taken(s.test_point, anode_current_ma=0.61, gm_ma_per_v=1.6)
+            for s in type_.test_sections
+            if s.test_point
+        }
         bench.take(shift, valve, taken, shift.operator)
     for point in points:
         house_nominals.learn(shift.tester, point, owner())

@@ -19,6 +19,7 @@ from typing import Any, NamedTuple
 
 from grading.bench.pure.readings_header import (
     QUANTITIES,
+    QUANTITY_OF,
     READINGS,
     ReadingColumn,
     bears_numbers,
@@ -27,6 +28,7 @@ from grading.bench.pure.readings_header import (
     read_section,
     unit_of,
 )
+from grading.metrology.quantities import ReadNumbers
 from grading.metrology.shorts import read_short
 from grading.metrology.units import MA_PER_V, OWN, Unit, UnitKind, UnknownUnit, is_blank, read_cell, unit
 from stockroom.files.cells import Cell, CellFault, written
@@ -44,33 +46,18 @@ NOISE = {
 
 
 @dataclass(frozen=True)
-class ReadingRow:
+class ReadingRow(ReadNumbers):
     """One section of one valve. `section` is None where the file does not say it."""
 
     row: int
     serial: str
     section: int | None = None
     point: str = ""
-    anode_current_ma: float | None = None
-    gm_ma_per_v: float | None = None
-    shorted: bool = False
-    short_between: str = ""
-    heater_cathode_leakage_ua: float | None = None
-    grid_current_ua: float | None = None
-    noise: str = ""
-    remark: str = ""
-    anode_voltage_v: float | None = None
     columns: Mapping[ReadingColumn, str] = field(default_factory=dict, compare=False)  # headings, to name what is wrong
     units: Mapping[ReadingColumn, Unit] = field(default_factory=dict, compare=False)  # as each value was written
 
 
-VALUES = {
-    ReadingColumn.ANODE_CURRENT: "anode_current_ma",
-    ReadingColumn.GM: "gm_ma_per_v",
-    ReadingColumn.LEAKAGE: "heater_cathode_leakage_ua",
-    ReadingColumn.GRID_CURRENT: "grid_current_ua",
-    ReadingColumn.VOLTAGE: "anode_voltage_v",
-}
+VALUES = {column: quantity.value for column, quantity in QUANTITY_OF.items()}
 
 
 class Parsed(NamedTuple):
@@ -158,7 +145,7 @@ def _read_columns(layout: Layout, gm_unit: Unit, notes: list[str]) -> tuple[list
         if own and said is None and (of is ReadingColumn.GM or headings[at] is None):
             notes.append(f"Column “{title}” does not say its unit; {own.name} is assumed.")
         columns.append(Column(at, title, of, section, said or own))
-    measured = (ReadingColumn.ANODE_CURRENT, ReadingColumn.GM, ReadingColumn.VOLTAGE)
+    measured = (ReadingColumn.ANODE_CURRENT, ReadingColumn.GM, ReadingColumn.ANODE_VOLTAGE)
     by_section = any(column.field is ReadingColumn.SECTION for column in columns)
     numbered = any(column.section for column in columns if column.field in measured)
     for column in columns:

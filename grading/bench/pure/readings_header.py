@@ -18,6 +18,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from enum import StrEnum
 from typing import NamedTuple
 
+from grading.metrology.quantities import Quantity
 from grading.metrology.units import Unit, UnitKind, UnknownUnit, unit
 from stockroom.files.cells import plain
 from stockroom.files.layouts import FileField, Headings
@@ -27,22 +28,21 @@ class ReadingColumn(StrEnum):
     SERIAL = "serial"
     SECTION = "section"
     POINT = "test point"
-    ANODE_CURRENT = "anode current"
-    GM = "gm"
-    LEAKAGE = "heater-cathode leakage"
-    GRID_CURRENT = "grid current"
-    VOLTAGE = "voltage held"
+    # Quantities bear the names that they have in the register.
+    ANODE_CURRENT = Quantity.ANODE_CURRENT.short
+    GM = Quantity.GM.short
+    LEAKAGE = Quantity.LEAKAGE.short
+    GRID_CURRENT = Quantity.GRID_CURRENT.short
+    ANODE_VOLTAGE = Quantity.ANODE_VOLTAGE.short
     SHORTS = "shorts"
     NOISE = "noise"
     REMARK = "remark"
 
 
+# The quantity that a column holds, and the kind of its unit.
+QUANTITY_OF = {ReadingColumn[quantity.name]: quantity for quantity in Quantity if quantity.facts.headings}
 QUANTITIES = {
-    ReadingColumn.ANODE_CURRENT: UnitKind.ANODE_CURRENT,
-    ReadingColumn.GM: UnitKind.GM,
-    ReadingColumn.LEAKAGE: UnitKind.SMALL_CURRENT,
-    ReadingColumn.GRID_CURRENT: UnitKind.SMALL_CURRENT,
-    ReadingColumn.VOLTAGE: UnitKind.VOLTAGE,
+    column: quantity.facts.typed_in.quantity for column, quantity in QUANTITY_OF.items() if quantity.facts.typed_in
 }
 
 # Headings with everything but letters taken out: English, German, French, Spanish, Russian. From memory.
@@ -58,22 +58,6 @@ _NAMES = {
         "testpoint point conditions testconditions arbeitspunkt messpunkt pointdemesure puntodeprueba puntodemedida "
         "точка режим"
     ),
-    ReadingColumn.ANODE_CURRENT: (
-        "ia ip anodecurrent platecurrent anode plate ianode iplate anodenstrom courantanodique courantdanode "
-        "courantplaque courantdeplaque corrienteanódica corrientedeánodo corrientedeplaca анодныйток токанода iа"
-    ),
-    ReadingColumn.GM: (
-        "gm mutualconductance transconductance conductance slope steilheit pente transconductancia pendiente крутизна "
-        "крутизнахарактеристики"
-    ),
-    ReadingColumn.LEAKAGE: (
-        "leakage heatercathodeleakage heatercathode leak hk hkleakage leakagehk hkleak ihk cathodeleakage leckstrom "
-        "fuite fuitefilamentcathode courantdefuite fuga corrientedefuga утечка токутечки"
-    ),
-    ReadingColumn.GRID_CURRENT: (
-        "ig ig1 gridcurrent igrid gas gascurrent grid gitterstrom courantgrille courantdegrille corrientederejilla "
-        "токсетки токпервойсетки обратныйтоксетки"
-    ),
     ReadingColumn.SHORTS: (
         "short shorts shorted shorttest kurzschluss schluss courtcircuit cortocircuito замыкание замыкания кз"
     ),
@@ -82,10 +66,7 @@ _NAMES = {
         "remark remarks note notes comment comments bemerkung bemerkungen anmerkung remarque remarques observación "
         "observaciones nota notas примечание примечания"
     ),
-    ReadingColumn.VOLTAGE: (
-        "voltageheld heldvoltage runningvoltage maintainingvoltage burningvoltage brennspannung tensiondentretien "
-        "tensióndemantenimiento tensiondemantenimiento напряжениестабилизации напряжениегорения"
-    ),
+    **{column: quantity.facts.headings for column, quantity in QUANTITY_OF.items()},
 }
 _MEANS = {name: field for field, names in _NAMES.items() for name in names.split()}
 _SECTIONS = {"1": 1, "2": 2, "3": 3, "4": 4, "a": 1, "b": 2, "c": 3, "d": 4, "i": 1, "ii": 2, "iii": 3, "iv": 4}

@@ -8,7 +8,7 @@ One row of `spreads` is one claim; the nominal it is shown beside names its own 
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from io import BytesIO
@@ -35,23 +35,24 @@ from grading.drawing.page import (
     WARN,
     WARN_PAPER,
     draw_text,
-    number,
     open_document,
 )
 from grading.drawing.plot import SetChart, draw_chart, draw_legend, outside
-from stockroom.pure.written import day, plural
+from grading.metrology.quantities import CLAIMING, FAULTS, Quantity, capitalised
+from stockroom.pure.written import day, plain, plural, to_places
 
 
 class CertifiedValue(NamedTuple):
-    """One section; the expanded uncertainties are None where they are not known."""
+    """One section: what was read of each quantity, and the expanded uncertainty of those that have one.
+
+    `faults` and `noise` are the worst that was seen and heard of it; empty where nobody tested for them.
+    """
 
     section: int
-    anode_current_ma: float | None
-    gm_ma_per_v: float | None
-    anode_current_expanded: float | None = None
-    gm_expanded: float | None = None
-    voltage_held_v: float | None = None  # a stabiliser's, which has neither of the others
-    voltage_held_expanded: float | None = None
+    values: Mapping[Quantity, float]
+    expanded: Mapping[Quantity, float] = {}
+    faults: Mapping[Quantity, float] = {}
+    noise: str = ""
 
 
 class CertifiedValve(NamedTuple):
@@ -65,10 +66,8 @@ class Nominal(NamedTuple):
 
     section: int
     conditions: str
-    anode_current_ma: float | None
-    gm_ma_per_v: float | None
+    values: Mapping[Quantity, float]
     source: str
-    voltage_held_v: float | None = None
 
 
 class CertifiedSpread(NamedTuple):
@@ -78,8 +77,7 @@ class CertifiedSpread(NamedTuple):
     the true spread lies within the tolerance. None where they are not known.
     """
 
-    quantity: str
-    unit: str
+    quantity: Quantity
     section: int
     lowest: float
     highest: float
@@ -150,7 +148,7 @@ CAUTION = (
 
 OVER = text_style("over", 7.8, bold=True, lead=1.5, textColor=DEEP)
 TITLE = text_style("title", 19, bold=True, lead=1.2)
-HEAD = text_style("head", 9.5, bold=True, spaceBefore=6, spaceAfter=2)
+HEAD = text_style("head", 9.5, bold=True, spaceBefore=6, spaceAfter=2, keepWithNext=1)
 BODY = text_style("body", 8, lead=1.25)
 HEADING_RIGHT = text_style("heading-right", 7.6, bold=True, lead=1.15, alignment=TA_RIGHT)
 HEADING_LEFT = text_style("heading-left", 7.6, bold=True, lead=1.15)
@@ -158,7 +156,6 @@ FACT = text_style("fact", 9, bold=True, lead=1.2)
 LABEL = text_style("label", 7.2, lead=1.25, textColor=SOFT)
 
 ALL_SANS = ("FONT", (0, 0), (-1, -1), SANS, 8.4)  # else empty cells ask for a font that is not in the file
-QUANTITIES = {"Ia": "Anode current Ia", "gm": "Mutual conductance gm", "V held": "Voltage held"}
 
 
 def certificate_pdf(data: CertificateData) -> bytes:
@@ -205,7 +202,7 @@ def _story(data: CertificateData) -> list[Flowable]:
     for text in (data.void, data.notice):
         if text:
             story += [Spacer(0, 2 * mm), _boxed([Paragraph(escape(text), BODY)], BAD if text == data.void else WARN)]
-    story += [Spacer(0, 2 * mm), _facts(data), *_readings(data), *_spreads(data)]
+    story += [Spacer(0, 2 * mm), _facts(data), *_readings(data), *_faults(data), *_spreads(data)]
     if data.charts:
         story.append(KeepTogether([Paragraph("The set among its kind", HEAD), _Charts(data)]))
     if data.notes:
@@ -266,7 +263,7 @@ def _columns(*texts: tuple[str, str]) -> Table:
 
 def _facts(data: CertificateData) -> Table:
     facts = [
-        ("Matched within", f"{number(data.tolerance_percent)} %, each quantity"),
+        ("Matched within", f"{plain(data.tolerance_percent)} %, each quantity"),
         ("Made up on", day(data.made_on)),
         ("Graded under", data.policy),
         ("Issued on", day(data.issued_on)),
@@ -324,45 +321,66 @@ def _share(value: float | None, nominal: float | None) -> str:
 def _with_u(value: float | None, expanded: float | None) -> str:
     """ "1.20 ± 0.03": the value to the last place of its uncertainty, which has two digits."""
     if value is None or expanded is None or expanded <= 0:
-        return number(value)
+        return plain(value)
     places = max(0, 1 - floor(log10(expanded)))
-    return f"{value:.{places}f} ± {expanded:.{places}f}"
+    return f"{to_places(value, places)} ± {to_places(expanded, places)}"
 
 
 def _readings(data: CertificateData) -> list[Flowable]:
     """A row for each section of each valve; the serial and the grade stand once a valve."""
-    has_gm = any(result.gm_ma_per_v is not None for member in data.members for result in member.results)
-    held = any(result.voltage_held_v is not None for member in data.members for result in member.results)
-    first = "Voltage held, V" if held else "Ia, mA"
-    heads = ["Serial", "Grade", "Section", first, "of nominal"] + (["gm, mA/V", "of nominal"] if has_gm else [])
+    read = {quantity for member in data.members for result in member.results for quantity in result.values}
+    claimed = [quantity for quantity in CLAIMING if quantity in read]
+    heads = ["Serial", "Grade", "Section"]
+    for quantity in claimed:
+        heads += [quantity.column, "of nominal"]
     rows: list[list[str]] = []
     style: list[Any] = []
     top = 1
     for member in data.members:
         for index, result in enumerate(member.results):
             nominal = data.nominal_of(result.section)
-            ia, gm = (nominal.anode_current_ma, nominal.gm_ma_per_v) if nominal else (None, None)
-            value, expanded = result.anode_current_ma, result.anode_current_expanded
-            if held:
-                ia = nominal.voltage_held_v if nominal else None
-                value, expanded = result.voltage_held_v, result.voltage_held_expanded
-            row = [
-                f"{member.serial[:4]} {member.serial[4:]}" if index == 0 else "",
-                member.grade if index == 0 else "",
-                str(result.section),
-                _with_u(value, expanded),
-                _share(value, ia),
-            ]
-            gm_cells = [_with_u(result.gm_ma_per_v, result.gm_expanded), _share(result.gm_ma_per_v, gm)]
-            rows.append(row + (gm_cells if has_gm else []))
+            row = [_serial(member) if index == 0 else "", member.grade if index == 0 else "", str(result.section)]
+            for quantity in claimed:
+                value = result.values.get(quantity)
+                row += [
+                    _with_u(value, result.expanded.get(quantity)),
+                    _share(value, nominal.values.get(quantity) if nominal else None),
+                ]
+            rows.append(row)
         style.append(("LINEBELOW", (0, len(rows)), (-1, len(rows)), 0.3, RULE))
         style.append(("NOSPLIT", (0, top), (-1, len(rows))))
         top = len(rows) + 1
     style.append(("FONT", (0, 1), (0, -1), BOLD, 8.4))
-    widths = [30, 40, 18] + ([23] * 4 if has_gm else [46] * 2)
+    widths = [30.0, 40.0, 18.0] + [92 / max(1, 2 * len(claimed))] * 2 * len(claimed)
     settings = Paragraph(_settings(data), BODY)
     table = _table(heads, rows, widths, style, left=(0, 1, 2))
     return [Paragraph("Readings", HEAD), table, Spacer(0, 1.2 * mm), settings]
+
+
+def _serial(member: CertifiedValve) -> str:
+    return f"{member.serial[:4]} {member.serial[4:]}"
+
+
+def _faults(data: CertificateData) -> list[Flowable]:
+    """What was read besides, of which no figure is claimed: a column for each quantity that was tested for."""
+    results = [(member, result) for member in data.members for result in member.results]
+    read = [quantity for quantity in FAULTS if any(quantity in result.faults for _, result in results)]
+    heard = any(result.noise for _, result in results)
+    if not read and not heard:
+        return []
+    heads = ["Serial", "Section", *(f"{capitalised(one.short)}, {one.unit}" for one in read)]
+    heads += ["Noise"] if heard else []
+    rows = []
+    for place, (member, result) in enumerate(results):
+        first = place == 0 or results[place - 1][0] is not member
+        row = [_serial(member) if first else "", str(result.section)]
+        row += [quantity.amount(result.faults.get(quantity)) for quantity in read]
+        rows.append(row + ([result.noise or "–"] if heard else []))
+    each = (ROOM_MM - 48) / (len(heads) - 2)
+    left = (0, 1, len(heads) - 1) if heard else (0, 1)
+    style = [("FONT", (0, 1), (0, -1), BOLD, 8.4)]
+    table = _table(heads, rows, [30, 18, *[each] * (len(heads) - 2)], style, left=left)
+    return [KeepTogether([Paragraph("Also read", HEAD), table])]
 
 
 def _settings(data: CertificateData) -> str:
@@ -371,15 +389,7 @@ def _settings(data: CertificateData) -> str:
     for nominal, group in groupby(data.nominals, key=lambda nominal: nominal._replace(section=0)):
         sections = [str(one.section) for one in group]
         where = "" if len(data.nominals) == len(sections) else f"Section {', '.join(sections)}: "
-        values = [
-            f"{name} {number(value)} {unit}"
-            for name, value, unit in (
-                ("Ia", nominal.anode_current_ma, "mA"),
-                ("gm", nominal.gm_ma_per_v, "mA/V"),
-                ("voltage held", nominal.voltage_held_v, "V"),
-            )
-            if value is not None
-        ]
+        values = [f"{quantity.symbol} {quantity.shown(value)}" for quantity, value in nominal.values.items()]
         said.append(
             f"{where}<b>Settings</b> {escape(nominal.conditions)}. <b>Nominal</b> {', '.join(values) or 'none'}; "
             f"<b>source</b> {escape(nominal.source)}."
@@ -394,13 +404,13 @@ def _spreads(data: CertificateData) -> list[Flowable]:
         verdict = "within" if row.spread <= asked + 1e-9 else "BEYOND"
         rows.append(
             [
-                f"{QUANTITIES.get(row.quantity, row.quantity)}, {row.unit}",
+                f"{row.quantity.full_name}, {row.quantity.unit}",
                 str(row.section),
-                number(row.nominal),
-                number(row.lowest),
-                number(row.highest),
+                row.quantity.amount(row.nominal),
+                row.quantity.amount(row.lowest),
+                row.quantity.amount(row.highest),
                 _spread_with_u(row),
-                f"{verdict} {number(data.tolerance_percent)} %{_probability(row)}",
+                f"{verdict} {plain(data.tolerance_percent)} %{_probability(row)}",
             ]
         )
     heads = ["Quantity", "Section", "Nominal", "Lowest", "Highest", "Spread", "Asked"]

@@ -3,14 +3,14 @@
     labels_pdf(labels, stock, ...)   the PDF
     Label, Section                   what stands on one
 
-Above, to the left: the type, the grade, then anode current and gm, section beside section; to the right the
+Above, to the left: the type, the grade, then what claims a grade in figures, section beside section; to the right the
 square symbol. Along the foot: the serial as Code 128 and in digits, and the shop. Sizes follow the stock: the
 symbols take the largest modules that are whole dots and leave all quiet zones free; text shrinks to its room.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from functools import lru_cache
@@ -21,7 +21,7 @@ from typing import NamedTuple
 from reportlab.lib.units import mm
 from reportlab.pdfgen.canvas import Canvas
 
-from grading.drawing.page import BOLD, INK, SANS, draw_text, fitted, number, open_canvas
+from grading.drawing.page import BOLD, INK, SANS, draw_text, fitted, open_canvas
 from grading.drawing.stock import Stock
 from grading.drawing.symbols import (
     BARS_QUIET,
@@ -34,6 +34,7 @@ from grading.drawing.symbols import (
     module_sizes,
     square,
 )
+from grading.metrology.quantities import CLAIMING, Quantity
 
 POINT_MM = 25.4 / 72
 TEXT_PT = 31.5  # the height of type, verdict and two lines of readings at scale 1
@@ -41,9 +42,7 @@ TEXT_PT = 31.5  # the height of type, verdict and two lines of readings at scale
 
 class LabelSection(NamedTuple):
     number: int
-    anode_current_ma: float | None
-    gm_ma_per_v: float | None
-    voltage_held_v: float | None = None
+    values: Mapping[Quantity, float]
 
 
 @dataclass(frozen=True)
@@ -64,15 +63,10 @@ class Label:
     @property
     def lines(self) -> tuple[str, ...]:
         """Key readings: a quantity a line, the sections in order. A quantity nobody read is left out."""
-        rows = [
-            ("Ia", "mA", [section.anode_current_ma for section in self.sections]),
-            ("gm", "mA/V", [section.gm_ma_per_v for section in self.sections]),
-            ("holds", "V", [section.voltage_held_v for section in self.sections]),
-        ]
         return tuple(
-            f"{name}  {' | '.join(number(value) for value in values)} {unit}"
-            for name, unit, values in rows
-            if any(value is not None for value in values)
+            f"{one.symbol}  {' | '.join(one.amount(section.values.get(one)) for section in self.sections)} {one.unit}"
+            for one in CLAIMING
+            if any(one in section.values for section in self.sections)
         )
 
 

@@ -31,7 +31,10 @@ from typing import NamedTuple
 from grading.metrology import comparison, conformity
 from grading.metrology.comparison import ComparedValue, ErrorComponent
 from grading.metrology.conformity import Limits, Outcome, Rule
-from grading.verdicts.pure.rules import FAULTS, NOISE, GradeLevel, PolicyRules, Unknown
+from grading.metrology.quantities import FAULTS as METERED
+from grading.metrology.quantities import NOISE, Quantity
+from grading.metrology.spreads import relative_spread
+from grading.verdicts.pure.rules import FAULTS, GradeLevel, PolicyRules, Unknown
 
 ROUNDING = 1e-12
 GRIDLESS = ("diode", "stabiliser")  # the kinds of section that have no grid to draw current or to make noise
@@ -69,10 +72,10 @@ class SectionReading:
     section: int
     anode_current_ma: float | None = None
     gm_ma_per_v: float | None = None
-    voltage_held_v: float | None = None
+    anode_voltage_v: float | None = None
     nominal_anode_current_ma: float | None = None
     nominal_gm_ma_per_v: float | None = None
-    nominal_voltage_held_v: float | None = None
+    nominal_anode_voltage_v: float | None = None
     anode_current_min_ma: float | None = None
     anode_current_max_ma: float | None = None
     gm_min_ma_per_v: float | None = None
@@ -97,8 +100,8 @@ class SectionReading:
         """Those of `grading.verdicts.pure.rules.FAULTS` that the section can have and that were not looked for."""
         has_grid = self.kind not in GRIDLESS
         possible = {
-            "heater-cathode leakage": self.indirectly_heated and self.heater_cathode_leakage_ua is None,
-            "grid current": has_grid and self.grid_current_ua is None,
+            Quantity.LEAKAGE.short: self.indirectly_heated and self.heater_cathode_leakage_ua is None,
+            Quantity.GRID_CURRENT.short: has_grid and self.grid_current_ua is None,
             "noise": has_grid and not self.noise,
         }
         return tuple(fault for fault in FAULTS if possible[fault])
@@ -249,9 +252,9 @@ def _section_findings(level: GradeLevel, s: SectionReading, rule: Rule) -> Itera
     within = level.voltage_held_within_percent
     yield from _share_findings(
         "voltage held",
-        s.voltage_held_v,
+        s.anode_voltage_v,
         "V",
-        s.nominal_voltage_held_v,
+        s.nominal_anode_voltage_v,
         s.voltage_held_known,
         None if within is None else 100 - within,
         None if within is None else 100 + within,
@@ -279,12 +282,11 @@ def _fault_findings(level: GradeLevel, s: SectionReading) -> Iterator[Finding]:
         if fault in level.must_be_read:
             verb = "listened for" if fault == "noise" else "read"
             yield Finding(f"{fault} was not {verb}; {level.name} wants it", Outcome.REJECT)
-    for label, value, limit in (
-        ("heater-cathode leakage", s.heater_cathode_leakage_ua, level.heater_cathode_leakage_max_ua),
-        ("grid current", None if s.grid_current_ua is None else abs(s.grid_current_ua), level.grid_current_max_ua),
-    ):
-        if value is not None and limit is not None and value > limit:
-            yield Finding(f"{label} {value:g} µA; {level.name} allows {limit:g}", Outcome.REJECT)
+    for quantity in METERED:
+        value, limit = getattr(s, quantity), getattr(level, quantity.facts.demands.most)
+        if value is not None and limit is not None and abs(value) > limit:
+            said = f"{quantity.short} {quantity.shown(abs(value))}; {level.name} allows {quantity.amount(limit)}"
+            yield Finding(said, Outcome.REJECT)
     if s.noise and level.noise_at_most and NOISE.index(s.noise) > NOISE.index(level.noise_at_most):
         yield Finding(f"noise is {s.noise}; {level.name} allows {level.noise_at_most}", Outcome.REJECT)
 
@@ -354,7 +356,7 @@ def _spread_findings(
     present = [(value, known) for value, known in read if value is not None]
     if limit is None or len(present) < 2:
         return
-    spread = _spread_percent([value for value, _ in present])
+    spread = 100 * relative_spread([value for value, _ in present])
     outcome, probability, more = _decide_spread(spread, limit, [known for _, known in present if known], rule)
     if outcome is Outcome.ACCEPT:
         yield Finding("", outcome, probability)
@@ -467,19 +469,11 @@ def _merits(sections: Sequence[SectionReading]) -> Iterator[str]:
         if s.gm_ma_per_v is not None and s.nominal_gm_ma_per_v:
             share = _percent(100 * s.gm_ma_per_v / s.nominal_gm_ma_per_v)
             parts.append(f"gm {s.gm_ma_per_v:g} mA/V is {share} of {s.nominal_gm_ma_per_v:g}")
-        if s.voltage_held_v is not None and s.nominal_voltage_held_v:
-            share = _percent(100 * s.voltage_held_v / s.nominal_voltage_held_v)
-            parts.append(f"voltage held {s.voltage_held_v:g} V is {share} of {s.nominal_voltage_held_v:g}")
+        if s.anode_voltage_v is not None and s.nominal_anode_voltage_v:
+            share = _percent(100 * s.anode_voltage_v / s.nominal_anode_voltage_v)
+            parts.append(f"voltage held {s.anode_voltage_v:g} V is {share} of {s.nominal_anode_voltage_v:g}")
         if parts:
             yield f"section {s.section}: " + ", ".join(parts)
-
-
-def _spread_percent(values: Sequence[float]) -> float:
-    """Largest over smallest, less one, in per cent; infinite when the smallest is zero and they differ."""
-    low, high = min(values), max(values)
-    if low == high:
-        return 0.0
-    return inf if low <= 0 else 100 * (high / low - 1)
 
 
 def _percent(value: float, limit: float | None = None) -> str:

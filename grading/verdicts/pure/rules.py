@@ -16,10 +16,12 @@ from typing import Any
 
 from catalog.reference.files import TYPE_KINDS
 from grading.metrology.conformity import GuardedAcceptance, MaximumFalseAcceptance, Rule, SimpleAcceptance
+from grading.metrology.quantities import FAULTS as METERED
+from grading.metrology.quantities import NOISE, Quantity
 from stockroom.pure.refused import Refused
 
-NOISE = ("quiet", "slight", "noisy")
-FAULTS = ("heater-cathode leakage", "grid current", "noise")  # what a valve may be tested for besides its emission
+NUMBERS = frozenset(key for quantity in Quantity for key in quantity.facts.demands if key)  # demands that are numbers
+FAULTS = (*(fault.short for fault in METERED), "noise")  # what a valve may be tested for besides its emission
 ACCEPTANCE = ("simple", "guarded", "maximum false acceptance")
 OVERDUE = ("allowed", "unknown")
 
@@ -206,7 +208,7 @@ def _check_rules(name: str, rules: Mapping[str, Any]) -> None:
     for key, value in rules.items():
         if key not in known:
             raise PolicyProblem(f"Level “{name}” has a rule that nobody knows: {key}.")
-        if key.endswith(("_percent", "_ua")) and not (value is None or (_is_number(value) and 0 <= value <= 1000)):
+        if key in NUMBERS and not (value is None or (_is_number(value) and 0 <= value <= 1000)):
             raise PolicyProblem(f"Level “{name}”: {key} must be a number from 0 to 1000, not {value!r}.")
         if key in ("saleable", "within_sheet_limits") and not isinstance(value, bool):
             raise PolicyProblem(f"Level “{name}”: {key} must be true or false, not {value!r}.")
