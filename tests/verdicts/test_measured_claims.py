@@ -536,7 +536,8 @@ def test_repeats_that_lie_further_apart_than_the_study_allows_are_not_averaged(p
     study = studies.repeatability_of(shift.tester, IA)
     assert study is not None
     # Student's range for two is t sqrt(2): JCGM 100, table G.2, and the study's degrees of freedom.
-    allowed = sqrt(2) * stats.t.ppf(0.975, study.degrees_of_freedom) * study.standard_deviation
+    relative = study.standard_deviation / study.at  # it grows with the value
+    allowed = sqrt(2) * stats.t.ppf(0.975, study.degrees_of_freedom) * relative
     assert 0.01 < allowed < 0.04, "some per cent"
     near, far = 1.2 * (1 + 0.9 * allowed), 1.2 * (1 + 1.2 * allowed)
     test_a_valve(shift, valve=valve)
@@ -554,8 +555,9 @@ def test_a_third_reading_may_show_that_two_only_seemed_to_contradict_each_other(
     valve = make_valves(make_type(), 1)[0]
     study = studies.repeatability_of(shift.tester, IA)
     assert study is not None
-    two = critical_range(2, study.standard_deviation, study.degrees_of_freedom)
-    three = critical_range(3, study.standard_deviation, study.degrees_of_freedom)
+    relative = study.standard_deviation / study.at  # it grows with the value
+    two = critical_range(2, relative, study.degrees_of_freedom)
+    three = critical_range(3, relative, study.degrees_of_freedom)
     far = 1.2 * (1 + (two + three) / 2)
     test_a_valve(shift, valve=valve)
     assert values_of(test_a_valve(shift, ia=far, valve=valve))[1, IA].contradiction
@@ -656,7 +658,7 @@ def test_a_valve_whose_last_series_has_not_settled_has_no_grade_and_goes_nowhere
     with pytest.raises(publishing.CannotList, match="only graded or matched"):
         publishing.publish([valve], "One", "", Decimal("9.00"), "GBP", shift.operator)
     points = {section.number: section.test_point for section in make_type().test_sections}
-    single = {number: Taken(point, 1.2, 1.6) for number, point in points.items() if point}
+    single = {number: Taken(point, anode_current_ma=1.2, gm_ma_per_v=1.6) for number, point in points.items() if point}
     assert bench.take(shift, valve, single, shift.operator) is None, "one reading does not show that it is steady"
     assert warmed_up(shift, valve, *WARM) is not None
 
