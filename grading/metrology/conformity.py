@@ -534,7 +534,7 @@ def whole_set_probability(claims: Sequence[SetClaim]) -> WholeSet:
 
 
 def decide_whole_set(
-    claims_after: Callable[[int], Sequence[SetClaim]], *, required_probability: float = 0.95, readings: int = 1
+    claims_after: Callable[[float], Sequence[SetClaim]], *, required_probability: float = 0.95, readings: int = 1
 ) -> SetDecision:
     """Decide whether a set is matched in all its quantities, from the probability that it truly is in all at once.
 
@@ -547,7 +547,7 @@ def decide_whole_set(
     if not 0.5 <= required_probability < 1:
         raise ValueError("The required probability is one half at least, and less than one.")
 
-    def outcome(n: int) -> Outcome:
+    def outcome(n: float) -> Outcome:
         found = whole_set_probability(claims_after(n))
         if found.at_least >= required_probability:
             return Outcome.ACCEPT
