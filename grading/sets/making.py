@@ -165,14 +165,9 @@ def shortfall(
 
 def _read_again(piece: matching.Piece, stock: Pool, size: int, probability: float, more: int) -> matching.Piece:
     """The piece as it would be after more readings: of its doubt only what averages out gets less."""
-    guard = []
-    for value in stock.rows[int(str(piece.key))]:
-        one_reading = (value.repeatability_sd or 0.0) / value.value
-        square = (value.ratio_u or 0.0) ** 2
-        square -= one_reading**2 * (1 / value.readings - 1 / (value.readings + more))
-        degrees = value.degrees_of_freedom or inf
-        guard.append(matching.guard_for(max(square, 0.0) ** 0.5, size, probability, len(piece.quantities), degrees))
-    return replace(piece, guard=tuple(guard))
+    row = stock.rows[int(str(piece.key))]
+    guard = tuple(_guard(value, stock.people, size, probability, len(row), more) for value in row)
+    return replace(piece, guard=guard)
 
 
 class Pool(NamedTuple):
@@ -182,6 +177,7 @@ class Pool(NamedTuple):
     valves: dict[Hashable, Valve]
     rows: dict[int, tuple[Value, ...]]
     columns: tuple[Column, ...]
+    people: People
 
     @property
     def sections(self) -> int:
@@ -217,7 +213,7 @@ def pool(
         )
         for grade in usable
     ]
-    return Pool(pieces, {grade.valve_id: grade.valve for grade in usable}, found.rows, found.columns)
+    return Pool(pieces, {grade.valve_id: grade.valve for grade in usable}, found.rows, found.columns, people)
 
 
 class People(Enum):
@@ -249,11 +245,15 @@ def _settings(value: Value, people: People) -> Hashable:
     return value.tester, value.session, value.stands_at, value.operator if people is People.APART else ""
 
 
-def _guard(value: Value, people: People, size: int, probability: float, quantities: int = 1) -> float:
+def _guard(
+    value: Value, people: People, size: int, probability: float, quantities: int = 1, more_readings: int = 0
+) -> float:
     """What the value must keep clear of the tolerance; every pair across the set, in every quantity, holds at once."""
-    if value.compared is None:
+    compared = value.compared
+    if compared is None:
         return 0.0
-    u, degrees = comparison.own_u(value.compared, with_operator=people is People.TOGETHER)
+    after = compared._replace(readings=compared.readings + more_readings)
+    u, degrees = comparison.own_u(after, with_operator=people is People.TOGETHER)
     return matching.guard_for(u, size, probability, quantities, degrees)
 
 

@@ -845,3 +845,15 @@ def test_a_good_valve_on_an_old_tester_is_not_graded_down_for_what_the_nominal_s
     )
     assert found.name == "Excellent" and found.assurance is not None
     assert value.expanded_uncertainty is None, "the reading itself wants a calibration"
+
+
+def test_why_there_is_no_set_is_told_of_valves_whose_uncertainty_is_known(policy: Policy, shift: Shift) -> None:
+    for step, valve in enumerate(make_valves(make_type(), 2)):
+        test_a_valve(shift, ia=1.2 + 0.02 * step, valve=valve)
+    stock = making.pool(make_type(), 9, 2, 0.95)
+    assert all(piece.guard and min(piece.guard) > 0 for piece in stock.pieces)
+    again = making._read_again(stock.pieces[0], stock, 2, 0.95, 8)
+    assert again.guard and all(
+        0 < later < now for later, now in zip(again.guard, stock.pieces[0].guard or (), strict=True)
+    ), "more readings leave less doubt"
+    assert making.why_none(make_type(), 2, 2.0, 9).words
