@@ -165,9 +165,9 @@ def shortfall(
 
 def _read_again(piece: matching.Piece, stock: Pool, size: int, probability: float, more: int) -> matching.Piece:
     """The piece as it would be after more readings: of its doubt only what averages out gets less."""
-    values = stock.rows[int(str(piece.key))]
-    guard = (_guard(value, People.ONE, size, probability, len(piece.quantities), more) for value in values)
-    return replace(piece, guard=tuple(guard))
+    row = stock.rows[int(str(piece.key))]
+    guard = tuple(_guard(value, stock.people, size, probability, len(row), more) for value in row)
+    return replace(piece, guard=guard)
 
 
 class Pool(NamedTuple):
@@ -177,6 +177,7 @@ class Pool(NamedTuple):
     valves: dict[Hashable, Valve]
     rows: dict[int, tuple[Value, ...]]
     columns: tuple[Column, ...]
+    people: People
 
     @property
     def sections(self) -> int:
@@ -212,7 +213,7 @@ def pool(
         )
         for grade in usable
     ]
-    return Pool(pieces, {grade.valve_id: grade.valve for grade in usable}, found.rows, found.columns)
+    return Pool(pieces, {grade.valve_id: grade.valve for grade in usable}, found.rows, found.columns, people)
 
 
 class People(Enum):

@@ -556,9 +556,10 @@ def test_repeats_that_lie_further_apart_than_the_study_allows_are_not_averaged(p
     study = studies.repeatability_of(shift.tester, IA)
     assert study is not None
     # Student's range for two is t sqrt(2): JCGM 100, table G.2, and the study's degrees of freedom.
-    allowed = sqrt(2) * stats.t.ppf(0.975, study.degrees_of_freedom) * study.standard_deviation
-    assert 0.012 < allowed < 0.05, "some per cent of 1.2 mA"
-    near, far = 1.2 + 0.9 * allowed, 1.2 + 1.2 * allowed
+    relative = study.standard_deviation / study.at  # it grows with the value
+    allowed = sqrt(2) * stats.t.ppf(0.975, study.degrees_of_freedom) * relative
+    assert 0.01 < allowed < 0.04, "some per cent"
+    near, far = 1.2 * (1 + 0.9 * allowed), 1.2 * (1 + 1.2 * allowed)
     test_a_valve(shift, valve=valve)
     agreed = values_of(test_a_valve(shift, ia=near, valve=valve))[1, IA]
     assert (agreed.value, agreed.readings) == (pytest.approx((1.2 + near) / 2), 2)
@@ -574,9 +575,10 @@ def test_a_third_reading_may_show_that_two_only_seemed_to_contradict_each_other(
     valve = make_valves(make_type(), 1)[0]
     study = studies.repeatability_of(shift.tester, IA)
     assert study is not None
-    two = critical_range(2, study.standard_deviation, study.degrees_of_freedom)
-    three = critical_range(3, study.standard_deviation, study.degrees_of_freedom)
-    far = 1.2 + (two + three) / 2
+    relative = study.standard_deviation / study.at  # it grows with the value
+    two = critical_range(2, relative, study.degrees_of_freedom)
+    three = critical_range(3, relative, study.degrees_of_freedom)
+    far = 1.2 * (1 + (two + three) / 2)
     test_a_valve(shift, valve=valve)
     assert values_of(test_a_valve(shift, ia=far, valve=valve))[1, IA].contradiction
     value = values_of(test_a_valve(shift, ia=(1.2 + far) / 2, valve=valve))[1, IA]
@@ -676,7 +678,7 @@ def test_a_valve_whose_last_series_has_not_settled_has_no_grade_and_goes_nowhere
     with pytest.raises(publishing.CannotList, match="only graded or matched"):
         publishing.publish([valve], "One", "", Decimal("9.00"), "GBP", shift.operator)
     points = {section.number: section.test_point for section in make_type().test_sections}
-    single = {number: Taken(point, 1.2, 1.6) for number, point in points.items() if point}
+    single = {number: Taken(point, anode_current_ma=1.2, gm_ma_per_v=1.6) for number, point in points.items() if point}
     assert bench.take(shift, valve, single, shift.operator) is None, "one reading does not show that it is steady"
     assert warmed_up(shift, valve, *WARM) is not None
 
@@ -863,3 +865,15 @@ def test_a_good_valve_on_an_old_tester_is_not_graded_down_for_what_the_nominal_s
     )
     assert found.name == "Excellent" and found.assurance is not None
     assert value.expanded_uncertainty is None, "the reading itself wants a calibration"
+
+
+def test_why_there_is_no_set_is_told_of_valves_whose_uncertainty_is_known(policy: Policy, shift: Shift) -> None:
+    for step, valve in enumerate(make_valves(make_type(), 2)):
+        test_a_valve(shift, ia=1.2 + 0.02 * step, valve=valve)
+    stock = making.pool(make_type(), 9, 2, 0.95)
+    assert all(piece.guard and min(piece.guard) > 0 for piece in stock.pieces)
+    again = making._read_again(stock.pieces[0], stock, 2, 0.95, 8)
+    assert again.guard and all(
+        0 < later < now for later, now in zip(again.guard, stock.pieces[0].guard or (), strict=True)
+    ), "more readings leave less doubt"
+    assert making.why_none(make_type(), 2, 2.0, 9).words
