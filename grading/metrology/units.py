@@ -24,6 +24,7 @@ from typing import NamedTuple
 
 from stockroom.files.cells import written
 from stockroom.files.numbers import DecimalMark, UnreadableNumber, number, split_unit
+from stockroom.pure.written import plain
 
 
 class UnitKind(StrEnum):
@@ -168,7 +169,7 @@ def shown(value: float, in_unit: Unit) -> str:
 
 def amount(value: float, in_unit: Unit) -> str:
     """The number alone, to at most six significant figures and without an exponent."""
-    return written(Decimal(f"{Decimal(repr(value)) / in_unit.factor:.6g}"))
+    return plain(Decimal(f"{Decimal(repr(value)) / in_unit.factor:.6g}"))
 
 
 def in_full(value: float, in_unit: Unit | None) -> str:
