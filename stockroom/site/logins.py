@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import time
+
 from axes.signals import user_locked_out
 from django.contrib.auth.models import User
 from django.contrib.auth.signals import user_logged_in
@@ -9,10 +11,13 @@ from django.dispatch import receiver
 from django.http import HttpRequest
 
 from stockroom.models import Entry
+from stockroom.site.sessions import RENEWED
 
 
 @receiver(user_logged_in, dispatch_uid="daybook")
-def _came_in(sender: object, user: User, **kwargs: object) -> None:
+def _came_in(sender: object, request: HttpRequest, user: User, **kwargs: object) -> None:
+    if hasattr(request, "session"):
+        request.session[RENEWED] = int(time.time())  # the term begins here: no page that is looked at need write it
     Entry.write(user, "logged-in", "Logged in.")
 
 

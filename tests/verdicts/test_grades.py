@@ -80,7 +80,16 @@ def test_every_valve_read_exactly_at_its_sheets_nominal_is_of_the_best_grade(ref
     assert len(grades) == len(valves) > 150
     kinds = {type_.kind for type_ in types}
     assert {"triode-pentode", "triode-heptode", "rectifier", "voltage stabiliser"} <= kinds
-    assert {str(valve.type): grades[valve.pk].reasons for valve in valves if grades[valve.pk].rank > 1} == {}
+    # A sheet whose nominal is its least lets nobody be sure of that least on a tester that nobody has described.
+    on_its_limit = {
+        valve.type_id
+        for valve in valves
+        for section in valve.type.test_sections
+        if section.test_point.anode_current_min_ma == section.test_point.anode_current_ma is not None
+    }
+    below = {valve: grades[valve.pk] for valve in valves if grades[valve.pk].rank > 1}
+    assert {str(valve.type): grade.reasons for valve, grade in below.items() if valve.type_id not in on_its_limit} == {}
+    assert all("near the sheet's limit" in grade.reasons[0] for grade in below.values())
 
 
 def read_of(section: Section) -> tuple[str, ...]:
