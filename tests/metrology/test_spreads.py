@@ -10,7 +10,8 @@ from hypothesis import strategies as st
 
 from grading.matching.field import imbalance, spread
 from grading.matching.words import Piece
-from grading.metrology import uncertainty
+from grading.metrology import comparison
+from grading.metrology.comparison import ComparedValue, components_of
 from grading.metrology.spreads import relative_spread
 from grading.metrology.uncertainty import ReadingTerms
 from grading.verdicts.pure.grades import SectionReading, judge
@@ -26,7 +27,9 @@ def test_every_reckoning_of_a_spread_agrees(values: list[float]) -> None:
     assert isclose(relative_spread(values), expected, abs_tol=1e-12)
     assert spread([Piece(place, (value,)) for place, value in enumerate(values)]) == (relative_spread(values),)
     assert imbalance(Piece(1, tuple(values)), len(values)) == relative_spread(values)
-    assert uncertainty.spread(values, ReadingTerms(resolution=0.01)).spread == relative_spread(values)
+    terms = ReadingTerms(resolution=0.01)
+    compared = [ComparedValue(v, 1, components_of(v, terms, session="s", operator="ada")) for v in values]
+    assert comparison.spread(compared).spread == relative_spread(values)
 
 
 @pytest.mark.parametrize("gm", [(1.6, 1.68), (1.6, 1.7)])

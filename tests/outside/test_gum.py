@@ -13,7 +13,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from uncertainties import umath
 
-from grading.metrology.uncertainty import ReadingTerms, normal, propagate, ratio
+from grading.metrology.comparison import ComparedValue, components_of, ratio
+from grading.metrology.uncertainty import ReadingTerms, normal, propagate
 from grading.proof.published.case import PublishedCase
 from tests.outside.published import assert_agrees, cases
 
@@ -61,6 +62,7 @@ def test_a_second_library_cancels_what_two_readings_share() -> None:
         return value * gain + offset + random
 
     theirs = shown(10.4) / shown(9.8)
-    ours = ratio(10.4, 9.8, terms)
+    read = (ComparedValue(v, 1, components_of(v, terms, session="s", operator="ada")) for v in (10.4, 9.8))
+    ours = ratio(*read)
     assert ours.combined_standard_uncertainty == pytest.approx(theirs.std_dev, rel=1e-9)
     assert ours.effective_degrees_of_freedom == inf

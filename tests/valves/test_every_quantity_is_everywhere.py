@@ -15,7 +15,7 @@ from django.utils import timezone
 from catalog.models import ValveType
 from grading.bench.forms import BenchChoices, ValveForms
 from grading.bench.readings import in_words
-from grading.bench.readings_import import look
+from grading.bench.readings_import import look, receive
 from grading.bench.taken import Taken
 from grading.listings import publishing
 from grading.metrology.quantities import FAULTS, Quantity, capitalised, claimed_of
@@ -96,7 +96,8 @@ def test_a_file_brings_each_that_has_a_heading() -> None:
     valve = make_valve(a_triode())
     brought = [quantity for quantity in OF_A_TRIODE if quantity.facts.headings]
     heading = ";".join(f"{quantity.facts.headings.split()[0]} ({quantity.unit})" for quantity in brought)
-    preview = look(f"serial;{heading}\n{valve};{';'.join(str(READ[one]) for one in brought)}\n".encode())
+    data = f"serial;{heading}\n{valve};{';'.join(str(READ[one]) for one in brought)}\n".encode()
+    preview = look(receive(make_tester(), timezone.localdate(), "a.csv", data, make_user("bo", Role.BENCH)))
     assert not preview.problems
     (planned,) = preview.planned
     assert {quantity: getattr(planned.reading(), quantity) for quantity in brought} == {q: READ[q] for q in brought}
