@@ -1,8 +1,4 @@
-"""Ask catalog.physics.socket about the types in the database.
-
-- `in_socket(type)`: a stored type as the comparison wants it
-- `others_for_socket(type)`: every other type on the same base, nearest fit first, without those that cannot
-"""
+"""Ask catalog.physics.socket about the types in the database."""
 
 from __future__ import annotations
 

@@ -1,9 +1,5 @@
 """Bring the checked reference files into the database.
 
-- `load(reference)`: create or update every row in one transaction; `Loaded` says how many there are
-- `first_years_changed`: the signal sent in that transaction with the keys of the `types` whose first year, or how well
-  it is known, is another than before
-
 Rows are found again by their natural keys and written in one statement a table, so loading twice changes nothing and a
 corrected file corrects the row in place: readings that point at a test point keep pointing at it. An alias that the
 files no longer give is forgotten; a type, section or test point is never taken away, since goods and readings may

@@ -1,9 +1,5 @@
 """The states a valve and a lot move through, as functions of what the records say.
 
-- `State`: received > tested > graded > matched > listed, and the two ways out of the house
-- `Facts`, `valve_state(facts)`: the state that a valve's own records give it
-- `lot_state(counts, in_bulk)`: a lot is as far along as its least advanced piece still in the house
-
 The stored state is a copy kept for lists and filters; `manage.py check_states` proves that it agrees.
 """
 

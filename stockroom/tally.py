@@ -1,10 +1,5 @@
 """How far lots and their lines have come.
 
-- `LotTally`: so many valves in each state, and so many pieces still in bulk
-- `tally_lots(lots)`, `tally_lines(lines)`: tallies by primary key, in a fixed number of queries a chunk
-- `true_lot_state(lot)`: the state that the lot's records give it
-- `settle_lots(lot_ids)`: store that state
-
 Whatever changes the pieces of a lot or the state of its valves calls `settle_lots` in the same transaction.
 """
 

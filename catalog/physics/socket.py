@@ -1,9 +1,5 @@
 """What else can run in this socket: one valve put where another belongs, and every reason to think twice.
 
-    InSocket, InSection, WorkingPoint, HeaterOption   what must be known of a valve; the caller fills them in
-    compare(original, other)                          a Fit: the verdict in plain words, and the reasons
-    SAFETY                                            the note that is shown with every answer
-
 That pins, heater, ratings, bias and gain all have to agree is common practice, no source. So are the margins, which
 are named constants below. Three relations are used: bias over a cathode resistor by Ohm's law, mu = gm ra of van der
 Bijl, and a rectifier's drop brought to another current by the three-halves-power law of Child and Langmuir.

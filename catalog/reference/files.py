@@ -1,10 +1,5 @@
 """The reference files: what a valve of each type should be, read from TOML and checked before it is believed.
 
-    read_reference(folder)   sources, basings and types of a folder of reference files, or a ReferenceProblem
-    Reference.find(name)     the type a designation or an alias means, however it is spaced, hyphened or cased
-    normal(name)             the form in which two spellings of one designation are equal
-    BASES, ELECTRODES        the words a person reads for a base and for an electrode
-
 The files are `sources*.toml`, `basings*.toml` and `types/*.toml`. Every row of values names its source by
 key. Numbers are read as Decimal, so the digits a data sheet printed, trailing noughts included, can still be
 counted. Nothing is guessed: a key we do not know, a source that is not listed, a basing without the electrode

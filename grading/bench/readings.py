@@ -1,12 +1,5 @@
 """At the bench: shifts, readings and their corrections.
 
-- `start_shift(tester, by)`, `end_shift(shift, by)`
-- `fetch(serial)`: the valve, ready to be tested, or `NotTestable` saying why it is not
-- `Taken`: what was read of one section; `take(shift, valve, sections, by)`: keep it and judge the valve
-- `correct(reading, taken, reason, by)`: a new row supersedes the wrong one, and the valve is judged again
-- `withdraw(reading, reason, by)`: the reading should never have been given to this valve
-- `latest(shift)`, `tally(shift)`: what the shift has done; `bulk_lines()`: where pieces wait without a serial
-
 A correction bears the time and the shift of the reading it corrects: it says what that tester read then, so a
 later reading still comes after it. Who wrote it, and when, is in the daybook.
 """

@@ -1,10 +1,5 @@
 """Taking a file of readings into the shop: all of it, or none.
 
-- `READINGS_FILES`: files of readings, as `stockroom.imports` keeps them; `receive` keeps one
-- `look(file)`: a `ReadingsPreview`: every reading that would be kept, and every fault by row and column
-- `take_in(file, by, sure)`: keep them as one batch and judge the valves; refuses a file that was taken in before
-- `imported_before(sha256)`: the batch that holds this very file, if there is one
-
 `grading.bench.pure.readings_file` reads the rows; here they meet the valves, their sections and their test points.
 """
 

@@ -1,8 +1,5 @@
 """A reading taken as a short series while the valve warms up.
 
-- `read_series(text)`: the parts of "1.15/1.18/1.20/1.20", or nothing when it is one reading
-- `settled(taken, tester)`: the values to use of what was taken, and whether the valve settled or drifts
-
 The rule is that of `grading.metrology.settling`, with the tester's repeatability where a study gives it. Without one,
 the readings of a settled valve change by at most 1 % over the window (common practice, no source).
 """

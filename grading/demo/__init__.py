@@ -1,12 +1,5 @@
 """An invented shop with a past, made from fixtures/demo.toml and a fixed seed.
 
-- `is_empty()`, `is_demo()`: what stands in the database now
-- `make(day)`: testers written down, studied and checked; two lots received, tested, graded, matched, listed and
-  partly sold in the weeks before `day`; a third claimed for and credited; makers known and some valves identified; a
-  fourth sampled and sold sealed
-- `add_valves(count, day)`: one large lot more, tested and graded
-- `PASSWORD`: of every login; each login is named after its role
-
 Everything is done by the functions that the pages call, so the records are what the shop's work leaves
 behind; only the readings are simulated (grading/demo/readings.py). The same day gives the same shop.
 """

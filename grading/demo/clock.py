@@ -1,9 +1,4 @@
-"""When things happened in the demonstration.
-
-- `moment(day, working_days_ago, hour, minute)`
-- `at(when)`: what is done inside happened then
-- `a_time("11:10")`: hour and minute
-"""
+"""When things happened in the demonstration."""
 
 from __future__ import annotations
 

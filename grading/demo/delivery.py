@@ -1,8 +1,5 @@
 """The demonstration's delivery with discrepancies: short, over, of the wrong type and broken; the claim, the answer and
 the credit that lowers its cost (fixtures/demo_delivery.toml).
-
-- `deliver(people, day)`
-- `photograph(subject, name, jpeg, by)`: attach a drawing as if somebody had sent it
 """
 
 from __future__ import annotations

@@ -1,7 +1,4 @@
-"""Pictures for the demonstration: outlines of valves, plainly drawn, the same every time.
-
-- `jpeg(row, words, broken)`: so many valves side by side with these words on the glass, as a JPEG file
-"""
+"""Pictures for the demonstration: outlines of valves, plainly drawn, the same every time."""
 
 from __future__ import annotations
 

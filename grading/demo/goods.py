@@ -1,8 +1,4 @@
-"""The demonstration's people, places and lots.
-
-- `settle_in(plan)`: the shop, its people by role, and what they know
-- `receive(plan, people, day)`: a lot booked in, counted and given serials
-"""
+"""The demonstration's people, places and lots."""
 
 from __future__ import annotations
 

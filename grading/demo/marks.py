@@ -1,8 +1,4 @@
-"""What the demonstration shop knows of its makers, and what it has read on some valves (fixtures/demo_marks.toml).
-
-- `identify(people, day)`: the register of makers; codes read and chosen with their alternatives, condition, cleaning,
-  photographs, and likely re-labels with their reasons
-"""
+"""What the demonstration shop knows of its makers, and what it has read on some valves (fixtures/demo_marks.toml)."""
 
 from __future__ import annotations
 

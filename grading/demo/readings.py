@@ -1,10 +1,5 @@
 """What the demonstration's valves are and what its testers then show, drawn at random.
 
-- `strengths(rng, sections, average, wear)`: what the sections of one valve give of their nominals
-- `Meter`: how a tester truly reads; nobody in the shop knows this, they find it out
-- `read_meters(rng, meter, point, strength, fault)`: what it shows of a section
-- `mistype(reading)`: a slip of the hand
-
 New valves spread about 10 % in anode current and 8 % in mutual conductance, log-normally; a section strong in one
 is strong in the other, and the sections of one bottle are alike. Made up to look like the trade, no source.
 """

@@ -1,7 +1,5 @@
 """The demonstration's sealed lot: described, planned by ISO 2859-1, drawn, the sample tested, accepted; some packs
 listed, and one set aside for an order (fixtures/demo_sealed.toml).
-
-- `deal(people, day, plan, seed)`; `plan` is fixtures/demo.toml, for what its testers truly read
 """
 
 from __future__ import annotations

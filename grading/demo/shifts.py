@@ -1,10 +1,4 @@
-"""The demonstration's weeks at the bench: studies, checks of the reference valves, and shifts of testing.
-
-- `valves_of(lot, plan, rng)`: what the simulation knows of a lot's valves
-- `sessions(lot, plan)`: which of them are read on which tester, so many working days ago
-- `study(...)`: a crossed study, planned, read and finished
-- `work(...)`: shift by shift, until the day before; `one_more(...)`: a single one
-"""
+"""The demonstration's weeks at the bench: studies, checks of the reference valves, and shifts of testing."""
 
 from __future__ import annotations
 

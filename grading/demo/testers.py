@@ -1,8 +1,4 @@
-"""The demonstration's testers: what is written down of them, and how they truly read.
-
-- `write_down(plan, people, day)`: what each measures, its calibration, its own conditions, its reference valves
-- `meter(row, plan, ago)`: how a tester reads so many working days ago; one may drift
-"""
+"""The demonstration's testers: what is written down of them, and how they truly read."""
 
 from __future__ import annotations
 

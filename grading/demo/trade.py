@@ -1,8 +1,4 @@
-"""What the demonstration shop has sold: sets, listings, orders, a parcel, and a valve that came back.
-
-- `trade(people, day)`
-- `take_order(customer, by, note)`, `ask(order, by, …)`: an order, and a line of it
-"""
+"""What the demonstration shop has sold: sets, listings, orders, a parcel, and a valve that came back."""
 
 from __future__ import annotations
 

@@ -1,12 +1,4 @@
-"""What the A4 papers share: their margins, text styles, heads and frames.
-
-text_style(...)                       a style in the papers' own faces and ink
-head_code(canvas, number)             a number as Code 128 at the right of the head; the room left of it
-head_rule(canvas, at_mm)              the stout rule under a head
-running_head(canvas, text)            the head of every page after the first
-build(document, story, ...)           first page under its own head, later ones under the running head
-WIDTH_MM, HEIGHT_MM, EDGE_MM, ROOM_MM the page, its margin, and the breadth between margins
-"""
+"""What the A4 papers share: their margins, text styles, heads and frames."""
 
 from __future__ import annotations
 

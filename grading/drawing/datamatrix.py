@@ -1,7 +1,5 @@
 """Data Matrix ECC 200: from text to the square of dark and light modules.
 
-    data_matrix(text)    the smallest square symbol that holds the text, as rows of True for dark
-
 Follows ISO/IEC 16022 (from memory: the text was not at hand): ASCII encodation with digit pairs, padding by the
 253-state rule, Reed-Solomon over GF(256) with polynomial 0x12D, and the module placement of its annex F. Sizes
 go up to 48 x 48, the largest whose check words form one block. tests/outside/test_symbols_decode.py reads the

@@ -1,13 +1,4 @@
-"""What every paper shares: fonts that go into the file, colours, units, and text made to fit its room.
-
-open_canvas(...)    a canvas whose PDF names its subject and is the same, byte for byte, for the same data
-open_document(...)  the same for papers of several A4 pages
-NumberedCanvas      what those are drawn on: a foot on each page, with "page 1 of 2"
-fitted(...)         the size, and the text cut if it must be, that fits a width
-draw_text(...)      one line of text, fitted, at a place in mm
-SANS, BOLD          the font names
-INK, SOFT, DEEP, RULE, WARN, WARN_PAPER, SHADE   the colours
-"""
+"""What every paper shares: fonts that go into the file, colours, units, and text made to fit its room."""
 
 from __future__ import annotations
 

@@ -1,13 +1,4 @@
-"""A plain sheet of the shop's: its name and the paper's number at the head, facts, texts and ruled tables.
-
-sheet_pdf(head, story)   an A4 PDF of as many pages as it takes, the same bytes for the same data
-Head                     what stands at the head, at the foot and in the file's own description
-letterhead(shop, ...)    the same, of a shop's own data
-facts(...)               labels and values side by side
-table(...)               a ruled table whose heads repeat on a new page
-boxed(...)               a text in a frame, for cautions and notices
-BODY, CELL, HEAD, TITLE  the styles of texts
-"""
+"""A plain sheet of the shop's: its name and the paper's number at the head, facts, texts and ruled tables."""
 
 from __future__ import annotations
 

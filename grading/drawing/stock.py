@@ -1,8 +1,5 @@
 """What labels are printed on: die-cut sheets and single thermal labels, by their dimensions in millimetres.
 
-    STOCKS            every stock by its key, the commonest first
-    Stock             one of them; `Stock.corner(position)` says where a label lies
-
 Dimensions are those that the trade sells under many names (common practice, no source). Sheets are
 symmetrical: what the labels and gaps do not use is shared evenly between opposite margins.
 """

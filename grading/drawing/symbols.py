@@ -1,10 +1,5 @@
 """Symbols a scanner reads, drawn as vectors with their quiet zones kept free.
 
-    code128(text)              Code 128: dark runs along one line
-    square(text, kind)         a QR code or a Data Matrix symbol, as rows of modules
-    module_sizes(...)          module widths that are whole dots of the printer, largest first
-    draw_bars, draw_square     put one on a canvas
-
 Quiet zones are those of the standards: ten modules beside a Code 128 (ISO/IEC 15417), four around a QR code
 (ISO/IEC 18004), one around a Data Matrix (ISO/IEC 16022), of which we leave two; all from memory.
 

@@ -1,10 +1,4 @@
-"""Listing: put a valve or a matched set before the public at a price, and take it off again.
-
-- `describe(valves)`: an honest description from the records, for somebody to read over and change
-- `publish(valves, ...)`: list them; the database refuses a valve that is on another live listing
-- `end(listing, by)`
-- `follow(valve_ids, by)`: after grades of these valves have changed, end the listings of what cannot be sold as it is
-"""
+"""Listing: put a valve or a matched set before the public at a price, and take it off again."""
 
 from __future__ import annotations
 

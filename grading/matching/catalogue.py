@@ -3,10 +3,6 @@
 Fitting a box is pairwise, so the sets of a tier are the cliques of its graph of fitting pairs. They are grown one
 piece at a time, each by a later piece than its last, so every set appears once; the count before each step says
 whether the list stays within what can be held.
-
-Catalogue                   sets as rows of piece numbers, with the worth and tier of each
-fitting_pairs(low, high, reach)             the graph of the widest tier
-write_out(low, high, reach, values, size, most)  -> Catalogue, or None when there are more than ``most``
 """
 
 from __future__ import annotations

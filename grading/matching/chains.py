@@ -8,13 +8,6 @@ Chains of this kind are the augmenting paths of matching, without the guarantee 
 than two they are known as cyclic transfers (P. M. Thompson and H. N. Psaraftis, "Cyclic transfer algorithms for
 multivehicle routing and scheduling problems", Operations Research 41(5), 1993; from memory). They are found here
 breadth first, a whole level at a time.
-
-Box                          what a set may be sold as: its size, its box, its worth, how many are wanted
-Ground                       the pieces, and the boxes of one size
-Exchanges(low, high, bands)  a choice of sets beside the pool, changed by exchanges and changed back
-by_chains(pool, found, ...)  from one choice to better ones
-better(table, ...)           every kind of chain in turn, until none gains
-kick(table, random)          some sets taken apart, to begin again from there
 """
 
 from __future__ import annotations

@@ -5,10 +5,6 @@ to one at most. In general, add up rows of the programme with weights and round 
 k, sum over sets of floor(w(set) / k) is at most floor(w(all) / k) (a Chvatal-Gomory cut). With k = 2 and unit
 weights on an odd number of pieces and sets of two these are the odd-set (blossom) inequalities of matching; for
 set packing in general they are known as subset-row inequalities.
-
-triples(members, shares, over)            every violated cut on three pieces, those found in time
-odd_groups(members, shares, over)         larger ones, found by growing groups
-spread_out(found, most)                   the deepest, no piece in many
 """
 
 from __future__ import annotations

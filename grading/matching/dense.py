@@ -10,10 +10,6 @@ The sets: a sample of the possible ones, drawn so that every piece appears in ma
 the companions taken at random and half the scarcest first), searched by exchange; large parts tile by tile.
 
 The choice: chains of exchanges first (``chains``), which do best where exchanges are many, then local search.
-
-best_tiers(low, high, reach, size, known)     the best tier each piece can enter
-sample_sets(...)                              -> Catalogue
-settle_dense(...)                             -> the choice, its value, the bound, the prices
 """
 
 from __future__ import annotations

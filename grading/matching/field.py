@@ -6,10 +6,6 @@ guard band of half-width g turns a value x into the interval [x - g, x + g], and
 intervals do. The weeks a piece may be of are an interval on one more axis, of length ``weeks_apart`` in every
 tier. Fitting a box is a pairwise matter (an axis-parallel box has Helly number 2): a set fits when every two of
 its pieces do.
-
-lay_out(pieces, size, tiers, rules)   -> Field
-spread(pieces)                        -> the spread of each quantity
-judge_set(pieces, tiers, rules)       -> what a set put together by hand is worth, and why not more
 """
 
 from __future__ import annotations

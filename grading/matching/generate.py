@@ -3,8 +3,6 @@
 The programme starts with the sets at hand. Its prices, smoothed towards the best prices known, go to the exact
 pricing; the sets that would improve it are added; and so on until none would, or the bound is close enough. Each
 round's prices, scaled so that no set undercuts them, give a bound of their own (weak duality), and the best is kept.
-
-linear_bound(...)   -> the best bound, its prices, and the sets generated on the way
 """
 
 from __future__ import annotations

@@ -7,8 +7,6 @@ near. What may go wrong is shared out among these pairs and the quantities (Bool
 allowance), so it does not matter how far the errors of two quantities go together. Where the tolerance is not wide
 beside the uncertainty the near pairs count too and this is a little short: the last word is
 ``grading.metrology.conformity.whole_set_probability`` of the set as it is.
-
-guard_for(relative_u, size, probability, ...)   -> half-width for a ``Piece``
 """
 
 from __future__ import annotations

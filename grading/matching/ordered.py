@@ -10,10 +10,6 @@ Several tiers. A narrow set may sit inside a wide one: {0, 10} round {4, 5} with
 another the narrower can be given consecutive pieces; so some best choice is nested like brackets, each set lying
 between two neighbouring pieces of another or clear of it. The best filling of every stretch then follows from the
 fillings of shorter ones (dynamic programming over intervals).
-
-runs(low, high, reach, size)             one tier: rows of each set
-nested(value, reach, values, size)       several tiers: rows and tier of each set
-effort(value, reach, size)               how many steps ``nested`` takes
 """
 
 from __future__ import annotations

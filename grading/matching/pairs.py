@@ -4,9 +4,6 @@ The pieces are the points of a graph, the pairs that fit its edges, weighted by 
 method finds the best matching in polynomial time; ``networkx`` has it (its docstring follows Z. Galil, "Efficient
 Algorithms for Finding Maximum Matching in Graphs", ACM Computing Surveys, 1986). With whole-numbered weights it
 reckons in whole numbers and checks its own optimum by its duals.
-
-best_pairs(catalogue, unit)   -> rows of the catalogue
-effort(catalogue)             how long it takes, in seconds, roughly
 """
 
 from __future__ import annotations

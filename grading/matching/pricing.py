@@ -14,11 +14,6 @@ With more axes, or guards that differ from piece to piece, the sets are the cliq
 (``catalogue``). The cheapest is sought from its cheapest piece upwards: a branch is left when even the next pieces in
 order of price, fitting or not, would cost too much. Once the prices are near their final values nearly every piece
 costs its fair share, so only the few cheap pieces start a branch at all.
-
-Pricer(low, high)                                 chooses between the two
-cheapest_sets(x, y, prices, box, size, ceiling)   two axes
-cheapest_cliques(fits, prices, size, ceiling)     any
-Each gives for every piece that may come first its cheapest set below the ceiling.
 """
 
 from __future__ import annotations

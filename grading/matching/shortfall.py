@@ -3,11 +3,6 @@
 Of every question asked with less (no guard bands, any maker, any grade, ...) and of every change that somebody could
 make (a wider tolerance, more readings of each valve) the sets are counted that could be made side by side, by the
 same matcher with a short limit: a number of sets that exist, not a bound on them. What takes most is told first.
-
-Remedy                          something that could be done, in words, and the question it makes
-Count                           how many sets there are when one thing is otherwise
-Shortfall                       the counts, and what they say in words
-why_few(pieces, size, tiers, rules, ...)   -> Shortfall
 """
 
 from __future__ import annotations

@@ -2,13 +2,6 @@
 
 A *set* is ``size`` valves sold as matched. Its *spread* in a quantity is the largest value over the smallest,
 less one; a set lies within a tier of 2 % when the spread of every quantity is 0.02 or less.
-
-Piece       one valve of the pool
-Tier        a tolerance band with the value of a set that lies within it
-Rules       what must be alike besides the quantities
-MatchedSet  one set of the answer
-Progress    what a long run reports on its way
-Outcome     the sets, their total value, the proven upper bound and the gap
 """
 
 from __future__ import annotations

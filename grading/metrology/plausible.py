@@ -1,9 +1,5 @@
 """Is a reading believable? Asked before it is kept, because a reading is never erased.
 
-- `doubt(quantity, value, nominal, unit)`: None, or a `Doubt` with its message
-- `Doubt.impossible`: refuse it; otherwise ask once whether the instrument really said so
-- `stray_serial(text)`: the serial that a scanner fired into a field meant for a reading
-
 A low reading is never doubted, save of a voltage held: old valves are worn. The bounds are common practice, no source:
 a factor of 300 to 3000 either way is a slip of the unit, 100 and more above nominal is no valve of this type,
 2.5 and more above it is worth a second look.

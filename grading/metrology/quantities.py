@@ -1,12 +1,5 @@
 """The register of what a tester reads of a section: the one list that forms, files, grades, papers and pages go by.
 
-- `Quantity`: each quantity that is a number, with its names, unit and decimals, what limits it, and what people call it
-- `CLAIMING`: those that claim a grade in figures, beside a nominal; `FAULTS`: those with a limit and no nominal
-- `claimed_of(section_kind)`: what a section of a kind is graded and matched by
-- `ReadNumbers`: one value for each, None where it was not read; the base of everything that carries a section's values
-- `NOISE`: what is heard rather than metered, the best first
-- `numbers_of(reading)`, `read_in(readings)`, `in_words(reading)`: what was read, of anything with those fields
-
 A new quantity is an entry here and in `ReadNumbers`, a field of `grading.models.Reading` with its migration, and a
 column of `grading.bench.pure.readings_header`; with a limit of its own, a demand in `grading.verdicts.pure` too.
 

@@ -1,7 +1,5 @@
 """Where a section is shorted, as a person types it in passing.
 
-- `read_short(text)`: a `Short`: shorted or not, and between which electrodes in words
-
 Nothing, "no", "none", "ok" and a dash mean no short, "yes" or "x" a short somewhere, also in the languages that
 headings of files are known in; "h-k", "hk" or "g1/g2" the electrodes, by the letters of the valve symbols; anything
 else is kept as it was written.

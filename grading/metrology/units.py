@@ -1,12 +1,5 @@
 """Numbers as people type them: a decimal comma or point, and perhaps a unit.
 
-- `UnitKind`: anode current (kept in mA), mutual conductance (mA/V), small current (µA), voltage (V)
-- `unit(text, quantity)`: the `Unit` a word or sign means, such as "µmho", "micromhos", "mS", "mA per V"
-- `read_typed(text, default)`: what somebody typed at the bench, in the quantity's own unit
-- `read_cell(text, default, mark)`: the same from a file, whose column settles what a lone "1,600" means
-- `is_blank(text)`: nothing was measured: empty, or a dash
-- `shown(value, unit)`, `amount(…)`, `in_full(…)`: a value as it is written, rounded or with all its digits
-
 The number alone is read by `stockroom.files.numbers`, as every number of the shop is.
 
 The mho is the siemens under its older name, so 1 mA/V = 1 mS = 1000 micromhos (from memory: the SI Brochure's

@@ -1,12 +1,5 @@
 """Orders: find what was asked for, set it aside, take it off the shelf, send it, and take it back.
 
-- `options(line)`: what in stock meets an order line, ready sets first
-- `accept(line, valves)`: set one item aside; the database refuses a valve that is on another order
-- `release(line, item)`: put one item back; `leave_out(line)`: what is missing; `drop_line(line)`
-- `changeable(line)`, `hold(order, line, valves)`: the two ends of that, for what is chosen by other rules
-- `pull(order, serial)`: a valve has been taken off its shelf; a sealed carton is, with one scan
-- `despatch(order, ...)`, `cancel(order)`, `take_back(order, valve, reason, seal=...)`
-
 An order is open until every item it asks for is set aside, then reserved, pulled, despatched. Sealed packs are chosen
 in `grading.sealed.orders`; from there they go the same way as other valves, but leave only with their seal whole and
 while their lot stands accepted.

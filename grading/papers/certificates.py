@@ -1,8 +1,4 @@
-"""What a set's certificate says, gathered from the records.
-
-- `certificate_data(matched, issued_on)`: the readings are those its members' grades rested on when it was made,
-  so what was claimed then is what prints, whatever has been read since; later corrections are noted.
-"""
+"""What a set's certificate says, gathered from the records."""
 
 from __future__ import annotations
 

@@ -1,8 +1,4 @@
-"""Which valves get a label, and what stands on it.
-
-- `of_line(text)`, `of_lot(text)`, `of_set(text)`, `of_serials(text)`: the valves named, or `NothingToLabel`
-- `labels_for(valves, shop)`: their labels, in the same order and a fixed number of queries a chunk
-"""
+"""Which valves get a label, and what stands on it."""
 
 from __future__ import annotations
 

@@ -1,9 +1,5 @@
 """Small plots as geometry: what to draw and where. The template grading/_plot.html writes them as SVG.
 
-- `Plot`: ticks, rules, paths and marks in the drawing's own units, with a title and a description in words
-- `study_plot(...)`: every reading of a crossed study by valve, and each operator's means
-- `PlotSeries`, `individuals_plot`, `moving_range_plot`, `ewma_plot`: the charts of a reference valve
-
 Marks of different things differ in shape; colour only repeats it.
 """
 

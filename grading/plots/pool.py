@@ -1,7 +1,5 @@
 """The pool of a run as geometry: mutual conductance across, anode current upwards, each set as a star.
 
-- `pool_plot(points, sets, x_name, y_name)`: what grading/_pool_plot.html draws as SVG
-
 A set is drawn as lines from the middle of its members to each of them, so that sets that overlap stay apart.
 """
 

@@ -1,10 +1,4 @@
-"""The benchmark of matching: pools, floors, and the rival methods on the same model.
-
-CASES                       what is run, and the floor each result must reach
-pool(folder, name, count)   a pool from the folder's file, or simulated by the same law
-measure(case, ...)          -> Row: ours, the left-to-right pass, a general solver, blossom matching for pairs
-PLAN_CASES, measure_plan    the same for plans, beside matching demand by demand
-"""
+"""The benchmark of matching: pools, floors, and the rival methods on the same model."""
 
 from __future__ import annotations
 

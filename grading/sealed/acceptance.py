@@ -1,10 +1,5 @@
 """Whether a lot is still accepted on its sample, and what follows where it is not.
 
-- `why_not_accepted(plan)`: nothing while the lot may be sold sealed
-- `accepted_plans(type)`: the plans whose lots were accepted and not decided on anew
-- `end_listings(plan, why, by)`: packs of a lot whose acceptance is overturned leave the public list at once
-- `follow(valve_ids, by)`: the same, after grades of these valves have changed
-
 A lot stops being accepted when somebody decides otherwise, and when a correction of its sample's results says so.
 """
 

@@ -1,8 +1,4 @@
-"""Deciding on a sealed lot: accept, test all or return, and all that follows at once.
-
-- `decide(plan, action, note, by, keep_opened=False)`: `Done` says what was recorded, and what left the public list
-  or the house with it
-"""
+"""Deciding on a sealed lot: accept, test all or return, and all that follows at once."""
 
 from __future__ import annotations
 

@@ -1,9 +1,4 @@
-"""Listing sealed packs: before the public as sealed and sample-tested, never as tested.
-
-- `title(plan, count)`, `describe(plan)`: what the sample supports and no more, for somebody to read over
-- `of(valves)`: the plan and its results, where the valves were listed in their sealed packs
-- `publish(plan, count, ...)`: list so many packs, or sealed cartons, of a lot that its sample accepted
-"""
+"""Listing sealed packs: before the public as sealed and sample-tested, never as tested."""
 
 from __future__ import annotations
 

@@ -1,10 +1,5 @@
 """Orders for sealed packs: which packs can fill a line, setting them aside, and what is said of them.
 
-- `options(line)`: live listings of so many pieces, then packs of accepted lots
-- `set_aside(line, key, by)`: one of those, as the line's next item; packs that have no serial get one
-- `statements(order)`: for each lot of sealed packs on the order, what is said of them
-- `pack_in_words(allocation)`: which pack to fetch
-
 A pack on an order is a valve set aside like any other: the database refuses it a second order, and its price and
 its share of the cost go the same way. What is different is that nobody has tested it, and that every page says so.
 """

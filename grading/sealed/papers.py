@@ -1,8 +1,4 @@
-"""What the papers of sealed stock say, gathered from the records.
-
-- `draw_list_data(plan, on)`: the packs to open
-- `statement_data(plan, on, listing, order)`: what goes with the packs of an accepted lot that stay sealed
-"""
+"""What the papers of sealed stock say, gathered from the records."""
 
 from __future__ import annotations
 

@@ -1,11 +1,5 @@
 """What the bench found of a sealed lot's sample, and what follows from it.
 
-- `results(plan)`: every drawn pack with its verdict, the counts, the decision and what can be said of the rest;
-  a fixed number of queries
-- `verdict(plan, valve, grade)`: usable, failed or not known yet, by the plan's rule
-- `grades_on_arrival(valves)`: the grade that speaks for each as the supplier sent it
-- `oc_plot(plan)`: the operating characteristic, to be drawn
-
 The counts are those of ISO 2859-1's single sampling: an item of the sample conforms, being usable by the plan's
 rule, or it does not. A piece that was written off unread (broken, or an empty pack) does not.
 

@@ -1,8 +1,5 @@
 """Make the sets that a run or a plan offers: a few at once, many by a job of the queue.
 
-- `accept(run, places, by)`: make these sets of a run now
-- `start_making(run, places, by)`: the same behind the pages, in pieces; `make_of_run(asked, hand)` is the job
-
 Sets are judged before anything is locked. A piece of PIECE sets is then written in one short transaction, which first
 looks whether each valve is still as it was judged, and marks the sets in the run: what was written before a worker
 was killed is not made twice.

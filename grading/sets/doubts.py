@@ -1,11 +1,5 @@
 """Whether a matched set still is what its papers say.
 
-- `why_doubtful(matched)`: nothing while the set holds
-- `doubtful(sets)`: the same of many, in a fixed number of queries
-- `read_since(matched)`: members that were read again since and still fit, in words for the papers
-- `not_tested(grades)`: what nobody looked for, in words for the papers
-- `note_doubtful(valve_ids, by)`: into the daybook, after grades of these valves have changed
-
 `grading.listings.publishing.follow` takes what no longer holds off the public list.
 
 A set's papers print the readings that it was made on, so it holds only while later ones do not gainsay them: every

@@ -1,14 +1,4 @@
-"""Matched sets from graded stock: propose, make, break.
-
-- `available(type, best_grades)`: the graded valves that a set may be made of
-- `propose(type, size, tolerance_percent, ...)`: disjoint sets within the tolerance
-- `why_none(type, size, tolerance_percent, ...)`, `shortfall(pool, ...)`: why there are none, or few
-- `make_set(valves, ...)`: record one; the database refuses a valve that is in another
-- `check_set`, `record`: the two halves of it, for many sets at once (`grading.sets.accepting`)
-- `why_no_set(grades, tolerance_percent, probability)`: what keeps these from being a set
-- `break_set(set, reason, by)`
-- `spread_of(members)`: how far a set spreads, with its uncertainty, by the readings that it was made on
-"""
+"""Matched sets from graded stock: propose, make, break."""
 
 from __future__ import annotations
 

@@ -1,10 +1,4 @@
-"""What to make of a pool for the demand there is, and which set an order costs it least.
-
-- `mix_of(type)`: the type's demand mix, as `grading.matching.planning` takes it
-- `plan_for(type, best_grades)`: the sets to make now and the singles to keep, with the proven bound; `plan` is the
-  job that does so behind the pages, `planned(job)` what it found
-- `least_loss(line)`: the set that meets an order line and costs the rest of the pool least, the second best, and why
-"""
+"""What to make of a pool for the demand there is, and which set an order costs it least."""
 
 from __future__ import annotations
 

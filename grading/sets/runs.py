@@ -1,9 +1,5 @@
 """Match a whole pool: ask, work behind the pages, look, change by hand.
 
-- `Ask`: what a run is asked for; `start(type, ask, by)`, `again(run, by)` from where another left off
-- `match(asked, hand)`: the job of the queue that looks for the sets
-- `Found`: one set of a run; `found_sets(run)`; `keep(run, found)`
-
 `grading.sets.accepting` makes the sets.
 """
 

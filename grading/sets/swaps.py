@@ -1,10 +1,4 @@
-"""Change a set of a run by hand, and see what that costs.
-
-- `SwapTable.of(run)`: the run's sets beside the stock as it is now
-  - `.swap(place, out, in_)`: what a change would cost
-  - `.replacements(place, out)`: the valves that could go in, the least loss first
-- `keep_swap(run, place, out, in_)`: the change is kept
-"""
+"""Change a set of a run by hand, and see what that costs."""
 
 from __future__ import annotations
 

@@ -1,11 +1,5 @@
 """The conditions that a tester really sets, where they are not the data sheet's.
 
-- `conditions_for(tester, test_point, at)`: what it sets for a test point at a time, as a `Setting`
-- `read_at(reading)`: the setting that a reading was really taken at
-- `conversion(condition, quantity)`: how a reading is carried to the sheet's conditions, by `catalog.physics.electrics`
-- `set_conditions`, `back_to_sheet`: from now on it is so
-- `standing_conditions(tester)`: every difference there is now
-
 Differences are kept as history, so that a reading is always understood by the conditions it was taken at.
 """
 

@@ -1,9 +1,5 @@
 """House nominals: what the shop's own good, unused valves read on one of its testers.
 
-- `known_good(tester, test_point, condition)`: the readings that a house nominal would be learnt from
-- `learn(tester, test_point, by)`: a `HouseNominal` for each quantity that has enough of them
-- `nominal_for(tester, test_point, quantity, condition)`: the one that counts now
-
 Known-good NOS, the rule: a valve of a line claimed as NOS (sealed, boxed or bulk), not written off; its latest
 standing reading of the section was taken on this tester, at these very conditions, outside any stretch in which
 the tester's reference valves were out of control, and had settled if it was a series; nothing is shorted,

@@ -1,13 +1,5 @@
 """Reference valves read at the start of a shift, their control charts, and the stop when a tester has drifted.
 
-- `due(shift)`: the reference valves not yet read in this shift; `for_tester(tester)`: all that are read on it
-- `take(reference, shift, value, by)`: keep a check, judge the chart, and stop the tester if it is out of control
-- `correct(check, value, reason, by)`: append-only, like readings; a stop it caused is still the owner's to clear
-- `chart_of(reference, tester)`: a `CheckChart`: checks, lines, signals, and from when they count
-- `choose_baseline(...)`: draw the lines from other checks
-- `may_grade(tester)`: whether the bench may grade on it, and why not
-- `under_review(stop)`: every reading since the last good check; `clear(stop, action, new_baseline, by)`
-
 The chart is that of `grading.metrology.control`: individuals, and the weighted average for slow drift. Its lines come
 from the
 first `BASELINE` checks, or from those the owner chooses. After a stop is cleared the rules look at the checks made

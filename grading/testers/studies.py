@@ -1,13 +1,5 @@
 """A crossed study of a tester: several valves, read several times by several people, in an order drawn by lot.
 
-- `plan(...)`: a `Study`; `PlanProblem` says why it cannot be
-- `next_cell(study, operator)`, `progress_of(study)`: what the operator reads next, and how far everybody is
-- `take(study, cell, value)`, `correct(reading, value, reason, by)`: append-only, like readings
-- `finish(study, by)`, `give_up(study, why, by)`
-- `analyse(study)`: an `Analysis`, the analysis of variance (`grading.metrology.repeatability`) put in words
-- `repeatabilities_of(tester, quantity)`: what each finished study says of the tester, as a `StudiedRepeatability`
-- `that_speaks(found, value)`, `repeatability_of(tester, quantity, value)`: the one that counts near a value
-
 The order: in each round every operator reads every valve once, in an order of that operator's own for that round.
 It follows from the study's seed, so it can be drawn again. Nobody is shown an earlier reading.
 """

@@ -1,10 +1,5 @@
 """What became of what a supplier sent: how much of it was usable, of which grade, and what a usable valve cost.
 
-- `LineRecord`, `GoodsRecord`: one line, and many lines together
-- `records_of(lines)`: a LineRecord for each line, in a fixed number of queries
-- `together(records)`: the Record of them all
-- `by_supplier(suppliers)`: the Record of each supplier, in a fixed number of queries
-
 A valve is usable when its grade may be sold. The shares are of the pieces that are known: graded, or written off
 without a grade (broken or lost, hence not usable). The others are not tested yet and say nothing; the interval
 (`stockroom.pure.yields`, Wilson) is the wider the fewer are known. Grades are those that stand now.

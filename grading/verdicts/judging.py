@@ -1,12 +1,4 @@
-"""Grading: bring a valve's readings and its sheet to the policy, and record what it says.
-
-- `evidence_for(valves)`: the latest standing reading of every section of each valve
-- `grade(valves, policy, by)`: judge and record; valves with sections unread are left as they are, and those whose
-  last series has not settled lose the grade they had
-- `judge_all`, `store`: the two halves of it, for many valves behind the pages (`grading.verdicts.regrading`)
-- `changes(policy, valves)`: what a re-grade would change, before it does
-- `why_ungraded(valve)`: what stands in the way of a grade
-"""
+"""Grading: bring a valve's readings and its sheet to the policy, and record what it says."""
 
 from __future__ import annotations
 

@@ -1,8 +1,5 @@
 """The whole stock by a policy: what it would change, and then the change itself; both are jobs of the queue.
 
-- `start_effect(policy, by)`: work out what a policy would change; `effect_of(job)` is what came of it
-- `put_in_force(policy, by, regrade=...)`: from now on it grades, and if wanted the stock is graded anew
-
 Valves are judged a piece at a time outside any transaction. A piece is then written in a short one, which first looks
 whether anything it rests on has changed meanwhile: readings, grades, types, and all that is known of the testers.
 What has changed is judged again.

@@ -1,8 +1,5 @@
 """Which readings speak for a section of a valve, and what they say together.
 
-- `Repeats`: the readings of one section that count as repeats of one another
-- `by_section(readings)`: the repeats of each section among a valve's standing readings
-
 The rule: the latest reading of a section speaks for it, and with it those that were taken on the same day in the same
 shift (so by the same operator on the same tester) at the same test point. A later shift or day starts afresh.
 

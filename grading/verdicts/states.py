@@ -1,8 +1,5 @@
 """Keep the stored state of valves and lots in step with their records.
 
-- `true_states(valves)`: the state that each valve's records give it, in a fixed number of queries
-- `refresh(valve_ids)`: store those states, and the states of the lots concerned (`stockroom.tally`)
-
 Whatever changes a record calls `refresh` in the same transaction. `manage.py check_states` proves it.
 """
 

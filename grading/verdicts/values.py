@@ -1,11 +1,5 @@
 """Readings as measurements: each value with what it is compared with and how well it is known.
 
-- `Bench`: what is written down of the testers, read once for many valves
-- `Value`: one quantity of one section, with its uncertainty and its basis; a grade keeps them
-- `values_of(repeats, bench)`, `as_section(repeats, values)`: for judging
-- `JudgedSpread`, `spread_of(values)`: how far a set spreads, with the uncertainty of the comparison
-- `claim(values, tolerance, probability)`: whether a set is sure enough to be within its tolerance
-
 Repeats that lie further apart than repeats on this tester do contradict each other: the valve is intermittent, was
 cold, or another one was read. They are not averaged, and not outvoted either: the worse counts until they agree
 again, because further ones bring them within the range of so many, because the wrong one was corrected, or because a

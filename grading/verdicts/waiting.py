@@ -1,8 +1,5 @@
 """Valves that were tested and could not be graded, for nothing was known of the conditions they were read at.
 
-- `waiting_for(tester, test_point)`: which of them can be graded now, and which still wait
-- `grade_them(tester, test_point, by)`: grade those that can be
-
 Learning a house nominal is what mostly ends the wait (`grading.testers.house_nominals`); nothing is graded until
 somebody asks.
 """

@@ -1,11 +1,5 @@
 """Claims: what is wrong with a delivery, what is asked of the supplier, and what came back.
 
-- `note_fault(line, fault, by)`, `withdraw_fault(fault, why, by)`: pieces of another type, or broken
-- `to_claim(lot)`: what has not been claimed yet, each with its part of what the goods cost
-- `make_claim(lot, reference, words, by)`: a numbered claim of it
-- `take_step(claim, step, by)`: sent, agreed, refused, withdrawn
-- `enter_credit(claim, credit, by)`, `strike_out(credit, why, by)`: money that came back lowers the lot's cost
-
 Short, over and sent back follow from the line's own numbers, so that they cannot contradict the count. An amount
 is the piece's part of the goods charge, shared over the pieces that were expected
 (`stockroom.receiving.pure.costing`): what was charged for them. Pieces over were not charged for, so they carry none.

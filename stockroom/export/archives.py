@@ -1,8 +1,4 @@
-"""The archive that the owner takes home, written behind the pages and kept until the next one.
-
-- `start(by)`: ask for one; `latest()` is the job that writes it or wrote it last
-- `file_of(job)`: where it lies
-"""
+"""The archive that the owner takes home, written behind the pages and kept until the next one."""
 
 from __future__ import annotations
 

@@ -1,8 +1,5 @@
 """Everything the shop has recorded, in open forms: one CSV file a table, and a manifest that says what they hold.
 
-- `export(out, photographs=False)`: write it all as one zip archive; a `ExportSummary` of what went in
-- `exported_models()`: every table of our own apps, whatever they are, and people without their passwords
-
 CSV is RFC 4180's in UTF-8. `manifest.json` is metadata in the vocabulary of the W3C Recommendation "Metadata
 Vocabulary for Tabular Data" (17 December 2015): the type of each column, keys, and which column refers to which table.
 

@@ -1,12 +1,5 @@
 """Cells of a table that somebody sent.
 
-    Cell         text, a number, a day, or a `CellFault` where a workbook holds an error
-    written      the cell as text
-    plain        the cell as text for comparing: one space between words, small letters
-    is_blank     nothing stands in it
-    defused      a text with a backslash in front where a spreadsheet would take it for a formula
-    restored     the text without that backslash
-
 A text that begins with a backslash gets one more, so that every text comes back as it was; spaces in front do not
 count, as some readers drop them. Which beginnings are formulas: OWASP's page “CSV Injection”, from memory; a text that
 is a plain number is left as it is.

@@ -1,12 +1,4 @@
-"""How a table is laid out: which row names the columns, which column holds what, which rows do not count.
-
-FileField        what a column can hold, and the headings that say so
-Headings         the fields of a kind of file; finds them by their headings, remembered ones first
-FileChoices      what somebody chose, or `first_choices` guessed
-Layout           a file's tables read by those choices: its cells by field, its notes
-FileProblem      what is wrong, and where: "row 7, column Qty: …"
-read_rows, rows_in_words   "7, 12-14" and back
-"""
+"""How a table is laid out: which row names the columns, which column holds what, which rows do not count."""
 
 import re
 from collections import Counter, defaultdict

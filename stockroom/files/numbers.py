@@ -1,11 +1,5 @@
 """Numbers as people write them, with a decimal comma or a decimal point.
 
-    number          the number in a text: 1.6, 1,6, 1 600, 1'600.50, 1.600,5, 1.6e-3
-    read_number     the number in a cell, which may bear a currency or a count of pieces
-    settles         the decimal mark that a number proves by its own form; most prove none
-    is_doubtful     could be thousands or could be decimals: "1,600"
-    settle_marks    the decimal mark of every column of a file, as far as its own numbers tell
-
 Only the doubtful ones need a mark: "1,5" is one and a half whatever anybody says.
 """
 

@@ -1,7 +1,5 @@
 """Tables out of the files that people send: CSV in its many dialects (`texts`) and XLSX (`workbooks`).
 
-    read_tables   every table of a file, or `NotATable` saying what the file is and what to do
-
 Refused, each with its reason: files too large or with too much in them, workbooks with macros, encrypted files, old
 binary workbooks, and files that are not what their name says.
 """

@@ -1,10 +1,4 @@
-"""A table as it came: rows that hold anything, each with the number a spreadsheet gives it.
-
-FileTable, FileRow   what was read
-NotATable            no table can be read; the message says what the file is and what to do
-kept_rows            the rows that hold anything, if they are not too many, too wide or too long
-packed, unpacked     tables as bytes to keep, and back
-"""
+"""A table as it came: rows that hold anything, each with the number a spreadsheet gives it."""
 
 import json
 import zlib

@@ -1,8 +1,5 @@
 """CSV in its many dialects: RFC 4180's, widened by semicolons, tabs or bars, any usual encoding, and our own export.
 
-    read_text        the table of a file of text
-    guess_encoding   which encoding its bytes are most likely in; nobody can know, so a person may say otherwise
-
 What tells the encoding: a byte-order mark; UTF-8 that is whole; then, among the older sets of 256 characters, the one
 under which the most headings are words that we know and the fewest words are such as nobody writes (Latin and Cyrillic
 letters in one word, capitals after small letters, a word of accented letters alone, signs inside words). Of Latin sets

@@ -1,16 +1,5 @@
 """Identification and condition: what is seen on a valve is written down, and what does not agree is said.
 
-- `Register()`: the shop's makers as `stockroom.marks.pure.identification` takes them, asked of the database once
-- `rank_code(code, type, received, others, register)`: every reading of a code, likeliest first
-- `others_of_line(line, besides)`: how the codes of the line's other valves are read
-- `MarksSeen`, `record(valve, sheet, by)`, `spread(valves, sheet, by)`: one valve as it is; many valves alike
-- `stamp(codes, by)`: many new valves, each with a code of its own
-- `reassess(valves, by)`: raise and clear the warnings of these valves
-- `years_changed(types)`: look again where the first years of types were corrected
-- `dismiss(warning, because, by)`, `clean(valve, how, note, by)`, `cleaning_cautions(type)`
-- `set_source_codes(maker, codes, by)`, `learn(…)`, `forget(known, by)`, `register_changed(maker, by)`
-- `marks_of(valve)`, `warnings_by_line(line_ids)`: what pages show
-
 A changed type is told of by `stockroom.signals.valve_identified`: the grade is withdrawn with it.
 """
 

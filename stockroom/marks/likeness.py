@@ -1,8 +1,5 @@
 """What the valves of a set may be asked to share besides their readings: when they were made, how they are built.
 
-- `weeks_made(type)`: the weeks each valve of a type may be of, by the date reading that was chosen
-- `how_built(type)`: what has been seen of each valve's construction, as one line of words
-
 A valve of which nothing is known is not in the answer.
 """
 

@@ -1,11 +1,5 @@
 """Photographs: what is sent is kept and queued at once, and made ready behind the pages' backs.
 
-- `read_subject(text)`: the valve, line or lot that a scan names; `said(subject)`, `address(subject)`
-- `receive(files, subject, by)`: keep originals, queue them, attach them; says what was refused and why
-- `remove(attachment, because, by)`, `set_public(valve, asked, public, by)`
-- `prepare(asked, hand)`: the job that makes the copies of one; `process_waiting(limit)` does those that wait
-- `process_again()`: put what was refused back in the queue
-
 An original is written before its row, under its SHA-256, and never changed: a request that dies in between
 leaves a file that the next sending of the same photograph takes over.
 """

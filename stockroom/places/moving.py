@@ -1,9 +1,4 @@
-"""Where each valve stands, and moving it to another place.
-
-- `read_place(text)`: the place whose code was scanned
-- `read_valves(text)`: the valves whose serials were scanned or pasted
-- `move(valves, place, by)`: they stand there now
-"""
+"""Where each valve stands, and moving it to another place."""
 
 from __future__ import annotations
 

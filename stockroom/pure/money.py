@@ -4,11 +4,6 @@ Minor units are those of ISO 4217, from its list one as the maintenance agency p
 holds that file as it is, with its date. Codes that list one no longer has (BGN since 2026) and those to which it gives
 no minor unit (gold) keep what Unicode's currency data say (CLDR, through Babel). CLDR would not do for the rest: it
 says how many digits people use, which for IQD, RSD and a dozen others is fewer than the standard has.
-
-- `is_currency(code)`: is this a code of ISO 4217's list one, or one known to CLDR, which keeps the former ones?
-- `minor_places(currency)`: 2 for GBP, 0 for JPY, 3 for IQD
-- `to_minor(amount, currency)`: rounded half up to the minor unit
-- `shown(amount, currency)`: "GBP 1,234.50"
 """
 
 from decimal import ROUND_HALF_UP, Decimal

@@ -3,9 +3,6 @@
 A serial is eight digits: a running number and a check digit. Digits alone make the shortest Code 128, and
 the check digit (Damm's quasigroup, through python-stdnum) catches every single wrong digit and every swap
 of two neighbours.
-
-- `serial(number)`: the serial of the running number
-- `read_serial(text)`: the serial in what was scanned or typed, or `BadSerial` saying what is wrong
 """
 
 import re

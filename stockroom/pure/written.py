@@ -1,13 +1,5 @@
 """How numbers, days, shares and counts are written, on pages, in messages and on paper: one way each.
 
-- `plain(value)`: as it was measured, without trailing noughts: "1.6", "−2", "–" where nothing was measured
-- `to_places(value, places)`: noughts and all, so that a column aligns; `decimals(values)` says how many
-- `figures(value, digits)`: to so many significant figures: a standard deviation is not known to more
-- `percent(share)`: 0.0234 as "2.3 %"
-- `day(on)`, `moment(at)`: "5 Apr 2024", "5 Apr 2024, 09:07"
-- `plural(count, one)`, `noun(count, one)`: "3 pieces", "pieces"
-- `fitted(text, longest)`: cut with an ellipsis
-
 The filters of `stockroom.templatetags.shown` write the same in a template. A reading with its unit is
 `grading.metrology.quantities.Quantity.shown`, which writes its number by `plain`.
 """

@@ -1,10 +1,5 @@
 """How much of what was bought turned out usable, with an interval that widens when the count is small.
 
-    wilson          the Wilson score interval of a share
-    usable_yield    usable of received, as a Yield
-    by_grade        one Yield for each grade, of the same received count
-    cost_per_usable cost divided by usable pieces, with the range the interval leaves open
-
 The interval is Wilson's (E. B. Wilson, 1927, from memory), in the form printed at influentialpoints.com,
 notes/u6cnfpf4: with p = x / n, q = 1 - p and z the normal quantile of 1 - alpha / 2,
 

@@ -1,16 +1,5 @@
 """Receiving: a lot is booked in, counted, its cost shared over the pieces, and serials given out.
 
-- `book_in(lot, charges, by)`, `change_lot(lot, charges, by)`
-- `add_lines(lot, lines, by)`, `change_line(line, by)`, `count_lines(lot, counts, by)`
-- `send_back(line, count, why, by)`: so many pieces of the bulk go back to the supplier;
-  `send_back_serials(line, positions, why, by)`: these that have serials
-- `in_home(charge, currency)`, `cost_of(lot, currency)`: what a charge or credit and a lot come to at home
-- `share_cost(lot, by)`: every line's part of that cost, to the minor unit
-- `allot_serials(line, count, by)`, `take_up(line, by)`: from bulk to valves with serials
-- `allot_whole(lot, lines, by)`: the same for every piece of many new lines at once
-- `locked(lot_id)`, `settle(lot, by)`: hold a lot, and bring its costs and state up to date, for other modules' changes
-- `check_pieces(pieces, serialised)`, `difference_in_words(expected, counted)`
-
 Each change locks its lot, writes the daybook, shares the cost anew and settles the lot's state, all in one
 transaction.
 """

@@ -1,9 +1,5 @@
 """Lines for a lot out of a file that its supplier sent: all of them, or none.
 
-- `look(file)`: a `ListPreview`: the lines it would bring, every fault by row and column, every word not known
-- `take_in(file, by, sure)`: book the lines, once, in one transaction, and remember the supplier's columns and words
-- `imported_before(file)`: the same file, byte by byte, that was imported already
-
 `stockroom.receiving.list_layout` says what its columns hold; here its rows meet the types, makers and places.
 
 A row that gives a serial or mark is one valve: rows that say the same of theirs make one line, whose valves get

@@ -1,8 +1,4 @@
-"""What a supplier's list can hold, and what is remembered of each supplier's lists.
-
-- `FIELDS`: what a column can hold; `ListChoices`: what was chosen for a file
-- `LISTS`: files of lines for a lot, as `stockroom.imports` keeps them; `receive` keeps one
-"""
+"""What a supplier's list can hold, and what is remembered of each supplier's lists."""
 
 from __future__ import annotations
 

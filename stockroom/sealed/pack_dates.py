@@ -1,10 +1,5 @@
 """The date printed on sealed packs: every reading it can have, and which one is taken.
 
-- `readings_of(packing)`: all of them, likeliest first, ranked as a code stamped on a valve is
-- `standing(packing)`: the reading that is kept, with its alternatives
-- `in_words(packing)`: the date as a buyer reads it
-- `choose(packing, key, by)`: take one, or none; what stood before is kept in the daybook and the table
-
 The date as printed is read whole; where no rule reads it so, and in the contract marks, the dates in the text are.
 """
 

@@ -1,16 +1,5 @@
 """Sealed stock: what the packs are, how many to open and which, what was decided, and what is sold unopened.
 
-- `describe(line, packing, by)`: the packs of a sealed line
-- `Iso`, `Exact`: a wish for a plan; `work_out(lot_size, wish, standing)`: the plan it gives
-- `opening(plan, packing)`: what carrying a plan out breaks the seal of
-- `make_plan(line, wish, terms, by)`: record the plan, its seed and the draw
-- `open_packs(plan, count, by)`: the next drawn packs get serials, for the bench
-- `record_decision(plan, decided, by)`: accept, test all or return; a return takes the bulk out of the house
-- `units_for_sale(plan)`, `that_make(units, pieces)`: what may be sold unopened
-- `take_for_sale(plan, count, by)`, `take_pieces(plan, pieces, by)`: serials for it
-- `series_of(supplier)`, `standing_of(supplier, aql)`: the severity that the switching rules give, from the results
-- `say_of(supplier, note, by)`: what those rules leave to the shop
-
 What the bench finds is counted in grading (`grading.sealed.results`); here it comes in as numbers.
 """
 

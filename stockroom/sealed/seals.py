@@ -1,12 +1,4 @@
-"""The seals of packs that stayed shut through the sampling: which are whole, what shares one, and what breaks one.
-
-- `shut_pack(valve)`: the pack that the valve lies in, while its seal is whole
-- `lies_sealed(valve)`: the same question of many valves
-- `together(pack)`: the packs under the same seal; a sealed carton has one for all its pieces
-- `why_not_opened(valve)`: what a sealed pack is promised to, which keeps it shut
-- `open_pack(valve, because, by)`: somebody opens it: for good, and no longer to be sold as sealed
-- `break_seal(pack, because, by)`: the seal is broken, whoever did it
-"""
+"""The seals of packs that stayed shut through the sampling: which are whole, what shares one, and what breaks one."""
 
 from __future__ import annotations
 

@@ -1,7 +1,4 @@
-"""What differs between a row as it was and as it is now, said in words for the daybook.
-
-- `differences(before, after, fields)`: "counted 238 → 240", "note changed"
-"""
+"""What differs between a row as it was and as it is now, said in words for the daybook."""
 
 from __future__ import annotations
 

@@ -1,8 +1,4 @@
-"""Suppliers, makers and places, chosen by typing their name.
-
-- `NameField(Supplier)`: the row with this name, in capitals or not; a row not stored yet when the name is new
-- `known_name(model, text)`: the row with this name, or None
-"""
+"""Suppliers, makers and places, chosen by typing their name."""
 
 from __future__ import annotations
 

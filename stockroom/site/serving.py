@@ -1,8 +1,4 @@
-"""Serve the shop: one process, a few threads, and the jobs behind the pages.
-
-- `serve(host, port, workers)`: runs until it is interrupted or told to end
-- `working(workers)`: the workers alone, for as long as the block lasts
-"""
+"""Serve the shop: one process, a few threads, and the jobs behind the pages."""
 
 from __future__ import annotations
 

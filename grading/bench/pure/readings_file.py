@@ -1,8 +1,5 @@
 """A file of readings as people have it, turned into rows; what cannot be read is named by row and column.
 
-- `parse(layout, …)`: a `Parsed`: rows, problems, and notes on how the file was understood
-- `ReadingRow`: one section of one valve
-
 `stockroom.files` has read the file and `readings_header` says what its columns hold. Understood here: decimal commas or
 points; units in the heading, in a row beneath it or in the cells; one row a section, or one row a valve with numbered
 columns (Ia1, gm1, Ia2, gm2).

@@ -1,10 +1,5 @@
 """What a column of a readings file holds, from its heading as people write it.
 
-- `read_heading(title)`: a `Heading`: the field, the section it is for, and the unit, where the heading says them
-- `read_section(text)`: 2 for "2", "B", "II", "section 2"
-- `ReadingColumn`: what a column can hold; `QUANTITIES`: which of them are measured, and in what
-- `READINGS`: the same as fields that somebody can choose, those of one section named "gm 2"; `field_named` the way back
-
 >>> heading = read_heading("Ia2 [mA]")
 >>> heading.field.value, heading.section, heading.unit.name
 ('anode current', 2, 'mA')

@@ -1,9 +1,4 @@
-"""The sheet that goes to a supplier: what was short, over, wrong, broken or sent back, and what is asked for it.
-
-claim_pdf(data)   an A4 PDF, the same bytes for the same data
-ClaimData, ClaimedRow, Pictured   what stands on it, as plain values
-MOST_PICTURES     as many are printed: two pages of them at the most; the rest are named
-"""
+"""The sheet that goes to a supplier: what was short, over, wrong, broken or sent back, and what is asked for it."""
 
 from __future__ import annotations
 

@@ -1,8 +1,5 @@
 """The certificate of a matched set: what was read, how alike the valves are, and what is not claimed.
 
-    certificate_pdf(data)    an A4 PDF, the same bytes for the same data
-    CertificateData          everything that stands on it, as plain values
-
 One row of `spreads` is one claim; the nominal it is shown beside names its own source.
 """
 

@@ -1,8 +1,5 @@
 """Labels for valves, on a sheet or one at a time.
 
-    labels_pdf(labels, stock, ...)   the PDF
-    Label, Section                   what stands on one
-
 Above, to the left: the type, the grade, then what claims a grade in figures, section beside section; to the right the
 square symbol. Along the foot: the serial as Code 128 and in digits, and the shop. Sizes follow the stock: the
 symbols take the largest modules that are whole dots and leave all quiet zones free; text shrinks to its room.

@@ -1,9 +1,5 @@
 """The list a person carries along the shelves to pull an order, in the order of the places.
 
-    pick_list_pdf(data)     an A4 PDF, the same bytes for the same data
-    PickListData, Row       what stands on it
-    walking_order(place)    A2 before A10, and valves without a place last
-
 The rows carry no symbols: pulling is proved by scanning the valve, and a list that could be scanned in its
 place would prove nothing.
 """

@@ -1,9 +1,4 @@
-"""Paper of sealed stock: the list of the packs to open, and the statement that goes with what stays sealed.
-
-draw_list_pdf(data)    the packs in the order of cartons and places, with room to tick and write
-statement_pdf(data)    sealed and sample-tested, never tested: the plan, the result, what is said of the rest
-DrawListData, StatementData   what stands on them, as plain values
-"""
+"""Paper of sealed stock: the list of the packs to open, and the statement that goes with what stays sealed."""
 
 from __future__ import annotations
 

@@ -1,8 +1,5 @@
 """From readings to a grade, with the reasons in words.
 
-- `SectionReading`, `ReadingUncertainty`: what one section read, how well that is known, and what it is compared with
-- `judge(policy, sections)`: a `Judgement`: the grade, its reasons, and whether the grade above is too close to call
-
 The valve gets the first of the policy's levels whose demands all hold. Sections are judged apart against the
 nominal and the sheet's own limits, and those that are meant alike (`SectionReading.alike`) against each other by
 their spread: the largest over the smallest, less one. A demand on a quantity that was not measured is not met,

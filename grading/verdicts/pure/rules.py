@@ -1,10 +1,5 @@
 """A grading policy as data: what it may say, and reading it from its stored form.
 
-- `GradeLevel`: one grade's demands, some of them others for some kinds of valve
-- `PolicyRules`: levels best first, and how limits are decided; `PolicyRules.for_kind(kind)` is what holds for one kind
-- `Unknown`: what is made of a tester that not enough is known of
-- `read_policy(data)`: from the stored (JSON) form, or `PolicyProblem` saying what is wrong with it
-
 The scheme is this shop's own. How a limit is decided follows JCGM 106 (`grading.metrology.conformity`).
 """
 

@@ -1,11 +1,5 @@
 """The words for how a valve is built and in what condition it is, each a short list to pick from by key.
 
-    FEATURES      construction: plate shape and finish, getter shape and place, mica, base, top flash, glass, print
-    CONDITION     condition: print, pins, base, box, seal
-    Choice        a feature's label and its words
-    check         refuse a feature or a word that is not on the lists
-    in_public     a condition as a buyer reads it
-
 The words are common practice, no source. In a list on the page a letter goes to the next word that begins with
 it, so most words take one key.
 """

@@ -1,12 +1,5 @@
 """Every reading a stamped code, contract mark or pack date can have.
 
-    readings        all readings of one code, each with the rule that produced it
-    find_dates      the dates inside a longer text, such as the marks on a pack
-    Reading         source code, earliest and latest day, rule, and the words for it
-    Window          the years a reading may fall in
-    week_span       the days a factory week can mean, whatever week numbering the factory kept
-    iso_week, sunday_week, counted_week   the three numberings
-
 A short code seldom has one meaning: a year digit comes round every ten years, "5312" is week 12 of 1953 or
 December 1953 turned round, and "A5" is a month or half a month. Nothing is chosen here; ranking is the
 business of stockroom/marks/pure/identification.py.

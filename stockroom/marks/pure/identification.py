@@ -1,9 +1,5 @@
 """Which reading of a code is the likeliest, and where the marks of a valve do not agree with each other.
 
-    rank        the readings of one code, likeliest first, each with its points and the reasons for them
-    assess      warnings where print and code, construction and maker, or date and type disagree
-    TypeFacts, MakerFacts, Marks   what is known of the type, of the makers in the shop's register, of the valve
-
 The points are our policy, no source: they put the likeliest reading on top and say why, nothing more. A
 person chooses, and every other reading is kept.
 

@@ -1,9 +1,5 @@
 """Pictures: which files count as a photograph, and the clean copies that are made of one.
 
-- `look(file, name, size)`: its `PictureKind`, from the head of the file alone, or `PictureRefused` with the reason
-- `prepare(data)`: decode all of it, turn it upright and make the two JPEG copies that are shown, `Prepared`
-- `MAX_BYTES`, `MAX_PIXELS`, `SMALL`, `LARGE`: the limits and the sizes
-
 JPEG, PNG and WebP are taken: what Pillow reads by itself and every browser shows. HEIC is not among them.
 The copies hold pixels and nothing else: no Exif (so no place, time or camera), no XMP, comment, thumbnail or
 colour profile. A profile is applied, to sRGB, before it is dropped.

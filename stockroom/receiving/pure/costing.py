@@ -1,8 +1,5 @@
 """Sharing a cost to the minor unit.
 
-    share       split an amount in proportion to weights; the parts add up to the amount exactly
-    piece_cost  the part of one piece in an equal split, without splitting the rest
-
 The method is the largest remainder (Hamilton's method of apportionment): every part is first rounded
 towards zero to the minor unit; the units left over go one each to the parts that lost most in the rounding.
 Parts that lost the same are served in the order they stand in, so the same call always gives the same answer.

@@ -1,16 +1,5 @@
 """How many sealed packs to open, which ones, and what the result says about the rest.
 
-    code_letter, single_plan      ISO 2859-1: lot size, inspection level, AQL and severity -> a plan
-    exact_plan                    the smallest plan for given qualities and risks, hypergeometric
-    Plan                          sample size, acceptance and rejection number, and what they were taken from
-    acceptance_probability        exact, for a lot of given content
-    operating_characteristic      the curve of it over the lot's content
-    limiting_quality              how bad a lot must be before it is (nearly) always refused
-    hypergeometric_cdf, binomial_cdf   exact lower tails
-    draw, carton_and_place        the packs to open, from a recorded seed, and where each of them stands
-    decide                        accept, go on, test all or return, as the results come in
-    unopened                      what can still be said of the packs that stay sealed
-
 Sources. The tables are Table 1 (code letters) and Tables 2-A, 2-B and 2-C (single sampling, normal, tightened
 and reduced) of ISO 2859-1:1999, "Sampling procedures for inspection by attributes, Part 1: Sampling schemes
 indexed by acceptance quality limit (AQL) for lot-by-lot inspection". Tables 1 and 2-A hold the same plans as
