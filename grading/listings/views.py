@@ -28,6 +28,7 @@ from grading.verdicts.values import Value
 from stockroom.models import Listing, Shop, Valve
 from stockroom.pure import written
 from stockroom.site.people import Role, StaffRequest, for_roles
+from stockroom.site.refusals import errors_on, refused_to
 from stockroom.site.web import page_of
 
 
@@ -92,11 +93,8 @@ def listing_new(request: StaffRequest) -> HttpResponse:
     form = ListingForm(request.POST or None, initial=start)
     form.fields["price"].widget.attrs["autofocus"] = True
     if form.is_valid():
-        try:
+        with errors_on(form):
             made = listing_work.publish(valves, **form.cleaned_data, by=request.user)
-        except listing_work.CannotList as problem:
-            form.add_error(None, str(problem))
-        else:
             messages.success(request, f"{made.number} is before the public.")
             return redirect(made)
     return render(request, "listings/listing_new.html", {"form": form, "valves": valves, "cost": cost})
@@ -104,13 +102,11 @@ def listing_new(request: StaffRequest) -> HttpResponse:
 
 @require_POST
 @for_roles(Role.SALES)
+@refused_to("listings")
 def listing_end(request: StaffRequest, number: str) -> HttpResponse:
     found = get_object_or_404(Listing, number=number)
-    try:
-        listing_work.end(found, request.user)
-        messages.success(request, f"{number} is no longer listed.")
-    except listing_work.CannotList as problem:
-        messages.error(request, str(problem))
+    listing_work.end(found, request.user)
+    messages.success(request, f"{number} is no longer listed.")
     return redirect("listings")
 
 
