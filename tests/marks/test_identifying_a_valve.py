@@ -102,8 +102,6 @@ def test_the_same_sheet_twice_is_no_news(valve: Valve, by: User) -> None:
     seen_marks = marks_seen(
         valve, code="900-6118", chosen=WEEK_18, features={"mica": "notched"}, condition={"print": "worn"}
     )
-        valve, code="900-6118", chosen=WEEK_18, features={"mica": "notched"}, condition={"print": "worn"}
-    )
     assert identity.record(valve, seen_marks, by)
     assert not identity.record(valve, seen_marks, by)
     assert (valve.date_readings.count(), Entry.objects.filter(action="identified").count()) == (1, 1)
