@@ -19,5 +19,8 @@ class GradingConfig(AppConfig):
         from grading.verdicts import receivers as verdict_receivers  # noqa: F401
         from grading.verdicts import regrading  # noqa: F401
 
+        from grading.valves import guards
+
+        guards.watch(self)
         WAYS[:] = [SealedPacks()]
         PARTS[:] = [public_part]

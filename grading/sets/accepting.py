@@ -109,7 +109,7 @@ def _make_piece(run_pk: int, sets: Sequence[Found], by: User | None, hand: Hand 
     within = {name: percent for name, percent, _ in Ask.read(MatchRun.objects.get(pk=run_pk).ask).tiers}
     judged = judge_sets([(one.valve_ids, within[one.tier]) for one in sets], policy)
     with transaction.atomic():
-        run = MatchRun.objects.select_for_update(of=("self",)).select_related("type").get(pk=run_pk)
+        run = MatchRun.objects.select_for_update(no_key=True, of=("self",)).select_related("type").get(pk=run_pk)
         answers = write_sets(judged, policy, by)
         made = {
             frozenset(one.valve_ids): answer
