@@ -14,6 +14,7 @@ from stockroom.models import Charge, Line, Lot, Maker, Place, Supplier
 from stockroom.models.shop import check_currency
 from stockroom.pure.money import minor_places
 from stockroom.receiving.booking import MOST_PIECES, FewerThanSerials, check_pieces
+from stockroom.site.edits import EditForm, WritesOnlyChanges
 from stockroom.site.names import NameField
 from stockroom.site.web import TypeField
 
@@ -32,7 +33,7 @@ def put_cursor_on_error(*forms_: forms.BaseForm) -> None:
         put_cursor(*wrong[0])
 
 
-class LotForm(forms.ModelForm):
+class LotForm(EditForm):
     supplier = NameField(Supplier, help_text="A name not in the list is added as a new supplier.")
 
     class Meta:
@@ -54,7 +55,7 @@ class LotForm(forms.ModelForm):
         return day
 
 
-class ChargeForm(forms.Form):
+class ChargeForm(WritesOnlyChanges, forms.Form):
     """One kind of charge. Without an amount there is none of that kind."""
 
     amount = forms.DecimalField(required=False, min_value=0, max_digits=14, decimal_places=3)
@@ -150,7 +151,7 @@ def last_rates() -> dict[str, str]:
     return {charge.currency: f"{charge.rate.normalize():f}" for charge in Charge.objects.filter(pk__in=latest)}
 
 
-class LineForm(forms.ModelForm):
+class LineForm(EditForm):
     type = TypeField(label="Type", max_length=40)
     maker = NameField(Maker, label="Marked maker", required=False)
     place = NameField(Place, required=False)
@@ -187,7 +188,7 @@ def _believable(pieces: int) -> int:
     return pieces
 
 
-class CountForm(forms.Form):
+class CountForm(WritesOnlyChanges, forms.Form):
     """One count for each line; an empty one has not been counted."""
 
     def __init__(self, lines: Sequence[Line], serialised: Mapping[int, int], *args: Any, **kwargs: Any) -> None:
@@ -198,6 +199,7 @@ class CountForm(forms.Form):
             field.label = f"Counted, line {line.number}"
             field.widget.attrs["autocomplete"] = "off"
             self.fields[f"line-{line.number}"] = field
+            self.show_initial(field)
         first = next((line for line in lines if line.counted is None), lines[0] if lines else None)
         if first:
             self.fields[f"line-{first.number}"].widget.attrs["autofocus"] = True
@@ -216,7 +218,9 @@ class CountForm(forms.Form):
 
     @property
     def counts(self) -> dict[int, int | None]:
-        return {line.pk: self.cleaned_data[f"line-{line.number}"] for line in self.lines}
+        """Of the lines whose count the person changed."""
+        named = {line.pk: f"line-{line.number}" for line in self.lines}
+        return {pk: self.cleaned_data[name] for pk, name in named.items() if name in self.changed_data}
 
     @property
     def rows(self) -> list[tuple[Line, forms.BoundField]]:

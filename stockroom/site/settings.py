@@ -66,6 +66,7 @@ MIDDLEWARE = [
     "stockroom.site.doors.SoundInput",
     "django.middleware.clickjacking.XFrameOptionsMiddleware",
     "axes.middleware.AxesMiddleware",
+    "stockroom.site.attempts.WholeAndOnce",
 ]
 AUTHENTICATION_BACKENDS = ["axes.backends.AxesStandaloneBackend", "django.contrib.auth.backends.ModelBackend"]
 # Ten wrong guesses at one name from one machine, then a quarter of an hour's rest.
@@ -91,7 +92,7 @@ TEMPLATES = [
                 "django.contrib.messages.context_processors.messages",
                 "stockroom.site.people.shop_and_roles",
             ],
-            "builtins": ["stockroom.templatetags.shown", "stockroom.templatetags.tables"],
+            "builtins": [f"stockroom.templatetags.{name}" for name in ("once", "shown", "tables")],
         },
     },
 ]

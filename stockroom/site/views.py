@@ -21,6 +21,7 @@ from django.utils import timezone
 from catalog.models import ValveType
 from stockroom.models import Entry, Line, Place, Shop, Valve
 from stockroom.pure.serials import BadSerial, read_serial
+from stockroom.site.edits import EditForm
 from stockroom.site.people import Role, StaffRequest, for_roles
 from stockroom.site.web import page_of
 
@@ -87,7 +88,7 @@ def daybook(request: HttpRequest) -> HttpResponse:
     return render(request, "site/daybook.html", {"filter": found, "page": page_of(request, found.qs)})
 
 
-class PersonForm(forms.ModelForm):
+class PersonForm(EditForm):
     """Somebody with a login. The password may be left empty when changing the rest."""
 
     roles = forms.MultipleChoiceField(
@@ -167,7 +168,7 @@ def person(request: StaffRequest, pk: int | None = None) -> HttpResponse:
     )
 
 
-class ShopForm(forms.ModelForm):
+class ShopForm(EditForm):
     web_address = forms.URLField(
         assume_scheme="https",
         required=False,
