@@ -17,7 +17,16 @@ from django.urls import reverse
 
 from catalog.models import ValveType
 from grading.models import Grade, MatchedSet, MatchRun, Policy
-from grading.sets.making import IN_ANOTHER, CannotMatch, ReadySet, check_set, current_grades, locked, record
+from grading.sets.making import (
+    IN_ANOTHER,
+    CannotMatch,
+    ReadySet,
+    allocated,
+    check_set,
+    current_grades,
+    locked,
+    record,
+)
 from grading.sets.runs import Ask, Found, found_sets, save_sets
 from grading.verdicts import states
 from grading.verdicts.values import Bench
@@ -224,13 +233,14 @@ def write_sets(
     ready = [one for one in judged if isinstance(one, ReadySet)]
     held = {valve.pk: valve for valve in locked([valve for one in ready for valve in one.valves])}
     current = dict(Grade.objects.filter(current=True, valve__in=held).values_list("valve", "pk"))
+    promised = allocated(held)
     taken: set[int] = set()
     answers: dict[int, MatchedSet | CannotMatch] = {}
     writable: list[tuple[int, ReadySet]] = []
     for place, one in enumerate(judged):
         if isinstance(one, CannotMatch):
             answers[place] = one
-        elif problem := _changed(one, held, current, taken):
+        elif problem := _changed(one, held, current, taken) or _promised(one, promised):
             answers[place] = CannotMatch(problem)
         else:
             taken |= set(one.grades)
@@ -252,6 +262,10 @@ def _changed(ready: ReadySet, held: dict[int, Valve], current: dict[int, int], t
         ):
             return CHANGED.format(valve=valve)
     return ""
+
+
+def _promised(ready: ReadySet, promised: dict[int, str]) -> str:
+    return next((promised[valve.pk] for valve in ready.valves if valve.pk in promised), "")
 
 
 def _recorded(ready: Sequence[ReadySet], policy: Policy, by: User | None) -> list[MatchedSet | CannotMatch]:

@@ -22,7 +22,7 @@ from grading.verdicts import states
 from grading.verdicts.values import Bench, JudgedSpread, Value, claim, claim_whole
 from grading.verdicts.values import spread_of as spread_of_values
 from stockroom.marks.similarity import how_built, weeks_made
-from stockroom.models import Counter, Entry, Valve
+from stockroom.models import Allocation, Counter, Entry, Valve
 from stockroom.pure.refused import Refused
 from stockroom.site.locks import hold_valves
 from stockroom.states import State
@@ -364,6 +364,15 @@ def check_set(
     return ReadySet(valves, {valve.pk: grades[valve.pk] for valve in valves}, tolerance_percent)
 
 
+def allocated(keys: Collection[int]) -> dict[int, str]:
+    """Of these valves those set aside for an order, which no set may take, each with the sentence that says so."""
+    found = Allocation.objects.filter(valve__in=keys, live=True).select_related("valve", "order_line__order")
+    return {
+        one.valve_id: f"{one.valve} is set aside for order {one.order_line.order}: it cannot join a set."
+        for one in found
+    }
+
+
 @transaction.atomic
 def make_set(valves: Sequence[Valve], tolerance_percent: float, by: User) -> MatchedSet:
     """Record a set of these valves, judged within the tolerance by their current grades' readings.
@@ -373,6 +382,8 @@ def make_set(valves: Sequence[Valve], tolerance_percent: float, by: User) -> Mat
     """
     policy = Policy.current()
     valves = locked(valves)
+    if promised := allocated([valve.pk for valve in valves]):
+        raise CannotMatch(next(iter(promised.values())))
     ready = check_set(valves, current_grades(valves), tolerance_percent, policy.parsed.match_probability)
     try:
         with transaction.atomic():

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import django_filters
-from django import forms
 from django.contrib import messages
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render

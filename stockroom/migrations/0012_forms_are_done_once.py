@@ -7,29 +7,32 @@ from django.db import migrations, models
 
 
 class Migration(migrations.Migration):
-
     dependencies = [
-        ('stockroom', '0011_current_date_readings'),
+        ("stockroom", "0011_current_date_readings"),
         migrations.swappable_dependency(settings.AUTH_USER_MODEL),
     ]
 
     operations = [
         migrations.CreateModel(
-            name='SentForm',
+            name="SentForm",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('key', models.CharField(max_length=64, unique=True)),
-                ('answer', models.CharField(blank=True, max_length=500)),
-                ('at', models.DateTimeField(db_index=True, default=django.utils.timezone.now)),
+                ("id", models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name="ID")),
+                ("key", models.CharField(max_length=64, unique=True)),
+                ("answer", models.CharField(blank=True, max_length=500)),
+                ("at", models.DateTimeField(db_index=True, default=django.utils.timezone.now)),
             ],
         ),
         migrations.AddIndex(
-            model_name='entry',
-            index=models.Index(condition=models.Q(('action', 'backed-up')), fields=['-at'], name='when_it_was_backed_up'),
+            model_name="entry",
+            index=models.Index(
+                condition=models.Q(("action", "backed-up")), fields=["-at"], name="when_it_was_backed_up"
+            ),
         ),
         migrations.AddField(
-            model_name='sentform',
-            name='by',
-            field=models.ForeignKey(null=True, on_delete=django.db.models.deletion.SET_NULL, related_name='+', to=settings.AUTH_USER_MODEL),
+            model_name="sentform",
+            name="by",
+            field=models.ForeignKey(
+                null=True, on_delete=django.db.models.deletion.SET_NULL, related_name="+", to=settings.AUTH_USER_MODEL
+            ),
         ),
     ]

@@ -77,5 +77,7 @@ class EditForm(WritesOnlyChanges, forms.ModelForm):
         self.edits = row is not None and row.pk is not None
         if data is not None and row is not None and self.edits:
             rows = type(row)._base_manager.all()
-            row.refresh_from_db(from_queryset=rows.select_for_update(no_key=True) if connection.in_atomic_block else rows)
+            row.refresh_from_db(
+                from_queryset=rows.select_for_update(no_key=True) if connection.in_atomic_block else rows
+            )
         super().__init__(data, *args, **kwargs)

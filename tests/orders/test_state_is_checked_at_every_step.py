@@ -14,7 +14,7 @@ from grading.listings import publishing
 from grading.models import MatchedSet
 from grading.orders import fulfilment, taking
 from grading.orders.fulfilment import CannotPull
-from grading.sets import making
+from grading.sets import accepting, making
 from grading.valves.rules import broken_rules
 from stockroom.models import Allocation, Customer, ListedValve, Listing, Order, OrderLine, Valve
 from stockroom.places import moving, write_offs
@@ -234,3 +234,13 @@ def test_check_states_finds_members_and_listings_that_ended_and_count_still(by: 
     said = " ".join(broken_rules())
     assert "is broken up, yet a valve counts as its member" in said
     assert "has ended, yet a valve counts as listed on it" in said
+
+
+def test_a_valve_set_aside_since_the_page_was_opened_joins_no_set(by: User) -> None:
+    valves = make_valves(make_type(), 2)
+    graded_all([(valve, 1.2, 1.6) for valve in valves])
+    fulfilment.accept(an_order(), valves[:1], by)
+    with pytest.raises(making.CannotMatch, match="is set aside for order R0001: it cannot join a set"):
+        making.make_set(valves, 20, by)
+    made = accepting.make_sets([([valve.pk for valve in valves], 20)], by)
+    assert not made.made and "is set aside for order R0001" in made.troubles[0]

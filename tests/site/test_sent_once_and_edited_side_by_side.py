@@ -69,7 +69,9 @@ def test_other_pages_that_make_something_do_it_once(name: str, logged_in: Callab
     at = reverse(name, args=[line.lot, line.number] if name == "line-serials" else [])
     sent = page_of(client, at) | {"supplier": "Harrowmere", "name": "Ada Quill"}
     sent |= {"count": "2"} if name == "line-serials" else {}
-    counted = {"lot-new": Lot, "customer-new": Customer, "tester-new": Tester, "supplier-new": Supplier}.get(name, Valve)
+    counted = {"lot-new": Lot, "customer-new": Customer, "tester-new": Tester, "supplier-new": Supplier}.get(
+        name, Valve
+    )
     before = counted.objects.count()
     assert client.post(at, sent).status_code == client.post(at, sent).status_code == 302
     assert counted.objects.count() == before + (2 if name == "line-serials" else 1)
