@@ -80,7 +80,8 @@ def _save(request: StaffRequest, shift: Shift | None) -> HttpResponse:
             return _bench_page(request, shift, valve=valve, valve_forms=valve_forms, choices=choices, fault=str(error))
         if point_name:
             replace(choices, points={**choices.points, str(valve.type_id): point_name}).remember(request)
-        return redirect(f"{reverse('bench')}?{urlencode({'read': valve.serial})}")
+        done = {"read": valve.serial, "once": request.POST.get("once", "")}  # by which the browser forgets its draft
+        return redirect(f"{reverse('bench')}?{urlencode(done)}")
     return _bench_page(request, shift, valve=valve, valve_forms=valve_forms, choices=choices)
 
 

@@ -22,12 +22,6 @@ class Migration(migrations.Migration):
                 ("at", models.DateTimeField(db_index=True, default=django.utils.timezone.now)),
             ],
         ),
-        migrations.AddIndex(
-            model_name="entry",
-            index=models.Index(
-                condition=models.Q(("action", "backed-up")), fields=["-at"], name="when_it_was_backed_up"
-            ),
-        ),
         migrations.AddField(
             model_name="sentform",
             name="by",

@@ -47,7 +47,6 @@ class Entry(models.Model):
     class Meta:
         ordering = ["-at", "-id"]
         verbose_name_plural = "entries"
-        indexes = [models.Index(fields=["-at"], condition=models.Q(action="backed-up"), name="when_it_was_backed_up")]
 
     def __str__(self) -> str:
         return self.text

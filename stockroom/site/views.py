@@ -21,8 +21,10 @@ from django.utils import timezone
 from catalog.models import ValveType
 from stockroom.models import Entry, Line, Place, Shop, Valve
 from stockroom.pure.serials import BadSerial, read_serial
+from stockroom.site import backups
 from stockroom.site.edits import EditForm
 from stockroom.site.people import Role, StaffRequest, for_roles
+from stockroom.site.typed import LogIn
 from stockroom.site.web import page_of
 
 # What a number with this first letter is the number of. Our numbers have four figures or more: L63 is a valve type.
@@ -58,7 +60,7 @@ def find(request: HttpRequest) -> HttpResponse:
 
 
 def office(request: HttpRequest) -> HttpResponse:
-    return render(request, "site/office.html")
+    return render(request, "site/office.html", {"backup": backups.age_in_words(backups.last_backup())})
 
 
 class EntryFilter(django_filters.FilterSet):
@@ -199,7 +201,7 @@ urlpatterns = [
     path("people/new/", person, name="person-new"),
     path("people/<int:pk>/", person, name="person"),
     path("shop/", shop, name="shop"),
-    path("log-in/", auth_views.LoginView.as_view(), name="login"),
+    path("log-in/", LogIn.as_view(), name="login"),
     path("log-out/", auth_views.LogoutView.as_view(), name="logout"),
     path(
         "password/",

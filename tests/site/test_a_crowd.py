@@ -45,7 +45,7 @@ def new_shop(transactional_db: None, tmp_path: Path) -> str:
 
 def test_a_crowd_gets_no_server_error_loses_nothing_and_breaks_no_rule(new_shop: str) -> None:
     done = subprocess.run(
-        [sys.executable, "-m", "tests.crowd", "--people", "6", "--requests", "120"],
+        [sys.executable, "-m", "tests.crowd", "--people", "6", "--requests", "90"],
         cwd=settings.BASE_DIR,
         env={**os.environ, "DATABASE_URL": new_shop},
         capture_output=True,
