@@ -27,6 +27,7 @@ from grading.testers.readings_table import OwnColumn, ReadingsTable, readings_ta
 from grading.verdicts.values import Value
 from stockroom.models import Listing, Shop, Valve
 from stockroom.pure import written
+from stockroom.site.numbers import typed_numbers
 from stockroom.site.people import Role, StaffRequest, for_roles
 from stockroom.site.refusals import errors_on, refused_to
 from stockroom.site.web import page_of
@@ -69,6 +70,7 @@ class ListingForm(forms.ModelForm):
     class Meta:
         model = Listing
         fields = ["title", "text", "price", "currency"]
+        formfield_callback = typed_numbers
 
 
 def listings(request: HttpRequest) -> HttpResponse:

@@ -22,6 +22,8 @@ from grading.orders.ways import WAYS, way_for, where
 from grading.verdicts.grade_choice import BestGradesField
 from stockroom.models import Allocation, Customer, Listing, Order, OrderLine, Return, Shop, Valve
 from stockroom.pure.serials import BadSerial, read_serial
+from stockroom.site.asking import AsksAgain
+from stockroom.site.numbers import typed_numbers
 from stockroom.site.people import Role, StaffRequest, for_roles, may
 from stockroom.site.web import TypeField, page_of, valve_typed
 
@@ -34,6 +36,9 @@ class OrderFilter(django_filters.FilterSet):
     class Meta:
         model = Order
         fields: list[str] = []
+
+
+MANY_SETS = 1_000  # on one line of an order: more is asked about
 
 
 class OrderForm(forms.ModelForm):
@@ -57,7 +62,7 @@ class OrderForm(forms.ModelForm):
         return data
 
 
-class OrderLineForm(forms.ModelForm):
+class OrderLineForm(AsksAgain, forms.ModelForm):
     type = TypeField(label="Type")
     sealed = forms.TypedChoiceField(
         label="Tested or sealed",
@@ -72,6 +77,7 @@ class OrderLineForm(forms.ModelForm):
     class Meta:
         model = OrderLine
         fields = ["quantity", "set_size", "sealed", "best_grades", "max_spread_percent", "unit_price", "note"]
+        formfield_callback = typed_numbers
 
     field_order = ["type", "set_size", "quantity", "sealed", "best_grades", "max_spread_percent", "unit_price", "note"]
 
@@ -79,6 +85,12 @@ class OrderLineForm(forms.ModelForm):
         super().__init__(*args, **kwargs)
         help_text = "1 single, 2 a matched pair, 4 a matched quad. Sealed, 10 can be a carton."
         self.fields["set_size"].help_text = help_text
+
+    def clean_quantity(self) -> int:
+        quantity: int = self.cleaned_data["quantity"]
+        if quantity > MANY_SETS:
+            self.ask("quantity", f"{quantity} on one line of an order?")
+        return quantity
 
     def clean(self) -> dict[str, Any]:
         data = super().clean() or {}

@@ -20,7 +20,9 @@ from stockroom.models import Claim, ClaimStep, Credit, Fault, Line, Lot, Shop, S
 from stockroom.models.shop import check_currency
 from stockroom.pure.money import minor_places
 from stockroom.receiving.booking import ReceivingError, in_home
-from stockroom.receiving.forms import last_rates, put_cursor
+from stockroom.receiving.forms import RateField, check_rate, last_rates, put_cursor
+from stockroom.site.asking import AsksAgain
+from stockroom.site.numbers import typed_numbers
 from stockroom.site.people import Role, StaffRequest, for_roles
 from stockroom.site.web import TypeField, page_of
 
@@ -51,6 +53,7 @@ class FaultForm(forms.ModelForm):
     class Meta:
         model = Fault
         fields = ["kind", "pieces", "found_type", "note"]
+        formfield_callback = typed_numbers
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
@@ -72,6 +75,7 @@ class ClaimForm(forms.ModelForm):
     class Meta:
         model = Claim
         fields = ["reference", "text"]
+        formfield_callback = typed_numbers
         widgets = {"text": forms.Textarea({"rows": 4})}
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:
@@ -83,6 +87,7 @@ class StepForm(DayForm):
     class Meta:
         model = ClaimStep
         fields = ["kind", "on", "amount", "note"]
+        formfield_callback = typed_numbers
         widgets = {"on": _day()}
 
     def __init__(self, claim: Claim, *args: Any, **kwargs: Any) -> None:
@@ -90,7 +95,6 @@ class StepForm(DayForm):
         self.currency = claim.currency
         self.fields["kind"].label = "What happened"
         self.fields["amount"].label = f"Amount agreed, {claim.currency}"
-        self.fields["amount"].widget.attrs["step"] = "any"
 
     def clean_amount(self) -> Decimal | None:
         amount = self.cleaned_data["amount"]
@@ -105,13 +109,14 @@ class StepForm(DayForm):
         return values
 
 
-class CreditForm(DayForm):
+class CreditForm(AsksAgain, DayForm):
     currency = forms.CharField(max_length=3)
-    rate = forms.DecimalField(required=False, max_digits=14, decimal_places=6, min_value=Decimal("0.000001"))
+    rate = RateField(required=False)
 
     class Meta:
         model = Credit
         fields = ["amount", "currency", "rate", "on", "note"]
+        formfield_callback = typed_numbers
         widgets = {"on": _day()}
 
     def __init__(self, claim: Claim, *args: Any, **kwargs: Any) -> None:
@@ -119,8 +124,6 @@ class CreditForm(DayForm):
         self.auto_id = "id_credit_%s"  # two forms stand on one page
         self.home = Shop.own().currency
         self.fields["rate"].label = f"{self.home} for one"
-        for name in ("amount", "rate"):
-            self.fields[name].widget.attrs["step"] = "any"
         goods = claim.lot.charges.filter(kind="goods", currency=claim.currency).first()
         rate = f"{goods.rate.normalize():f}" if goods else last_rates().get(claim.currency, "")
         self.initial.update(currency=claim.currency, rate="1" if claim.currency == self.home else rate)
@@ -132,7 +135,7 @@ class CreditForm(DayForm):
 
     def clean(self) -> dict[str, Any]:
         values = super().clean() or {}
-        amount, currency, rate = (values.get(name) for name in ("amount", "currency", "rate"))
+        amount, currency = values.get("amount"), values.get("currency")
         if currency is None:
             return values
         if amount is not None:
@@ -140,12 +143,7 @@ class CreditForm(DayForm):
                 check_minor(amount, currency)
             except forms.ValidationError as problem:
                 self.add_error("amount", problem)
-        if currency == self.home:
-            if rate not in (None, 1):
-                self.add_error("rate", f"{currency} is the home currency: its rate is 1.")
-            values["rate"] = Decimal(1)
-        elif rate is None and "rate" not in self.errors:
-            self.add_error("rate", f"Give the rate: how many {self.home} one {currency} brought.")
+        check_rate(self, values, self.home, "brought")
         return values
 
 

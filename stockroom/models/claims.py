@@ -153,7 +153,7 @@ class Credit(models.Model):
     amount = MoneyField(validators=[MinValueValidator(Decimal("0.001"))])
     currency = CurrencyField()
     rate = models.DecimalField(
-        max_digits=14, decimal_places=6, default=Decimal(1), validators=[MinValueValidator(Decimal("0.000001"))]
+        max_digits=16, decimal_places=10, default=Decimal(1), validators=[MinValueValidator(Decimal("0.0000000001"))]
     )
     on = models.DateField("day", default=timezone.localdate)
     note = models.CharField("credit note or payment", max_length=120, blank=True)

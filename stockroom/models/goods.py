@@ -115,7 +115,7 @@ class Charge(models.Model):
     amount = MoneyField(validators=[MinValueValidator(0)])
     currency = CurrencyField()
     rate = models.DecimalField(
-        max_digits=14, decimal_places=6, default=Decimal(1), validators=[MinValueValidator(Decimal("0.000001"))]
+        max_digits=16, decimal_places=10, default=Decimal(1), validators=[MinValueValidator(Decimal("0.0000000001"))]
     )
 
     class Meta:

@@ -25,6 +25,7 @@ from stockroom.site.chunks import chunked
 from stockroom.site.saving import save_named
 from stockroom.tally import refresh_lots
 
+MANY_PIECES = 20_000  # in one line: more is asked about
 MOST_PIECES = 1_000_000  # more is a slip of the keyboard, or a serial scanned into a count
 LOT_FIELDS = ("supplier", "received_on", "note")
 LINE_FIELDS = ("type", "maker", "condition", "expected", "counted", "weight", "place", "note")
