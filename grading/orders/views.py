@@ -38,7 +38,8 @@ class OrderFilter(django_filters.FilterSet):
         fields: list[str] = []
 
 
-MANY_SETS = 1_000  # on one line of an order: more is asked about
+MANY_ITEMS = 1_000  # on one line of an order: more is asked about
+MOST_ITEMS = 30_000  # more is a slip
 
 
 class OrderForm(forms.ModelForm):
@@ -88,7 +89,9 @@ class OrderLineForm(AsksAgain, forms.ModelForm):
 
     def clean_quantity(self) -> int:
         quantity: int = self.cleaned_data["quantity"]
-        if quantity > MANY_SETS:
+        if quantity > MOST_ITEMS:
+            raise forms.ValidationError(f"{quantity} on one line of an order cannot be right: at most {MOST_ITEMS}.")
+        if quantity > MANY_ITEMS:
             self.ask("quantity", f"{quantity} on one line of an order?")
         return quantity
 
@@ -186,6 +189,7 @@ def _order_page(
     line_form: OrderLineForm | None = None,
     listing_form: OrderListingForm | None = None,
     back_form: BackForm | None = None,
+    despatch_form: DespatchForm | None = None,
 ) -> HttpResponse:
     lines = list(found.lines.select_related("type"))
     allocated: dict[int, dict[int, list[Allocation]]] = defaultdict(lambda: defaultdict(list))
@@ -215,7 +219,7 @@ def _order_page(
             "said": [(way.statements_template, said) for way in WAYS if (said := way.statements(found))],
             "line_form": line_form or OrderLineForm(),
             "listing_form": listing_form or OrderListingForm(),
-            "despatch_form": DespatchForm(),
+            "despatch_form": despatch_form or DespatchForm(),
             "back_form": back_form or BackForm(sealed=has_sealed),
             "grade_names": Policy.current().parsed.names,
             "total": sum(line.unit_price * line.quantity for line in lines if line.unit_price is not None),
@@ -353,10 +357,11 @@ def _within(row: Allocation) -> str:
 @require_POST
 @for_roles(Role.SALES)
 def order_despatch(request: StaffRequest, number: str) -> HttpResponse:
-    found = get_object_or_404(Order, number=number)
+    found = _found(number)
     form = DespatchForm(request.POST)
-    form.is_valid()
-    carrier, tracking = form.cleaned_data.get("carrier", ""), form.cleaned_data.get("tracking", "")
+    if not form.is_valid():
+        return _order_page(request, found, despatch_form=form)
+    carrier, tracking = form.cleaned_data["carrier"], form.cleaned_data["tracking"]
     return _done(
         request, found, f"{found} has left the house.", fulfilment.despatch, found, carrier, tracking, request.user
     )

@@ -13,17 +13,21 @@ from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import path
 from django.utils import timezone
+from django.views.decorators.http import require_POST
 
 from stockroom.claims import claiming as work
+from stockroom.claims import faulty_pieces
 from stockroom.claims.claiming import ClaimError
 from stockroom.models import Claim, ClaimStep, Credit, Fault, Line, Lot, Shop, Supplier
 from stockroom.models.shop import check_currency
 from stockroom.pure.money import minor_places
+from stockroom.pure.written import plural
 from stockroom.receiving.booking import ReceivingError, in_home
 from stockroom.receiving.forms import RateField, check_rate, last_rates, put_cursor
 from stockroom.site.asking import AsksAgain
 from stockroom.site.numbers import typed_numbers
 from stockroom.site.people import Role, StaffRequest, for_roles
+from stockroom.site.refusals import refused_to
 from stockroom.site.web import TypeField, page_of
 
 
@@ -174,7 +178,9 @@ def discrepancies(request: StaffRequest, number: str) -> HttpResponse:
         "problem": problem,
         "currency": goods.currency if goods else lot.supplier.currency,
         "total": sum((row.amount for row in asked), Decimal(0)),
-        "faults": Fault.objects.filter(line__lot=lot).select_related("line__lot", "line__type", "found_type", "by"),
+        "faults": Fault.objects.filter(line__lot=lot).select_related(
+            "line__lot", "line__type", "found_type", "booked_in", "by"
+        ),
         "claims": _whole(lot.claims.all()),
         "lines": lot.lines.select_related("type").order_by("number"),
     }
@@ -219,6 +225,28 @@ def fault_withdraw(request: StaffRequest, pk: int) -> HttpResponse:
             "action": "Withdraw",
         },
     )
+
+
+@require_POST
+@for_roles(Role.RECEIVING)
+@refused_to("discrepancies", "number")
+def fault_book_in(request: StaffRequest, number: str, pk: int) -> HttpResponse:
+    """Wrong pieces become stock of the type that they are."""
+    fault = get_object_or_404(Fault, pk=pk, line__lot__number=number)
+    line = faulty_pieces.book_as_found(fault, request.user)
+    many = plural(fault.pieces, "piece is", "pieces are")
+    messages.success(request, f"{many} booked in as {line.type}, on line {line.number}.")
+    return redirect("discrepancies", number)
+
+
+@require_POST
+@for_roles(Role.RECEIVING)
+@refused_to("discrepancies", "number")
+def fault_write_off(request: StaffRequest, number: str, pk: int) -> HttpResponse:
+    fault = get_object_or_404(Fault, pk=pk, line__lot__number=number)
+    faulty_pieces.write_off_broken(fault, request.user)
+    messages.success(request, f"{plural(fault.pieces, 'piece is', 'pieces are')} written off.")
+    return redirect("discrepancies", number)
 
 
 @for_roles(Role.RECEIVING)
@@ -345,6 +373,8 @@ urlpatterns = [
     path("lots/<str:number>/discrepancies/", discrepancies, name="discrepancies"),
     path("lots/<str:number>/<int:line>/fault/", fault_new, name="fault-new"),
     path("faults/<int:pk>/withdraw/", fault_withdraw, name="fault-withdraw"),
+    path("lots/<str:number>/faults/<int:pk>/book-in/", fault_book_in, name="fault-book-in"),
+    path("lots/<str:number>/faults/<int:pk>/write-off/", fault_write_off, name="fault-write-off"),
     path("lots/<str:number>/claim/", claim_new, name="claim-new"),
     path("claims/", claims, name="claims"),
     path("claims/<str:number>/", claim, name="claim"),

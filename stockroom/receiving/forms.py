@@ -227,7 +227,7 @@ class CountForm(forms.Form):
                 continue
             counted = values[f"line-{line.number}"]
             try:
-                check_pieces(line.expected if counted is None else counted, self.serialised[line.pk], line.sent_back)
+                check_pieces(line.expected if counted is None else counted, self.serialised[line.pk], line)
             except FewerThanSerials as problem:
                 self.add_error(f"line-{line.number}", str(problem))
         return values

@@ -183,6 +183,7 @@ def test_the_home_currency_stays_once_a_charge_is_reckoned_in_it(logged_in: Call
 
 
 def test_so_many_pieces_are_asked_about(receiver: Client) -> None:
+    make_type("12AX7")
     lot = a_lot()
     asked = receiver.post(reverse("line-new", args=[lot]), line_data(expected="100000"))
     assert "100000 pieces in one line? If that is right, send it again." in asked.content.decode()
