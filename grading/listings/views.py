@@ -27,6 +27,7 @@ from grading.testers.readings_table import OwnColumn, ReadingsTable, readings_ta
 from grading.verdicts.values import Value
 from stockroom.models import Listing, Shop, Valve
 from stockroom.pure import written
+from stockroom.site.edits import EditForm
 from stockroom.site.numbers import typed_numbers
 from stockroom.site.people import Role, StaffRequest, for_roles
 from stockroom.site.refusals import errors_on, refused_to
@@ -102,7 +103,7 @@ def listing_new(request: StaffRequest) -> HttpResponse:
     return render(request, "listings/listing_new.html", {"form": form, "valves": valves, "cost": cost})
 
 
-class PriceForm(forms.ModelForm):
+class PriceForm(EditForm):
     class Meta:
         model = Listing
         fields = ["price"]
