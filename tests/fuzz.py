@@ -66,9 +66,7 @@ HOSTILE = [
     "R0001",
     "12AX7",
 ]
-QUERIES = tuple(
-    ["page", "serial", "serials", "set", "q", "name", "type", "place", "state", "point", "read", "by", "at_min", "take"]
-)
+QUERIES = ("page", "serial", "serials", "set", "q", "name", "type", "place", "state", "point", "read", "by", "take")
 
 
 class Fault(NamedTuple):
