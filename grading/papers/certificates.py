@@ -6,6 +6,8 @@ from collections import defaultdict
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from datetime import date
 
+from django.db.models import F, Window
+from django.db.models.functions import RowNumber
 from django.utils import timezone
 
 from catalog.models import TestPoint
@@ -251,16 +253,20 @@ def _charts(
     stands_at = {value.stands_at for value in own_values}
     results_of = [_results(values[member.pk], points) for member in members]
     grades = Grade.objects.filter(current=True, valve__type=matched.type).order_by("valve__serial")
-    others = grades.exclude(valve__in=[member.valve_id for member in members]).values_list("valve", "measured")
+    others = grades.exclude(valve__in=[member.valve_id for member in members])
+    count = others.count()
+    every = -(-count // MOST_SIBLINGS) or 1
+    if every > 1:
+        in_turn = others.annotate(place=Window(RowNumber(), order_by=F("valve__serial").asc()))
+        others = in_turn.filter(place__in=range(1, count + 1, every))
     found: dict[int, list[paper.CertifiedValue]] = {}
     ia, gm = Quantity.ANODE_CURRENT, Quantity.GM
-    for valve, measured in others:
+    for valve, measured in others.values_list("valve", "measured"):
         alike = [value for value in map(Value.read, measured) if value.stands_at in stands_at]
         results = _results(alike, points)
         if any(ia in result.values for result in results):
             found[valve] = list(results)
-    valves = list(found)
-    shown = valves[:: -(-len(valves) // MOST_SIBLINGS) or 1]
+    shown = list(found)
 
     charts = []
     for section, point in points.items():
@@ -288,6 +294,6 @@ def _charts(
                 tolerance=matched.tolerance_percent / 100,
             )
         )
-    many = f"{len(shown)} of {len(valves)}" if len(shown) < len(valves) else str(len(valves))
-    of = noun(len(valves), "other graded valve of this type", "other graded valves of this type")
-    return tuple(charts), f"{many} {of}" if valves else ""
+    many = f"{len(shown)} of {count}" if every > 1 else str(len(shown))
+    of = noun(count if every > 1 else len(shown), "other graded valve of this type", "other graded valves of this type")
+    return tuple(charts), f"{many} {of}" if shown else ""
