@@ -101,6 +101,11 @@ BASES: Mapping[str, Base] = {
     "leads-6": Base("subminiature, 6 leads in line", 6),
     "leads-7": Base("subminiature, 7 leads in line", 7),
     "B13B": Base("13 pins (B13B)", 13),
+    "B8F": Base("8 pins around a spigot, for forced-air tetrodes (B8F)", 8),
+    "BA15d": Base("bayonet cap with two contacts", 2),
+    "leads": Base("wire leads, their order not on file", 1),
+    "terminals": Base("no pin base: caps, rings, discs or studs", 1),
+    "own": Base("a base of its own, its pins not on file", 1),
 }
 
 ELECTRODES: Mapping[str, str] = {

@@ -438,7 +438,7 @@ def test_every_base_and_electrode_of_our_files_has_words() -> None:
 
 
 # Sheets do print points hotter than the section may stay: they are for a brief reading.
-BRIEFLY = {("5687", "120 V"), ("6S4S", "250 V"), ("ECH81", "100 V"), ("6BQ6GTB", "250 V")}
+BRIEFLY = {("5687", "120 V"), ("6S4S", "250 V"), ("6F5P", "100 V"), ("ECH81", "100 V"), ("6BQ6GTB", "250 V")}
 
 
 def heat_w(point: TestPointRow) -> Decimal:
