@@ -54,11 +54,11 @@ def test_the_page_shows_pins_nominals_sources_and_the_caution(
     ("query", "has", "lacks"),
     [
         ("name=ecc83", "12AX7", "6SN7GT"),
-        ("kind=rectifier", "5Y3GT", "12AX7"),
-        ("base=octal", "6SN7GT", "12AX7"),
+        ("kind=rectifier", ">0Z4<", ">0A2<"),
+        ("base=octal", ">0A3<", ">0A2<"),
         ("heater=5.0", "5Y3GT", "12AX7"),
-        ("special_quality=true", "5751", ">12AX7<"),
-        ("tradition=eastern", "6N2P", ">12AX7<"),
+        ("special_quality=true", ">0A2WA<", ">0A2<"),
+        ("tradition=eastern", ">0.3B17-35<", ">0A2<"),
     ],
 )
 def test_the_list_filters(reference: None, logged_in: Callable[..., Client], query: str, has: str, lacks: str) -> None:
