@@ -17,7 +17,8 @@ from catalog.reference.files import TypeRow, read_reference
 
 REFERENCE = read_reference(Path(__file__).parents[2] / "fixtures")
 RECEIVING = ("types/eastern.toml", "types/eastern_signal.toml", "types/eastern_power.toml", "types/eastern_grades.toml")
-OLDER = {"6F6S"}  # named before the standard: F was then a letter like any other
+# Named before the standard, or told apart from a western valve of the same letters.
+OLDER = {"6F6S", "6A7 octal"}
 EASTERN = [valve for valve in REFERENCE.types.values() if valve.file in RECEIVING and valve.designation not in OLDER]
 
 KINDS = {
