@@ -210,6 +210,7 @@ CAUTIONS = frozenset(
         "mercury",
         "radioactive",
         "asbestos",
+        "beryllia",
         "top cap",
         "high voltage",
         "very hot",
