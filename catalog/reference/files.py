@@ -8,6 +8,7 @@ its section needs, are all refused with the file, the type, the section and the 
 What a type may say beside the plain maxima, all of it optional::
 
     [[type]]
+    basing = "octal, pins not on file"          # the base alone is known; no basing file need list it
     warm_up_s = 11                  # controlled warm-up, where the sheet gives one
     series_string_a = 0.6           # the string that its heater is made for
 
