@@ -5,8 +5,8 @@ key. Numbers are read as Decimal, so the digits a data sheet printed, trailing n
 counted. Nothing is guessed: a key we do not know, a source that is not listed, a basing without the electrode
 its section needs, are all refused with the file, the type, the section and the key in the message.
 
-A type of which only name, kind, heater and base are known is as good a row as any: its ratings are "unstated", it has no
-test point, and every pin of its basing is "unknown", which no comparison of sockets takes for a fit.
+A type of which only name, kind, heater and base are known is a good row too: its ratings are "unstated", it has no test
+point, and every pin of its basing is "unknown", which no comparison of sockets takes for a fit.
 
 What a type may say beside the plain maxima, all of it optional::
 
