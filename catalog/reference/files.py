@@ -5,6 +5,9 @@ key. Numbers are read as Decimal, so the digits a data sheet printed, trailing n
 counted. Nothing is guessed: a key we do not know, a source that is not listed, a basing without the electrode
 its section needs, are all refused with the file, the type, the section and the key in the message.
 
+A type of which only name, kind, heater and base are known is a good row too: its ratings are "unstated", it has no test
+point, and every pin of its basing is "unknown", which no comparison of sockets takes for a fit.
+
 What a type may say beside the plain maxima, all of it optional::
 
     [[type]]
@@ -75,6 +78,7 @@ BASES: Mapping[str, Base] = {
     "B8A": Base("rimlock, 8 pins (B8A)", 8),
     "B9G": Base("all-glass, 9 thin pins (B9G)", 9),
     "octal": Base("octal, 8 pins with key", 8),
+    "MO8": Base("British octal, 8 pins spaced otherwise than the octal (MO8)", 8),
     "loctal": Base("loctal, 8 pins with lock-in spigot (B8G)", 8),
     "Y8A": Base("German metal-valve base, 8 pins in groups of 5 and 3 (Y8A)", 8),
     "UX4": Base("American 4 pins (UX4)", 4),
@@ -101,6 +105,7 @@ BASES: Mapping[str, Base] = {
     "leads-5": Base("subminiature, 5 leads in line", 5),
     "leads-6": Base("subminiature, 6 leads in line", 6),
     "leads-7": Base("subminiature, 7 leads in line", 7),
+    "P2000": Base("holder of the 12P2000, 6 contacts", 6),
     "B13B": Base("13 pins (B13B)", 13),
     "B8F": Base("8 pins around a spigot, for forced-air tetrodes (B8F)", 8),
     "BA15d": Base("bayonet cap with two contacts", 2),
