@@ -559,11 +559,13 @@ def read_reference(folder: Path) -> Reference:
         basings[basing.name] = basing
 
     types: dict[str, TypeRow] = {}
+    known = _bare_basings() | basings
     for row in _tables(folder, "types/*.toml", "type"):
-        valve = _type(row, sources, basings)
+        valve = _type(row, sources, known)
         if valve.designation in types:
             raise row.problem("designation", f"“{valve.designation}” is listed twice")
         types[valve.designation] = valve
+        basings.setdefault(valve.basing, known[valve.basing])
 
     by_name = _names(types.values())
     _check_related(types.values(), by_name)
@@ -617,6 +619,23 @@ def _basing(row: _RowReader, sources: Mapping[str, SourceRow]) -> BasingRow:
     )
     row.finish()
     return basing
+
+
+def _bare_basings() -> dict[str, BasingRow]:
+    """Of every base one that says no more than that: "octal, pins not on file". No file need list it."""
+    return {
+        name: BasingRow(
+            name=name,
+            base=base,
+            pins=tuple(PinRow(number, (PINS_NOT_ON_FILE,)) for number in range(1, BASES[base].pins + 1)),
+            top_cap=(),
+            source="memory",
+            at="",
+            note="",
+        )
+        for base in BASES
+        for name in (f"{base}, pins not on file",)
+    }
 
 
 def _electrodes(row: _RowReader, key: str, text: object) -> tuple[Electrode, ...]:

@@ -155,6 +155,14 @@ def test_a_type_of_which_only_heater_and_base_are_known_is_read(read: Written) -
     assert section.test_points == ()
 
 
+def test_a_base_of_which_no_pin_is_known_need_not_be_listed(read: Written) -> None:
+    reference = read(types=TYPES.replace('basing = "6Q"', 'basing = "octal, pins not on file"', 1))
+    bare = reference.basings[reference.types["6J5"].basing]
+    assert (bare.base, len(bare.pins)) == ("octal", 8)
+    assert {str(electrode) for electrode in bare.electrodes()} == {"unknown"}
+    assert "B7G, pins not on file" not in reference.basings  # a base that no type has
+
+
 def test_a_thyratron_is_tested_by_its_drop_and_asks_for_no_mutual_conductance(read: Written) -> None:
     struck = 'test_point = [{ name = "drop", anode_voltage_v = 8, anode_current_ma = 100, source = "memory" }]\n'
     gas = TYPES[: TYPES.index("test_point")] + struck + TYPES[TYPES.index('\n[[type]]\ndesignation = "6C5"') :]
