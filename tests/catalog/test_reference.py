@@ -17,7 +17,6 @@ from catalog.reference.files import (
     Reference,
     ReferenceProblem,
     TestPointRow,
-    TypeRow,
     normal,
     read_reference,
 )
