@@ -145,10 +145,10 @@ def item(request: HttpRequest, number: str) -> HttpResponse:
     members = list(matched.members.select_related("grade")) if matched else []
     # A set is sold by the readings that it was made on, here as on its certificate.
     speaking = Q(memberships__in=members) if matched else Q(valve__in=valves, current=True)
-    grades = Grade.objects.filter(speaking).select_related("policy", "valve__maker")
-    grades = grades.prefetch_related(
-        *PREFETCHED, "readings__test_point__source", "readings__shift__tester__conditions"
-    ).order_by("valve__serial")
+    rows = Grade.objects.filter(speaking).select_related("policy", "valve__maker").order_by("valve__serial")
+    grades = list(
+        rows.prefetch_related(*PREFETCHED, "readings__test_point__source", "readings__shift__tester__conditions")
+    )
     part = part_of(valves)
     available = Listing.objects.for_public_display().filter(pk=found.pk).exists()
     doubtful = matched is not None and doubts.why_doubtful(matched) != ""

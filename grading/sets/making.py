@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Hashable, Mapping, Sequence
-from dataclasses import replace
 from enum import Enum
 from math import inf
 from typing import NamedTuple
@@ -29,7 +28,6 @@ from stockroom.states import State
 ROUNDING = 1e-12  # a set exactly at its tolerance is within it
 IN_ANOTHER = "One of these valves has just been put in another set. Look again."
 NAMED = 8  # sets named one by one in a message
-MORE_READINGS = (2, 8)  # what is reckoned through when there are no sets
 NEAR_ENOUGH = 0.005  # somebody waits for the proposals: a run over the pool looks for the last half per cent
 
 
@@ -113,53 +111,6 @@ def propose(
     return sorted(proposals, key=lambda proposal: (proposal.worst, proposal.valves[0].serial))
 
 
-def why_none(
-    type_: ValveType,
-    size: int,
-    tolerance_percent: float,
-    best_grades: int,
-    *,
-    same_maker: bool = False,
-    same_grade: bool = False,
-) -> matching.Shortfall:
-    """Why `propose` has no set to offer, or few, and what would bring most."""
-    stock = pool(type_, best_grades, size, Policy.current().parsed.match_probability)
-    tiers = [matching.Tier("asked", tolerance_percent / 100, 1.0)]
-    rules = matching.Rules(same_maker=same_maker, same_grade=same_grade)
-    return shortfall(stock, type_, size, tiers, rules, best_grades)
-
-
-def shortfall(
-    stock: Pool,
-    type_: ValveType,
-    size: int,
-    tiers: Sequence[matching.Tier],
-    rules: matching.Rules,
-    best_grades: int,
-    *,
-    dated: bool = False,
-    built: bool = False,
-) -> matching.Shortfall:
-    """What takes the sets of this pool, with what a shop can do about it: read on, or take lower grades in."""
-    probability = Policy.current().parsed.match_probability
-    changes = []
-    if any(any(piece.guard or ()) for piece in stock.pieces):
-        for more in MORE_READINGS:
-            after = [_read_again(piece, stock, size, probability, more) for piece in stock.pieces]
-            changes.append(matching.Remedy(f"read each valve {more} more times", after, tiers, rules))
-    lower = pool(type_, best_grades + 1, size, probability, dated=dated, built=built)
-    if len(lower.pieces) > len(stock.pieces):
-        changes.append(matching.Remedy(f"take in the best {best_grades + 1} grades", lower.pieces, tiers, rules))
-    return matching.why_few(stock.pieces, size, tiers, rules, changes)
-
-
-def _read_again(piece: matching.Piece, stock: Pool, size: int, probability: float, more: int) -> matching.Piece:
-    """The piece as it would be after more readings: of its doubt only what averages out gets less."""
-    row = stock.rows[int(str(piece.key))]
-    guard = tuple(_guard(value, stock.people, size, probability, len(row), more) for value in row)
-    return replace(piece, guard=guard)
-
-
 class Pool(NamedTuple):
     """Free graded valves of a type as pieces to match, and the way back from a piece's key to its valve."""
 
@@ -198,7 +149,8 @@ def pool(
             construction=construction.get(grade.valve_id),
             settings=tuple(_settings(value, people) for value in found.rows[grade.valve_id]),
             guard=tuple(
-                _guard(value, people, size, probability, len(found.columns)) for value in found.rows[grade.valve_id]
+                guard_of_value(value, people, size, probability, len(found.columns))
+                for value in found.rows[grade.valve_id]
             ),
         )
         for grade in usable
@@ -224,8 +176,8 @@ def _people(found: Figures, size: int, probability: float) -> People:
     if len({value.operator for value in values}) < 2:
         return People.ONE
     for value in values:
-        alone = _guard(value, People.ONE, size, probability)
-        if _guard(value, People.TOGETHER, size, probability) > WORTH_MIXING * alone:
+        alone = guard_of_value(value, People.ONE, size, probability)
+        if guard_of_value(value, People.TOGETHER, size, probability) > WORTH_MIXING * alone:
             return People.APART
     return People.TOGETHER
 
@@ -235,7 +187,9 @@ def _settings(value: Value, people: People) -> Hashable:
     return value.tester, value.session, value.stands_at, value.operator if people is People.APART else ""
 
 
-def _guard(value: Value, people: People, size: int, probability: float, quantities: int = 1, more: float = 0) -> float:
+def guard_of_value(
+    value: Value, people: People, size: int, probability: float, quantities: int = 1, more: float = 0
+) -> float:
     """What the value must keep clear of the tolerance; every pair across the set, in every quantity, holds at once.
     `more` readings of it are yet to come."""
     if value.compared is None:
