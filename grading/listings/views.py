@@ -167,6 +167,7 @@ def item(request: HttpRequest, number: str) -> HttpResponse:
             "not_tested": doubts.not_tested(grades),
             "how_read": _how_read(grades),
             "spreads": making.spread_of(members),
+            "no_interval": making.why_no_interval(members),
             "read_since": doubts.read_since(matched) if matched and not doubtful else [],
         },
     )

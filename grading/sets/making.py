@@ -18,7 +18,7 @@ from grading.metrology import comparison
 from grading.metrology.conformity import Outcome, SetDecision
 from grading.models import Grade, MatchedSet, Member, Policy
 from grading.verdicts import states
-from grading.verdicts.values import Bench, JudgedSpread, Value, claim, claim_whole
+from grading.verdicts.values import SUPPOSED, Bench, JudgedSpread, Value, claim, claim_whole
 from grading.verdicts.values import spread_of as spread_of_values
 from stockroom.marks.similarity import how_built, weeks_made
 from stockroom.models import Counter, Entry, Valve
@@ -55,15 +55,23 @@ class Figures(NamedTuple):
 def figures(grades: Sequence[Grade], bench: Bench | None = None) -> Figures:
     """Anode current and gm of every section, as the grades keep them, by what `bench` knows of the testers now.
 
+    With the rules of a policy the values are as a set is decided on, which supposes something where it is not known;
+    without, they are as pages and papers print them.
+
     A valve that lacks a quantity which another has, whose value is nought or whose repeats contradict each other
     cannot be compared and is left out; so is every valve when none has been measured in mA or mA/V.
     """
     bench = bench or Bench()
-    measured = {grade.valve_id: [Value.read(row).looked_up(bench) for row in grade.measured] for grade in grades}
+    measured = {
+        grade.valve_id: [Value.read(row).looked_up(bench).supposed(bench.unknown) for row in grade.measured]
+        for grade in grades
+    }
     columns = sorted({(v.section, v.quantity) for values in measured.values() for v in values if v.nominal is not None})
     rows = {}
     for valve_id, values in measured.items():
         usable = [value for value in values if value.value > 0 and not value.contradiction]
+        if bench.unknown.sets == "none":
+            usable = [value for value in usable if value.scatter_is_known]
         by_column = {(value.section, value.quantity): value for value in usable}
         if columns and all(column in by_column for column in columns):
             rows[valve_id] = tuple(by_column[column] for column in columns)
@@ -136,7 +144,7 @@ def pool(
     grades = available(type_, best_grades)
     weeks = weeks_made(type_) if dated else {}
     construction = how_built(type_) if built else {}
-    found = figures(grades)
+    found = figures(grades, Bench(Policy.current().parsed))
     usable = [grade for grade in grades if grade.valve_id in found.rows]
     people = _people(found, size, probability)
     pieces = [
@@ -210,6 +218,11 @@ def _unsure(rows: Sequence[Sequence[Value]], tolerance_percent: float, probabili
     together = claim_whole(rows, tolerance, probability)
     if together is None or together.outcome is Outcome.ACCEPT:
         return ""
+    if any(value.study == SUPPOSED for row in rows for value in row):
+        return (
+            "Not enough is known of the tester that they were read on: with the errors that the policy then supposes, "
+            "they need not be."
+        )
     doubts = []
     for values in zip(*rows, strict=True):
         decision = claim(values, tolerance, probability)
@@ -239,6 +252,17 @@ def spread_of(members: Sequence[Member]) -> list[JudgedSpread]:
     return [spread_of_values(values) for values in zip(*rows, strict=True)]
 
 
+def why_no_interval(members: Sequence[Member]) -> str:
+    """Why a spread of the set is shown without its ±; nothing where each has one."""
+    rows = list(figures([member.grade for member in members]).rows.values())
+    if all(spread_of_values(values).expanded_uncertainty is not None for values in zip(*rows, strict=True)):
+        return ""
+    values = [value for row in rows for value in row]
+    wanting = {words for value in values for words in (value.comparison_wanting or value.wanting)}
+    wanting |= {f"nobody has written down how well {v.tester} reads" for v in values if v.standard_uncertainty is None}
+    return f"Not every spread has a ±, for something is wanting: {'; '.join(sorted(wanting))}."
+
+
 def worst_spread(members: Sequence[Member]) -> float:
     """The largest of its spreads; infinite for a set with nothing to compare."""
     return max((spread.spread for spread in spread_of(members)), default=inf)
@@ -261,7 +285,10 @@ def why_no_set(
     found = figures(grades, bench)
     for grade in grades:
         if grade.valve_id not in found.rows:
-            fault = "lacks a reading that matching needs, or has readings that contradict each other"
+            fault = (
+                "lacks a reading that matching needs, has readings that contradict each other, or was read on a tester "
+                "that the policy makes no sets by"
+            )
             return f"{grade.valve} {fault}: test it again."
     rows = [found.rows[grade.valve_id] for grade in grades]
     if len({tuple(value.stands_at for value in row) for row in rows}) > 1:
@@ -327,7 +354,8 @@ def make_set(valves: Sequence[Valve], tolerance_percent: float, by: User) -> Mat
     """
     policy = Policy.current()
     valves = locked(valves)
-    ready = check_set(valves, current_grades(valves), tolerance_percent, policy.parsed.match_probability)
+    rules = policy.parsed
+    ready = check_set(valves, current_grades(valves), tolerance_percent, rules.match_probability, Bench(rules))
     try:
         with transaction.atomic():
             (matched,) = record([ready], policy, by)

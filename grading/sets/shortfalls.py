@@ -99,8 +99,8 @@ NOT_IN_POOL = {
     "taken": ("is in a set, listed or set aside", "are in sets, listed or set aside"),
     "lower": ("is of a lower grade", "are of lower grades"),
     "lacking": (
-        "lacks a reading that matching needs, or has readings that contradict each other",
-        "lack a reading that matching needs, or have readings that contradict each other",
+        "cannot be compared: it lacks a reading, its readings contradict each other, or its tester is not known",
+        "cannot be compared: they lack a reading, their readings contradict each other, or their tester is not known",
     ),
     "not for sale": ("has a grade that is not for sale", "have a grade that is not for sale"),
     "no grade": ("has no grade yet", "have no grade yet"),

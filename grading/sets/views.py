@@ -129,6 +129,7 @@ def set_(request: StaffRequest, number: str) -> HttpResponse:
             "read_since": doubts.read_since(matched),
             "readings": _readings_table(members),
             "spreads": matched_sets.spread_of(members),
+            "no_interval": matched_sets.why_no_interval(members),
             "break_form": BreakForm(),
             "may_break": matched.broken_at is None and may(request.user, Role.BENCH, Role.SALES),
             "entries": Entry.objects.filter(valve__in=[m.valve_id for m in members], text__contains=matched.number)[

@@ -192,7 +192,7 @@ def test_the_policy_says_the_best_grade_of_a_tester_that_not_enough_is_known_of(
 
 
 def test_a_policy_stored_before_it_could_say_so_takes_readings_as_they_stand() -> None:
-    assert Rules((GradeLevel("A"),), "B").unknown == Unknown(0.0, 0.0, 1, "allowed")
+    assert Rules((GradeLevel("A"),), "B").unknown == Unknown(0.0, 0.0, 1, "allowed", "supposed")
     assert read_policy({"levels": [{"name": "A"}], "otherwise": "B"}).unknown == Unknown()
     for wrong in ({"best_grade": 2}, {"overdue": "maybe"}, {"accuracy_percent": -1}, {"colour": "red"}):
         with pytest.raises(PolicyProblem):
