@@ -209,8 +209,8 @@ def guard_of_value(
 def _unsure(rows: Sequence[Sequence[Value]], tolerance_percent: float, probability: float) -> str:
     """Why the set is not sure enough to be within its tolerance; nothing when it is, or when nobody can say.
 
-    What is decided on is the whole set, all its quantities at once. Of several that are in doubt it names the one that
-    is worst off.
+    What is decided on is the whole set, all its quantities at once, and so is what would settle it. Of several
+    quantities that are in doubt alone it names the one that is worst off.
     """
     if probability <= 0.5:
         return ""
@@ -228,17 +228,16 @@ def _unsure(rows: Sequence[Sequence[Value]], tolerance_percent: float, probabili
         decision = claim(values, tolerance, probability)
         if decision is not None and decision.outcome is not Outcome.ACCEPT:
             doubts.append((decision, spread_of_values(values)))
-    if not doubts:
-        return (
-            f"Each quantity alone is sure enough; all at once they are within {tolerance_percent:g} % with a "
-            f"probability of {100 * together.conformance_probability:.0f} %; the policy wants {100 * probability:g} %. "
-            f"{together.outcome.value.capitalize()}: {together.reason}."
+    said = "Each quantity alone is sure enough"
+    if doubts:
+        worst, spread = max(doubts, key=lambda doubt: _how_bad(doubt[0]))
+        said = (
+            f"{spread.label}: a spread of {100 * spread.spread:.2f} % is within {tolerance_percent:g} % with a "
+            f"probability of {100 * worst.conformance_probability:.0f} %"
         )
-    worst, spread = max(doubts, key=lambda doubt: _how_bad(doubt[0]))
     return (
-        f"{spread.label}: a spread of {100 * spread.spread:.2f} % is within {tolerance_percent:g} % with a "
-        f"probability of {100 * worst.conformance_probability:.0f} %; the policy wants "
-        f"{100 * probability:g} %. {worst.outcome.value.capitalize()}: {worst.reason}."
+        f"{said}; all at once they are within it with a probability of {100 * together.conformance_probability:.0f} %, "
+        f"and the policy wants {100 * probability:g} %. {together.outcome.value.capitalize()}: {together.reason}."
     )
 
 
