@@ -3,20 +3,21 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from datetime import date
 
 from django.utils import timezone
 
 from catalog.models import TestPoint
 from grading.drawing.plot import NUMBER_IN_SET, Point, SetChart
-from grading.metrology.quantities import CLAIMING, FAULTS, Quantity, numbers_of
+from grading.metrology.quantities import CLAIMING, Quantity, numbers_of
 from grading.models import Grade, MatchedSet, Member, Reading
 from grading.papers.pure import certificate as paper
 from grading.sets import doubts, making
 from grading.testers.records import BasisKind
-from grading.verdicts.repeats import Repeats, by_section
-from grading.verdicts.values import JudgedSpread, Value, claim, spread_of
+from grading.verdicts.graded import graded_values, sections_as_graded
+from grading.verdicts.pure.graded import GradedSection
+from grading.verdicts.values import Bench, JudgedSpread, Value, claim, spread_of
 from stockroom.models import Shop
 from stockroom.pure.refused import Refused
 from stockroom.pure.written import day, noun
@@ -37,7 +38,7 @@ def certificate_data(matched: MatchedSet, issued_on: date) -> paper.CertificateD
     members = list(
         matched.members.select_related("valve", "grade__policy", "grade__valve").prefetch_related(
             "grade__readings__test_point__source",
-            "grade__readings__test_point__section",
+            "grade__readings__test_point__section__type",
             "grade__readings__shift__tester",
             "grade__readings__shift__operator",
             "grade__readings__superseded_by",
@@ -52,7 +53,9 @@ def certificate_data(matched: MatchedSet, issued_on: date) -> paper.CertificateD
     everything = [reading for of_one in readings.values() for reading in of_one]
     points = _test_points(everything)
     shop = Shop.own()
-    charts, siblings = _charts(matched, members, values, points)
+    bench = Bench()
+    graded = {member.pk: sections_as_graded(member.grade, bench) for member in members}
+    charts, siblings = _charts(matched, members, values, graded, points)
     claimed = [value for of_one in values.values() for value in of_one]
     spreads = _spreads(members, matched.tolerance_percent / 100)
     policies = sorted({member.grade.policy for member in members}, key=lambda policy: policy.version)
@@ -69,12 +72,7 @@ def certificate_data(matched: MatchedSet, issued_on: date) -> paper.CertificateD
         tolerance_percent=matched.tolerance_percent,
         policy="; ".join(str(policy) for policy in policies),
         members=tuple(
-            paper.CertifiedValve(
-                member.valve.serial,
-                member.grade.name,
-                _results(values[member.pk], points, by_section(readings[member.pk])),
-            )
-            for member in members
+            paper.CertifiedValve(member.valve.serial, member.grade.name, graded[member.pk]) for member in members
         ),
         nominals=tuple(_nominal(section, point, claimed) for section, point in points.items()),
         spreads=tuple(_printed(spread, p) for spread, p in spreads),
@@ -92,26 +90,6 @@ def certificate_data(matched: MatchedSet, issued_on: date) -> paper.CertificateD
         uncertainty=_uncertainty(claimed, [spread for spread, _ in spreads]),
         wanting=_wanting(claimed, [spread for spread, _ in spreads]),
     )
-
-
-def _results(
-    values: Sequence[Value], sections: Iterable[int], repeats: Mapping[int, Repeats] = {}
-) -> tuple[paper.CertifiedValue, ...]:
-    results = []
-    for section in sections:
-        own = {Quantity(value.quantity): value for value in values if value.section == section}
-        also = repeats.get(section)
-        worst = {quantity: also.worst(quantity) for quantity in FAULTS} if also else {}
-        results.append(
-            paper.CertifiedValue(
-                section,
-                {quantity: value.value for quantity, value in own.items()},
-                {one: v.expanded_uncertainty for one, v in own.items() if v.expanded_uncertainty is not None},
-                {quantity: value for quantity, value in worst.items() if value is not None},
-                also.noise if also else "",
-            )
-        )
-    return tuple(results)
 
 
 def _nominal(section: int, point: TestPoint, claimed: Sequence[Value]) -> paper.Nominal:
@@ -244,27 +222,33 @@ def _void(matched: MatchedSet) -> str:
 
 
 def _charts(
-    matched: MatchedSet, members: Sequence[Member], values: dict[int, list[Value]], points: dict[int, TestPoint]
+    matched: MatchedSet,
+    members: Sequence[Member],
+    values: dict[int, list[Value]],
+    graded: dict[int, tuple[GradedSection, ...]],
+    points: dict[int, TestPoint],
 ) -> tuple[tuple[SetChart, ...], str]:
     """A chart a section, and words for the siblings on them: the type's other graded valves."""
     own_values = [value for of_one in values.values() for value in of_one]
     stands_at = {value.stands_at for value in own_values}
-    results_of = [_results(values[member.pk], points) for member in members]
     grades = Grade.objects.filter(current=True, valve__type=matched.type).order_by("valve__serial")
     others = grades.exclude(valve__in=[member.valve_id for member in members]).values_list("valve", "measured")
-    found: dict[int, list[paper.CertifiedValue]] = {}
+    found: dict[int, list[GradedSection]] = {}
     ia, gm = Quantity.ANODE_CURRENT, Quantity.GM
     for valve, measured in others:
         alike = [value for value in map(Value.read, measured) if value.stands_at in stands_at]
-        results = _results(alike, points)
+        results = [
+            GradedSection(section, graded_values([value for value in alike if value.section == section]))
+            for section in points
+        ]
         if any(ia in result.values for result in results):
-            found[valve] = list(results)
+            found[valve] = results
     valves = list(found)
     shown = valves[:: -(-len(valves) // MOST_SIBLINGS) or 1]
 
     charts = []
     for section, point in points.items():
-        own = [result for results in results_of for result in results if result.section == section]
+        own = [result for member in members for result in graded[member.pk] if result.section == section]
         if any(ia not in result.values for result in own):
             continue
         by_gm = all(gm in result.values for result in own)
@@ -275,12 +259,12 @@ def _charts(
                 x_name=gm.column if by_gm else NUMBER_IN_SET,
                 y_name=ia.column,
                 members=tuple(
-                    Point(result.values[gm] if by_gm else place, result.values[ia])
+                    Point(result.values[gm].value if by_gm else place, result.values[ia].value)
                     for place, result in enumerate(own, start=1)
                 ),
                 nominal=_level(nominal, by_gm),
                 siblings=tuple(
-                    Point(result.values[gm] if by_gm else None, result.values[ia])
+                    Point(result.values[gm].value if by_gm else None, result.values[ia].value)
                     for valve in shown
                     for result in found[valve]
                     if result.section == section and ia in result.values and (gm in result.values or not by_gm)

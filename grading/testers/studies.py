@@ -23,6 +23,7 @@ from grading.metrology.quantities import CLAIMING
 from grading.metrology.repeatability import CrossedStudy, crossed_study
 from grading.metrology.uncertainty import ReadingTerms
 from grading.models import Quantity, Study, StudyOperator, StudyReading, StudyValve, Tester
+from grading.testers.signals import corrected
 from stockroom.models import Entry, Valve
 from stockroom.pure.refused import Refused
 from stockroom.pure.written import figures, plain
@@ -192,8 +193,9 @@ def correct(reading: StudyReading, value: float, reason: str, by: User) -> Study
         raise StudyProblem("This reading has been corrected already. Correct the correction.") from None
 
 
-def finish(study: Study, by: User) -> None:
-    """No more readings or corrections; from now on the study speaks for the tester. Raises StudyProblem."""
+def finish(study: Study, by: User) -> list[str]:
+    """No more readings or corrections; from now on the study speaks for the tester. Returns sentences that say what
+    follows. Raises StudyProblem."""
     with transaction.atomic():
         _lock_open(study)
         left = sum(share.left for share in progress_of(study))
@@ -202,6 +204,36 @@ def finish(study: Study, by: User) -> None:
         study.finished_at = timezone.now()
         study.save(update_fields=["finished_at"])
         Entry.write(by, "study-finished", f"Finished {study}. {analyse(study).in_short}")
+        return corrected(study.tester, by)
+
+
+def set_aside(study: Study, why: str, by: User) -> list[str]:
+    """The study speaks for the tester no more; its readings stay. Returns sentences that say what follows.
+
+    Raises StudyProblem: it is not finished, or is set aside already, or nobody says why.
+    """
+    with transaction.atomic():
+        study = Study.objects.select_for_update().get(pk=study.pk)
+        if not study.speaks:
+            raise StudyProblem("Only a finished study that speaks for its tester can be set aside.")
+        if not why.strip():
+            raise StudyProblem("Say why the study is set aside.")
+        study.set_aside_because = why.strip()
+        study.save(update_fields=["set_aside_because"])
+        Entry.write(by, "study-set-aside", f"Set aside {study}: {study.set_aside_because}.")
+        return corrected(study.tester, by)
+
+
+def bring_back(study: Study, by: User) -> list[str]:
+    """A study that was set aside may speak again. Returns sentences that say what follows. Raises StudyProblem."""
+    with transaction.atomic():
+        study = Study.objects.select_for_update().get(pk=study.pk)
+        if not study.set_aside_because:
+            raise StudyProblem("The study is not set aside.")
+        study.set_aside_because = ""
+        study.save(update_fields=["set_aside_because"])
+        Entry.write(by, "study-brought-back", f"Brought back {study}: it may speak for {study.tester} again.")
+        return corrected(study.tester, by)
 
 
 def give_up(study: Study, why: str, by: User) -> None:
@@ -418,8 +450,8 @@ WORSE = 0.05
 
 
 def repeatabilities_of(tester: Tester, quantity: Quantity) -> tuple[StudiedRepeatability, ...]:
-    """What each finished study that could be analysed says, the latest first."""
-    finished = Study.objects.filter(tester=tester, quantity=quantity).exclude(finished_at=None)
+    """What each finished study says that could be analysed and is not set aside, the latest first."""
+    finished = Study.objects.filter(tester=tester, quantity=quantity, set_aside_because="").exclude(finished_at=None)
     analysed = ((study, analyse(study).result) for study in finished.order_by("-finished_at", "-pk"))
     return tuple(said_by(study, result) for study, result in analysed if result is not None)
 

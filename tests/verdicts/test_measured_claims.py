@@ -22,7 +22,7 @@ from grading.listings import publishing
 from grading.metrology.conformity import MaximumFalseAcceptance, Outcome
 from grading.metrology.repeatability import critical_range
 from grading.models import Calibration, Capability, Grade, Policy, Quantity, ReferenceCheck, Shift, Stop, Tester
-from grading.sets import making
+from grading.sets import making, shortfalls
 from grading.testers import records, reference_checks, studies
 from grading.testers.records import Described
 from grading.verdicts import judging
@@ -192,7 +192,7 @@ def test_the_policy_says_the_best_grade_of_a_tester_that_not_enough_is_known_of(
 
 
 def test_a_policy_stored_before_it_could_say_so_takes_readings_as_they_stand() -> None:
-    assert Rules((GradeLevel("A"),), "B").unknown == Unknown(0.0, 0.0, 1, "allowed")
+    assert Rules((GradeLevel("A"),), "B").unknown == Unknown(0.0, 0.0, 1, "allowed", "supposed")
     assert read_policy({"levels": [{"name": "A"}], "otherwise": "B"}).unknown == Unknown()
     for wrong in ({"best_grade": 2}, {"overdue": "maybe"}, {"accuracy_percent": -1}, {"colour": "red"}):
         with pytest.raises(PolicyProblem):
@@ -876,8 +876,8 @@ def test_why_there_is_no_set_is_told_of_valves_whose_uncertainty_is_known(policy
         test_a_valve(shift, ia=1.2 + 0.02 * step, valve=valve)
     stock = making.pool(make_type(), 9, 2, 0.95)
     assert all(piece.guard and min(piece.guard) > 0 for piece in stock.pieces)
-    again = making._read_again(stock.pieces[0], stock, 2, 0.95, 8)
+    again = shortfalls.read_again(stock.pieces[0], stock, 2, 0.95, 8)
     assert again.guard and all(
         0 < later < now for later, now in zip(again.guard, stock.pieces[0].guard or (), strict=True)
     ), "more readings leave less doubt"
-    assert making.why_none(make_type(), 2, 2.0, 9).words
+    assert shortfalls.why_none(shortfalls.asked_within(make_type(), 2, 2.0, 9)).words
