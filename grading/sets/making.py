@@ -21,8 +21,9 @@ from grading.verdicts import states
 from grading.verdicts.values import SUPPOSED, Bench, JudgedSpread, Value, claim, claim_whole
 from grading.verdicts.values import spread_of as spread_of_values
 from stockroom.marks.similarity import how_built, weeks_made
-from stockroom.models import Counter, Entry, Valve
+from stockroom.models import Allocation, Counter, Entry, Valve
 from stockroom.pure.refused import Refused
+from stockroom.site.locks import hold_valves
 from stockroom.states import State
 
 ROUNDING = 1e-12  # a set exactly at its tolerance is within it
@@ -269,8 +270,7 @@ def worst_spread(members: Sequence[Member]) -> float:
 
 def locked(valves: Sequence[Valve]) -> list[Valve]:
     """The same valves in the same order as they stand now, held until the transaction ends."""
-    fresh = Valve.objects.select_for_update(of=("self",)).select_related("type", "line__lot")
-    by_key = {valve.pk: valve for valve in fresh.filter(pk__in=[valve.pk for valve in valves]).order_by("pk")}
+    by_key = {valve.pk: valve for valve in hold_valves([valve.pk for valve in valves])}
     return [by_key[valve.pk] for valve in valves]
 
 
@@ -344,6 +344,15 @@ def check_set(
     return ReadySet(valves, {valve.pk: grades[valve.pk] for valve in valves}, tolerance_percent)
 
 
+def allocated(keys: Collection[int]) -> dict[int, str]:
+    """Of these valves those set aside for an order, which no set may take, each with the sentence that says so."""
+    found = Allocation.objects.filter(valve__in=keys, live=True).select_related("valve", "order_line__order")
+    return {
+        one.valve_id: f"{one.valve} is set aside for order {one.order_line.order}: it cannot join a set."
+        for one in found
+    }
+
+
 @transaction.atomic
 def make_set(valves: Sequence[Valve], tolerance_percent: float, by: User) -> MatchedSet:
     """Record a set of these valves, judged within the tolerance by their current grades' readings.
@@ -353,6 +362,8 @@ def make_set(valves: Sequence[Valve], tolerance_percent: float, by: User) -> Mat
     """
     policy = Policy.current()
     valves = locked(valves)
+    if promised := allocated([valve.pk for valve in valves]):
+        raise CannotMatch(next(iter(promised.values())))
     rules = policy.parsed
     ready = check_set(valves, current_grades(valves), tolerance_percent, rules.match_probability, Bench(rules))
     try:
@@ -415,7 +426,8 @@ def break_set(matched: MatchedSet, reason: str, by: User) -> None:
     Raises:
         CannotMatch: it is broken already, is listed, or is set aside for an order.
     """
-    matched = MatchedSet.objects.select_for_update().get(pk=matched.pk)
+    hold_valves(list(matched.members.values_list("valve", flat=True)))
+    matched = MatchedSet.objects.select_for_update(no_key=True).get(pk=matched.pk)
     members = list(matched.members.select_related("valve__line__lot"))
     if matched.broken_at:
         raise CannotMatch(f"{matched.number} is broken already.")
@@ -425,7 +437,7 @@ def break_set(matched: MatchedSet, reason: str, by: User) -> None:
     if Valve.objects.filter(pk__in=valve_ids, listings__live=True).exists():
         raise CannotMatch(f"{matched.number} is listed for sale: end the listing first.")
     matched.broken_at, matched.broken_by, matched.broken_because = timezone.now(), by, reason
-    matched.save()
+    matched.save(update_fields=["broken_at", "broken_by", "broken_because"])
     matched.members.update(live=False)
     for member in members:
         text = f"Taken out of {matched.number}: {reason}"

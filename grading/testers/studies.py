@@ -247,7 +247,7 @@ def give_up(study: Study, why: str, by: User) -> None:
 
 
 def _lock_open(study: Study) -> None:
-    if not Study.objects.select_for_update().get(pk=study.pk).open:
+    if not Study.objects.select_for_update(no_key=True).get(pk=study.pk).open:
         raise StudyProblem("The study has ended.")
 
 

@@ -19,6 +19,7 @@ from grading.models import Calibration, CalibrationValue, Capability, Quantity, 
 from grading.testers import conditions, records, reference_checks
 from grading.testers.records import Calibrated, CalibrationState, Described
 from grading.testers.studies import StudiedRepeatability
+from stockroom.site.edits import EditForm
 from stockroom.site.numbers import FloatTyped, WholeTyped
 from stockroom.site.people import Role, StaffRequest, for_roles
 from stockroom.site.web import TypeField, page_of
@@ -26,7 +27,7 @@ from stockroom.site.web import TypeField, page_of
 DATE = forms.DateInput(attrs={"type": "date"}, format="%Y-%m-%d")
 
 
-class TesterForm(forms.ModelForm):
+class TesterForm(EditForm):
     class Meta:
         model = Tester
         fields = ("name", "serial_number", "note", "in_use")

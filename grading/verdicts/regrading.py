@@ -25,6 +25,7 @@ from stockroom.jobs.kinds import JobRefused, Lane
 from stockroom.jobs.worker import Hand
 from stockroom.models import Entry, Job, Valve
 from stockroom.site.chunks import chunked
+from stockroom.site.locks import hold_valves
 
 PIECE = 100  # valves judged and written together: about half a second of reckoning, a tenth of writing
 SHOWN = 200  # changes named one by one
@@ -187,7 +188,7 @@ class Grounds(NamedTuple):
 
     def changed(self) -> set[int]:
         """The valves that would be judged on other grounds now; they are locked until the transaction ends."""
-        list(Valve.objects.select_for_update(no_key=True).filter(pk__in=self.by_valve).order_by("pk"))
+        hold_valves(self.by_valve)
         now = Grounds.of(self.by_valve)
         if now.testers != self.testers:
             return set(self.by_valve)

@@ -322,7 +322,7 @@ def policy_new(request: StaffRequest) -> HttpResponse:
             form.add_error(None, str(problem))
         else:
             with transaction.atomic():
-                latest = Policy.objects.select_for_update().order_by("-version").first()
+                latest = Policy.objects.select_for_update(no_key=True).order_by("-version").first()
                 made = Policy.objects.create(
                     version=latest.version + 1 if latest else 1,
                     title=form.cleaned_data["title"],

@@ -97,6 +97,7 @@ WHO: dict[str, tuple[Any, Callable[[World], list[Any]]]] = {
     "job": (LOOK, lambda w: [w.run.job.pk]),
     "job-stop": (BENCH | SALES, lambda w: [w.run.job.pk]),
     "job-retry": (BENCH | SALES, lambda w: [w.run.job.pk]),
+    "health": (ANYONE, lambda w: []),
     "login": (ANYONE, lambda w: []),
     "logout": (LOOK, lambda w: []),
     "password": (LOOK, lambda w: []),
