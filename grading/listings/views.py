@@ -24,6 +24,7 @@ from grading.models import Grade, MatchedSet, Reading
 from grading.sets import doubts, making
 from grading.testers import conditions
 from grading.testers.readings_table import OwnColumn, ReadingsTable, readings_table
+from grading.verdicts.stating import stated
 from grading.verdicts.values import Value
 from stockroom.models import Listing, Shop, Valve
 from stockroom.pure import written
@@ -156,18 +157,14 @@ def _readings_table(rows: Sequence[ShownReading]) -> ReadingsTable:
 
 
 def _how_read(rows: Sequence[ShownReading]) -> list[str]:
-    """At which settings on which tester, what that was compared with and by which policy; each said once."""
+    """At which settings on which tester, and whose nominals the sheet's are; each said once."""
     said = []
     for row in rows:
         reading = row.reading
         day = written.day(timezone.localtime(reading.taken_at))
         at = "Emission read" if reading.on_a_scale_only else f"Read at {conditions.read_at(reading).in_words}"
         said.append(f"{at} on {reading.shift.tester}, {day}.")
-    for row in rows:
-        bases = [Value.read(value).basis for value in row.grade.measured]
-        said += [f"{basis[0].upper()}{basis[1:]}." for basis in bases]
     said += [f"The data sheet's nominals: {row.reading.test_point.cited}." for row in rows]
-    said += [f"Graded by {row.grade.policy}." for row in rows]
     return list(dict.fromkeys(said))
 
 
@@ -184,7 +181,7 @@ def item(request: HttpRequest, number: str) -> HttpResponse:
     members = list(matched.members.select_related("grade")) if matched else []
     # A set is sold by the readings that it was made on, here as on its certificate.
     speaking = Q(memberships__in=members) if matched else Q(valve__in=valves, current=True)
-    grades = Grade.objects.filter(speaking).select_related("policy", "valve__maker")
+    grades = Grade.objects.filter(speaking).select_related("policy", "valve__maker", "valve__type")
     grades = grades.prefetch_related(
         "readings__test_point__source", "readings__test_point__section", "readings__shift__tester__conditions"
     )
@@ -207,6 +204,8 @@ def item(request: HttpRequest, number: str) -> HttpResponse:
             "readings": _readings_table(shown),
             "not_tested": doubts.not_tested(grades),
             "how_read": _how_read(shown),
+            "stated": stated(list(grades)) if grades else [],
+            "sold_before": listing_work.sold_before(valves),
             "spreads": making.spread_of(members),
             "read_since": doubts.read_since(matched) if matched and not doubtful else [],
         },

@@ -187,7 +187,7 @@ WHO: dict[str, tuple[Any, Callable[[World], list[Any]]]] = {
     "readings-take-in": (BENCH, lambda w: [1]),
     "policies": (LOOK, lambda w: []),
     "policy-new": (OWNER, lambda w: []),
-    "policy": (LOOK, lambda w: [1]),
+    "policy": (ANYONE, lambda w: [1]),
     "policy-effect": (OWNER, lambda w: [1]),
     "sets": (LOOK, lambda w: []),
     "sets-make": (BENCH | SALES, lambda w: []),
@@ -251,6 +251,7 @@ WHO: dict[str, tuple[Any, Callable[[World], list[Any]]]] = {
     "stop-clear": (OWNER, lambda w: [w.stop.pk]),
     "labels": (LOOK, lambda w: []),
     "certificate": (LOOK, lambda w: [w.set.number]),
+    "valve-certificate": (LOOK, lambda w: [w.valve.serial]),
     "pick-list-pdf": (LOOK, lambda w: [w.order.number]),
 }
 
