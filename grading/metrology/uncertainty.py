@@ -309,22 +309,13 @@ def budget(combined: CombinedUncertainty) -> tuple[BudgetRow, ...]:
     return tuple(sorted(combined.budget, key=lambda row: -row.contribution))
 
 
-class StatedUncertainty(NamedTuple):
-    """A result rounded for a paper: U to two significant digits, the estimate to the same decimal."""
+def state(estimate: float, U: float, digits: int = 2) -> tuple[str, str]:
+    """Estimate and expanded uncertainty rounded for stating: U to two significant digits, the estimate to the same
+    decimal (JCGM 100, 7.2.6).
 
-    estimate: str
-    expanded_uncertainty: str
-    coverage_factor: str
-    coverage_percent: str
-
-
-def state(result: ExpandedUncertainty, digits: int = 2) -> StatedUncertainty:
-    """Round for stating (JCGM 100, 7.2.6: two significant digits at most; the estimate follows).
-
-    >>> state(ExpandedUncertainty(9.8364, 0.21, 12.4, 0.95, 2.18, 0.4578))
-    StatedUncertainty(estimate='9.84', expanded_uncertainty='0.46', coverage_factor='2.18', coverage_percent='95')
+    >>> state(9.8364, 0.4578), state(5.0, 0.0996)
+    (('9.84', '0.46'), ('5.00', '0.10'))
     """
-    U = result.expanded_uncertainty
     if U <= 0 or not isfinite(U):
         raise ValueError("Only a positive, finite expanded uncertainty can be stated.")
     step = _decimal_step(U, digits)
@@ -332,9 +323,7 @@ def state(result: ExpandedUncertainty, digits: int = 2) -> StatedUncertainty:
     if rounded >= step.scaleb(digits):  # 0.0996 becomes 0.10, not 0.100
         step = step.scaleb(1)
         rounded = rounded.quantize(step, ROUND_HALF_UP)
-    estimate = Decimal(repr(result.estimate)).quantize(step, ROUND_HALF_UP)
-    percent = Decimal(repr(round(100 * result.coverage_probability, 6))).normalize()
-    return StatedUncertainty(f"{estimate:f}", f"{rounded:f}", f"{result.coverage_factor:.2f}", f"{percent:f}")
+    return f"{Decimal(repr(estimate)).quantize(step, ROUND_HALF_UP):f}", f"{rounded:f}"
 
 
 # Readings of one tester

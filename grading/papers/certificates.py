@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from datetime import date
 from typing import Any
 
@@ -12,14 +12,15 @@ from django.utils import timezone
 from catalog.models import TestPoint
 from grading.drawing.plot import NUMBER_IN_SET, Point, SetChart
 from grading.listings.publishing import sold_before
-from grading.metrology.quantities import CLAIMING, FAULTS, Quantity, numbers_of
+from grading.metrology.quantities import CLAIMING, Quantity, numbers_of
 from grading.models import Grade, MatchedSet, Member, Reading
 from grading.papers.pure import certificate as paper
 from grading.sets import doubts, making
 from grading.testers.records import BasisKind
-from grading.verdicts.repeats import Repeats, by_section
-from grading.verdicts.stating import Stated, factors_in_words, stated
-from grading.verdicts.values import JudgedSpread, Value, claim, spread_of
+from grading.verdicts.graded import graded_values, sections_as_graded
+from grading.verdicts.pure.graded import GradedSection
+from grading.verdicts.stating import Stated, factors_in_words, stated, values_of
+from grading.verdicts.values import Bench, JudgedSpread, Value, claim, spread_of
 from stockroom.models import Shop, Valve
 from stockroom.pure.refused import Refused
 from stockroom.pure.written import day, noun, percent, plain
@@ -28,7 +29,7 @@ MOST_SIBLINGS = 1000
 GRADE_WITH = ("grade__policy", "grade__valve__type")
 READINGS_OF_GRADE = (
     "grade__readings__test_point__source",
-    "grade__readings__test_point__section",
+    "grade__readings__test_point__section__type",
     "grade__readings__shift__tester",
     "grade__readings__shift__operator",
     "grade__readings__superseded_by",
@@ -52,8 +53,7 @@ def certificate_data(matched: MatchedSet, issued_on: date) -> paper.CertificateD
         raise CannotCertify(f"{matched.number} no longer holds: {why}.")
     grades = [member.grade for member in members]
     common = _common(grades)
-    values = {grade.pk: [Value.read(row) for row in grade.measured] for grade in grades}
-    charts, siblings = _charts(matched, grades, values, _test_points(_readings(grades)))
+    charts, siblings = _charts(matched, grades, common["members"], _test_points(_readings(grades)))
     spreads = _spreads(members, matched.tolerance_percent / 100)
     return paper.CertificateData(
         **{
@@ -115,9 +115,8 @@ def valve_certificate_data(valve: Valve, issued_on: date) -> paper.CertificateDa
 
 def _common(grades: Sequence[Grade]) -> dict[str, Any]:
     """What a certificate says of its valves, one or several."""
-    shop, type_ = Shop.own(), grades[0].valve.type
-    values = {grade.pk: [Value.read(row) for row in grade.measured] for grade in grades}
-    claimed = [value for of_one in values.values() for value in of_one]
+    shop, type_, bench = Shop.own(), grades[0].valve.type, Bench()
+    claimed = values_of(grades)
     points = _test_points(_readings(grades))
     policies = sorted({grade.policy for grade in grades}, key=lambda policy: policy.version)
     return {
@@ -128,10 +127,7 @@ def _common(grades: Sequence[Grade]) -> dict[str, Any]:
         "kind": type_.kind,
         "policy": "; ".join(str(policy) for policy in policies),
         "members": tuple(
-            paper.CertifiedValve(
-                grade.valve.serial, grade.name, _results(values[grade.pk], points, by_section(_readings([grade])))
-            )
-            for grade in grades
+            paper.CertifiedValve(grade.valve.serial, grade.name, sections_as_graded(grade, bench)) for grade in grades
         ),
         "nominals": tuple(_nominal(section, point, claimed) for section, point in points.items()),
         "measured": _measured(_readings(grades)),
@@ -151,26 +147,6 @@ def _readings(grades: Iterable[Grade]) -> list[Reading]:
     return [
         reading for grade in grades for reading in sorted(grade.readings.all(), key=lambda reading: reading.section)
     ]
-
-
-def _results(
-    values: Sequence[Value], sections: Iterable[int], repeats: Mapping[int, Repeats] = {}
-) -> tuple[paper.CertifiedValue, ...]:
-    results = []
-    for section in sections:
-        own = {Quantity(value.quantity): value for value in values if value.section == section}
-        also = repeats.get(section)
-        worst = {quantity: also.worst(quantity) for quantity in FAULTS} if also else {}
-        results.append(
-            paper.CertifiedValue(
-                section,
-                {quantity: value.value for quantity, value in own.items()},
-                {one: v.expanded_uncertainty for one, v in own.items() if v.expanded_uncertainty is not None},
-                {quantity: value for quantity, value in worst.items() if value is not None},
-                also.noise if also else "",
-            )
-        )
-    return tuple(results)
 
 
 def _nominal(section: int, point: TestPoint, claimed: Sequence[Value]) -> paper.Nominal:
@@ -282,27 +258,29 @@ def _void(matched: MatchedSet) -> str:
 
 
 def _charts(
-    matched: MatchedSet, grades: Sequence[Grade], values: dict[int, list[Value]], points: dict[int, TestPoint]
+    matched: MatchedSet, grades: Sequence[Grade], members: Sequence[paper.CertifiedValve], points: dict[int, TestPoint]
 ) -> tuple[tuple[SetChart, ...], str]:
     """A chart a section, and words for the siblings on them: the type's other graded valves."""
-    own_values = [value for of_one in values.values() for value in of_one]
+    own_values = values_of(grades)
     stands_at = {value.stands_at for value in own_values}
-    results_of = [_results(values[grade.pk], points) for grade in grades]
     of_type = Grade.objects.filter(current=True, valve__type=matched.type).order_by("valve__serial")
     others = of_type.exclude(valve__in=[grade.valve_id for grade in grades]).values_list("valve", "measured")
-    found: dict[int, list[paper.CertifiedValue]] = {}
+    found: dict[int, list[GradedSection]] = {}
     ia, gm = Quantity.ANODE_CURRENT, Quantity.GM
     for valve, measured in others:
         alike = [value for value in map(Value.read, measured) if value.stands_at in stands_at]
-        results = _results(alike, points)
+        results = [
+            GradedSection(section, graded_values([value for value in alike if value.section == section]))
+            for section in points
+        ]
         if any(ia in result.values for result in results):
-            found[valve] = list(results)
+            found[valve] = results
     valves = list(found)
     shown = valves[:: -(-len(valves) // MOST_SIBLINGS) or 1]
 
     charts = []
     for section, point in points.items():
-        own = [result for results in results_of for result in results if result.section == section]
+        own = [result for member in members for result in member.results if result.section == section]
         if any(ia not in result.values for result in own):
             continue
         by_gm = all(gm in result.values for result in own)
@@ -313,12 +291,12 @@ def _charts(
                 x_name=gm.column if by_gm else NUMBER_IN_SET,
                 y_name=ia.column,
                 members=tuple(
-                    Point(result.values[gm] if by_gm else place, result.values[ia])
+                    Point(result.values[gm].value if by_gm else place, result.values[ia].value)
                     for place, result in enumerate(own, start=1)
                 ),
                 nominal=_level(nominal, by_gm),
                 siblings=tuple(
-                    Point(result.values[gm] if by_gm else None, result.values[ia])
+                    Point(result.values[gm].value if by_gm else None, result.values[ia].value)
                     for valve in shown
                     for result in found[valve]
                     if result.section == section and ia in result.values and (gm in result.values or not by_gm)

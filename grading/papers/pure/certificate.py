@@ -10,7 +10,6 @@ from dataclasses import dataclass
 from datetime import date
 from io import BytesIO
 from itertools import groupby
-from math import floor, log10
 from typing import Any, NamedTuple
 from xml.sax.saxutils import escape, quoteattr
 
@@ -36,26 +35,14 @@ from grading.drawing.page import (
 )
 from grading.drawing.plot import SetChart, draw_chart, draw_legend, outside
 from grading.metrology.quantities import CLAIMING, FAULTS, Quantity, capitalised
-from stockroom.pure.written import day, plain, plural, to_places
-
-
-class CertifiedValue(NamedTuple):
-    """One section: what was read of each quantity, and the expanded uncertainty of those that have one.
-
-    `faults` and `noise` are the worst that was seen and heard of it; empty where nobody tested for them.
-    """
-
-    section: int
-    values: Mapping[Quantity, float]
-    expanded: Mapping[Quantity, float] = {}
-    faults: Mapping[Quantity, float] = {}
-    noise: str = ""
+from grading.verdicts.pure.graded import GradedSection
+from stockroom.pure.written import NOT_MEASURED, day, plain, plural
 
 
 class CertifiedValve(NamedTuple):
     serial: str
     grade: str
-    results: tuple[CertifiedValue, ...]
+    results: tuple[GradedSection, ...]
 
 
 class Nominal(NamedTuple):
@@ -133,9 +120,6 @@ class CertificateData:
     @property
     def is_set(self) -> bool:
         return self.tolerance_percent is not None
-
-    def nominal_of(self, section: int) -> Nominal | None:
-        return next((nominal for nominal in self.nominals if nominal.section == section), None)
 
 
 CLAIMED = (
@@ -260,7 +244,8 @@ def _said_text(row: SaidRow) -> str:
 
 
 def _not_claimed(data: CertificateData) -> str:
-    known = any(result.expanded for member in data.members for result in member.results)
+    values = [value for member in data.members for result in member.results for value in result.values.values()]
+    known = any(value.expanded_uncertainty for value in values)
     return NOT_CLAIMED if known else NO_UNCERTAINTY + NOT_CLAIMED
 
 
@@ -340,46 +325,34 @@ def _table(
     )
 
 
-def _share(value: float | None, nominal: float | None) -> str:
-    return "–" if value is None or not nominal else f"{100 * value / nominal:.0f} %"
-
-
-def _with_u(value: float | None, expanded: float | None) -> str:
-    """ "1.20 ± 0.03": the value to the last place of its uncertainty, which has two digits."""
-    if value is None or expanded is None or expanded <= 0:
-        return plain(value)
-    places = max(0, 1 - floor(log10(expanded)))
-    return f"{to_places(value, places)} ± {to_places(expanded, places)}"
-
-
 def _readings(data: CertificateData) -> list[Flowable]:
-    """A row for each section of each valve; the serial and the grade stand once a valve."""
+    """A row for each section of each valve, as it was graded; the serial and the grade stand once a valve."""
     read = {quantity for member in data.members for result in member.results for quantity in result.values}
     claimed = [quantity for quantity in CLAIMING if quantity in read]
     heads = ["Serial", "Grade", "Section"]
     for quantity in claimed:
         heads += [quantity.column, "of nominal"]
+    heads.append("Readings")
     rows: list[list[str]] = []
     style: list[Any] = []
     top = 1
     for member in data.members:
         for index, result in enumerate(member.results):
-            nominal = data.nominal_of(result.section)
             row = [_serial(member) if index == 0 else "", member.grade if index == 0 else "", str(result.section)]
             for quantity in claimed:
                 value = result.values.get(quantity)
-                row += [
-                    _with_u(value, result.expanded.get(quantity)),
-                    _share(value, nominal.values.get(quantity) if nominal else None),
-                ]
-            rows.append(row)
+                row += [str(value), value.share] if value else [NOT_MEASURED, NOT_MEASURED]
+            rows.append([*row, result.averaged])
         style.append(("LINEBELOW", (0, len(rows)), (-1, len(rows)), 0.3, RULE))
         style.append(("NOSPLIT", (0, top), (-1, len(rows))))
         top = len(rows) + 1
     style.append(("FONT", (0, 1), (0, -1), BOLD, 8.4))
-    widths = [30.0, 40.0, 18.0] + [92 / max(1, 2 * len(claimed))] * 2 * len(claimed)
+    # Beside a ± the value's own decimal point stands further from the edge, and its column is the wider of the two.
+    style += [("RIGHTPADDING", (column, 1), (column, -1), 50) for column in range(3, len(heads) - 1, 2)]
+    each = 92 / max(1, len(claimed))
+    widths = [26.0, 28.0, 16.0] + [each * 0.6, each * 0.4] * len(claimed) + [18.0]
     settings = Paragraph(_settings(data), BODY)
-    table = _table(heads, rows, widths, style, left=(0, 1, 2))
+    table = _table(heads, rows, widths, style, left=(0, 1, 2, len(heads) - 1))
     return [Paragraph("Readings", HEAD), table, Spacer(0, 1.2 * mm), settings]
 
 
@@ -388,24 +361,20 @@ def _serial(member: CertifiedValve) -> str:
 
 
 def _faults(data: CertificateData) -> list[Flowable]:
-    """What was read besides, of which no figure is claimed: a column for each quantity that was tested for."""
+    """What was read besides, of which no figure is claimed. Where nothing was, a note says so."""
     results = [(member, result) for member in data.members for result in member.results]
-    read = [quantity for quantity in FAULTS if any(quantity in result.faults for _, result in results)]
-    heard = any(result.noise for _, result in results)
-    if not read and not heard:
+    if not any(result.faults or result.noise for _, result in results):
         return []
-    heads = ["Serial", "Section", *(f"{capitalised(one.short)}, {one.unit}" for one in read)]
-    heads += ["Noise"] if heard else []
+    read = [one for one in FAULTS if any(one in r.faults or one.short in r.untested for _, r in results)]
+    heads = ["Serial", "Section", *(f"{capitalised(one.short)}, {one.unit}" for one in read), "Noise"]
     rows = []
     for place, (member, result) in enumerate(results):
         first = place == 0 or results[place - 1][0] is not member
         row = [_serial(member) if first else "", str(result.section)]
-        row += [quantity.amount(result.faults.get(quantity)) for quantity in read]
-        rows.append(row + ([result.noise or "–"] if heard else []))
+        rows.append([*row, *map(result.fault, read), result.heard])
     each = (ROOM_MM - 48) / (len(heads) - 2)
-    left = (0, 1, len(heads) - 1) if heard else (0, 1)
     style = [("FONT", (0, 1), (0, -1), BOLD, 8.4)]
-    table = _table(heads, rows, [30, 18, *[each] * (len(heads) - 2)], style, left=left)
+    table = _table(heads, rows, [30, 18, *[each] * (len(heads) - 2)], style, left=(0, 1, len(heads) - 1))
     return [KeepTogether([Paragraph("Also read", HEAD), table])]
 
 
