@@ -22,6 +22,7 @@ from grading.listings.graded_table import graded_table
 from grading.listings.parts import part_of
 from grading.models import Grade, MatchedSet
 from grading.sets import doubts, making
+from grading.sets.stating import stated_of_set
 from grading.testers import conditions
 from grading.verdicts.graded import PREFETCHED
 from grading.verdicts.stating import stated
@@ -145,6 +146,8 @@ def item(request: HttpRequest, number: str) -> HttpResponse:
     grades = grades.prefetch_related(
         *PREFETCHED, "readings__test_point__source", "readings__shift__tester__conditions"
     ).order_by("valve__serial")
+    spreads = making.spread_of(members)
+    said = [*stated(list(grades)), *(stated_of_set(matched, spreads) if matched else ())]
     part = part_of(valves)
     available = Listing.objects.for_public_display().filter(pk=found.pk).exists()
     doubtful = matched is not None and doubts.why_doubtful(matched) != ""
@@ -162,9 +165,9 @@ def item(request: HttpRequest, number: str) -> HttpResponse:
             "readings": graded_table(grades),
             "not_tested": doubts.not_tested(grades),
             "how_read": _how_read(grades),
-            "stated": stated(list(grades)) if grades else [],
+            "stated": said,
             "sold_before": listing_work.sold_before(valves),
-            "spreads": making.spread_of(members),
+            "spreads": spreads,
             "read_since": doubts.read_since(matched) if matched and not doubtful else [],
         },
     )

@@ -16,14 +16,15 @@ from grading.metrology.quantities import CLAIMING, Quantity, numbers_of
 from grading.models import Grade, MatchedSet, Member, Reading
 from grading.papers.pure import certificate as paper
 from grading.sets import doubts, making
+from grading.sets.stating import stated_of_set
 from grading.testers.records import BasisKind
 from grading.verdicts.graded import graded_values, sections_as_graded
 from grading.verdicts.pure.graded import GradedSection
-from grading.verdicts.stating import Stated, factors_in_words, stated, values_of
+from grading.verdicts.stating import Stated, stated, values_of
 from grading.verdicts.values import Bench, JudgedSpread, Value, claim, spread_of
 from stockroom.models import Shop, Valve
 from stockroom.pure.refused import Refused
-from stockroom.pure.written import day, noun, percent, plain
+from stockroom.pure.written import day, noun
 
 MOST_SIBLINGS = 1000
 GRADE_WITH = ("grade__policy", "grade__valve__type")
@@ -73,7 +74,7 @@ def certificate_data(matched: MatchedSet, issued_on: date) -> paper.CertificateD
                 *doubts.not_tested(grades),
             ),
             "void": _void(matched),
-            "said": (*common["said"], *_said_of_spreads([spread for spread, _ in spreads], matched)),
+            "said": (*common["said"], *map(_said, stated_of_set(matched, [spread for spread, _ in spreads]))),
         }
     )
 
@@ -132,13 +133,14 @@ def _common(grades: Sequence[Grade]) -> dict[str, Any]:
         "nominals": tuple(_nominal(section, point, claimed) for section, point in points.items()),
         "measured": _measured(_readings(grades)),
         "cautions": tuple(type_.caution_sentences),
-        "said": tuple(_said(row, shop.web_address.rstrip("/")) for row in stated(grades)),
+        "said": tuple(map(_said, stated(grades))),
     }
 
 
-def _said(row: Stated, site: str) -> paper.SaidRow:
+def _said(row: Stated) -> paper.SaidRow:
     if row.policy is None:
         return paper.SaidRow(row.label, row.text)
+    site = Shop.own().web_address.rstrip("/")
     address = f"{site}{row.policy.get_absolute_url()}" if site else ""
     return paper.SaidRow(row.label, row.text, str(row.policy), address)
 
@@ -163,31 +165,6 @@ def _level(nominal: paper.Nominal, by_gm: bool) -> Point | None:
     if Quantity.ANODE_CURRENT not in nominal.values:
         return None
     return Point(nominal.values.get(Quantity.GM) if by_gm else None, nominal.values[Quantity.ANODE_CURRENT])
-
-
-def _said_of_spreads(spreads: Sequence[JudgedSpread], matched: MatchedSet) -> Iterator[paper.SaidRow]:
-    """By which rule the set is claimed to match, and what stands behind the ± and p of a spread."""
-    probability = percent(matched.policy.parsed.match_probability, None)
-    yield paper.SaidRow(
-        "Rule for the set",
-        f"Every two of its valves lie within {plain(matched.tolerance_percent)} % in every quantity at once with a "
-        f"probability of {probability} or more, where their uncertainty is known (JCGM 106).",
-    )
-    known = [spread for spread in spreads if spread.expanded_uncertainty is not None]
-    if known:
-        cancels = (
-            "what the readings of one tester share cancels"
-            if all(spread.common for spread in known)
-            else "they were read on two testers, or before and after one was changed, so that nothing cancels"
-        )
-        yield paper.SaidRow(
-            "± of a spread",
-            f"Of the comparison, by JCGM 100, coverage factor "
-            f"{factors_in_words(spread.coverage_factor for spread in known)}, about 95 %: {cancels}. "
-            "p is the probability that the true spread lies within what was asked, by JCGM 106.",
-        )
-    if len(known) < len(spreads):
-        yield paper.SaidRow("", "No ± of a spread is stated where something is wanting.")
 
 
 def _test_points(readings: Sequence[Reading]) -> dict[int, TestPoint]:
