@@ -125,6 +125,7 @@ WHO: dict[str, tuple[Any, Callable[[World], list[Any]]]] = {
     "sealed-lines": (LOOK, lambda w: []),
     "sealed": (LOOK, lambda w: [w.lot.number, w.line.number]),
     "sealed-packs": (RECEIVING, lambda w: [w.lot.number, w.line.number]),
+    "sealed-pack-labels": (RECEIVING, lambda w: [w.lot.number, w.line.number]),
     "sealed-date": (RECEIVING, lambda w: [w.lot.number, w.line.number]),
     "sealed-plan": (RECEIVING, lambda w: [w.lot.number, w.line.number]),
     "sealed-open": (RECEIVING | BENCH, lambda w: [w.lot.number, w.line.number]),
