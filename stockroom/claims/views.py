@@ -16,6 +16,7 @@ from django.utils import timezone
 
 from stockroom.claims import claiming as work
 from stockroom.claims.claiming import ClaimError
+from stockroom.claims.untrue import why_untrue
 from stockroom.models import Claim, ClaimStep, Credit, Fault, Line, Lot, Shop, Supplier
 from stockroom.models.shop import check_currency
 from stockroom.pure.money import minor_places
@@ -177,7 +178,8 @@ def discrepancies(request: StaffRequest, number: str) -> HttpResponse:
         "currency": goods.currency if goods else lot.supplier.currency,
         "total": sum((row.amount for row in asked), Decimal(0)),
         "faults": Fault.objects.filter(line__lot=lot).select_related("line__lot", "line__type", "found_type", "by"),
-        "claims": _whole(lot.claims.all()),
+        "claims": (of_lot := list(_whole(lot.claims.all()))),
+        "untrue": why_untrue(of_lot),
         "lines": lot.lines.select_related("type").order_by("number"),
     }
     return render(request, "claims/discrepancies.html", context)
@@ -260,7 +262,8 @@ class ClaimFilter(django_filters.FilterSet):
 
 def claims(request: StaffRequest) -> HttpResponse:
     filter = ClaimFilter(request.GET, queryset=_whole(Claim.objects.all()))
-    return render(request, "claims/claims.html", {"filter": filter, "page": page_of(request, filter.qs)})
+    page = page_of(request, filter.qs)
+    return render(request, "claims/claims.html", {"filter": filter, "page": page, "untrue": why_untrue(list(page))})
 
 
 def claim(request: StaffRequest, number: str) -> HttpResponse:
@@ -273,6 +276,7 @@ def _claim_page(
     home = Shop.own().currency
     context = {
         "claim": found,
+        "untrue": why_untrue([found]).get(found.pk, []),
         "rows": found.rows.select_related("line__type", "line__maker", "line__lot"),
         "steps": found.steps.select_related("by"),
         "credits": [(row, in_home(row, home)) for row in found.credits.select_related("by")],
