@@ -22,9 +22,10 @@ from grading.listings.graded_table import graded_table
 from grading.listings.parts import part_of
 from grading.models import Grade, MatchedSet
 from grading.sets import doubts, making
+from grading.sets.stating import stated_of_set
 from grading.testers import conditions
 from grading.verdicts.graded import PREFETCHED
-from grading.verdicts.values import Value
+from grading.verdicts.stating import stated
 from stockroom.models import Listing, Shop, Valve
 from stockroom.pure import written
 from stockroom.site.numbers import typed_numbers
@@ -140,18 +141,14 @@ def for_sale(request: HttpRequest) -> HttpResponse:
 
 
 def _how_read(grades: Sequence[Grade]) -> list[str]:
-    """At which settings on which tester, what that was compared with and by which policy; each said once."""
+    """At which settings on which tester, and whose the sheet's nominals are; each said once."""
     said = []
     readings = [reading for grade in grades for reading in grade.readings.all()]
     for reading in readings:
         day = written.day(timezone.localtime(reading.taken_at))
         at = "Emission read" if reading.on_a_scale_only else f"Read at {conditions.read_at(reading).in_words}"
         said.append(f"{at} on {reading.shift.tester}, {day}.")
-    for grade in grades:
-        bases = [Value.read(value).basis for value in grade.measured]
-        said += [f"{basis[0].upper()}{basis[1:]}." for basis in bases]
     said += [f"The data sheet's nominals: {reading.test_point.cited}." for reading in readings]
-    said += [f"Graded by {grade.policy}." for grade in grades]
     return list(dict.fromkeys(said))
 
 
@@ -168,10 +165,11 @@ def item(request: HttpRequest, number: str) -> HttpResponse:
     members = list(matched.members.select_related("grade")) if matched else []
     # A set is sold by the readings that it was made on, here as on its certificate.
     speaking = Q(memberships__in=members) if matched else Q(valve__in=valves, current=True)
-    rows = Grade.objects.filter(speaking).select_related("policy", "valve__maker").order_by("valve__serial")
-    grades = list(
-        rows.prefetch_related(*PREFETCHED, "readings__test_point__source", "readings__shift__tester__conditions")
-    )
+    rows = Grade.objects.filter(speaking).select_related("policy", "valve__maker", "valve__type")
+    rows = rows.prefetch_related(*PREFETCHED, "readings__test_point__source", "readings__shift__tester__conditions")
+    grades = list(rows.order_by("valve__serial"))
+    spreads = making.spread_of(members)
+    said = [*stated(grades), *(stated_of_set(matched, spreads) if matched else ())]
     part = part_of(valves)
     available = Listing.objects.for_public_display().filter(pk=found.pk).exists()
     doubtful = matched is not None and doubts.why_doubtful(matched) != ""
@@ -189,7 +187,9 @@ def item(request: HttpRequest, number: str) -> HttpResponse:
             "readings": graded_table(grades),
             "not_tested": doubts.not_tested(grades),
             "how_read": _how_read(grades),
-            "spreads": making.spread_of(members),
+            "stated": said,
+            "sold_before": listing_work.sold_before(valves),
+            "spreads": spreads,
             "no_interval": making.why_no_interval(members),
             "read_since": doubts.read_since(matched) if matched and not doubtful else [],
         },

@@ -6,6 +6,7 @@ from typing import Any
 
 from django.conf import settings
 from django.db import models
+from django.urls import reverse
 from django.utils import timezone
 
 from grading.metrology.quantities import Quantity
@@ -37,6 +38,9 @@ class Policy(models.Model):
 
     def __str__(self) -> str:
         return f"policy {self.version}, {self.title}"
+
+    def get_absolute_url(self) -> str:
+        return reverse("policy", args=[self.version])
 
     @property
     def parsed(self) -> Rules:

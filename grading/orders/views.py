@@ -129,7 +129,12 @@ class DespatchForm(forms.Form):
 
 class BackForm(forms.Form):
     serial = forms.CharField(label="Serial")
-    reason = forms.CharField(label="Why it came back", max_length=300)
+    complaint = forms.ChoiceField(
+        label="What the customer says is wrong",
+        choices=[("", "–"), *Return.Complaint.choices],
+        help_text="Whoever buys it next is told this.",
+    )
+    reason = forms.CharField(label="Why it came back, in the customer’s words", max_length=300)
     seal = forms.ChoiceField(
         label="If it was sold sealed",
         required=False,
@@ -386,7 +391,8 @@ def order_take_back(request: StaffRequest, number: str) -> HttpResponse:
     if form.is_valid():
         valve, seal = form.cleaned_data["serial"], form.cleaned_data.get("seal", "")
         try:
-            fulfilment.take_back(found, valve, form.cleaned_data["reason"], request.user, seal)
+            said = form.cleaned_data
+            fulfilment.take_back(found, valve, said["reason"], request.user, seal, said["complaint"])
         except fulfilment.CannotPull as problem:
             form.add_error("seal" if isinstance(problem, fulfilment.SealNotSaid) else "serial", str(problem))
         else:

@@ -284,9 +284,9 @@ def _beside_house(condition: TesterCondition, quantity: Quantity) -> Basis:
         words = f"compared with nothing: no house nominal has been learnt {where}"
         return Basis(BasisKind.NONE, None, 0.0, 1.0, 0.0, False, words)
     words = (
-        f"beside a house nominal {where}: the median, {quantity.shown(learnt.median)}, of {learnt.count} known-good "
-        f"NOS valves of ours (robust standard deviation {quantity.shown(learnt.spread, 2)}), "
-        f"learnt {day(timezone.localtime(learnt.learnt_at))}"
+        f"beside a house nominal {where}, the median of known-good NOS valves of ours, learnt "
+        f"{day(timezone.localtime(learnt.learnt_at))}: {quantity.shown(learnt.median)} of {learnt.count} valves, "
+        f"robust standard deviation {quantity.shown(learnt.spread, 2)}"
     )
     read = learnt.readings.aggregate(first=Min("taken_at"), last=Max("taken_at"))
     between = tuple(when for when in (read["first"], read["last"]) if when is not None)
