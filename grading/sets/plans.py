@@ -105,7 +105,7 @@ def plan_for(type_: ValveType, best_grades: int, should_stop: StopCall | None = 
         for one in plan.made
     ]
     some = {one.demand for one in plan.made}
-    why = {
+    why: dict[str, Sequence[str]] = {
         demand.name: _why_none_made(type_, best_grades, demand)
         for demand in mix
         if demand.size > 1 and demand.wanted and demand.name not in some

@@ -56,8 +56,8 @@ class WritesOnlyChanges(forms.BaseForm):
                 continue
             if self._changed(name, field) and _differs(field, now, self[name].data):
                 self.add_error(name, MEANWHILE.format(now="–" if now in (None, "") else now))
-                self.data = self.data.copy()
-                self.data[self[name].html_initial_name] = "" if now is None else now
+                self.data = self.data.copy()  # type: ignore[attr-defined]
+                self.data[self[name].html_initial_name] = "" if now is None else now  # type: ignore[index]
             else:
                 self.cleaned_data[name] = field.clean(now)
 

@@ -72,7 +72,7 @@ def lost_session(request: HttpRequest, typed: Typed) -> HttpResponse:
 class LoginNeeded(LoginRequiredMiddleware):
     """Django's own, but what was typed comes along to the log-in."""
 
-    def handle_no_permission(
+    def handle_no_permission(  # type: ignore[override]
         self, request: HttpRequest, view_func: Callable[..., HttpResponseBase]
     ) -> HttpResponseBase:
         typed = typed_into(request)
