@@ -113,7 +113,7 @@ def reprice(listing: Listing, price: Decimal, by: User | None) -> None:
     Raises:
         CannotList: the listing has ended.
     """
-    listing = Listing.objects.select_for_update().get(pk=listing.pk)
+    listing = Listing.objects.select_for_update(no_key=True).get(pk=listing.pk)
     if listing.ended_at:
         raise CannotList(f"{listing.number} has ended: list it again at another price.")
     text = f"{listing.number}: {shown(listing.price, listing.currency)} → {shown(price, listing.currency)}"

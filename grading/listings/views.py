@@ -28,6 +28,7 @@ from grading.verdicts.graded import PREFETCHED
 from grading.verdicts.stating import stated
 from stockroom.models import Listing, Shop, Valve
 from stockroom.pure import written
+from stockroom.site.edits import EditForm
 from stockroom.site.numbers import typed_numbers
 from stockroom.site.people import Role, StaffRequest, for_roles
 from stockroom.site.refusals import errors_on, refused_to
@@ -103,7 +104,7 @@ def listing_new(request: StaffRequest) -> HttpResponse:
     return render(request, "listings/listing_new.html", {"form": form, "valves": valves, "cost": cost})
 
 
-class PriceForm(forms.ModelForm):
+class PriceForm(EditForm):
     class Meta:
         model = Listing
         fields = ["price"]

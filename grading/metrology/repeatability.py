@@ -35,6 +35,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy import stats
 
+from grading.metrology.distributions import chi_squared_quantile, f_quantile, f_tail
+
 CONFIDENCE = 0.95
 
 # An interaction less significant than this is pooled with repeatability (common practice, no source).
@@ -371,8 +373,8 @@ def modified_large_sample(terms: Sequence[tuple[float, tuple[float, int]]], conf
         above += (_g(v_r, tail) * c_r * ms_r) ** 2
         for c_q, ms_q, v_q in plus:
             cross = c_q * c_r * ms_q * ms_r
-            f_upper = float(stats.f.ppf(1 - tail, v_q, v_r))
-            f_lower = float(stats.f.ppf(tail, v_q, v_r))
+            f_upper = f_quantile(1 - tail, v_q, v_r)
+            f_lower = f_quantile(tail, v_q, v_r)
             g, h = _g(v_q, tail), _h(v_r, tail)
             below += cross * ((f_upper - 1) ** 2 - (g * f_upper) ** 2 - h**2) / f_upper
             h, g = _h(v_q, tail), _g(v_r, tail)
@@ -388,24 +390,24 @@ def modified_large_sample(terms: Sequence[tuple[float, tuple[float, int]]], conf
 
 
 def _g(degrees: int, tail: float) -> float:
-    return 1 - degrees / float(stats.chi2.ppf(1 - tail, degrees))
+    return 1 - degrees / chi_squared_quantile(1 - tail, degrees)
 
 
 def _h(degrees: int, tail: float) -> float:
-    return degrees / float(stats.chi2.ppf(tail, degrees)) - 1
+    return degrees / chi_squared_quantile(tail, degrees) - 1
 
 
 def _exact_interval(mean_square: float, degrees: int, confidence: float) -> Interval:
     tail = (1 - confidence) / 2
     squares = mean_square * degrees
-    return Interval(squares / float(stats.chi2.ppf(1 - tail, degrees)), squares / float(stats.chi2.ppf(tail, degrees)))
+    return Interval(squares / chi_squared_quantile(1 - tail, degrees), squares / chi_squared_quantile(tail, degrees))
 
 
 def _row(source: str, degrees: int, squares: float, error_ms: float, error_degrees: int) -> AnovaRow:
     mean_square = squares / degrees
     without_scatter = inf if mean_square > 0 else 0.0
     f_ratio = mean_square / error_ms if error_ms > 0 else without_scatter
-    return AnovaRow(source, degrees, squares, mean_square, f_ratio, float(stats.f.sf(f_ratio, degrees, error_degrees)))
+    return AnovaRow(source, degrees, squares, mean_square, f_ratio, f_tail(f_ratio, degrees, error_degrees))
 
 
 def _one_way(sizes: list[int], means: list[float], within_squares: float, origin: float) -> OneWay:

@@ -30,6 +30,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import stats
 
+from grading.metrology.distributions import t_quantile
+
 COVERAGE_PROBABILITY = 0.95
 SQRT_3, SQRT_12 = sqrt(3), sqrt(12)
 
@@ -515,9 +517,7 @@ def _student_quantile(coverage_probability: float, degrees_of_freedom: float) ->
     if not 0 < coverage_probability < 1:
         raise ValueError("A coverage probability lies between 0 and 1.")
     upper = (1 + coverage_probability) / 2
-    if isinf(degrees_of_freedom):
-        return float(stats.norm.ppf(upper))
-    return float(stats.t.ppf(upper, degrees_of_freedom))
+    return t_quantile(upper, degrees_of_freedom)
 
 
 @lru_cache(maxsize=1024)

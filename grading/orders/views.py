@@ -24,6 +24,7 @@ from grading.verdicts.grade_choice import BestGradesField
 from stockroom.models import Allocation, Customer, Listing, Order, OrderLine, Return, Shop, Valve
 from stockroom.pure.serials import BadSerial, read_serial
 from stockroom.site.asking import AsksAgain
+from stockroom.site.edits import EditForm
 from stockroom.site.numbers import typed_numbers
 from stockroom.site.people import Role, StaffRequest, for_roles, may
 from stockroom.site.web import TypeField, page_of, valve_typed
@@ -64,7 +65,7 @@ class OrderForm(forms.ModelForm):
         return data
 
 
-class OrderLineForm(AsksAgain, forms.ModelForm):
+class OrderLineForm(AsksAgain, EditForm):
     type = TypeField(label="Type")
     sealed = forms.TypedChoiceField(
         label="Tested or sealed",

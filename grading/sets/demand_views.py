@@ -19,6 +19,7 @@ from grading.sets import accepting, making, plans
 from grading.verdicts.grade_choice import USUAL, grade_choices
 from stockroom.models import Entry, Job, Shop, Valve
 from stockroom.pure.money import to_minor
+from stockroom.site.edits import EditForm
 from stockroom.site.numbers import typed_numbers
 from stockroom.site.people import Role, StaffRequest, for_roles, may
 from stockroom.site.web import TypeField, page_of
@@ -26,7 +27,7 @@ from stockroom.site.web import TypeField, page_of
 MOST_GRADES = 20
 
 
-class DemandForm(forms.ModelForm):
+class DemandForm(EditForm):
     class Meta:
         model = Demand
         fields = ["size", "within_percent", "price", "wanted"]

@@ -16,9 +16,9 @@ from typing import NamedTuple
 from django.contrib.auth.models import User
 from django.db import IntegrityError, transaction
 from django.utils import timezone
-from scipy import stats
 
 from catalog.models import TestPoint
+from grading.metrology.distributions import f_tail
 from grading.metrology.quantities import CLAIMING
 from grading.metrology.repeatability import CrossedStudy, crossed_study
 from grading.metrology.uncertainty import ReadingTerms
@@ -474,7 +474,7 @@ def that_speaks(found: Sequence[StudiedRepeatability], value: float) -> StudiedR
     largest = max(near, key=lambda one: one.degrees_of_freedom)
     for newer in near[: near.index(largest)]:
         ratio = (newer.standard_deviation / largest.standard_deviation) ** 2
-        if stats.f.sf(ratio, newer.degrees_of_freedom, largest.degrees_of_freedom) < WORSE:
+        if f_tail(ratio, newer.degrees_of_freedom, largest.degrees_of_freedom) < WORSE:
             return newer
     return largest
 

@@ -15,7 +15,7 @@ from django.db import connection, models
 from django.utils.functional import cached_property
 
 MEANWHILE = "Somebody has changed this to “{now}” while the page was open. Send again if yours is right."
-NOT_SHOWN = (forms.PasswordInput, forms.FileInput)
+NOT_SHOWN = (forms.PasswordInput, forms.FileInput, forms.HiddenInput)
 
 
 class WritesOnlyChanges(forms.BaseForm):
