@@ -15,6 +15,7 @@ from catalog.models import ValveType
 from grading import matching
 from grading.matching.words import LARGEST_SET, SMALLEST_SET
 from grading.metrology import comparison
+from grading.metrology.comparison import DAY, OPERATOR
 from grading.metrology.conformity import Outcome, SetDecision
 from grading.models import Grade, MatchedSet, Member, Policy
 from grading.verdicts import states
@@ -127,7 +128,7 @@ class Pool(NamedTuple):
     valves: dict[Hashable, Valve]
     rows: dict[int, tuple[Value, ...]]
     columns: tuple[Column, ...]
-    people: People
+    apart: frozenset[str]  # the errors that not all of it shares, which are in every guard band
 
     @property
     def sections(self) -> int:
@@ -148,6 +149,7 @@ def pool(
     found = figures(grades, Bench(Policy.current().parsed))
     usable = [grade for grade in grades if grade.valve_id in found.rows]
     people = _people(found, size, probability)
+    apart = _apart(found, people)
     pieces = [
         matching.Piece(
             key=grade.valve_id,
@@ -158,13 +160,13 @@ def pool(
             construction=construction.get(grade.valve_id),
             settings=tuple(_settings(value, people) for value in found.rows[grade.valve_id]),
             guard=tuple(
-                guard_of_value(value, people, size, probability, len(found.columns))
+                guard_of_value(value, apart, size, probability, len(found.columns))
                 for value in found.rows[grade.valve_id]
             ),
         )
         for grade in usable
     ]
-    return Pool(pieces, {grade.valve_id: grade.valve for grade in usable}, found.rows, found.columns, people)
+    return Pool(pieces, {grade.valve_id: grade.valve for grade in usable}, found.rows, found.columns, apart)
 
 
 class People(Enum):
@@ -185,10 +187,16 @@ def _people(found: Figures, size: int, probability: float) -> People:
     if len({value.operator for value in values}) < 2:
         return People.ONE
     for value in values:
-        alone = guard_of_value(value, People.ONE, size, probability)
-        if guard_of_value(value, People.TOGETHER, size, probability) > WORTH_MIXING * alone:
+        alone = guard_of_value(value, frozenset(), size, probability)
+        if guard_of_value(value, frozenset({OPERATOR}), size, probability) > WORTH_MIXING * alone:
             return People.APART
     return People.TOGETHER
+
+
+def _apart(found: Figures, people: People) -> frozenset[str]:
+    days = {value.day for row in found.rows.values() for value in row}
+    names = {OPERATOR: people is People.TOGETHER, DAY: len(days) > 1}
+    return frozenset(name for name, is_apart in names.items() if is_apart)
 
 
 def _settings(value: Value, people: People) -> Hashable:
@@ -197,13 +205,13 @@ def _settings(value: Value, people: People) -> Hashable:
 
 
 def guard_of_value(
-    value: Value, people: People, size: int, probability: float, quantities: int = 1, more: float = 0
+    value: Value, apart: frozenset[str], size: int, probability: float, quantities: int = 1, more: float = 0
 ) -> float:
     """What the value must keep clear of the tolerance; every pair across the set, in every quantity, holds at once.
     `more` readings of it are yet to come."""
     if value.compared is None:
         return 0.0
-    u, degrees = comparison.own_u(value.compared, with_operator=people is People.TOGETHER, more=more)
+    u, degrees = comparison.own_u(value.compared, apart=apart, more=more)
     return matching.guard_for(u, size, probability, quantities, degrees)
 
 

@@ -74,7 +74,7 @@ def _changes(asked: AskedSets, stock: Pool, probability: float) -> list[matching
 def read_again(piece: matching.Piece, stock: Pool, size: int, probability: float, more: int) -> matching.Piece:
     """The piece as it would be after more readings: of its doubt only what averages out gets less."""
     row = stock.rows[int(str(piece.key))]
-    guard = tuple(guard_of_value(value, stock.people, size, probability, len(row), more) for value in row)
+    guard = tuple(guard_of_value(value, stock.apart, size, probability, len(row), more) for value in row)
     return replace(piece, guard=guard)
 
 

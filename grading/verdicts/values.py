@@ -219,12 +219,18 @@ class Value:
         return ComparedValue(self.value, self.readings, self.components)
 
     @property
+    def day(self) -> str:
+        """The day that it was read on, in the shop's zone."""
+        return timezone.localdate(datetime.fromisoformat(self.taken_at)).isoformat() if self.taken_at else ""
+
+    @property
     def components(self) -> tuple[ErrorComponent, ...]:
         return comparison.components_of(
             self.value,
             ReadingTerms(**self.terms),
             session=self.session,
             operator=self.operator,
+            day=self.day,
             source=self.study,
             conversion_u=self.conversion_u,
             model=f"{self.point_id}/{self.conditions}",
