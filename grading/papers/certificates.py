@@ -74,7 +74,10 @@ def certificate_data(matched: MatchedSet, issued_on: date) -> paper.CertificateD
                 *doubts.not_tested(grades),
             ),
             "void": _void(matched),
-            "said": (*common["said"], *map(_said, stated_of_set(matched, [spread for spread, _ in spreads]))),
+            "said": (
+                *common["said"],
+                *map(_said, stated_of_set(matched, [spread for spread, _ in spreads], making.why_no_interval(members))),
+            ),
         }
     )
 

@@ -213,7 +213,7 @@ def set_aside(study: Study, why: str, by: User) -> list[str]:
     Raises StudyProblem: it is not finished, or is set aside already, or nobody says why.
     """
     with transaction.atomic():
-        study = Study.objects.select_for_update().get(pk=study.pk)
+        study = Study.objects.select_for_update(no_key=True).get(pk=study.pk)
         if not study.speaks:
             raise StudyProblem("Only a finished study that speaks for its tester can be set aside.")
         if not why.strip():
@@ -227,7 +227,7 @@ def set_aside(study: Study, why: str, by: User) -> list[str]:
 def bring_back(study: Study, by: User) -> list[str]:
     """A study that was set aside may speak again. Returns sentences that say what follows. Raises StudyProblem."""
     with transaction.atomic():
-        study = Study.objects.select_for_update().get(pk=study.pk)
+        study = Study.objects.select_for_update(no_key=True).get(pk=study.pk)
         if not study.set_aside_because:
             raise StudyProblem("The study is not set aside.")
         study.set_aside_because = ""

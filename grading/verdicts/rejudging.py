@@ -62,7 +62,7 @@ def start_judging_again(tester: Tester, since: date | None, by: User | None) -> 
     if not count or not Policy.objects.filter(in_force=True).exists():
         return ""
     asked = ReadOn(tester.pk, since.isoformat() if since else "")
-    waiting = _jobs_of(tester).select_for_update().filter(state=JobState.WAITING)
+    waiting = _jobs_of(tester).select_for_update(no_key=True).filter(state=JobState.WAITING)
     if not any(job.question["since"] <= asked.since for job in waiting):
         title = f"Judge again what {tester} read"
         kinds.start(KIND, asked, title, by, key=f"{_key(tester.pk)} {timezone.now():%Y%m%d%H%M%S%f}")

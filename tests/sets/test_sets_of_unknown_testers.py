@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from datetime import timedelta
 from decimal import Decimal
@@ -100,7 +101,8 @@ def test_no_interval_and_no_probability_of_what_is_supposed_stands_anywhere(logg
     data = certificate_data(made, timezone.localdate())
     assert all(row.expanded_uncertainty is None and row.probability is None for row in data.spreads)
     text = " ".join(" ".join(read_pdf(certificate_pdf(data))).split())
-    assert "p =" not in text and "p >" not in text and "±" not in text
+    assert said in text and "p =" not in text and "p >" not in text
+    assert not re.search(r"\d ±|± \d", text), "± stands in words only"
 
 
 def test_an_overdue_calibration_takes_the_interval_of_a_reading_as_the_policy_says() -> None:
@@ -113,4 +115,5 @@ def test_an_overdue_calibration_takes_the_interval_of_a_reading_as_the_policy_sa
         value.expanded_uncertainty is None for m in data.members for s in m.results for value in s.values.values()
     )
     late = f"has been overdue since {(timezone.localdate() - timedelta(days=30)):%-d %b %Y}"
-    assert late in data.wanting and "No ± of the readings" in data.wanting
+    [wanting] = [row.text for row in data.said if row.label == "Not stated"]
+    assert late in wanting and "No ± is stated" in wanting

@@ -248,6 +248,8 @@ WHO: dict[str, tuple[Any, Callable[[World], list[Any]]]] = {
     "study": (LOOK, lambda w: [w.study.pk]),
     "study-read": (BENCH, lambda w: [w.study.pk]),
     "study-finish": (BENCH, lambda w: [w.study.pk]),
+    "study-set-aside": (OWNER, lambda w: [w.study.pk]),
+    "tester-bears-on": (LOOK, lambda w: [w.tester.pk]),
     "study-give-up": (BENCH, lambda w: [w.study.pk]),
     "study-reading-correct": (BENCH, lambda w: [w.study_reading.pk]),
     "checks": (BENCH, lambda w: []),

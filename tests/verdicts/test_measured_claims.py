@@ -214,7 +214,7 @@ def test_an_overdue_calibration_has_the_effect_that_the_policy_gives_it_and_the_
     text = " ".join(certificate(logged_in, made.number).split())
     assert "has been overdue since" in text
     assert ("Counted as it was, though late" in text) is stated
-    assert ("No ± of the readings is stated" in text) is not stated
+    assert ("No ± is stated where something is wanting" in text) is not stated
     assert "± " in text, "that of the spreads rests on no calibration"
 
 
@@ -226,7 +226,7 @@ def test_with_something_wanting_no_reading_has_its_uncertainty_on_the_certificat
         test_a_valve(shift, gm=gm)
     made = making.make_set(list(Valve.objects.filter(grades__current=True)), 15, owner())
     text = " ".join(certificate(logged_in, made.number).split())
-    assert "No ± of the readings is stated" in text and "has not been calibrated" in text
+    assert "No ± is stated where something is wanting" in text and "has not been calibrated" in text
     assert "1.600 ±" not in text and "1.60 ±" not in text
 
 
@@ -479,7 +479,7 @@ def test_the_certificate_states_the_spread_with_its_expanded_uncertainty(
     assert spread.expanded_uncertainty
     assert f"{100 * spread.spread:.2f} ± {100 * spread.expanded_uncertainty:.2f} %" in text
     assert "JCGM 100" in text and "coverage factor" in text and "the calibration of" in text
-    assert "beside the data sheet's nominal" in text
+    assert "Beside the data sheet's nominal" in text
 
 
 def test_without_a_record_the_certificate_says_that_no_uncertainty_is_stated(
@@ -634,7 +634,7 @@ def test_a_drifting_valve_is_flagged_on_the_bench(at_work: Client) -> None:
         },
     )
     assert valve.readings.get(section=1).stability == "drifting"
-    page = at_work.get("/bench/").content.decode()
+    page = at_work.get(f"/bench/?read={valve.serial}").content.decode()
     assert "cannot be graded: the last series of section 1 is drifting" in page
     assert "the last series of section 1 is drifting" in at_work.get(valve.get_absolute_url()).content.decode()
 
@@ -759,7 +759,7 @@ def test_a_grade_beside_a_house_nominal_says_so(policy: Policy) -> None:
     assert grade.name == "Excellent"
     value = values_of(grade)[1, IA]
     assert value.kind == "house nominal" and value.nominal == pytest.approx(0.61)
-    assert "of 12 known-good NOS valves" in value.basis and not value.sheet_limits
+    assert "of 12 valves" in value.basis and "known-good NOS valves" in value.basis and not value.sheet_limits
 
 
 def test_a_certificate_states_the_settings_that_were_used_and_no_set_mixes_them(
