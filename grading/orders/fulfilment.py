@@ -12,11 +12,11 @@ from typing import NamedTuple
 
 from django.contrib.auth.models import User
 from django.db import IntegrityError, transaction
-from django.db.models import QuerySet
+from django.db.models import Exists, OuterRef, QuerySet
 from django.utils import timezone
 
 from grading.listings import publishing
-from grading.models import Grade, MatchedSet
+from grading.models import Grade, MatchedSet, Member
 from grading.orders.signals import sealed_packs_leaving
 from grading.sets import doubts, making
 from grading.sets.plans import WIDEST_PERCENT, least_loss
@@ -31,6 +31,7 @@ from stockroom.states import State
 
 SALEABLE = (State.GRADED, State.MATCHED, State.LISTED)
 GONE = (State.WRITTEN_OFF, State.DESPATCHED)
+LOOKED_AT = 60  # sets: a page shows eight of them
 PUT_BACK = "Return it to stock on the order’s page and set another aside, or send the order without it."
 
 
@@ -126,12 +127,7 @@ def _ready_sets(line: OrderLine) -> list[OrderOption]:
     how sure they are to be within that.
     """
     found: list[OrderOption] = []
-    rows = list(
-        MatchedSet.objects.free()
-        .filter(type=line.type, size=line.set_size)
-        .select_related("policy")
-        .prefetch_related("members__valve__place", "members__grade")
-    )
+    rows = _sets_to_look_at(line)
     doubtful = doubts.doubtful(rows)
     for matched in rows:
         if matched.pk in doubtful:
@@ -146,6 +142,20 @@ def _ready_sets(line: OrderLine) -> list[OrderOption]:
         found.append(OrderOption(valves, grades, worst, matched))
     found.sort(key=lambda option: _cost_of_selling(line, option))
     return [_reasoned(line, option, found[place + 1 :], first=not place) for place, option in enumerate(found)]
+
+
+def _sets_to_look_at(line: OrderLine) -> list[MatchedSet]:
+    """Free sets good enough, LOOKED_AT at most of those made within what is asked for, the widest first, and of those
+    made within more, the tightest first."""
+    worse = Member.objects.filter(set=OuterRef("pk"), live=True, grade__rank__gt=line.best_grades)
+    free = MatchedSet.objects.free().filter(~Exists(worse), type=line.type, size=line.set_size)
+    free = free.select_related("policy").prefetch_related("members__valve__place", "members__grade")
+    asked = line.max_spread_percent
+    if asked is None:
+        return list(free.order_by("-tolerance_percent", "pk")[:LOOKED_AT])
+    within = free.filter(tolerance_percent__lte=asked).order_by("-tolerance_percent", "pk")
+    beyond = free.filter(tolerance_percent__gt=asked).order_by("tolerance_percent", "pk")
+    return [*within[:LOOKED_AT], *beyond[:LOOKED_AT]]
 
 
 def _cost_of_selling(line: OrderLine, option: OrderOption) -> tuple[bool, float, int, float, str]:

@@ -137,7 +137,8 @@ def demand_plan(request: StaffRequest, name: str) -> HttpResponse:
 def demand_edit(request: StaffRequest, name: str) -> HttpResponse:
     found = _type(name)
     rows = DemandFormSet(request.POST or None, instance=found)
-    rows.forms[0].fields["size"].widget.attrs["autofocus"] = True
+    for first in rows.forms[:1]:  # none, where what was sent does not say how many there are
+        first.fields["size"].widget.attrs["autofocus"] = True
     if rows.is_valid():
         with transaction.atomic():
             rows.save()

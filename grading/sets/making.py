@@ -80,16 +80,19 @@ def figures(grades: Sequence[Grade], bench: Bench | None = None) -> Figures:
     return Figures(tuple(columns), rows)
 
 
-def available(type_: ValveType, best_grades: int) -> list[Grade]:
-    """The current grades of valves that are graded, free, and good enough for a set."""
-    return list(
+def available(type_: ValveType, best_grades: int, newest: int | None = None) -> list[Grade]:
+    """The current grades of valves that are graded, free, and good enough for a set; of so many newest serials, where
+    a page waits that must not take longer for a larger stock."""
+    found = (
         Grade.objects.filter(
             current=True, saleable=True, rank__lte=best_grades, valve__type=type_, valve__state=State.GRADED
         )
         .exclude(valve__allocations__live=True)
         .select_related("valve__place", "valve__maker")
-        .order_by("valve__serial")
     )
+    if newest is None:
+        return list(found.order_by("valve__serial"))
+    return list(found.order_by("-valve__serial")[:newest])[::-1]
 
 
 def propose(
@@ -136,14 +139,21 @@ class Pool(NamedTuple):
 
 
 def pool(
-    type_: ValveType, best_grades: int, size: int, probability: float, *, dated: bool = False, built: bool = False
+    type_: ValveType,
+    best_grades: int,
+    size: int,
+    probability: float,
+    *,
+    dated: bool = False,
+    built: bool = False,
+    newest: int | None = None,
 ) -> Pool:
     """What sets of `size` can be made of; `dated` and `built` look up when and how each valve was made.
 
     Pieces of one `settings` were read on one tester at one test point, between two changes of the tester, and by one
     person where it matters who read.
     """
-    grades = available(type_, best_grades)
+    grades = available(type_, best_grades, newest)
     weeks = weeks_made(type_) if dated else {}
     construction = how_built(type_) if built else {}
     found = figures(grades, Bench(Policy.current().parsed))

@@ -32,6 +32,7 @@ PLAN_TIME_S = 30.0
 ORDER_TIME_S = 4.0
 # An order is answered while somebody waits: no more pieces are compared than can be within that time.
 COMPARED = 600
+READ_FOR_A_PAGE = 2000  # valves: more are in no order's reach while somebody waits
 WIDEST_PERCENT = 100.0
 
 
@@ -84,8 +85,8 @@ def mix_of(type_: ValveType) -> list[planning.PlanDemand]:
     ]
 
 
-def _pool(type_: ValveType, best_grades: int, size: int) -> making.Pool:
-    return making.pool(type_, best_grades, size, Policy.current().parsed.match_probability)
+def _pool(type_: ValveType, best_grades: int, size: int, newest: int | None = None) -> making.Pool:
+    return making.pool(type_, best_grades, size, Policy.current().parsed.match_probability, newest=newest)
 
 
 def plan_for(type_: ValveType, best_grades: int, should_stop: StopCall | None = None) -> PoolPlan:
@@ -200,7 +201,7 @@ def least_loss(line: OrderLine) -> LeastLoss | None:
     The rest of the pool is kept for the type's demand mix; where nobody has written one down, for as many more sets
     like this one as it holds.
     """
-    stock = _pool(line.type, line.best_grades, line.set_size)
+    stock = _pool(line.type, line.best_grades, line.set_size, READ_FOR_A_PAGE)
     within = (line.max_spread_percent or WIDEST_PERCENT) / 100
     pieces = [_by_serial(piece, stock) for piece in outermost(stock.pieces, COMPARED)]
     share = len(pieces) / len(stock.pieces) if pieces else 1.0
@@ -216,7 +217,7 @@ def least_loss(line: OrderLine) -> LeastLoss | None:
         if candidate is not None
     ]
     few = (
-        f" Of the {len(stock.pieces)} free valves the {COMPARED} with the least and the most were compared."
+        f" Of the {len(stock.pieces)} newest free valves the {COMPARED} with the least and the most were compared."
         if len(stock.pieces) > COMPARED
         else ""
     )

@@ -8,7 +8,7 @@ comes in between (`stockroom.site.attempts` puts the request in one transaction)
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Any, cast
 
 from django import forms
 from django.db import connection, models
@@ -56,8 +56,9 @@ class WritesOnlyChanges(forms.BaseForm):
                 continue
             if self._changed(name, field) and _differs(field, now, self[name].data):
                 self.add_error(name, MEANWHILE.format(now="–" if now in (None, "") else now))
-                self.data = self.data.copy()  # type: ignore[attr-defined]
-                self.data[self[name].html_initial_name] = "" if now is None else now  # type: ignore[index]
+                data = cast(Any, self.data).copy()
+                data[self[name].html_initial_name] = "" if now is None else now
+                self.data = data
             else:
                 self.cleaned_data[name] = field.clean(now)
 
