@@ -15,6 +15,7 @@ from stockroom.pure.written import fitted
 
 SANS = "LiberationSans"
 BOLD = "LiberationSans-Bold"
+_INVISIBLE = "\N{SOFT HYPHEN}\N{THIN SPACE}\t\n"  # some faces have a form for them all the same
 NAMED = 8  # signs named one by one in a refusal
 
 
@@ -31,7 +32,7 @@ class CoveringFace(TTFont):  # type: ignore[misc]  # reportlab is untyped
         if text.isascii() and text.isprintable():
             return text
         known = self.face.charToGlyph
-        found = "".join(sign if ord(sign) in known else _as_good(sign) for sign in text)
+        found = "".join(sign if ord(sign) in known and sign not in _INVISIBLE else _as_good(sign) for sign in text)
         wrong = (sign for sign in found if sign != " " and (ord(sign) not in known or _runs_leftwards(sign)))
         if missing := dict.fromkeys(wrong):
             raise CannotPrint(why_not(found, list(missing)))

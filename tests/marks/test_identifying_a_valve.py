@@ -234,7 +234,7 @@ def test_construction_date_and_pack_are_compared(valve: Valve, by: User) -> None
         pack_marks="contract 77, packed JAN 1940",
     )
     identity.record(valve, seen_marks, by)
-    assert subjects(valve) == ["construction and maker", "date and pack", "date and type"]
+    assert subjects(valve) == ["a feature of construction", "date and pack", "date and type"]
 
 
 def test_a_code_of_several_meanings_has_the_benefit_of_each(valve: Valve, by: User) -> None:
