@@ -226,7 +226,8 @@ def between_days(values: ArrayLike, cells: Sequence[int], days: Sequence[int]) -
 
     def within(columns: NDArray[np.float64]) -> NDArray[np.float64]:
         """What is left of these columns beside the cells' own means."""
-        return columns - of_cell @ ((of_cell.T @ columns) / counts[:, None])
+        left: NDArray[np.float64] = columns - of_cell @ ((of_cell.T @ columns) / counts[:, None])
+        return left
 
     left, days_left = within((y - y[0])[:, None])[:, 0], within(of_day)
     rank = int(np.linalg.matrix_rank(days_left))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from math import ceil
 from typing import Any, NamedTuple
@@ -65,7 +65,7 @@ class PoolPlan(NamedTuple):
     gap: float
     short: dict[str, int]
     pool: int
-    why: dict[str, Sequence[str]]
+    why: Mapping[str, Sequence[str]]
     stopped: bool = False
 
 

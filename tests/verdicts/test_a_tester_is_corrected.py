@@ -7,7 +7,9 @@ from datetime import timedelta
 from decimal import Decimal
 
 import pytest
+from django.db import connection
 from django.test import Client
+from django.test.utils import CaptureQueriesContext
 from django.utils import timezone
 
 from grading.listings import publishing
@@ -153,3 +155,18 @@ def test_a_study_set_aside_judges_again_what_was_read_with_it(tester: Tester, re
     worker.work_off()
     known = Grade.objects.get(valve=read_here[0], current=True)
     assert not any("study" in words for row in known.measured for words in row["resting_on"])
+
+
+def test_a_piece_of_ten_times_as_many_valves_takes_no_more_queries(tester: Tester) -> None:
+    """20,000 valves are judged again in pieces; what a piece asks of the database does not grow with it."""
+
+    def asked(count: int) -> int:
+        valves = make_valves(make_type(), count)
+        graded_all([(valve, 1.2, 1.9) for valve in valves], shift=shift_at(tester))
+        records.describe(tester, COARSE if count < 10 else FINE, owner())
+        with CaptureQueriesContext(connection) as queries:
+            worker.work_off()
+        return len(queries)
+
+    few, many = asked(2), asked(20)
+    assert many <= few + 2, "one job each, in a single piece"

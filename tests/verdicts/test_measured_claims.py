@@ -438,7 +438,7 @@ def test_a_set_that_is_not_surely_within_its_tolerance_is_refused_with_the_proba
     for gm in (1.60, 1.66):
         test_a_valve(shift, gm=gm)
     with pytest.raises(
-        making.CannotMatch, match=r"is within 4 % with a probability of \d+ %; all at once .* and the policy wants 95 %"
+        making.CannotMatch, match=r"4 % with a probability of \d+ %; all at once .* the policy wants 95 %"
     ):
         making.make_set(list(Valve.objects.filter(grades__current=True)), 4, owner())
     assert making.make_set(list(Valve.objects.filter(grades__current=True)), 12, owner()).size == 2
