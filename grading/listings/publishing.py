@@ -14,7 +14,7 @@ from grading.models import Grade, MatchedSet
 from grading.sets import doubts, making
 from grading.verdicts import states
 from stockroom.marks.pure.construction import in_public
-from stockroom.models import Condition, Counter, Entry, ListedValve, Listing, Pack, Valve
+from stockroom.models import Condition, Counter, Entry, ListedValve, Listing, Pack, Return, Valve
 from stockroom.models.orders import set_name
 from stockroom.pure.money import shown
 from stockroom.pure.refused import Refused
@@ -45,8 +45,7 @@ def describe(valves: Sequence[Valve]) -> str:
         sentences.append(
             f"Graded {name}{f' ({count} of {len(valves)})' if count < len(valves) else ''} on our own bench."
         )
-    if came_back := sorted({valve.serial for valve in valves if valve.returns.exists()}):
-        sentences.append(f"Sold before and taken back: {', '.join(came_back)}.")
+    sentences += sold_before(valves)
     marks = sorted({valve.date_code for valve in valves if valve.date_code})
     if marks:
         sentences.append(f"Stamped {', '.join(marks)}.")
@@ -54,6 +53,12 @@ def describe(valves: Sequence[Valve]) -> str:
     sentences += in_public(conditions, len(valves))
     sentences.append("Every reading is shown below with the conditions it was taken at.")
     return " ".join(sentences)
+
+
+def sold_before(valves: Collection[Valve]) -> list[str]:
+    """Of each that was sold and came back, when and with what kind of complaint: a sentence a return."""
+    came_back = Return.objects.filter(valve__in=valves).select_related("valve").order_by("valve__serial", "at")
+    return [f"{one.valve}: {one.to_the_public}." for one in came_back]
 
 
 @transaction.atomic

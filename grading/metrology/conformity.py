@@ -478,7 +478,10 @@ def decide_set(
         reason = "no practical number of readings would settle it"
         return SetDecision(found, p_c, required_probability, None, reason)
     more = needed - 1
-    reason = f"{more} more reading{'s' if more != 1 else ''} of each valve would settle it if their means stay here"
+    reason = (
+        f"{more} more reading{'s' if more != 1 else ''} of each valve, in the shift it was read in, would settle it if "
+        "their means stay here"
+    )
     return SetDecision(found, p_c, required_probability, more, reason)
 
 
@@ -565,7 +568,10 @@ def decide_whole_set(
         reason = "no practical number of readings would settle it"
         return SetDecision(found, sure, required_probability, None, reason)
     more = needed - readings
-    reason = f"{more} more reading{'s' if more != 1 else ''} of each valve would settle it if their means stay here"
+    reason = (
+        f"{more} more reading{'s' if more != 1 else ''} of each valve, in the shift it was read in, would settle it if "
+        "their means stay here"
+    )
     return SetDecision(found, sure, required_probability, more, reason)
 
 

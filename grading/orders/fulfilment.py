@@ -441,11 +441,12 @@ def cancel(order: Order, by: User) -> None:
 
 
 @transaction.atomic
-def take_back(order: Order, valve: Valve, reason: str, by: User, seal: str = "") -> Return:
+def take_back(order: Order, valve: Valve, reason: str, by: User, seal: str = "", complaint: str = "") -> Return:
     """A valve came back. Its grade and readings no longer speak for it, and its set is no more.
 
     What was sold sealed comes back with its `seal` intact, a carton whole, and can be sold sealed again; or with its
-    seal broken, and then it is a received valve that waits for its test, like any other.
+    seal broken, and then it is a received valve that waits for its test, like any other. `complaint` is of
+    `Return.Complaint`, and later buyers are told it.
 
     Raises:
         CannotPull: the valve did not go out with this order, or it is not said how its seal came back.
@@ -458,10 +459,10 @@ def take_back(order: Order, valve: Valve, reason: str, by: User, seal: str = "")
     if order.state != Order.State.DESPATCHED or allocation is None:
         raise CannotPull(f"{valve} did not go out with {order}.")
     if allocation.order_line.sealed:
-        return _take_back_sealed(order, valve, reason, by, seal)
+        return _take_back_sealed(order, valve, reason, by, seal, complaint)
     allocation.live = False
     allocation.save(update_fields=["live"])
-    came_back = Return.objects.create(valve=valve, order=order, reason=reason, by=by)
+    came_back = Return.objects.create(valve=valve, order=order, complaint=complaint, reason=reason, by=by)
     touched = {valve.pk}
     for membership in valve.memberships.filter(live=True).select_related("set"):
         matched = membership.set
@@ -476,7 +477,7 @@ def take_back(order: Order, valve: Valve, reason: str, by: User, seal: str = "")
     return came_back
 
 
-def _take_back_sealed(order: Order, valve: Valve, reason: str, by: User, seal: str) -> Return:
+def _take_back_sealed(order: Order, valve: Valve, reason: str, by: User, seal: str, complaint: str) -> Return:
     pack = seals.shut_pack(valve)
     if seal not in Return.Seal.values:
         raise SealNotSaid(f"{valve} went out in a sealed pack: say whether its seal is intact or broken.")
@@ -491,7 +492,8 @@ def _take_back_sealed(order: Order, valve: Valve, reason: str, by: User, seal: s
     if seal == Return.Seal.BROKEN and pack is not None:
         seals.break_seal(pack, f"came back so from {order}", by)
     came_back = {
-        one.pk: Return.objects.create(valve=one, order=order, reason=reason, seal=seal, by=by) for one in valves
+        one.pk: Return.objects.create(valve=one, order=order, complaint=complaint, reason=reason, seal=seal, by=by)
+        for one in valves
     }
     for one in valves:
         text = f"Came back from {order}, {Return.Seal(seal).label}: {reason}"

@@ -215,7 +215,8 @@ def judge_sets(wanted: Sequence[tuple[Sequence[int], float]], policy: Policy) ->
     keys = {key for valve_ids, _ in wanted for key in valve_ids}
     valves = Valve.objects.select_related("type", "line__lot").in_bulk(keys)
     grades = current_grades(list(valves.values()))
-    probability, bench = policy.parsed.match_probability, Bench()
+    rules = policy.parsed
+    probability, bench = rules.match_probability, Bench(rules)
     judged: list[ReadySet | CannotMatch] = []
     for valve_ids, within in wanted:
         try:

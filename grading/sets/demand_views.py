@@ -106,6 +106,7 @@ def demand(request: StaffRequest, name: str) -> HttpResponse:
         {
             "type": found,
             "rows": [(row, planned.short.get(str(row)) if planned else None) for row in wanted],
+            "none_made": [(row, planned.why[str(row)]) for row in wanted if planned and str(row) in planned.why],
             "job": job,
             "planned": planned,
             "making": making_job,

@@ -276,8 +276,8 @@ def tester_measures(request: StaffRequest, pk: int) -> HttpResponse:
     valid = [row.is_valid() for row in rows]  # every row, so that all faults show
     if request.method == "POST" and all(valid):
         described = {row.quantity: row.described for row in rows if row.described}
-        records.describe(found, described, request.user)
-        messages.success(request, f"What {found} measures is kept.")
+        follows = records.describe(found, described, request.user)
+        messages.success(request, " ".join((f"What {found} measures is kept.", *follows)))
         return redirect(found)
     rows[0].fields["resolution"].widget.attrs["autofocus"] = True
     return render(request, "testers/tester_measures.html", {"tester": found, "rows": rows})
@@ -295,8 +295,8 @@ def calibration_new(request: StaffRequest, pk: int) -> HttpResponse:
     valid = [row.is_valid() for row in (form, *rows)]  # every row, so that all faults show
     if request.method == "POST" and all(valid):
         values = {row.quantity: row.calibrated for row in rows if row.calibrated}
-        records.calibrate(form.instance, values, request.user)
-        messages.success(request, f"The calibration of {found} is kept.")
+        follows = records.calibrate(form.instance, values, request.user)
+        messages.success(request, " ".join((f"The calibration of {found} is kept.", *follows)))
         return redirect(found)
     form.fields["done_on"].widget.attrs["autofocus"] = True
     return render(request, "testers/calibration_new.html", {"tester": found, "form": form, "rows": rows})

@@ -8,7 +8,7 @@ What has changed is judged again.
 from __future__ import annotations
 
 from collections import Counter, defaultdict
-from collections.abc import Collection
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from typing import Any, NamedTuple
 
@@ -127,16 +127,21 @@ def latest_regrade(policy: Policy) -> Job | None:
 def regrade(asked: ByPolicy, hand: Hand) -> dict[str, int]:
     """A piece at a time, each written once: an interrupted re-grade goes on behind the last."""
     policy = _policy(asked)
+    graded = regrade_all(_in_house(), policy, hand)
+    with transaction.atomic():
+        hand.save(**hand.saved)  # the entry is written once, by whoever has the job
+        Entry.write(hand.by, "regraded", f"Re-graded {graded} valves by {policy}")
+    return {"graded": graded}
+
+
+def regrade_all(keys: Sequence[int], policy: Policy, hand: Hand) -> int:
+    """Grades these valves, in the order of their keys, from where an earlier attempt left off; how many have one."""
     after, graded = hand.saved.get("after", 0), hand.saved.get("graded", 0)
-    keys = _in_house()
     left = [key for key in keys if key > after]
     for done, piece in _pieces(left):
         hand.go_on(f"{len(keys) - len(left) + done} of {len(keys)} valves", len(keys) - len(left) + done, len(keys))
         graded = regrade_piece(piece, policy, hand, graded)
-    with transaction.atomic():
-        hand.save(after=keys[-1] if keys else 0, graded=graded)
-        Entry.write(hand.by, "regraded", f"Re-graded {graded} valves by {policy}")
-    return {"graded": graded}
+    return graded
 
 
 def regrade_piece(keys: Collection[int], policy: Policy, hand: Hand, graded: int) -> int:

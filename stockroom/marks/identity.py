@@ -149,7 +149,7 @@ def register_changed(maker: Maker, by: User | None, codes: Collection[str] = ())
         .filter(
             Q(maker=maker)
             | current & (Q(date_readings__source_code__in=numbers) | Q(date_readings__form=""))
-            | Q(warnings__cleared_at=None, warnings__subject=Subject.CONSTRUCTION_AND_MAKER)
+            | Q(warnings__cleared_at=None, warnings__subject__in=[Subject.CONSTRUCTION_AND_MAKER, Subject.ONE_FEATURE])
         )
         .values_list("pk", flat=True)
     )
@@ -196,7 +196,7 @@ def type_facts(type_: ValveType) -> TypeFacts:
     """Ask for the type together with the source of its first year, or each costs a query."""
     source = type_.first_registered_source
     doubt = DOUBT_YEARS if source is not None and source.is_memory else 0
-    return TypeFacts(type_.designation, type_.first_registered, doubt_years=doubt)
+    return TypeFacts(type_.designation, type_.first_registered, doubt_years=doubt, tradition=type_.tradition)
 
 
 def window_to(received: date) -> Window:

@@ -64,6 +64,7 @@ MIDDLEWARE = [
     "django.contrib.messages.middleware.MessageMiddleware",
     "stockroom.site.doors.RolesNeeded",
     "stockroom.site.doors.SoundInput",
+    "stockroom.site.pdf.SaysWhyNotPrinted",
     "django.middleware.clickjacking.XFrameOptionsMiddleware",
     "axes.middleware.AxesMiddleware",
     "stockroom.site.attempts.WholeAndOnce",

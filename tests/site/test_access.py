@@ -130,6 +130,7 @@ WHO: dict[str, tuple[Any, Callable[[World], list[Any]]]] = {
     "sealed-lines": (LOOK, lambda w: []),
     "sealed": (LOOK, lambda w: [w.lot.number, w.line.number]),
     "sealed-packs": (RECEIVING, lambda w: [w.lot.number, w.line.number]),
+    "sealed-pack-labels": (RECEIVING, lambda w: [w.lot.number, w.line.number]),
     "sealed-date": (RECEIVING, lambda w: [w.lot.number, w.line.number]),
     "sealed-plan": (RECEIVING, lambda w: [w.lot.number, w.line.number]),
     "sealed-open": (RECEIVING | BENCH, lambda w: [w.lot.number, w.line.number]),
@@ -192,7 +193,7 @@ WHO: dict[str, tuple[Any, Callable[[World], list[Any]]]] = {
     "readings-take-in": (BENCH, lambda w: [1]),
     "policies": (LOOK, lambda w: []),
     "policy-new": (OWNER, lambda w: []),
-    "policy": (LOOK, lambda w: [1]),
+    "policy": (ANYONE, lambda w: [1]),
     "policy-effect": (OWNER, lambda w: [1]),
     "sets": (LOOK, lambda w: []),
     "sets-make": (BENCH | SALES, lambda w: []),
@@ -247,6 +248,8 @@ WHO: dict[str, tuple[Any, Callable[[World], list[Any]]]] = {
     "study": (LOOK, lambda w: [w.study.pk]),
     "study-read": (BENCH, lambda w: [w.study.pk]),
     "study-finish": (BENCH, lambda w: [w.study.pk]),
+    "study-set-aside": (OWNER, lambda w: [w.study.pk]),
+    "tester-bears-on": (LOOK, lambda w: [w.tester.pk]),
     "study-give-up": (BENCH, lambda w: [w.study.pk]),
     "study-reading-correct": (BENCH, lambda w: [w.study_reading.pk]),
     "checks": (BENCH, lambda w: []),
@@ -260,6 +263,7 @@ WHO: dict[str, tuple[Any, Callable[[World], list[Any]]]] = {
     "stop-clear": (OWNER, lambda w: [w.stop.pk]),
     "labels": (LOOK, lambda w: []),
     "certificate": (LOOK, lambda w: [w.set.number]),
+    "valve-certificate": (LOOK, lambda w: [w.valve.serial]),
     "pick-list-pdf": (LOOK, lambda w: [w.order.number]),
 }
 
