@@ -28,6 +28,7 @@ from grading.verdicts.graded import PREFETCHED
 from grading.verdicts.stating import stated
 from stockroom.models import Listing, Shop, Valve
 from stockroom.pure import written
+from stockroom.site.edits import EditForm
 from stockroom.site.numbers import typed_numbers
 from stockroom.site.people import Role, StaffRequest, for_roles
 from stockroom.site.refusals import errors_on, refused_to
@@ -103,7 +104,7 @@ def listing_new(request: StaffRequest) -> HttpResponse:
     return render(request, "listings/listing_new.html", {"form": form, "valves": valves, "cost": cost})
 
 
-class PriceForm(forms.ModelForm):
+class PriceForm(EditForm):
     class Meta:
         model = Listing
         fields = ["price"]
@@ -165,12 +166,11 @@ def item(request: HttpRequest, number: str) -> HttpResponse:
     members = list(matched.members.select_related("grade")) if matched else []
     # A set is sold by the readings that it was made on, here as on its certificate.
     speaking = Q(memberships__in=members) if matched else Q(valve__in=valves, current=True)
-    grades = Grade.objects.filter(speaking).select_related("policy", "valve__maker", "valve__type")
-    grades = grades.prefetch_related(
-        *PREFETCHED, "readings__test_point__source", "readings__shift__tester__conditions"
-    ).order_by("valve__serial")
+    rows = Grade.objects.filter(speaking).select_related("policy", "valve__maker", "valve__type")
+    rows = rows.prefetch_related(*PREFETCHED, "readings__test_point__source", "readings__shift__tester__conditions")
+    grades = list(rows.order_by("valve__serial"))
     spreads = making.spread_of(members)
-    said = [*stated(list(grades)), *(stated_of_set(matched, spreads) if matched else ())]
+    said = [*stated(grades), *(stated_of_set(matched, spreads) if matched else ())]
     part = part_of(valves)
     available = Listing.objects.for_public_display().filter(pk=found.pk).exists()
     doubtful = matched is not None and doubts.why_doubtful(matched) != ""
@@ -191,6 +191,7 @@ def item(request: HttpRequest, number: str) -> HttpResponse:
             "stated": said,
             "sold_before": listing_work.sold_before(valves),
             "spreads": spreads,
+            "no_interval": making.why_no_interval(members),
             "read_since": doubts.read_since(matched) if matched and not doubtful else [],
         },
     )

@@ -7,6 +7,8 @@ from collections.abc import Iterable, Iterator, Sequence
 from datetime import date
 from typing import Any
 
+from django.db.models import F, Window
+from django.db.models.functions import RowNumber
 from django.utils import timezone
 
 from catalog.models import TestPoint
@@ -74,7 +76,10 @@ def certificate_data(matched: MatchedSet, issued_on: date) -> paper.CertificateD
                 *doubts.not_tested(grades),
             ),
             "void": _void(matched),
-            "said": (*common["said"], *map(_said, stated_of_set(matched, [spread for spread, _ in spreads]))),
+            "said": (
+                *common["said"],
+                *map(_said, stated_of_set(matched, [spread for spread, _ in spreads], making.why_no_interval(members))),
+            ),
         }
     )
 
@@ -241,10 +246,15 @@ def _charts(
     own_values = values_of(grades)
     stands_at = {value.stands_at for value in own_values}
     of_type = Grade.objects.filter(current=True, valve__type=matched.type).order_by("valve__serial")
-    others = of_type.exclude(valve__in=[grade.valve_id for grade in grades]).values_list("valve", "measured")
+    others = of_type.exclude(valve__in=[grade.valve_id for grade in grades])
+    count = others.count()
+    every = -(-count // MOST_SIBLINGS) or 1
+    if every > 1:
+        in_turn = others.annotate(place=Window(RowNumber(), order_by=F("valve__serial").asc()))
+        others = in_turn.filter(place__in=range(1, count + 1, every))
     found: dict[int, list[GradedSection]] = {}
     ia, gm = Quantity.ANODE_CURRENT, Quantity.GM
-    for valve, measured in others:
+    for valve, measured in others.values_list("valve", "measured"):
         alike = [value for value in map(Value.read, measured) if value.stands_at in stands_at]
         results = [
             GradedSection(section, graded_values([value for value in alike if value.section == section]))
@@ -252,8 +262,7 @@ def _charts(
         ]
         if any(ia in result.values for result in results):
             found[valve] = results
-    valves = list(found)
-    shown = valves[:: -(-len(valves) // MOST_SIBLINGS) or 1]
+    shown = list(found)
 
     charts = []
     for section, point in points.items():
@@ -281,6 +290,6 @@ def _charts(
                 tolerance=matched.tolerance_percent / 100,
             )
         )
-    many = f"{len(shown)} of {len(valves)}" if len(shown) < len(valves) else str(len(valves))
-    of = noun(len(valves), "other graded valve of this type", "other graded valves of this type")
-    return tuple(charts), f"{many} {of}" if valves else ""
+    many = f"{len(shown)} of {count}" if every > 1 else str(len(shown))
+    of = noun(count if every > 1 else len(shown), "other graded valve of this type", "other graded valves of this type")
+    return tuple(charts), f"{many} {of}" if shown else ""

@@ -10,7 +10,8 @@ from grading.verdicts.values import JudgedSpread
 from stockroom.pure.written import percent, plain
 
 
-def stated_of_set(matched: MatchedSet, spreads: Sequence[JudgedSpread]) -> Iterator[Stated]:
+def stated_of_set(matched: MatchedSet, spreads: Sequence[JudgedSpread], no_interval: str = "") -> Iterator[Stated]:
+    """`no_interval` says why a spread has no ±, where the spreads themselves do not say so beside it."""
     probability = percent(matched.policy.parsed.match_probability, None)
     yield Stated(
         "Rule for the set",
@@ -30,5 +31,5 @@ def stated_of_set(matched: MatchedSet, spreads: Sequence[JudgedSpread]) -> Itera
             f"{factors_in_words(spread.coverage_factor for spread in known)}, about 95 %: {cancels}. "
             "p is the probability that the true spread lies within what was asked, by JCGM 106.",
         )
-    if len(known) < len(spreads):
-        yield Stated("Spreads without ±", "Something that their ± would rest on is wanting.")
+    if no_interval:
+        yield Stated("Spreads without ±", no_interval)

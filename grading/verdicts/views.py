@@ -201,6 +201,16 @@ class PolicyForm(forms.Form):
         ],
     )
 
+    unknown_sets = forms.ChoiceField(
+        label="Sets of readings of a tester without a study",
+        required=False,
+        choices=[
+            ("supposed", "are made where they would surely hold if it repeated so"),
+            ("as read", "are made by the readings as they stand"),
+            ("none", "are not made"),
+        ],
+    )
+
     def clean(self) -> dict[str, Any]:
         data = super().clean() or {}
         wanted = {"guarded": "guard_factor", "maximum false acceptance": "probability"}.get(data.get("rule", ""))
@@ -265,7 +275,7 @@ def policy_new(request: StaffRequest) -> HttpResponse:
             form.add_error(None, str(problem))
         else:
             with transaction.atomic():
-                latest = Policy.objects.select_for_update().order_by("-version").first()
+                latest = Policy.objects.select_for_update(no_key=True).order_by("-version").first()
                 made = Policy.objects.create(
                     version=latest.version + 1 if latest else 1,
                     title=form.cleaned_data["title"],

@@ -703,7 +703,7 @@ def say_of(supplier: Supplier, note: SupplyNote, by: User | None) -> SupplyNote:
         NothingToSay: there is no such series, or its state does not ask for it.
     """
     with transaction.atomic():
-        supplier = Supplier.objects.select_for_update().get(pk=supplier.pk)
+        supplier = Supplier.objects.select_for_update(no_key=True).get(pk=supplier.pk)
         note.supplier, note.by = supplier, by
         if note.kind != SupplyNote.Kind.TERMS:
             assert note.aql is not None

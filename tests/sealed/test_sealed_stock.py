@@ -377,7 +377,7 @@ def test_a_return_takes_the_bulk_out_of_the_house_and_shares_the_cost_anew(by: U
     assert Entry.objects.filter(lot=lot, action="cost-shared").count() == 2
     with pytest.raises(sealed.AlreadyDecided, match="sent back"):
         decide(plan, Action.TEST_ALL, "no")
-    with pytest.raises(booking.FewerThanSerials, match="were sent back"):
+    with pytest.raises(booking.FewerThanSerials, match="have left the line"):
         booking.count_lines(lot, {gone.pk: 20}, by)
 
 

@@ -455,7 +455,7 @@ def _closeness(outcome: Outcome, probability: float | None, more: int | None) ->
         return ""
     if probability is None:
         return " (too close to call on a tester that not enough is known of)"
-    readings = f"{more} more reading{'s' if more != 1 else ''}" if more else "more readings"
+    readings = f"{more} more reading{'s' if more != 1 else ''} in the same shift" if more else "more readings"
     settle = f"{readings} would settle it" if more else f"{readings} would not settle it"
     return f" (probability of meeting it {100 * probability:.0f} %: too close to call, {settle})"
 

@@ -98,8 +98,14 @@ def unknown_in_words(unknown: Unknown) -> str:
     """How a reading counts whose tester's record leaves something out."""
     best = f", and gives nothing better than level {unknown.best_grade}" if unknown.best_grade > 1 else ""
     late = "none" if unknown.overdue == "unknown" else "it was"
+    sets = {
+        "supposed": "made where they would surely hold if it were so",
+        "as read": "made by the readings as they stand",
+        "none": "not made",
+    }[unknown.sets]
     return (
         "A tester whose record leaves something out (accuracy, calibration or repeatability) states no ± and no "
         f"probability; it is judged as if it read within {unknown.accuracy_percent:g} % and repeated with a standard "
-        f"deviation of {unknown.repeatability_percent:g} %{best}. An overdue calibration counts as {late}."
+        f"deviation of {unknown.repeatability_percent:g} %{best}. Sets of its readings are {sets}. "
+        f"An overdue calibration counts as {late}."
     )

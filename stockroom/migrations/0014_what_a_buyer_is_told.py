@@ -5,7 +5,7 @@ from django.db import migrations, models
 
 class Migration(migrations.Migration):
     dependencies = [
-        ("stockroom", "0012_wrong_and_broken_pieces"),
+        ("stockroom", "0013_forms_are_done_once"),
     ]
 
     operations = [
