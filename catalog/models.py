@@ -12,7 +12,30 @@ from typing import Any, Protocol
 from django.db import models
 from django.urls import reverse
 
+from catalog.kept_positions import KeptPosition
 from catalog.reference.files import BASES, ELECTRODES, ROLES, SCREENS, normal
+
+__all__ = [
+    "CAUTION_SENTENCES",
+    "Alias",
+    "Application",
+    "Basing",
+    "Heater",
+    "KeptPosition",
+    "Kin",
+    "Pin",
+    "Ratings",
+    "Section",
+    "Settings",
+    "Source",
+    "Sourced",
+    "TestPoint",
+    "ValveType",
+    "ValveTypeQuerySet",
+    "cited",
+    "dialled_in",
+    "electrodes_in_words",
+]
 
 
 def electrodes_in_words(electrodes: str) -> str:

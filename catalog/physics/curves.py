@@ -16,13 +16,14 @@ milliamperes, mA/V, kilohms.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from math import exp, inf, log, log1p, sqrt
 from typing import NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy import optimize
 
 # Beyond this at any of the type's own values the curves say nothing of use (our rule, no source).
@@ -177,11 +178,15 @@ def fit(kind: str, points: tuple[SheetPoint, ...]) -> Fitted | None:
     return None
 
 
-def _fit(make, prior, points: Sequence[SheetPoint]) -> Fitted:
+Prior = list[tuple[float, float]]  # of each parameter: the likeliest value, and how far its logarithm may be from it
+Logs = NDArray[np.float64]
+
+
+def _fit(make: Callable[[Logs], Curve], prior: Prior, points: Sequence[SheetPoint]) -> Fitted:
     centre = np.log([value for value, _ in prior])
     spread = np.array([width for _, width in prior])
 
-    def misses(scaled):
+    def misses(scaled: Logs) -> list[float]:
         curve = make(centre + spread * scaled)
         return [*(log(r.fitted / r.sheet) / _WEIGHTS[r.quantity] for p in points for r in _compare(curve, p)), *scaled]
 
@@ -190,7 +195,7 @@ def _fit(make, prior, points: Sequence[SheetPoint]) -> Fitted:
     return Fitted(curve, tuple(r for p in points for r in _compare(curve, p)))
 
 
-def _compare(curve: Curve, p: SheetPoint):
+def _compare(curve: Curve, p: SheetPoint) -> Iterator[Residual]:
     vs = p.screen_voltage_v or 0.0
     ia, i2 = curve.currents_ma(p.anode_voltage_v, p.grid_voltage_v, vs)
     near = slopes(curve, p.anode_voltage_v, p.grid_voltage_v, vs)
@@ -208,24 +213,32 @@ def _compare(curve: Curve, p: SheetPoint):
         yield Residual(p, "Ig2", p.screen_current_ma, max(i2, tiny))
 
 
-def _triode(logs) -> TriodeCurve:
+def _triode(logs: Logs) -> TriodeCurve:
     return TriodeCurve(*(float(v) for v in np.exp(logs)))
 
 
-def _triode_prior(points: Sequence[SheetPoint]):
+def _triode_prior(points: Sequence[SheetPoint]) -> Prior:
     p = points[0]
-    mu = p.mu or 20.0
     x = 1.4
+    guessed = p.anode_voltage_v / max(x * p.anode_current_ma / (p.gm_ma_per_v or 1.0) - p.grid_voltage_v, 1.0)
+    mu = p.mu or guessed
     drive = max(p.anode_voltage_v / mu + p.grid_voltage_v + 0.4, 0.2 * p.anode_voltage_v / mu)
-    return [(mu * 1.05, 0.1), (x, 0.12), (drive**x / p.anode_current_ma, 1.0), (mu * 5, 1.0), (300.0, 1.0), (0.4, 0.5)]
+    return [
+        (mu * 1.05, 0.1 if p.mu else 0.4),
+        (x, 0.12),
+        (drive**x / p.anode_current_ma, 1.0),
+        (mu * 5, 1.0),
+        (300.0, 1.0),
+        (0.4, 0.5),
+    ]
 
 
-def _pentode(logs, beam: bool) -> PentodeCurve:
+def _pentode(logs: Logs, beam: bool) -> PentodeCurve:
     mu, x, kg1, kp, screen, share, beta, slope, vct = (float(v) for v in np.exp(logs))
     return PentodeCurve(mu, x, kg1, kp, kg1 * screen, share, beta, slope, vct, beam)
 
 
-def _pentode_prior(points: Sequence[SheetPoint], beam: bool):
+def _pentode_prior(points: Sequence[SheetPoint], beam: bool) -> Prior:
     p = points[0]
     x = 1.4
     vs = p.screen_voltage_v or p.anode_voltage_v

@@ -24,7 +24,7 @@ def present_option(valve: TypeSheet, supply: HeaterSupply) -> HeaterOption | Non
     """How the valve that the position was made for is heated there."""
     if supply.voltage_v is None:
         preferred = [o for o in valve.heaters if (o.wiring == "parallel") == (supply.wiring == "parallel")]
-        return (preferred or list(valve.heaters) or [None])[0]
+        return next(iter(preferred or valve.heaters), None)
     return _option(valve, supply.voltage_v, supply.wiring)
 
 

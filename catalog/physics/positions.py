@@ -6,7 +6,9 @@ known", and stays so in the answer. Units are in the names.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass, fields, replace
+from typing import Any
 
 ROLES = {
     "common cathode": "common cathode (voltage amplifier)",
@@ -117,3 +119,37 @@ class Position:
         if resistor_ohm is not None:
             return replace(self, cathode_resistor_ohm=resistor_ohm)
         return replace(self, grid_v=grid_v if grid_v is not None else self.grid_v)
+
+
+_NESTED = {"heater": HeaterSupply, "rectifier": RectifierDuty, "stabiliser": StabiliserDuty}
+
+
+def details_of(position: Position) -> dict[str, Any]:
+    """The position as plain values, without what is as it would be anyhow; `from_details` reads it again."""
+    plain = Position(position.made_for, position.role)
+    kept = {f.name: value for f in fields(position) if (value := getattr(position, f.name)) != getattr(plain, f.name)}
+    return {name: asdict(value) if name in _NESTED else value for name, value in kept.items()}
+
+
+def from_details(made_for: str, role: str, details: Mapping[str, Any]) -> Position:
+    """Raises ValueError at a key or a word that is not known."""
+    told = dict(details)
+    for name, kind in _NESTED.items():
+        if told.get(name) is not None:
+            told[name] = _made(kind, told[name])
+    position: Position = _made(Position, {**told, "made_for": made_for, "role": role})
+    for name, known in (("role", ROLES), ("load", LOADS), ("screen", SCREENS)):
+        if (word := getattr(position, name)) not in known:
+            raise ValueError(f"{name}: “{word}” is not one of: {', '.join(filter(None, known))}")
+    if position.heater.wiring not in HEATER_WIRINGS:
+        raise ValueError(f"heater wiring: “{position.heater.wiring}” is not one of: {', '.join(HEATER_WIRINGS)}")
+    return position
+
+
+def _made(kind: Any, told: Mapping[str, Any]) -> Any:
+    if unknown := set(told) - {f.name for f in fields(kind)}:
+        raise ValueError(f"{', '.join(sorted(unknown))}: not known of a position")
+    try:
+        return kind(**told)
+    except TypeError as fault:
+        raise ValueError(f"a position lacks something: {fault}") from fault

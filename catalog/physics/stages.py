@@ -333,4 +333,4 @@ def _cosine(values: list[float], n: int) -> float:
     """The n-th coefficient of the cosine series through equally spaced values over half a cycle, ends included."""
     steps = len(values) - 1
     ends = (values[0] + values[-1] * (-1) ** n) / 2
-    return 2 / steps * (ends + sum(values[k] * cos(pi * n * k / steps) for k in range(1, steps)))
+    return 2.0 / steps * float(ends + sum(values[k] * cos(pi * n * k / steps) for k in range(1, steps)))
