@@ -36,16 +36,14 @@ def _section(section: Section) -> SectionSheet:
 
 
 def sheet_point(point: TestPoint) -> SheetPoint:
-    """Voltages to the cathode: a point with a cathode resistor is printed with those above the resistor's foot."""
-    screen_ma = point.screen_current_ma or 0.0
-    dropped = (point.anode_current_ma + screen_ma) * (point.cathode_resistor_ohm or 0.0) / 1000
-    return SheetPoint(
-        anode_voltage_v=point.anode_voltage_v - dropped,
-        grid_voltage_v=-dropped if point.cathode_resistor_ohm else point.grid_voltage_v or 0.0,
+    return SheetPoint.printed(
+        anode_voltage_v=point.anode_voltage_v,
+        grid_voltage_v=point.grid_voltage_v,
+        cathode_resistor_ohm=point.cathode_resistor_ohm,
         anode_current_ma=point.anode_current_ma,
         gm_ma_per_v=point.gm_ma_per_v,
         mu=point.mu,
-        screen_voltage_v=point.screen_voltage_v - dropped if point.screen_voltage_v else None,
+        screen_voltage_v=point.screen_voltage_v,
         screen_current_ma=point.screen_current_ma,
         anode_resistance_kohm=point.anode_resistance_kohm,
     )

@@ -6,28 +6,57 @@ from django.db import migrations, models
 
 
 class Migration(migrations.Migration):
-
     dependencies = [
-        ('catalog', '0002_ratings_for_circuits'),
+        ("catalog", "0002_ratings_for_circuits"),
         migrations.swappable_dependency(settings.AUTH_USER_MODEL),
     ]
 
     operations = [
         migrations.CreateModel(
-            name='KeptPosition',
+            name="KeptPosition",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('name', models.CharField(max_length=120, unique=True)),
-                ('role', models.CharField(choices=[('common cathode', 'common cathode (voltage amplifier)'), ('cathode follower', 'cathode follower'), ('long-tailed pair', 'long-tailed pair (splitter)'), ('paraphase splitter', 'paraphase splitter'), ('cathode-coupled driver', 'cathode-coupled driver'), ('single-ended class A', 'single-ended output, class A'), ('push-pull class A', 'push-pull output, class A'), ('push-pull class AB', 'push-pull output, class AB'), ('rectifier', 'rectifier'), ('stabiliser', 'stabiliser')], max_length=30)),
-                ('details', models.JSONField(default=dict)),
-                ('note', models.CharField(blank=True, max_length=300)),
-                ('is_example', models.BooleanField(default=False)),
-                ('described_at', models.DateTimeField(auto_now=True)),
-                ('described_by', models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
-                ('made_for', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='positions', to='catalog.valvetype')),
+                ("id", models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name="ID")),
+                ("name", models.CharField(max_length=120, unique=True)),
+                (
+                    "role",
+                    models.CharField(
+                        choices=[
+                            ("common cathode", "common cathode (voltage amplifier)"),
+                            ("cathode follower", "cathode follower"),
+                            ("long-tailed pair", "long-tailed pair (splitter)"),
+                            ("paraphase splitter", "paraphase splitter"),
+                            ("cathode-coupled driver", "cathode-coupled driver"),
+                            ("single-ended class A", "single-ended output, class A"),
+                            ("push-pull class A", "push-pull output, class A"),
+                            ("push-pull class AB", "push-pull output, class AB"),
+                            ("rectifier", "rectifier"),
+                            ("stabiliser", "stabiliser"),
+                        ],
+                        max_length=30,
+                    ),
+                ),
+                ("details", models.JSONField(default=dict)),
+                ("note", models.CharField(blank=True, max_length=300)),
+                ("is_example", models.BooleanField(default=False)),
+                ("described_at", models.DateTimeField(auto_now=True)),
+                (
+                    "described_by",
+                    models.ForeignKey(
+                        null=True,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="+",
+                        to=settings.AUTH_USER_MODEL,
+                    ),
+                ),
+                (
+                    "made_for",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT, related_name="positions", to="catalog.valvetype"
+                    ),
+                ),
             ],
             options={
-                'ordering': ['is_example', 'made_for__designation', 'name'],
+                "ordering": ["is_example", "made_for__designation", "name"],
             },
         ),
     ]

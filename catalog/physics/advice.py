@@ -18,7 +18,7 @@ from catalog.physics.limits import asked_of, compare_limits, judge_limits
 from catalog.physics.pins import Swap, Wiring, best_order, check_pin_count, judge_pins
 from catalog.physics.positions import POWER_ROLES, HeaterSupply, Position
 from catalog.physics.sheets import SectionSheet, TypeSheet
-from catalog.physics.stages import CannotWork, Stage, biased_for
+from catalog.physics.stages import CannotWork, Stage, biased_for, stage_of
 from catalog.physics.supplies import judge_rectifier, judge_stabiliser
 
 GAIN_FAR = 2.0  # ratio either way: beyond it the stage was designed for another valve (common practice, no source)
@@ -120,7 +120,7 @@ def _stage(position: Position, section: SectionSheet, name: str) -> tuple[Stage 
         text = f"the curves of the {name} miss its own sheet by {100 * fitted.worst:.0f} %"
         return None, [Reason(Level.UNKNOWN, "bias", text)]
     try:
-        return Stage(fitted.curve, position), []
+        return stage_of(fitted.curve, position), []
     except CannotWork as why:
         return None, [Reason(Level.NO, "bias", f"{name}: {str(why)[:1].lower()}{str(why)[1:].removesuffix('.')}")]
 
@@ -190,10 +190,11 @@ def _effects(position: Position, before: Stage, after: Stage) -> Iterator[Reason
     was, now = before.output_kohm, after.output_kohm
     if now > 2 * was:
         yield Reason(Level.NOTE, "gain", f"output resistance {shown(was)} kΩ becomes {shown(now)} kΩ")
-    if (power_was := before.signal.power_w) and (power_now := after.signal.power_w):
-        ratio = power_now / power_was
-        if not 0.8 < ratio < 1.25:
-            yield Reason(Level.NOTE, "gain", f"full drive gives {shown(power_now)} W, it gave {shown(power_was)} W")
+    if position.role not in POWER_ROLES:
+        return
+    power_was, power_now = before.signal.power_w, after.signal.power_w
+    if power_was and power_now and not 0.8 < power_now / power_was < 1.25:
+        yield Reason(Level.NOTE, "gain", f"full drive gives {shown(power_now)} W, it gave {shown(power_was)} W")
 
 
 def assumed_position(sheet: TypeSheet) -> Position:

@@ -70,19 +70,25 @@ class Solved(NamedTuple):
     sides: tuple[Currents, ...]
 
 
-def solve(sides: Sequence[Side], cathode: Cathode) -> Solved:
-    """The one state that satisfies the curves and Kirchhoff's laws."""
+def solve(sides: Sequence[Side], cathode: Cathode, within: tuple[float, float] | None = None) -> Solved:
+    """The one state that satisfies the curves and Kirchhoff's laws.
+
+    ``within`` is where the caller expects the cathode node, which saves time if it is there and costs little if not.
+    """
 
     def surplus(vk: float) -> float:
         total = sum(_side(side, vk).cathode_ma for side in sides)
         return cathode.emf_v + total * cathode.resistor_kohm - vk
 
     low = cathode.emf_v
-    if cathode.resistor_kohm <= 0 or surplus(low) <= 0:
-        vk = low
-    else:
-        high = low + max(_highest(side) for side in sides) - min(low, 0.0)
-        vk = float(optimize.brentq(surplus, low, high, xtol=_XTOL, rtol=_RTOL))
+    if cathode.resistor_kohm <= 0:
+        return Solved(low, tuple(_side(side, low) for side in sides))
+    high = low + max(_highest(side) for side in sides) - min(low, 0.0)
+    if within and surplus(within[0]) > 0 > surplus(within[1]):
+        low, high = within
+    elif surplus(low) <= 0:
+        return Solved(low, tuple(_side(side, low) for side in sides))
+    vk = float(optimize.brentq(surplus, low, high, xtol=_XTOL, rtol=_RTOL))
     return Solved(vk, tuple(_side(side, vk) for side in sides))
 
 
@@ -102,9 +108,16 @@ def _side(side: Side, vk: float) -> Currents:
         ia, i2 = side.curve.currents_ma(node - vk, side.grid_v - vk, screen_node - vk)
         return Currents(ia, i2, node, screen_node)
 
+    curve, (grid, emf, load, screen) = side.curve, side[1:]
+    behind_resistor = screen.resistor_kohm > 0
+
     def surplus(load_ma: float) -> float:
-        found = state(load_ma)
-        return found.anode_ma + side.screen.follows * found.screen_ma - load_ma
+        if behind_resistor:
+            found = state(load_ma)
+            return found.anode_ma + screen.follows * found.screen_ma - load_ma
+        node = emf - load_ma * load
+        ia, i2 = curve.currents_ma(node - vk, grid - vk, screen.emf_v + screen.follows * node - vk)
+        return ia + screen.follows * i2 - load_ma
 
     free = state(0.0)
     most = free.anode_ma + side.screen.follows * free.screen_ma

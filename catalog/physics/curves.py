@@ -20,7 +20,7 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from math import exp, inf, log, log1p, sqrt
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -43,6 +43,25 @@ class SheetPoint(NamedTuple):
     screen_voltage_v: float | None = None
     screen_current_ma: float | None = None
     anode_resistance_kohm: float | None = None
+
+    @classmethod
+    def printed(
+        cls,
+        *,
+        cathode_resistor_ohm: float | None,
+        grid_voltage_v: float | None,
+        screen_voltage_v: float | None,
+        **told: Any,
+    ) -> SheetPoint:
+        """From a sheet's row: one with a cathode resistor prints what stands above its foot (from memory)."""
+        current_ma = told["anode_current_ma"] + (told.get("screen_current_ma") or 0.0)
+        dropped = current_ma * (cathode_resistor_ohm or 0.0) / 1000
+        told["anode_voltage_v"] -= dropped
+        return cls(
+            **told,
+            grid_voltage_v=-dropped if cathode_resistor_ohm else grid_voltage_v or 0.0,
+            screen_voltage_v=None if screen_voltage_v is None else screen_voltage_v - dropped,
+        )
 
 
 @dataclass(frozen=True, slots=True)

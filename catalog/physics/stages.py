@@ -13,7 +13,7 @@ Units: volts, milliamperes, mA/V, kilohms, watts.
 from __future__ import annotations
 
 from collections.abc import Callable
-from functools import cached_property
+from functools import cached_property, lru_cache
 from math import cos, inf, isinf, pi, sqrt
 from typing import NamedTuple
 
@@ -24,7 +24,7 @@ from catalog.physics.curves import Curve, Slopes, slopes
 from catalog.physics.positions import POWER_ROLES, Position
 
 IDLE_LOAD_KOHM = 1e5  # stands for a choke or a current source with nothing after it
-PHASES = 16  # of half a cycle of the drive, which is all of it: the curves have no memory
+PHASES = 12  # of half a cycle of the drive, which is all of it: the curves have no memory
 
 
 class CannotWork(ValueError):
@@ -163,7 +163,8 @@ class Stage:
         resistor = p.cathode_resistor_ohm / 1000
         if p.role == "cathode follower":
             return _together(resistor, p.next_grid_kohm or IDLE_LOAD_KOHM)
-        return 0.0 if p.bypassed and not p.paired else resistor
+        still = p.two_valves or (p.bypassed and not p.paired)  # a pair's currents swing against each other
+        return 0.0 if still else resistor
 
     @cached_property
     def gain(self) -> float:
@@ -219,7 +220,10 @@ class Stage:
         sides, cathode = self._lines
         if self.position.two_valves:
             return Solved(cathode.emf_v, (self._composite(drive_v)[1],))
-        return solve([sides[0]._replace(grid_v=sides[0].grid_v + drive_v), *sides[1:]], cathode)
+        # The cathode node follows the grid, by less than the grid moves.
+        node = self.solved.cathode_node_v
+        near = (node + min(drive_v, 0.0) - 1e-6, node + max(drive_v, 0.0) + 1e-6)
+        return solve([sides[0]._replace(grid_v=sides[0].grid_v + drive_v), *sides[1:]], cathode, near)
 
     def _output(self, drive_v: float) -> float:
         if self.position.two_valves:
@@ -261,7 +265,7 @@ class Stage:
         if self._signal_cathode <= 0:
             return -self.rest.grid_v
         high = 2 * (self.position.supply_v + abs(self.rest.grid_v))
-        return float(optimize.brentq(grid, 0.0, high, xtol=1e-4)) if grid(high) > 0 else high
+        return float(optimize.brentq(grid, 0.0, high, xtol=1e-3 * high)) if grid(high) > 0 else high
 
     @cached_property
     def swing_v_rms(self) -> float:
@@ -275,9 +279,8 @@ class Stage:
         p = self.position
         if p.role in POWER_ROLES:
             return self.driven(self.full_drive_v)
-        if p.output_v_rms and self.gain > 0:
-            return self.driven(min(p.output_v_rms * sqrt(2) / self.gain, self.full_drive_v))
-        return self.driven(self.full_drive_v / 2)
+        wanted = p.output_v_rms or self.swing_v_rms / 2
+        return self.driven(min(wanted * sqrt(2) / self.gain, self.full_drive_v) if self.gain > 0 else 0.0)
 
     def driven(self, drive_v: float) -> Driven:
         """One cycle of a cosine of this peak on the grid."""
@@ -308,6 +311,12 @@ class Stage:
         if p.role not in POWER_ROLES or p.load_kohm <= 0:
             return None
         return peak_v**2 / 2 / (p.load_kohm / 4 if p.two_valves else p.load_kohm) / 1000
+
+
+@lru_cache(maxsize=512)
+def stage_of(curve: Curve, position: Position) -> Stage:
+    """The stage, reckoned once: the original stands beside every candidate. Raises CannotWork."""
+    return Stage(curve, position)
 
 
 def biased_for(anode_ma: float, make: Callable[[float], Stage], low: float, high: float) -> float | None:
