@@ -22,9 +22,9 @@ __all__ = [
     "Basing",
     "Heater",
     "KeptPosition",
-    "Kin",
     "Pin",
     "Ratings",
+    "RelatedType",
     "Section",
     "Settings",
     "Source",
@@ -156,8 +156,8 @@ class ValveTypeQuerySet(models.QuerySet["ValveType"]):
             "sections__ratings__source",
             "sections__test_points__source",
             "applications__source",
-            "kin__source",
-            "kin__other",
+            "related__source",
+            "related__other",
         )
 
 
@@ -281,11 +281,11 @@ class Alias(Sourced):
         super().save(*args, **kwargs)
 
 
-class Kin(Sourced):
+class RelatedType(Sourced):
     """Another type that a dealer thinks of beside this one, and how near it is."""
 
-    type = models.ForeignKey(ValveType, on_delete=models.CASCADE, related_name="kin")
-    other = models.ForeignKey(ValveType, on_delete=models.CASCADE, related_name="kin_of")
+    type = models.ForeignKey(ValveType, on_delete=models.CASCADE, related_name="related")
+    other = models.ForeignKey(ValveType, on_delete=models.CASCADE, related_name="related_of")
     how = models.CharField(
         max_length=30,
         choices=[(how, how) for how in ("special quality", "same electrically", "near")],

@@ -7,7 +7,7 @@ from django.db import migrations, models
 
 class Migration(migrations.Migration):
     dependencies = [
-        ("catalog", "0002_ratings_for_circuits"),
+        ("catalog", "0003_ratings_for_circuits"),
         migrations.swappable_dependency(settings.AUTH_USER_MODEL),
     ]
 
