@@ -99,7 +99,7 @@ def _amplify(position: Position, swap: Swap) -> Advice:
     after, failed = _stage(position, its, swap.other.name)
     if after is None and not (failed and failed[0].level == Level.NO):
         return Advice(swap.other.name, (*reasons, *failed), before=before)
-    allowance = judge_limits(asked_of(before, swap.original, mine), mine)[0]
+    allowance = judge_limits(asked_of(before, swap.original, mine), mine)[0] if position.assumed else []
     margins, over = judge_limits(asked_of(after, swap.other, its), its, allowance) if after else ([], failed)
     if _wants_bias(position, before, after, over):
         biased = _biased(position, before, its, swap.other, allowance)
@@ -205,7 +205,8 @@ def assumed_position(sheet: TypeSheet) -> Position:
         if section.kind in ("diode", "stabiliser", "indicator") or not section.points:
             continue
         point = section.points[0]
-        cathode_ma = point.anode_current_ma + (point.screen_current_ma or point.anode_current_ma / 10)
+        screen_ma = point.screen_current_ma or (point.anode_current_ma / 10 if point.screen_voltage_v else 0.0)
+        cathode_ma = point.anode_current_ma + screen_ma
         bias = -point.grid_voltage_v
         power = section.similar_kind == "pentode" and point.anode_current_ma > 15
         return Position(

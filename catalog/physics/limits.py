@@ -11,7 +11,7 @@ from collections.abc import Iterable, Iterator
 from math import sqrt
 from typing import NamedTuple
 
-from catalog.physics.findings import Level, Margin, Reason, shown
+from catalog.physics.findings import AT_LIMIT, Level, Margin, Reason, shown
 from catalog.physics.sheets import SectionSheet, TypeSheet
 from catalog.physics.stages import Stage
 
@@ -79,15 +79,17 @@ def _heater_cathode(stage: Stage, section: SectionSheet) -> Iterator[Asked]:
 def judge_limits(
     asked: Iterable[Asked], section: SectionSheet, allowance: Iterable[Margin] = ()
 ) -> tuple[list[Margin], list[Reason]]:
-    """``allowance``: the margins of the original there; what it exceeds itself is no reason against another alone."""
-    exceeded = {margin.name for margin in allowance if margin.over}
+    """``allowance``: margins that the original has where its own test point stands for a set; a test may be short and
+    go beyond a limit, which is no reason against another that goes no further.
+    """
+    exceeded = {margin.name: margin.share or 0.0 for margin in allowance if margin.over}
     margins, reasons = [], []
     for one in asked:
         limit = section.ratings.get(one.rating)
         margin = Margin(one.name, one.value, limit, one.unit)
         margins.append(margin)
         if margin.over:
-            level = Level.NOTE if not one.decisive and one.name in exceeded else Level.NO
+            level = Level.NOTE if (margin.share or 0.0) <= exceeded.get(one.name, 0.0) * AT_LIMIT else Level.NO
             if one.rating.startswith("grid_circuit"):
                 level = Level.CHANGE
             reasons.append(Reason(level, "limits", _over(margin)))
