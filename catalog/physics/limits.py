@@ -20,7 +20,7 @@ CATHODE_CURRENT_UNASKED = 1.25  # times what the sheet's own points run at
 UNIT_OF = {"w": "W", "v": "V", "ma": "mA", "kohm": "kΩ", "uf": "µF", "ohm": "Ω"}
 
 
-class Asked(NamedTuple):
+class AskedOfValve(NamedTuple):
     """A quantity that the position asks, and the rating that bounds it. ``trusted``: shown to stand this much."""
 
     name: str
@@ -34,32 +34,36 @@ class Asked(NamedTuple):
         return UNIT_OF[self.rating.rpartition("_")[2]]
 
 
-def asked_of(stage: Stage, valve: TypeSheet, section: SectionSheet) -> Iterator[Asked]:
+def asked_of(stage: Stage, valve: TypeSheet, section: SectionSheet) -> Iterator[AskedOfValve]:
     position, rest = stage.position, stage.rest
     stands = section.shown_to_stand
     heat = max(rest.anode_w, stage.signal.anode_w) if position.two_valves else rest.anode_w
-    yield Asked("anode voltage", rest.anode_v, "anode_voltage_max_v", stands("anode_voltage_max_v"))
-    yield Asked("anode dissipation", heat, "anode_dissipation_max_w", stands("anode_dissipation_max_w"))
+    yield AskedOfValve("anode voltage", rest.anode_v, "anode_voltage_max_v", stands("anode_voltage_max_v"))
+    yield AskedOfValve("anode dissipation", heat, "anode_dissipation_max_w", stands("anode_dissipation_max_w"))
     if len(valve.sections) > 1 and position.sections_at_work > 1:
         both = heat * position.sections_at_work
         one = section.ratings.get("anode_dissipation_max_w")
-        yield Asked("dissipation of both anodes", both, "all_anodes_dissipation_max_w", one, decisive=False)
+        yield AskedOfValve("dissipation of both anodes", both, "all_anodes_dissipation_max_w", one, decisive=False)
     current = stands("cathode_current_max_ma")
     trusted = None if current is None else current * CATHODE_CURRENT_UNASKED
-    yield Asked("cathode current", rest.cathode_ma, "cathode_current_max_ma", trusted)
+    yield AskedOfValve("cathode current", rest.cathode_ma, "cathode_current_max_ma", trusted)
     if rest.screen_v is not None:
-        yield Asked("screen voltage", rest.screen_v, "screen_voltage_max_v", stands("screen_voltage_max_v"))
-        yield Asked("screen dissipation", rest.screen_w, "screen_dissipation_max_w", stands("screen_dissipation_max_w"))
+        yield AskedOfValve("screen voltage", rest.screen_v, "screen_voltage_max_v", stands("screen_voltage_max_v"))
+        yield AskedOfValve(
+            "screen dissipation", rest.screen_w, "screen_dissipation_max_w", stands("screen_dissipation_max_w")
+        )
     if "anode_voltage_cold_max_v" in section.ratings:
-        yield Asked("anode voltage before it is warm", position.supply_v, "anode_voltage_cold_max_v")
+        yield AskedOfValve("anode voltage before it is warm", position.supply_v, "anode_voltage_cold_max_v")
     if valve.cathode == "indirect":
         yield from _heater_cathode(stage, section)
     if position.grid_circuit_kohm is not None:
         bias = "fixed" if position.cathode_resistor_ohm <= 0 else "self"
-        yield Asked("grid circuit", position.grid_circuit_kohm, f"grid_circuit_{bias}_bias_max_kohm", decisive=False)
+        yield AskedOfValve(
+            "grid circuit", position.grid_circuit_kohm, f"grid_circuit_{bias}_bias_max_kohm", decisive=False
+        )
 
 
-def _heater_cathode(stage: Stage, section: SectionSheet) -> Iterator[Asked]:
+def _heater_cathode(stage: Stage, section: SectionSheet) -> Iterator[AskedOfValve]:
     """Warm: the cathode against the heater, at the peak of a follower's signal. Cold: the cathode is at the foot."""
     elevation = stage.position.heater.elevation_v
     signal = stage.signal.output_v_rms * sqrt(2) if stage.position.role == "cathode follower" else 0.0
@@ -73,11 +77,11 @@ def _heater_cathode(stage: Stage, section: SectionSheet) -> Iterator[Asked]:
         if volts > 1.0:
             signed = f"heater_{'positive' if positive else 'negative'}_voltage_max_v"
             rating = signed if signed in section.ratings else "heater_cathode_voltage_max_v"
-            yield Asked(words[positive], volts, rating, HEATER_CATHODE_UNASKED_V)
+            yield AskedOfValve(words[positive], volts, rating, HEATER_CATHODE_UNASKED_V)
 
 
 def judge_limits(
-    asked: Iterable[Asked], section: SectionSheet, allowance: Iterable[Margin] = ()
+    asked: Iterable[AskedOfValve], section: SectionSheet, allowance: Iterable[Margin] = ()
 ) -> tuple[list[Margin], list[Reason]]:
     """``allowance``: margins that the original has where its own test point stands for a set; a test may be short and
     go beyond a limit, which is no reason against another that goes no further.
@@ -107,7 +111,7 @@ def _over(margin: Margin) -> str:
     return f"{margin.in_words}: {100 * ((margin.share or 1) - 1):.0f} % over"
 
 
-def _unknown(one: Asked) -> str:
+def _unknown(one: AskedOfValve) -> str:
     shows = f"; its own sheet runs it at {shown(one.trusted)} {one.unit}" if one.trusted and one.decisive else ""
     if one.rating == "heater_cathode_voltage_max_v":
         shows = ""

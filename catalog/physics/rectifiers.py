@@ -89,7 +89,7 @@ def _capacitor_input(perveance: float, at: Filter) -> Supplied:
         step = (end - start) / max(1 - slope, 1e-9)
         start = start + step if low < start + step < high else (low + high) / 2
     else:
-        raise NoSupply("The rectifier's output does not settle.")
+        raise NoSupply(f"The transformer cannot drive {at.load_ma:g} mA through this valve.")
     _, _, told = _period(perveance, at, start, told=True)
     assert told is not None
     if told.output_v <= 0:

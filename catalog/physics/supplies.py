@@ -11,7 +11,7 @@ from math import sqrt
 
 from catalog.physics.answers import Advice
 from catalog.physics.findings import Level, Margin, Reason, shown
-from catalog.physics.limits import Asked, compare_limits, judge_limits
+from catalog.physics.limits import AskedOfValve, compare_limits, judge_limits
 from catalog.physics.pins import Swap
 from catalog.physics.positions import Position, RectifierDuty
 from catalog.physics.rectifiers import Filter, NoSupply, Supplied, supply
@@ -55,19 +55,19 @@ def _filter(duty: RectifierDuty) -> Filter:
     return Filter(duty.rms_v, duty.source_ohm, duty.load_ma, duty.first_capacitor_uf, duty.anodes, duty.mains_hz)
 
 
-def _asked(duty: RectifierDuty, swap: Swap, its: SectionSheet, supplied: Supplied) -> Iterator[Asked]:
-    yield Asked("direct current", duty.load_ma, "anode_current_max_ma")
-    yield Asked("peak inverse voltage", supplied.inverse_v, "peak_inverse_voltage_max_v")
+def _asked(duty: RectifierDuty, swap: Swap, its: SectionSheet, supplied: Supplied) -> Iterator[AskedOfValve]:
+    yield AskedOfValve("direct current", duty.load_ma, "anode_current_max_ma")
+    yield AskedOfValve("peak inverse voltage", supplied.inverse_v, "peak_inverse_voltage_max_v")
     # One of the two says how hard the pulses may be; `_stands_capacitor` asks that one of them is known.
-    yield Asked("peak anode current", supplied.peak_ma, "peak_anode_current_max_ma", decisive=False)
+    yield AskedOfValve("peak anode current", supplied.peak_ma, "peak_anode_current_max_ma", decisive=False)
     if duty.first_capacitor_uf is not None:
-        yield Asked("first capacitor", duty.first_capacitor_uf, "first_capacitor_max_uf", decisive=False)
+        yield AskedOfValve("first capacitor", duty.first_capacitor_uf, "first_capacitor_max_uf", decisive=False)
         if "supply_rms_max_v" in its.ratings:
-            yield Asked("supply of each anode", duty.rms_v, "supply_rms_max_v")
+            yield AskedOfValve("supply of each anode", duty.rms_v, "supply_rms_max_v")
     if swap.other.cathode == "indirect" and not swap.other.cathode_on_heater:
         signed = "heater_negative_voltage_max_v"
         rating = signed if signed in its.ratings else "heater_cathode_voltage_max_v"
-        yield Asked("heater negative to cathode, at switch-on", supplied.cold_v, rating)
+        yield AskedOfValve("heater negative to cathode, at switch-on", supplied.cold_v, rating)
 
 
 def _stands_capacitor(duty: RectifierDuty, its: SectionSheet, after: Supplied) -> Iterator[Reason]:
@@ -158,5 +158,5 @@ def judge_stabiliser(position: Position, swap: Swap) -> Advice:
     current = (duty.supply_v - now) / duty.series_resistor_kohm - duty.load_ma
     if current <= 0:
         reasons.append(Reason(Level.NO, "supply", "the series resistor leaves it no current: it goes out"))
-    margins, over = judge_limits([Asked("current, load drawn", current, "anode_current_max_ma")], its)
+    margins, over = judge_limits([AskedOfValve("current, load drawn", current, "anode_current_max_ma")], its)
     return Advice(swap.other.name, (*reasons, *over), tuple(margins))

@@ -21,6 +21,7 @@ from django.utils import timezone
 from catalog.models import ValveType
 from stockroom.models import Entry, Line, Place, Shop, Valve
 from stockroom.pure.serials import BadSerial, read_serial
+from stockroom.site.finders import found_by_others
 from stockroom.site.people import Role, StaffRequest, for_roles
 from stockroom.site.web import page_of
 
@@ -33,6 +34,8 @@ LINE_NUMBER = re.compile(r"(L[0-9]{4,})/([0-9]{1,6})", re.ASCII)
 def find(request: HttpRequest) -> HttpResponse:
     """Go where a scan or a typed name points: a valve, lot, line, set, order, listing, claim, place or type."""
     text = request.GET.get("q", "").strip()
+    if address := found_by_others(text):
+        return redirect(address)
     try:
         serial = read_serial(text)
         if Valve.objects.filter(serial=serial).exists():
