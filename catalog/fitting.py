@@ -2,18 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections import defaultdict
 
 from catalog.models import Ratings, Section, TestPoint, ValveType
 from catalog.physics.advice import advise
 from catalog.physics.answers import Advice
 from catalog.physics.curves import SheetPoint
 from catalog.physics.positions import Position
-from catalog.physics.sheets import HeaterOption, SectionSheet, TypeSheet
+from catalog.physics.sheets import HeaterOption, SectionSheet, TypeSheet, similar_kind
 
 
 def sheet_of(type_: ValveType) -> TypeSheet:
-    """Needs the type with all its rows (`ValveType.objects.with_all()`)."""
+    """Needs the type with its rows (`ValveType.objects.with_sheets()`)."""
     return TypeSheet(
         name=type_.designation,
         base=type_.basing.base,
@@ -49,8 +49,18 @@ def sheet_point(point: TestPoint) -> SheetPoint:
     )
 
 
-def candidates(position: Position, made_for: ValveType, others: Iterable[ValveType]) -> list[tuple[ValveType, Advice]]:
-    """Each of `others` with what the adviser says of it, the best first."""
+def _of_its_kind(original: TypeSheet) -> list[int]:
+    """The types whose sections are of the original's kinds, in any order."""
+    kinds: dict[int, list[str]] = defaultdict(list)
+    for type_, kind in Section.objects.values_list("type", "kind"):
+        kinds[type_].append(similar_kind(kind))
+    wanted = sorted(section.similar_kind for section in original.sections)
+    return [type_ for type_, found in kinds.items() if sorted(found) == wanted]
+
+
+def candidates(position: Position, made_for: ValveType) -> list[tuple[ValveType, Advice]]:
+    """Every other type of its kind, section by section, with what the adviser says of it, the best first."""
     original = sheet_of(made_for)
-    told = [(other, advise(position, original, sheet_of(other))) for other in others if other.pk != made_for.pk]
+    others = ValveType.objects.with_sheets().filter(pk__in=_of_its_kind(original)).exclude(pk=made_for.pk)
+    told = [(other, advise(position, original, sheet_of(other))) for other in others]
     return sorted(told, key=lambda row: (row[1].level, len(row[1].reasons), row[0].designation))

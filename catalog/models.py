@@ -145,6 +145,12 @@ class ValveTypeQuerySet(models.QuerySet["ValveType"]):
         wanted = normal(designation)
         return self.filter(models.Q(normal=wanted) | models.Q(aliases__normal=wanted)).distinct()
 
+    def with_sheets(self) -> ValveTypeQuerySet:
+        """What the adviser reads of a type, in a fixed number of queries."""
+        return self.select_related("basing").prefetch_related(
+            "heaters", "basing__pins", "sections__ratings", "sections__test_points"
+        )
+
     def with_all(self) -> ValveTypeQuerySet:
         """Everything a type page shows, in a fixed number of queries."""
         return self.select_related(

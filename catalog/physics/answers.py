@@ -31,6 +31,17 @@ class Advice:
         return TABLES[self.level]
 
     @property
+    def by_adapter(self) -> bool:
+        return any(reason.about == "base" for reason in self.reasons)
+
+    @property
+    def tone(self) -> str:
+        """As messages have it: what a colour and a mark may repeat."""
+        if self.level == Level.NOTE:
+            return "success"
+        return "error" if self.level == Level.NO else "warning"
+
+    @property
     def usable(self) -> bool:
         return self.level <= Level.CHANGE
 

@@ -76,7 +76,7 @@ class Margin:
 
     @property
     def spare_percent(self) -> float | None:
-        return None if self.share is None else 100 * (1 - self.share)
+        return None if self.share is None else round(100 * (1 - self.share)) + 0.0  # no minus before a nought
 
     @property
     def in_words(self) -> str:

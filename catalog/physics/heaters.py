@@ -121,7 +121,7 @@ def _on_supply(present: HeaterOption, swap: Swap, supply: HeaterSupply, *, assum
             f"heater switched from {present.voltage_v:g} V to {option.voltage_v:g} V {_between(other, option)}, "
             f"where it takes {option.current_a:g} A",
         )
-        yield from _amperes(present, option, supply, assumed)
+        yield from (reason for reason in _amperes(present, option, supply, assumed) if reason.level > Level.NOTE)
         return
     wants = " or ".join(f"{o.voltage_v:g} V {o.current_a:g} A {_between(other, o)}" for o in other.heaters)
     yield Reason(

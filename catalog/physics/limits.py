@@ -99,9 +99,8 @@ def judge_limits(
             reasons.append(Reason(level, "limits", _over(margin)))
         elif margin.at_limit:
             reasons.append(Reason(Level.NOTE, "limits", f"{margin.in_words}: at its limit"))
-        elif limit is None and (one.trusted is None or one.value > one.trusted * 1.0001):
-            level = Level.UNKNOWN if one.decisive else Level.NOTE
-            reasons.append(Reason(level, "limits", _unknown(one)))
+        elif limit is None and one.decisive and (one.trusted is None or one.value > one.trusted * 1.0001):
+            reasons.append(Reason(Level.UNKNOWN, "limits", _unknown(one)))
     return margins, reasons
 
 

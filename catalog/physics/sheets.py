@@ -12,6 +12,11 @@ from catalog.reference.files import BASES
 _ALIKE: Mapping[str, str] = {"beam tetrode": "pentode", "tetrode": "pentode"}
 
 
+def similar_kind(kind: str) -> str:
+    """The kind of a section, with the tetrodes among the pentodes whose place they take."""
+    return _ALIKE.get(kind, kind)
+
+
 @dataclass(frozen=True)
 class HeaterOption:
     """One way to feed the heater: "parallel" has the centre tap against both ends, the others use the two ends."""
@@ -29,8 +34,7 @@ class SectionSheet:
 
     @property
     def similar_kind(self) -> str:
-        """The kind, with the tetrodes among the pentodes whose place they take."""
-        return _ALIKE.get(self.kind, self.kind)
+        return similar_kind(self.kind)
 
     @property
     def fitted(self) -> Fitted | None:

@@ -31,11 +31,17 @@ class Row(NamedTuple):
     stock: StockInHouse
 
     @property
-    def told(self) -> list[str]:
-        """What decides first; a "no" needs no more than its reasons."""
-        if self.advice.level >= Level.UNKNOWN:
-            return [reason.text for reason in self.advice.reasons if reason.level >= Level.UNKNOWN]
-        return [reason.text for reason in self.advice.reasons]
+    def decisive(self) -> list[str]:
+        """What puts it in its table."""
+        least = max(Level.CHANGE, min(self.advice.level, Level.UNKNOWN))
+        return [reason.text for reason in self.advice.reasons if reason.level >= least]
+
+    @property
+    def notes(self) -> str:
+        """Good to know where it goes in; a "no" needs no more than its reasons."""
+        if not self.advice.usable:
+            return ""
+        return "; ".join(reason.text for reason in self.advice.reasons if reason.level < Level.CHANGE)
 
 
 class Answered(NamedTuple):
@@ -45,18 +51,17 @@ class Answered(NamedTuple):
     made_for: ValveType
     drops_in: list[Row]
     with_change: list[Row]
+    by_adapter: list[Row]  # with a change, on another base, and none in house
     does_not: list[Row]
     cannot_say: list[Row]
     unless: list[Row]
-    other_kinds: int  # types that are another kind of valve altogether, which no table need hold
 
 
 def answer(position: Position, made_for: ValveType) -> Answered:
-    """Needs `made_for` with all its rows. Every type on the base, and those that an adapter would bring to it."""
-    told = candidates(position, made_for, ValveType.objects.with_all())
-    of_kind = [(type_, advice) for type_, advice in told if not _other_kind(advice)]
-    stock = in_stock([type_.pk for type_, _ in of_kind])
-    rows = [Row(type_, advice, stock.get(type_.pk, NOTHING)) for type_, advice in of_kind]
+    """Needs `made_for` with its rows. Every type of its kind: on the base, and what an adapter would bring to it."""
+    told = candidates(position, made_for)
+    stock = in_stock([type_.pk for type_, _ in told])
+    rows = [Row(type_, advice, stock.get(type_.pk, NOTHING)) for type_, advice in told]
     rows.sort(key=lambda row: row.stock.total == 0)
     tables: dict[Level, list[Row]] = {level: [] for level in Level}
     for row in rows:
@@ -65,16 +70,12 @@ def answer(position: Position, made_for: ValveType) -> Answered:
         position,
         made_for,
         tables[Level.NOTE],
-        tables[Level.CHANGE],
+        [row for row in tables[Level.CHANGE] if row.stock.total or not row.advice.by_adapter],
+        [row for row in tables[Level.CHANGE] if not row.stock.total and row.advice.by_adapter],
         tables[Level.NO],
         tables[Level.UNKNOWN],
         tables[Level.UNLESS],
-        len(told) - len(rows),
     )
-
-
-def _other_kind(advice: Advice) -> bool:
-    return any(reason.about == "sections" for reason in advice.reasons)
 
 
 class InFull(NamedTuple):
@@ -92,7 +93,7 @@ class InFull(NamedTuple):
 
     @property
     def question(self) -> str:
-        return f"Does {self.valve or f'a {self.type}'} go where a {self.made_for} was?"
+        return f"Does {self.valve or f'the {self.type}'} go where the {self.made_for} was?"
 
 
 def in_full(position: Position, made_for: ValveType, other: ValveType, valve: Valve | None = None) -> InFull:

@@ -60,7 +60,15 @@ class PositionForm(forms.Form):
     heater_switchable = forms.BooleanField(label="Heater can be switched to 6.3 or 12.6 V", required=False)
     heater_elevation_v = volts("Heater stands at", "Against the foot of the cathode resistor.", least=-1000)
 
-    HEATER = ("heater_voltage_v", "heater_wiring", "heater_spare_a", "heater_switchable", "heater_elevation_v")
+    HEATER: tuple[str, ...] = (
+        "heater_voltage_v",
+        "heater_wiring",
+        "heater_spare_a",
+        "heater_switchable",
+        "heater_elevation_v",
+    )
+
+    PARTS: tuple[tuple[str, tuple[str, ...]], ...] = ()
 
     def __init__(self, *args: Any, type: ValveType, role: str, kept: KeptPosition | None = None, **more: Any) -> None:
         if kept is not None:
@@ -68,6 +76,12 @@ class PositionForm(forms.Form):
         super().__init__(*args, **more)
         self.type, self.role, self.kept = type, role, kept
         self.fields["name"].widget.attrs["autofocus"] = True
+
+    @property
+    def groups(self) -> list[tuple[str, list[forms.BoundField]]]:
+        """The fields in the order in which a person reads a circuit, under their headings."""
+        groups = [("Name", ("name", "note")), *self.PARTS, ("Heater", self.HEATER)]
+        return [(legend, shown) for legend, names in groups if (shown := [self[n] for n in names if n in self.fields])]
 
     @classmethod
     def values_of(cls, position: Position) -> dict[str, Any]:
@@ -99,7 +113,7 @@ class PositionForm(forms.Form):
 
     def _try_the_original(self) -> None:
         """A position in which not even its own valve works has a figure wrong."""
-        sheet = sheet_of(ValveType.objects.with_all().get(pk=self.type.pk))
+        sheet = sheet_of(ValveType.objects.with_sheets().get(pk=self.type.pk))
         told = advise(self.position, sheet, sheet)
         failed = [r.text for r in told.reasons if r.level == Level.NO and r.about in ("bias", "supply")]
         if failed:
@@ -131,23 +145,13 @@ class AmplifierPositionForm(PositionForm):
     )
 
     SCREEN = ("screen", "screen_supply_v", "screen_resistor_kohm", "ultralinear_tap")
-    PLAIN = (
-        "supply_v",
-        "source_resistance_kohm",
-        "load",
-        "load_kohm",
-        "winding_kohm",
-        "load_ma",
-        "cathode_resistor_ohm",
-        "bypassed",
-        "grid_v",
-        "grid_circuit_kohm",
-        "next_grid_kohm",
-        "output_v_rms",
-        "section",
-        "sections_at_work",
-        *SCREEN,
+    PARTS = (
+        ("Supply and load", ("supply_v", "source_resistance_kohm", "load", "load_kohm", "winding_kohm", "load_ma")),
+        ("Bias and grids", ("cathode_resistor_ohm", "bypassed", "grid_v", "grid_circuit_kohm", "next_grid_kohm")),
+        ("Screen", SCREEN),
+        ("What it does", ("output_v_rms", "section", "sections_at_work")),
     )
+    PLAIN = tuple(name for _, names in PARTS for name in names)
     MAY_BE_UNKNOWN = frozenset({"grid_circuit_kohm", "next_grid_kohm", "output_v_rms"})
 
     def __init__(self, *args: Any, **more: Any) -> None:
@@ -214,6 +218,7 @@ class RectifierPositionForm(PositionForm):
         "capacitor_rating_v",
         "loads_warm_slowly",
     )
+    PARTS = (("Transformer, filter and load", DUTY),)
 
     @classmethod
     def values_of(cls, position: Position) -> dict[str, Any]:
@@ -236,6 +241,7 @@ class StabiliserPositionForm(PositionForm):
     load_ma = number("Load, mA", required=True)
 
     DUTY = ("supply_v", "series_resistor_kohm", "load_ma")
+    PARTS = (("Supply and load", DUTY),)
 
     @classmethod
     def values_of(cls, position: Position) -> dict[str, Any]:

@@ -53,7 +53,7 @@ def _whole(designation: str) -> ValveType:
     named = ValveType.objects.named(designation).first()
     if named is None:
         raise Http404(f"No valve type is called {designation}.")
-    return ValveType.objects.with_all().get(pk=named.pk)
+    return ValveType.objects.with_sheets().get(pk=named.pk)
 
 
 def position_new(request: StaffRequest) -> HttpResponse:
@@ -141,7 +141,7 @@ def _asked(request: HttpRequest, position: Position, made_for: ValveType) -> InF
     if named is None:
         messages.error(request, f"No valve type is called “{text}”, and no valve has such a serial.")
         return None
-    return in_full(position, made_for, ValveType.objects.with_all().get(pk=named.pk), valve)
+    return in_full(position, made_for, ValveType.objects.with_sheets().get(pk=named.pk), valve)
 
 
 def does_it_go(request: HttpRequest) -> HttpResponse:
@@ -150,7 +150,7 @@ def does_it_go(request: HttpRequest) -> HttpResponse:
     told: Sequence[Any] = []
     types: dict[str, ValveType] = {}
     if form.is_valid():
-        types = {name: ValveType.objects.with_all().get(pk=form.cleaned_data[name].pk) for name in ("type", "other")}
+        types = {name: ValveType.objects.with_sheets().get(pk=form.cleaned_data[name].pk) for name in ("type", "other")}
         told = sentences(types["type"], types["other"], types["type"].positions.select_related("made_for"))
     return render(request, "sockets/does_it_go.html", {"form": form, "told": told, "safety": SAFETY, **types})
 
@@ -159,7 +159,7 @@ def _paper(answered: Answered, kept: KeptPosition | None, full: InFull | None) -
     shop = Shop.own()
     name = str(kept) if kept else f"{answered.made_for}, by the sheets alone"
     rows = [
-        PaperRow(str(row.type), table, row.stock.in_words, "; ".join(row.told[:3]))
+        PaperRow(str(row.type), table, row.stock.in_words, "; ".join(row.decisive) or row.notes)
         for table, found in (("drops in", answered.drops_in), ("with a change", answered.with_change))
         for row in found
     ]

@@ -76,8 +76,8 @@ def curve_plot(advice: Advice, made_for: str, heat_max_w: float | None) -> Curve
         return tuple((x(v), y(i)) for v, i in _within(values, x_most, y_most))
 
     lines = [NamedLine("curve", path(values), label) for label, values in _curves(after, x_most)]
-    lines.append(NamedLine("load", path(line), "load"))
-    if heat_max_w:
+    lines.append(NamedLine("load", path(line[::-1]), "load"))
+    if heat_max_w and heat_max_w * 1000 / x_most < y_most:
         hyperbola = [(v, 1000 * heat_max_w / v) for v in _spaced(x_most / 200, x_most)]
         lines.append(NamedLine("limit", path(hyperbola), f"{shown(heat_max_w)} W"))
     marks = [NamedMark(x(after.rest.anode_v), y(after.rest.anode_ma), "circle", _says(advice.other, after))]
@@ -85,7 +85,7 @@ def curve_plot(advice: Advice, made_for: str, heat_max_w: float | None) -> Curve
         marks.append(NamedMark(x(before.rest.anode_v), y(before.rest.anode_ma), "diamond", _says(made_for, before)))
     return CurvePlot(
         f"Anode curves of the {advice.other} in this position",
-        _description(advice, made_for, heat_max_w),
+        _description(advice, made_for, heat_max_w, any(drawn.kind == "limit" for drawn in lines)),
         tuple(Tick(x(v), f"{v:g}") for v in nice_steps(0, x_most, 8)),
         tuple(Tick(y(i), f"{i:g}") for i in nice_steps(0, y_most, 6)),
         tuple(drawn for drawn in lines if len(drawn.points) > 1),
@@ -98,7 +98,7 @@ def _says(name: str, stage: Stage) -> str:
     return f"{name}: {shown(rest.anode_v)} V, {shown(rest.anode_ma)} mA, grid {shown(rest.grid_v)} V"
 
 
-def _description(advice: Advice, made_for: str, heat_max_w: float | None) -> str:
+def _description(advice: Advice, made_for: str, heat_max_w: float | None, drawn: bool) -> str:
     assert advice.after is not None
     words = [
         "Anode volts to the cathode across, anode milliamperes upwards; one curve for each grid voltage, named at its "
@@ -108,7 +108,8 @@ def _description(advice: Advice, made_for: str, heat_max_w: float | None) -> str
     if advice.before is not None:
         words.append(f"Diamond, {_says(made_for, advice.before)}.")
     if heat_max_w:
-        words.append(f"The dotted line is {shown(heat_max_w)} W of anode dissipation: nothing may rest above it.")
+        where = "The dotted line is" if drawn else "Above all of the picture lies"
+        words.append(f"{where} {shown(heat_max_w)} W of anode dissipation: nothing may rest above it.")
     return " ".join(words)
 
 

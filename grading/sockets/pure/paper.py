@@ -61,7 +61,7 @@ def position_pdf(paper: PositionPaper) -> bytes:
 def _built(paper: PositionPaper, rows: int) -> tuple[bytes, int]:
     file = BytesIO()
     document = open_document(
-        file, title=f"What runs in: {paper.title}", author=paper.shop, subject=f"In place of a {paper.made_for}"
+        file, title=f"What runs in: {paper.title}", author=paper.shop, subject=f"In place of the {paper.made_for}"
     )
     build(
         document,
@@ -81,7 +81,7 @@ def _head(canvas: Canvas, paper: PositionPaper) -> None:
     canvas.setFillColor(DEEP)
     draw_text(canvas, EDGE_MM, top - 4.6, f"What runs in: {paper.title}", width_mm=ROOM_MM, size=15, font=BOLD, least=8)
     canvas.setFillColor(INK)
-    draw_text(canvas, EDGE_MM, top - 10.2, f"Made for a {paper.made_for}", width_mm=ROOM_MM, size=10.5)
+    draw_text(canvas, EDGE_MM, top - 10.2, f"Made for the {paper.made_for}", width_mm=ROOM_MM, size=10.5)
     head_rule(canvas, 28)
     canvas.restoreState()
 
