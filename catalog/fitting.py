@@ -62,5 +62,5 @@ def candidates(position: Position, made_for: ValveType) -> list[tuple[ValveType,
     """Every other type of its kind, section by section, with what the adviser says of it, the best first."""
     original = sheet_of(made_for)
     others = ValveType.objects.with_sheets().filter(pk__in=_of_its_kind(original)).exclude(pk=made_for.pk)
-    told = [(other, advise(position, original, sheet_of(other))) for other in others]
+    told = [(other, advise(position, original, sheet_of(other), in_full=False)) for other in others]
     return sorted(told, key=lambda row: (row[1].level, len(row[1].reasons), row[0].designation))

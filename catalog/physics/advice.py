@@ -25,8 +25,11 @@ GAIN_FAR = 2.0  # ratio either way: beyond it the stage was designed for another
 BIAS_FAR = 0.25  # relative change of a power valve's current at rest, beyond which its bias is set anew
 
 
-def advise(position: Position, original: TypeSheet, other: TypeSheet) -> Advice:
-    """Raises ValueError where a valve has not as many pins as its base."""
+def advise(position: Position, original: TypeSheet, other: TypeSheet, *, in_full: bool = True) -> Advice:
+    """Raises ValueError where a valve has not as many pins as its base.
+
+    Not ``in_full``: what pins or heater refuse is not solved, nor are the effects of what a limit refuses.
+    """
     for valve in (original, other):
         check_pin_count(valve)
     wiring = Wiring(_suppressor_tied(position, original), _tap_wired(position))
@@ -38,13 +41,15 @@ def advise(position: Position, original: TypeSheet, other: TypeSheet) -> Advice:
     reasons += judge_heater(swap, position.heater, assumed=position.assumed)
     reasons += _hazards(swap)
     section = original.sections[position.section - 1]
+    if not in_full and worst(reasons) == Level.NO:
+        return Advice(other.name, tuple(sorted(reasons, key=lambda reason: -reason.level)))
     match section.kind:
         case "diode":
             told = judge_rectifier(position, swap)
         case "stabiliser":
             told = judge_stabiliser(position, swap)
         case _:
-            told = _amplify(position, swap)
+            told = _amplify(position, swap, in_full)
     ordered = sorted([*reasons, *told.reasons], key=lambda reason: -reason.level)
     return replace(told, other=other.name, reasons=tuple(dict.fromkeys(ordered)))
 
@@ -83,7 +88,7 @@ def _hazards(swap: Swap) -> Iterator[Reason]:
 # An amplifying section
 
 
-def _amplify(position: Position, swap: Swap) -> Advice:
+def _amplify(position: Position, swap: Swap, in_full: bool) -> Advice:
     reasons: list[Reason] = []
     if swap.original.cathode != swap.other.cathode:
         text = "one has a filament for a cathode, the other a cathode apart: bias and heater winding are made for one"
@@ -107,7 +112,7 @@ def _amplify(position: Position, swap: Swap) -> Advice:
             change, after, margins, over = biased
             reasons.append(change)
     reasons += over
-    if after is not None:
+    if after is not None and (in_full or worst(over) < Level.NO):
         reasons += _effects(position, before, after)
     return Advice(swap.other.name, tuple(reasons), tuple(margins), before, after)
 

@@ -8,7 +8,8 @@ Pentode: D. Reefman, "Spice models for vacuum tubes using the uTracer", 2016 (fr
     cathode by Koren's law of grid and screen, shared between screen and anode by how far the anode is beyond its knee,
     rational for a pentode and exponential for a beam tetrode, with a slope for the anode's own reach.
 Parameters: least squares on the logarithms of the sheet's own values, with weak priors (the spread of such parameters
-    over types, common practice, no source) for what one or two test points cannot tell.
+    over types, common practice, no source) for what one or two test points cannot tell. Where the knee of a pentode or
+    beam tetrode lies no test point tells: its prior was set by the powers that sheets print of typical operation.
 
 Grid current is not modelled: an answer with a grid above the cathode is for the caller to refuse. Units: volts,
 milliamperes, mA/V, kilohms.
@@ -272,7 +273,7 @@ def _pentode_prior(points: Sequence[SheetPoint], beam: bool) -> Prior:
         (mu * 4, 0.7),
         (ratio + 1, 0.5),
         (3.0, 0.4),
-        (0.03 if beam else 0.1, 0.7),
+        (0.06 if beam else 0.05, 0.7),
         (slope, 1.0),
         (0.4, 0.5),
     ]

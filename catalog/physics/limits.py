@@ -37,7 +37,9 @@ class AskedOfValve(NamedTuple):
 def asked_of(stage: Stage, valve: TypeSheet, section: SectionSheet) -> Iterator[AskedOfValve]:
     position, rest = stage.position, stage.rest
     stands = section.shown_to_stand
-    heat = max(rest.anode_w, stage.signal.anode_w) if position.two_valves else rest.anode_w
+    heat = rest.anode_w
+    if position.two_valves and heat <= section.ratings.get("anode_dissipation_max_w", 0.0):
+        heat = max(heat, stage.signal.anode_w)  # class AB works harder driven than at rest
     yield AskedOfValve("anode voltage", rest.anode_v, "anode_voltage_max_v", stands("anode_voltage_max_v"))
     yield AskedOfValve("anode dissipation", heat, "anode_dissipation_max_w", stands("anode_dissipation_max_w"))
     if len(valve.sections) > 1 and position.sections_at_work > 1:

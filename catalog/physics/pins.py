@@ -98,6 +98,10 @@ class _Place:
 
 def judge_pins(swap: Swap, wiring: Wiring = UNSEEN) -> Iterator[Reason]:
     """What to say of every pin that differs."""
+    for valve in (swap.original, swap.other):
+        if any("unknown" in _parts(pin) for pin in valve.pins):
+            yield Reason(Level.UNKNOWN, "pins", f"the pins of the {valve.name} are not on file")
+            return
     places = list(_places(swap))
     shared = {electrode for place in places for electrode in place.carried & place.offered}
     suppressors = frozenset(  # a heptode's grid 3 is another matter: it takes a signal

@@ -330,7 +330,7 @@ def biased_for(anode_ma: float, make: Callable[[float], Stage], low: float, high
 
     if surplus(low) * surplus(high) > 0:
         return None
-    return float(optimize.brentq(surplus, low, high, rtol=1e-4))
+    return float(optimize.brentq(surplus, low, high, xtol=1e-4 * high, rtol=1e-4))
 
 
 def _together(one_kohm: float, other_kohm: float) -> float:
