@@ -93,8 +93,7 @@ def _amplify(position: Position, swap: Swap, in_full: bool) -> Advice:
     if swap.original.cathode != swap.other.cathode:
         text = "one has a filament for a cathode, the other a cathode apart: bias and heater winding are made for one"
         reasons.append(Reason(Level.NO, "cathode", text))
-    index = position.section - 1
-    mine, its = swap.original.sections[index], swap.other.sections[swap.order[index]]
+    mine, its = swap.sections(position.section)
     if position.assumed:
         for a, j in zip(swap.original.sections, swap.order, strict=True):
             reasons += compare_limits(a, swap.other.sections[j])

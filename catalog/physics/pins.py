@@ -28,6 +28,10 @@ class Swap(NamedTuple):
     def same_base(self) -> bool:
         return self.original.base == self.other.base
 
+    def sections(self, number: int) -> tuple[SectionSheet, SectionSheet]:
+        """The original's section of this number, and the other's that stands for it."""
+        return self.original.sections[number - 1], self.other.sections[self.order[number - 1]]
+
 
 def orders(original: Sequence[SectionSheet], other: Sequence[SectionSheet]) -> list[tuple[int, ...]]:
     """Every way to read the other's sections as the original's."""

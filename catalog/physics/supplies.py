@@ -24,7 +24,7 @@ HELD_VOLTAGE = 0.02  # relative, of a stabiliser
 
 
 def judge_rectifier(position: Position, swap: Swap) -> Advice:
-    mine, its = (swap.original.sections[0], swap.other.sections[swap.order[0]])
+    mine, its = swap.sections(position.section)
     duty = position.rectifier
     if duty is None:
         compared = [*compare_limits(mine, its), *_compare_drops(mine, its), *_cold(swap, None)]
@@ -142,7 +142,7 @@ def _compare_drops(mine: SectionSheet, its: SectionSheet) -> Iterator[Reason]:
 
 
 def judge_stabiliser(position: Position, swap: Swap) -> Advice:
-    mine, its = (swap.original.sections[0], swap.other.sections[swap.order[0]])
+    mine, its = swap.sections(position.section)
     if not mine.points or not its.points:
         return Advice(
             swap.other.name, (Reason(Level.UNKNOWN, "supply", "the voltage that one of them holds is not at hand"),)

@@ -1,8 +1,8 @@
 """What a sheet says of typical operation, beside what the fitted curves give in the same circuit.
 
-A row of the reference files becomes a position; what it prints of current, gain, power and distortion is set beside the
-answer. The curves were fitted to test points, not to these rows, so this is a check from outside. Distortion is taken at
-the power that the sheet prints, where the curves reach it.
+A row of the reference files becomes a position; what it prints of current, gain, power and distortion is set beside
+the answer. The curves were fitted to test points, not to these rows, so this is a check from outside. Distortion is
+taken at the power that the sheet prints, where the curves reach it.
 """
 
 from __future__ import annotations
@@ -31,7 +31,7 @@ class Compared(NamedTuple):
 
 
 def position_of(designation: str, row: ApplicationRow) -> Position:
-    """The circuit of the row. With an anode voltage, the bias is as printed or what the resistor makes of the currents."""
+    """The circuit. With an anode voltage, the bias is as printed or what the resistor makes of the currents."""
     power = row.role in POWER_ROLES
     pair = row.role.startswith("push-pull")
     resistor = float(row.cathode_resistor_ohm or 0.0)

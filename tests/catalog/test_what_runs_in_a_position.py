@@ -364,6 +364,16 @@ def test_every_type_goes_where_it_was() -> None:
         assert advice.level in (Level.NOTE, Level.UNKNOWN), (sheet.name, said(advice))
 
 
+@pytest.mark.parametrize("name", ["Line stage with a 12AU7, 300 V, 47 kΩ", "Fixed-bias pair of 6L6GCs, 450 V"])
+def test_the_quick_answer_of_a_table_is_the_one_in_full(name: str) -> None:
+    position = examples()[name]
+    original = named(position.made_for)
+    for other in sheets().values():
+        if len(other.sections) == len(original.sections):
+            quick, full = (advise(position, original, other, in_full=whole) for whole in (False, True))
+            assert quick.level == full.level, other.name
+
+
 # --- how it is told --------------------------------------------------------------------------------------------------
 
 
