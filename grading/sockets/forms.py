@@ -22,6 +22,7 @@ from catalog.physics.positions import (
     RectifierDuty,
     StabiliserDuty,
 )
+from stockroom.site.numbers import FloatTyped, WholeTyped
 from stockroom.site.web import TypeField
 
 
@@ -39,12 +40,12 @@ class DoesItGoForm(forms.Form):
     type = TypeField(label="go where this was")
 
 
-def volts(label: str, help_text: str = "", *, required: bool = False, least: float | None = 0) -> forms.FloatField:
-    return forms.FloatField(label=f"{label}, V", help_text=help_text, required=required, min_value=least, max_value=5e3)
+def volts(label: str, help_text: str = "", *, required: bool = False, least: float | None = 0) -> FloatTyped:
+    return FloatTyped(label=f"{label}, V", help_text=help_text, required=required, min_value=least, max_value=5e3)
 
 
-def number(label: str, help_text: str = "", *, required: bool = False, most: float = 1e5) -> forms.FloatField:
-    return forms.FloatField(label=label, help_text=help_text, required=required, min_value=0, max_value=most)
+def number(label: str, help_text: str = "", *, required: bool = False, most: float = 1e5) -> FloatTyped:
+    return FloatTyped(label=label, help_text=help_text, required=required, min_value=0, max_value=most)
 
 
 class PositionForm(forms.Form):
@@ -133,14 +134,14 @@ class AmplifierPositionForm(PositionForm):
     grid_circuit_kohm = number("Grid circuit, kΩ", "The grid’s way to its return.")
     next_grid_kohm = number("Next grid’s resistor, kΩ")
     output_v_rms = volts("Must give, rms", "Empty: nobody knows.")
-    section = forms.IntegerField(label="Section", min_value=1, max_value=3, initial=1)
-    sections_at_work = forms.IntegerField(
+    section = WholeTyped(label="Section", min_value=1, max_value=3, initial=1)
+    sections_at_work = WholeTyped(
         label="Sections that work so", min_value=1, max_value=3, initial=1, help_text="2 where both halves do this job."
     )
     screen = forms.ChoiceField(label="Screen", choices=list(SCREENS.items()), required=False)
     screen_supply_v = volts("Screen supply", "Empty: the anode’s.")
     screen_resistor_kohm = number("Screen’s resistor, kΩ")
-    ultralinear_tap = forms.FloatField(
+    ultralinear_tap = FloatTyped(
         label="Ultralinear tap", min_value=0.05, max_value=0.95, initial=0.43, required=False, help_text="0.43 is 43 %."
     )
 
@@ -237,7 +238,7 @@ class RectifierPositionForm(PositionForm):
 
 class StabiliserPositionForm(PositionForm):
     supply_v = volts("Supply before the resistor", required=True)
-    series_resistor_kohm = forms.FloatField(label="Series resistor, kΩ", min_value=0.001, max_value=1000)
+    series_resistor_kohm = FloatTyped(label="Series resistor, kΩ", min_value=0.001, max_value=1000)
     load_ma = number("Load, mA", required=True)
 
     DUTY = ("supply_v", "series_resistor_kohm", "load_ma")
