@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 
-from catalog.models import Ratings, Section, TestPoint, ValveType
+from catalog.models import Basing, Ratings, Section, TestPoint, ValveType
 from catalog.physics.advice import advise
 from catalog.physics.answers import Advice
 from catalog.physics.curves import SheetPoint
@@ -14,13 +14,14 @@ from catalog.physics.sheets import HeaterOption, SectionSheet, TypeSheet, simila
 
 def sheet_of(type_: ValveType) -> TypeSheet:
     """Needs the type with its rows (`ValveType.objects.with_sheets()`)."""
+    basing: Basing | None = type_.basing  # a shop's own type may have neither basing nor ratings
     return TypeSheet(
         name=type_.designation,
-        base=type_.basing.base,
-        pins=tuple(pin.electrodes for pin in type_.basing.pins.all()),
+        base=basing.base if basing else "",
+        pins=tuple(pin.electrodes for pin in basing.pins.all()) if basing else (),
         heaters=tuple(HeaterOption(h.voltage_v, h.current_a, h.wiring) for h in type_.heaters.all()),
         sections=tuple(_section(section) for section in type_.sections.all()),
-        top_cap=type_.basing.top_cap,
+        top_cap=basing.top_cap if basing else "",
         cathode=type_.cathode,
         kind=type_.kind,
         cautions=frozenset(type_.cautions),
@@ -30,7 +31,7 @@ def sheet_of(type_: ValveType) -> TypeSheet:
 
 
 def _section(section: Section) -> SectionSheet:
-    rated = getattr(section, "ratings", None)  # a shop's own type may have none
+    rated = getattr(section, "ratings", None)
     ratings = {field: value for field, _, _ in Ratings.NAMES if rated and (value := getattr(rated, field)) is not None}
     return SectionSheet(section.kind, ratings, tuple(sheet_point(point) for point in section.test_points.all()))
 

@@ -32,6 +32,10 @@ def advise(position: Position, original: TypeSheet, other: TypeSheet, *, in_full
     """
     for valve in (original, other):
         check_pin_count(valve)
+    for valve in (original, other):
+        if not valve.sections:
+            text = f"nothing but its name is on file of the {valve.name}"
+            return Advice(other.name, (Reason(Level.UNKNOWN, "sections", text),))
     wiring = Wiring(_suppressor_tied(position, original), _tap_wired(position))
     swap = best_order(original, other, wiring)
     if swap is None:
@@ -71,7 +75,10 @@ def _kinds(valve: TypeSheet) -> str:
 
 
 def _base(swap: Swap) -> Iterator[Reason]:
-    if not swap.same_base:
+    unknown = [valve.name for valve in (swap.original, swap.other) if not valve.base]
+    if unknown:
+        yield Reason(Level.UNKNOWN, "base", f"the base of the {unknown[0]} is not on file")
+    elif not swap.same_base:
         text = f"an adapter, from its base ({swap.other.base_name}) to the socket ({swap.original.base_name})"
         yield Reason(Level.CHANGE, "base", text)
 
@@ -90,7 +97,9 @@ def _hazards(swap: Swap) -> Iterator[Reason]:
 
 def _amplify(position: Position, swap: Swap, in_full: bool) -> Advice:
     reasons: list[Reason] = []
-    if swap.original.cathode != swap.other.cathode:
+    if not (swap.original.cathode and swap.other.cathode):
+        reasons.append(Reason(Level.UNKNOWN, "cathode", "how the cathode of one of the two is heated is not on file"))
+    elif swap.original.cathode != swap.other.cathode:
         text = "one has a filament for a cathode, the other a cathode apart: bias and heater winding are made for one"
         reasons.append(Reason(Level.NO, "cathode", text))
     mine, its = swap.sections(position.section)
@@ -226,5 +235,6 @@ def assumed_position(sheet: TypeSheet) -> Position:
             heater=HeaterSupply(),
             assumed=True,
         )
-    role = "stabiliser" if sheet.sections[0].kind == "stabiliser" else "rectifier"
+    kinds = {section.kind for section in sheet.sections[:1]}
+    role = "stabiliser" if "stabiliser" in kinds else "rectifier" if "diode" in kinds else "common cathode"
     return Position(made_for=sheet.name, role=role, assumed=True)

@@ -38,8 +38,11 @@ def judge_heater(swap: Swap, supply: HeaterSupply, *, assumed: bool) -> Iterator
     original, other = swap.original, swap.other
     if not original.heaters or not other.heaters:
         if original.heaters or other.heaters:
-            lacking = other.name if original.heaters else original.name
-            yield Reason(Level.NO, "heater", f"the {lacking} has no heater, the other has")
+            lacking = other if original.heaters else original
+            if lacking.cathode == "cold":
+                yield Reason(Level.NO, "heater", f"the {lacking.name} has no heater, the other has")
+            else:
+                yield Reason(Level.UNKNOWN, "heater", f"the heater of the {lacking.name} is not on file")
         return
     present = present_option(original, supply)
     if present is None:

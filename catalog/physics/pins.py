@@ -26,7 +26,7 @@ class Swap(NamedTuple):
 
     @property
     def same_base(self) -> bool:
-        return self.original.base == self.other.base
+        return self.original.base == self.other.base != ""
 
     def sections(self, number: int) -> tuple[SectionSheet, SectionSheet]:
         """The original's section of this number, and the other's that stands for it."""
@@ -57,7 +57,7 @@ UNSEEN = Wiring()
 def best_order(original: TypeSheet, other: TypeSheet, wiring: Wiring = UNSEEN) -> Swap | None:
     """The way to read the sections that has the least against it on the pins; None where the sections do not agree."""
     swaps = [Swap(original, other, order) for order in orders(original.sections, other.sections)]
-    if not swaps or original.base != other.base:
+    if not swaps or not swaps[0].same_base:
         return swaps[0] if swaps else None
     return min(swaps, key=lambda swap: _severity(judge_pins(swap, wiring)))
 

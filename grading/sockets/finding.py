@@ -24,4 +24,4 @@ def question_of(text: str) -> str | None:
     named = {name: ValveType.objects.named(match[name]).first() for name in ("type", "other")}
     if not all(named.values()):
         return None
-    return f"{reverse('does-it-go')}?{urlencode({name: str(type_) for name, type_ in named.items()})}"
+    return f"{reverse('does-it-go')}?{urlencode({name: type_.designation for name, type_ in named.items() if type_})}"

@@ -303,6 +303,20 @@ def test_a_type_without_data_cannot_be_judged_on_either_side() -> None:
     assert put(blank, STAGE, TRIODES).in_one_sentence.startswith("Nobody can say")
 
 
+def test_a_type_of_which_only_the_name_is_on_file_is_cannot_say() -> None:
+    named_only = TypeSheet(name="X", base="", pins=(), heaters=(), sections=(), cathode="")
+    for original, other in [(TRIODES, named_only), (named_only, TRIODES)]:
+        for position in (replace(STAGE, made_for=original.name), assumed_position(original)):
+            advice = advise(position, original, other)
+            assert advice.level == Level.UNKNOWN
+            assert "nothing but its name is on file of the X" in said(advice)
+    no_base = replace(TRIODES, name="X", base="", pins=(), heaters=(), cathode="")
+    advice = put(no_base, STAGE, TRIODES)
+    assert advice.level == Level.UNKNOWN
+    for words in ("the base of the X", "the heater of the X", "how the cathode"):
+        assert words in said(advice)
+
+
 def test_a_limit_that_no_sheet_gives_is_trusted_as_far_as_the_sheets_own_points_and_no_further() -> None:
     unrated = replace(without(TRIODES, ["anode_dissipation_max_w"]), name="X")
     assert put(unrated, STAGE, TRIODES).level == Level.NOTE  # 0.5 W here; its own point runs 2.25 W
