@@ -169,7 +169,7 @@ def test_a_position_is_described_once_and_kept(client: Client) -> None:
 @pytest.mark.parametrize(
     ("change", "words"),
     [
-        ({"supply_v": "many"}, "Enter a number"),
+        ({"supply_v": "many"}, "“many” is not a number"),
         ({"load_kohm": ""}, "How large is the load?"),
         ({"cathode_resistor_ohm": ""}, "Give a cathode resistor"),
         ({"section": "3"}, "has 2 sections"),
