@@ -101,6 +101,22 @@ def test_a_follower_follows_and_a_pair_splits() -> None:
     assert -moved[1] == pytest.approx(moved[0], rel=0.1)  # a tail of 15 kΩ splits within a tenth
 
 
+def test_a_push_pull_pair_sees_a_quarter_of_its_load_for_the_difference_of_its_currents() -> None:
+    """v = (i1 - i2) Raa / 4 across each half of an ideal transformer (from memory)."""
+    position = examples()["Fixed-bias pair of 6L6GCs, 450 V"]
+    fitted = named("6L6GC").sections[0].fitted
+    assert fitted is not None
+    stage = Stage(fitted.curve, position)
+    node = stage.solved.sides[0].anode_node_v
+    for drive in (5.0, 20.0, stage.full_drive_v):
+        side = stage.swung(drive).sides[0]
+        v = node - side.anode_node_v
+        other, _ = fitted.curve.currents_ma(node + v, position.grid_v - drive, side.screen_node_v)
+        assert v == pytest.approx((side.anode_ma - other) * position.load_kohm / 4, rel=1e-4)
+    signal = stage.signal
+    assert signal.power_w == pytest.approx(signal.output_v_rms**2 / (position.load_kohm / 4) / 1000, rel=1e-6)
+
+
 def test_a_current_source_sets_the_current_until_the_supply_ends() -> None:
     fitted = named("6SN7GT").sections[0].fitted
     assert fitted is not None

@@ -133,6 +133,7 @@ def rectifier_netlist(perveance: float, at: Filter) -> str:
         "run",
         "meas tran mean avg v(out)",
         "meas tran peak max i(vix)",
+        "meas tran ripple pp v(out)",
         ".endc",
         ".end",
         "",
@@ -158,6 +159,7 @@ def test_a_rectifier_gives_what_the_simulator_gives(designation: str, at: Filter
     told = run(rectifier_netlist(perveance_of(*drop), at), tmp_path)
     assert found.output_v == pytest.approx(told["mean"], rel=0.02)
     assert found.peak_ma == pytest.approx(told["peak"] * 1000, rel=0.05)
+    assert found.ripple_v == pytest.approx(told["ripple"], rel=0.03)
 
 
 def test_a_choke_first_gives_what_the_simulator_gives(tmp_path: Path) -> None:
