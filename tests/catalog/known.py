@@ -6,6 +6,7 @@ from collections.abc import Iterable
 from dataclasses import replace
 from functools import cache
 from pathlib import Path
+from random import Random
 
 from catalog.physics.advice import advise
 from catalog.physics.answers import Advice
@@ -27,6 +28,13 @@ def reference() -> Reference:
 @cache
 def sheets() -> dict[str, TypeSheet]:
     return sheets_of(reference())
+
+
+@cache
+def some_sheets(count: int) -> tuple[TypeSheet, ...]:
+    """So many of the types whose pins are on file, drawn once: there are too many to try each time."""
+    known = [sheet for sheet in sheets().values() if "unknown" not in sheet.pins]
+    return tuple(Random(14).sample(known, min(count, len(known))))
 
 
 def named(designation: str) -> TypeSheet:

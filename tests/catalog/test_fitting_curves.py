@@ -5,12 +5,12 @@ from __future__ import annotations
 import pytest
 
 from catalog.physics.curves import MOST_RESIDUAL, SheetPoint, TriodeCurve, fit, slopes
-from tests.catalog.known import PENTODE, TRIODES, named, sheets
+from tests.catalog.known import PENTODE, TRIODES, named, some_sheets
 
 
 def fitted_sections() -> list[tuple[str, float]]:
     found = []
-    for sheet in sheets().values():
+    for sheet in some_sheets(500):
         for section in sheet.sections:
             fitted = section.fitted if section.similar_kind in ("triode", "pentode") else None
             if fitted is not None:
@@ -20,7 +20,7 @@ def fitted_sections() -> list[tuple[str, float]]:
 
 def test_nearly_every_type_is_met_within_a_tenth_in_current_conductance_and_amplification() -> None:
     found = fitted_sections()
-    assert len(found) > 200
+    assert len(found) > 150
     far = {name for name, worst in found if worst > 0.10}
     assert len(far) <= len(found) / 20, far
 

@@ -15,7 +15,7 @@ from catalog.physics.findings import SAFETY, Level
 from catalog.physics.limits import DECISIVE
 from catalog.physics.positions import HeaterSupply, Position, RectifierDuty, details_of, from_details
 from catalog.physics.sheets import HeaterOption, TypeSheet
-from tests.catalog.known import PENTODE, STAGE, TRIODES, examples, named, put, rated, said, sheets, without
+from tests.catalog.known import PENTODE, STAGE, TRIODES, examples, named, put, rated, said, some_sheets, without
 
 # Largest first capacitor and peak current of one anode (from memory); what the files give comes first.
 PULSES = {
@@ -353,9 +353,9 @@ def test_without_a_position_a_rating_far_below_is_no_unless_the_set_asks_less() 
 
 def test_without_a_position_no_pair_far_below_is_ever_usable() -> None:
     tried = 0
-    for name, original in sheets().items():
-        position = assumed_position(original)
-        for other in sheets().values():
+    for original in some_sheets(150):
+        name, position = original.name, assumed_position(original)
+        for other in some_sheets(150):
             kinds = [[section.similar_kind for section in sheet.sections] for sheet in (original, other)]
             if other.base != original.base or kinds[0] != kinds[1]:
                 continue
@@ -363,8 +363,8 @@ def test_without_a_position_no_pair_far_below_is_ever_usable() -> None:
             far = [key for key in DECISIVE if key in mine and key in its and its[key] < 0.79 * mine[key]]
             if far:
                 tried += 1
-                assert not advise(position, original, other).usable, (name, other.name, far)
-    assert tried > 100
+                assert not advise(position, original, other, in_full=False).usable, (name, other.name, far)
+    assert tried > 50
 
 
 def test_without_a_position_the_lesser_load_is_not_judged_harder() -> None:
@@ -373,7 +373,7 @@ def test_without_a_position_the_lesser_load_is_not_judged_harder() -> None:
 
 
 def test_every_type_goes_where_it_was() -> None:
-    for sheet in sheets().values():
+    for sheet in some_sheets(200):
         advice = advise(assumed_position(sheet), sheet, sheet)
         assert advice.level in (Level.NOTE, Level.UNKNOWN), (sheet.name, said(advice))
 
@@ -382,7 +382,7 @@ def test_every_type_goes_where_it_was() -> None:
 def test_the_quick_answer_of_a_table_is_the_one_in_full(name: str) -> None:
     position = examples()[name]
     original = named(position.made_for)
-    for other in sheets().values():
+    for other in some_sheets(150):
         if len(other.sections) == len(original.sections):
             quick, full = (advise(position, original, other, in_full=whole) for whole in (False, True))
             assert quick.level == full.level, other.name
