@@ -201,7 +201,7 @@ def _effects(position: Position, before: Stage, after: Stage) -> Iterator[Reason
         text = f"the most it gives is {shown(after.swing_v_rms)} V rms, where there were {shown(before.swing_v_rms)}"
         yield Reason(Level.CHANGE, "gain", text)
     was, now = before.output_kohm, after.output_kohm
-    if now > 2 * was:
+    if now > 2 * was and position.role not in POWER_ROLES:
         yield Reason(Level.NOTE, "gain", f"output resistance {shown(was)} kΩ becomes {shown(now)} kΩ")
     if position.role not in POWER_ROLES:
         return

@@ -16,6 +16,7 @@ from catalog.physics.sheets import HeaterOption, TypeSheet
 
 SAME_VOLTAGE = 0.06  # relative
 SAME_STRING = 0.05  # relative
+COOLER = 1.12  # ratio; a heater that gets so little less than it wants still works, if not for long (no source)
 UNASKED = 1.2  # ratio of current that a supply is trusted with unasked
 SWITCHED_V = (6.3, 12.6)
 
@@ -125,6 +126,12 @@ def _on_supply(present: HeaterOption, swap: Swap, supply: HeaterSupply, *, assum
             f"where it takes {option.current_a:g} A",
         )
         yield from (reason for reason in _amperes(present, option, supply, assumed) if reason.level > Level.NOTE)
+        return
+    cooler = [o for o in other.heaters if 1 < o.voltage_v / present.voltage_v <= COOLER and o.wiring == present.wiring]
+    if cooler:
+        text = f"its heater wants {cooler[0].voltage_v:g} V and gets {present.voltage_v:g} V: it runs cool"
+        yield Reason(Level.CHANGE, "heater", f"{text}, or is given its own volts; look that it still has its emission")
+        yield from _amperes(present, cooler[0], supply, assumed)
         return
     wants = " or ".join(f"{o.voltage_v:g} V {o.current_a:g} A {_between(other, o)}" for o in other.heaters)
     yield Reason(

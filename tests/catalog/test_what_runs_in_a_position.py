@@ -121,6 +121,14 @@ def test_twelve_volts_on_a_six_volt_heater_is_refused_where_nothing_can_be_switc
         assert "burns out" in said(put(other, fixed), "heater")
 
 
+def test_seven_volts_wanted_where_there_are_six_runs_cool_and_the_other_way_round_is_refused() -> None:
+    six, seven = (replace(TRIODES, name=f"{v}", heaters=(HeaterOption(v, 0.3),)) for v in (6.3, 7.0))
+    cool = put(seven, replace(STAGE, made_for="6.3", heater=HeaterSupply(spare_a=0.1)), six)
+    assert cool.level == Level.CHANGE
+    assert "runs cool" in said(cool, "heater")
+    assert put(six, replace(STAGE, made_for="7.0", heater=HeaterSupply(spare_a=0.1)), seven).level == Level.NO
+
+
 def test_a_cathode_far_above_its_heater_needs_a_valve_that_stands_it() -> None:
     high = replace(
         examples()["Cathode follower with a 12AU7, grid at 100 V"],
