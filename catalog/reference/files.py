@@ -61,6 +61,8 @@ from decimal import Decimal
 from pathlib import Path
 from typing import NamedTuple
 
+from catalog.reference.possible import impossible, why_no_year
+
 
 class Base(NamedTuple):
     label: str
@@ -676,6 +678,8 @@ def _type(row: _RowReader, sources: Mapping[str, SourceRow], basings: Mapping[st
     row.where = f"{file}, {designation}"
     cathode = row.word("cathode", CATHODES)
     registered = row.optional_positive("first_registered")
+    if registered is not None and (why := why_no_year(registered)):
+        raise row.problem("first_registered", why)
     valve = TypeRow(
         designation=designation,
         kind=row.word("kind", TYPE_KINDS),
@@ -705,6 +709,8 @@ def _type(row: _RowReader, sources: Mapping[str, SourceRow], basings: Mapping[st
         raise row.problem("section", "missing; a valve has at least one")
     if bool(valve.heaters) == (cathode == "cold"):
         raise row.problem("heaters", "a cold cathode has none, every other cathode at least one")
+    for key, what in impossible(valve):
+        raise row.problem(key, what)
     _check_basing(row, valve, basings[valve.basing])
     _check_applications(row, valve)
     return valve
@@ -920,6 +926,10 @@ def _names(types: Collection[TypeRow]) -> dict[str, TypeRow]:
     by_name: dict[str, TypeRow] = {}
     for valve in types:
         for name in (valve.designation, *(alias.designation for alias in valve.aliases)):
+            if not normal(name):
+                raise ReferenceProblem(
+                    f"{valve.file}, {valve.designation}: “{name}” has no letter or figure to know it by"
+                )
             if holder := by_name.get(normal(name)):
                 raise ReferenceProblem(
                     f"{valve.file}, {valve.designation}: designation or alias: "
