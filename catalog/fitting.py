@@ -10,6 +10,7 @@ from catalog.physics.answers import Advice
 from catalog.physics.curves import SheetPoint
 from catalog.physics.positions import Position
 from catalog.physics.sheets import HeaterOption, SectionSheet, TypeSheet, similar_kind
+from catalog.reference.files import BASES
 
 
 def sheet_of(type_: ValveType) -> TypeSheet:
@@ -18,7 +19,7 @@ def sheet_of(type_: ValveType) -> TypeSheet:
     return TypeSheet(
         name=type_.designation,
         base=basing.base if basing else "",
-        pins=tuple(pin.electrodes for pin in basing.pins.all()) if basing else (),
+        pins=_pins(basing) if basing else (),
         heaters=tuple(HeaterOption(h.voltage_v, h.current_a, h.wiring) for h in type_.heaters.all()),
         sections=tuple(_section(section) for section in type_.sections.all()),
         top_cap=basing.top_cap if basing else "",
@@ -28,6 +29,11 @@ def sheet_of(type_: ValveType) -> TypeSheet:
         warm_up_s=type_.warm_up_s,
         series_string_a=type_.series_string_a,
     )
+
+
+def _pins(basing: Basing) -> tuple[str, ...]:
+    """What is on each pin; "unknown" on all of them where only the base is on file."""
+    return tuple(pin.electrodes for pin in basing.pins.all()) or ("unknown",) * BASES[basing.base].pins
 
 
 def _section(section: Section) -> SectionSheet:
