@@ -16,6 +16,8 @@ from decimal import Decimal
 from pathlib import Path
 from typing import NamedTuple
 
+from catalog.reference.scripts import normal
+
 
 class Base(NamedTuple):
     label: str
@@ -259,41 +261,6 @@ class Reference:
 
     def find(self, name: str) -> TypeRow | None:
         return self.by_name.get(normal(name))
-
-
-# The usual transliteration of the letters that stand in eastern designations.
-_CYRILLIC = str.maketrans(
-    {
-        "А": "A",
-        "Б": "B",
-        "В": "V",
-        "Г": "G",
-        "Д": "D",
-        "Е": "E",
-        "Ж": "ZH",
-        "И": "I",
-        "К": "K",
-        "Л": "L",
-        "М": "M",
-        "Н": "N",
-        "П": "P",
-        "Р": "R",
-        "С": "S",
-        "Ф": "F",
-        "Х": "KH",
-        "Ц": "TS",
-        "Э": "E",
-    }
-)
-
-
-def normal(designation: str) -> str:
-    """The designation without case, spaces and hyphens, in Latin letters.
-
-    >>> normal("6p3s-e") == normal("6П3С-Е") == normal("6P3S E")
-    True
-    """
-    return re.sub(r"[\s\-‐‑‒–]", "", designation).upper().translate(_CYRILLIC)
 
 
 class _RowReader:
