@@ -37,6 +37,7 @@ class Designation(NamedTuple):
     kind: str = ""
     heater: tuple[float, str] | None = None  # what the name says of the heater, and its unit: V or A
     bases: frozenset[str] = frozenset()  # where the name tells it
+    systems: str = ""  # the letters that tell what is inside, where the name has such
 
 
 class OtherForm(NamedTuple):
@@ -256,6 +257,7 @@ def _eastern(name: str) -> Designation | None:
         kind + number + bulb,
         _volts(volts),
         BULBS[bulb][1],
+        kind,
     )
 
 
@@ -287,7 +289,7 @@ def _special(name: str) -> Designation | None:
         NamePart(number, " ".join(filter(None, ["before the letters: special quality;", base or "number"]))),
         *(NamePart(letter, SYSTEMS[letter]) for letter in systems),
     )
-    return Designation(name, "European, special quality", parts, name, (), systems + number, value, bases)
+    return Designation(name, "European, special quality", parts, name, (), systems + number, value, bases, systems)
 
 
 def _european(name: str) -> Designation | None:
@@ -303,7 +305,7 @@ def _european(name: str) -> Designation | None:
         *([NamePart(rest, "a maker's own suffix, in no register")] if rest else []),
     )
     stem = heater + systems + number
-    return Designation(name, "European", parts, stem, (rest,) if rest else (), systems + number, value, bases)
+    return Designation(name, "European", parts, stem, (rest,) if rest else (), systems + number, value, bases, systems)
 
 
 def _industrial(name: str) -> Designation | None:

@@ -118,9 +118,9 @@ class NameRegister:
         return "; ".join([*([] if own else [f"on file as {name}"]), *differs, otherwise])
 
     def _differing(self, asked: Designation, name: str) -> Sequence[str]:
-        type_, told = self.types[self.names[name]], self._known[name].heater
+        type_, known = self.types[self.names[name]], self._known[name]
         differs = []
-        if asked.heater and type_.heaters and asked.heater != told:
+        if asked.heater and type_.heaters and asked.heater != known.heater:
             value, unit = asked.heater
             has = [pair[unit == "A"] for pair in type_.heaters]
             if unit == "A" or all(abs(one - value) > HEATER_WITHIN * value for one in has):
@@ -129,6 +129,8 @@ class NameRegister:
                 differs.append(f"another heater: {shown}, the name says {wanted}")
         if asked.bases and type_.base and type_.base not in asked.bases:
             differs.append(f"another base: {type_.base_name}")
+        if asked.systems and known.systems and asked.systems != known.systems:
+            differs.append("other systems inside")
         return differs
 
     def _index(self) -> None:
