@@ -16,7 +16,7 @@ from typing import Any, NamedTuple, TypeVar
 from django.db import models, transaction
 from django.dispatch import Signal
 
-from catalog.models import Alias, Basing, Heater, Kin, Pin, Ratings, Section, Source, TestPoint, ValveType
+from catalog.models import Alias, Basing, Heater, Pin, Ratings, RelatedType, Section, Source, TestPoint, ValveType
 from catalog.reference import files
 
 Row = TypeVar("Row", bound=models.Model)
@@ -48,7 +48,7 @@ def load(reference: files.Reference) -> Loaded:
     types = _load_types(rows, sources, basings)
     _load_sections(rows, types, sources)
     aliases = _load_aliases(rows, types, sources)
-    _load_kin(rows, types, sources, reference)
+    _load_related(rows, types, sources, reference)
     changed = {key for key, known in _first_years().items() if before.get(key, known) != known}
     if changed:
         first_years_changed.send(sender=ValveType, types=changed)
@@ -131,9 +131,9 @@ def _load_types(
 def _load_sections(
     rows: Sequence[files.TypeRow], types: Mapping[str, ValveType], sources: Mapping[str, Source]
 ) -> None:
-    told = [(types[row.designation], section) for row in rows for section in row.sections]
-    sections = _write([Section(type=type_, number=row.index, kind=row.kind) for type_, row in told], "type", "number")
-    pairs = [(section, row) for section, (_, row) in zip(sections, told, strict=True)]
+    points = [(types[row.designation], section) for row in rows for section in row.sections]
+    sections = _write([Section(type=type_, number=row.index, kind=row.kind) for type_, row in points], "type", "number")
+    pairs = [(section, row) for section, (_, row) in zip(sections, points, strict=True)]
     _write(
         [
             Ratings(section=section, **_values(asdict(row.ratings)), **_source(row.ratings, sources))
@@ -169,29 +169,29 @@ def _load_aliases(
     return _write(aliases, "normal")
 
 
-def _load_kin(
+def _load_related(
     rows: Sequence[files.TypeRow],
     types: Mapping[str, ValveType],
     sources: Mapping[str, Source],
     reference: files.Reference,
 ) -> None:
-    """Once every type is there: kin name each other."""
+    """Once every type is there: related types name each other."""
     found = []
     for row in rows:
-        for kin in row.kin:
-            other = reference.find(kin.designation)
-            assert other is not None, "read_reference refuses kin that are not in the files"
+        for related in row.related:
+            other = reference.find(related.designation)
+            assert other is not None, "read_reference refuses related types that are not in the files"
             found.append(
-                Kin(
+                RelatedType(
                     type=types[row.designation],
                     other=types[other.designation],
-                    how=kin.how,
-                    note=kin.note,
-                    **_source(kin, sources),
+                    how=related.how,
+                    note=related.note,
+                    **_source(related, sources),
                 )
             )
-    Kin.objects.filter(type__in=types.values()).delete()
-    Kin.objects.bulk_create(found)
+    RelatedType.objects.filter(type__in=types.values()).delete()
+    RelatedType.objects.bulk_create(found)
 
 
 def _source(row: Any, sources: Mapping[str, Source]) -> dict[str, Any]:

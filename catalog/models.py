@@ -132,8 +132,8 @@ class ValveTypeQuerySet(models.QuerySet["ValveType"]):
             "basing__pins",
             "sections__ratings__source",
             "sections__test_points__source",
-            "kin__source",
-            "kin__other",
+            "related__source",
+            "related__other",
         )
 
 
@@ -254,11 +254,11 @@ class Alias(Sourced):
         super().save(*args, **kwargs)
 
 
-class Kin(Sourced):
+class RelatedType(Sourced):
     """Another type that a dealer thinks of beside this one, and how near it is."""
 
-    type = models.ForeignKey(ValveType, on_delete=models.CASCADE, related_name="kin")
-    other = models.ForeignKey(ValveType, on_delete=models.CASCADE, related_name="kin_of")
+    type = models.ForeignKey(ValveType, on_delete=models.CASCADE, related_name="related")
+    other = models.ForeignKey(ValveType, on_delete=models.CASCADE, related_name="related_of")
     how = models.CharField(
         max_length=30,
         choices=[(how, how) for how in ("special quality", "same electrically", "near")],

@@ -28,7 +28,7 @@ LADDER = (State.RECEIVED, State.TESTED, State.GRADED, State.MATCHED, State.LISTE
 class Facts(NamedTuple):
     """What a valve's records say about it now."""
 
-    tested: bool = False  # every section with a test point has a standing reading since it last came in
+    tested: bool = False  # every section with a test point has a current reading since it last came in
     graded: bool = False  # a grade stands
     matched: bool = False  # in a live set
     listed: bool = False  # on a live listing

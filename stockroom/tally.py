@@ -1,6 +1,6 @@
 """How far lots and their lines have come.
 
-Whatever changes the pieces of a lot or the state of its valves calls `settle_lots` in the same transaction.
+Whatever changes the pieces of a lot or the state of its valves calls `refresh_lots` in the same transaction.
 """
 
 from __future__ import annotations
@@ -75,7 +75,7 @@ def true_lot_state(lot: Lot) -> State:
     return tally_lots([lot.pk])[lot.pk].state
 
 
-def settle_lots(lot_ids: Collection[int]) -> None:
+def refresh_lots(lot_ids: Collection[int]) -> None:
     """Store the true state of these lots. The rows are locked first, so that of two people who finish the
     last two valves of a lot at once the second sees both."""
     with transaction.atomic():

@@ -4,7 +4,7 @@
   `"voltage stabiliser"` holds 150 V at 30 mA
 - `make_lot()`, `make_line(type, count)`, `make_valve(type)`, `make_valves(type, count)`
 - `make_tester()`, `make_shift()`, `make_policy()`
-- `read(valve, ia=1.2, gm=1.6)`: a standing reading of every section; a list gives one value a section
+- `read(valve, ia=1.2, gm=1.6)`: a current reading of every section; a list gives one value a section
 - `graded(valve, ia=…, gm=…)`: read, then judged by the policy in force
 - `read_all([(valve, ia, gm), …])`, `graded_all([(valve, ia, gm), …])`: many valves in the questions that one takes
 
@@ -216,16 +216,16 @@ def graded(
     gm: float | Sequence[float | None] | None = 1.6,
     **fields: Any,
 ) -> Grade:
-    """Read and judged; returns the standing grade."""
+    """Read and judged; returns the current grade."""
     return graded_all([(valve, ia, gm)], **fields)[0]
 
 
 def graded_all(valves: Sequence[Measured], **fields: Any) -> list[Grade]:
-    """Each valve read and judged as by `graded`, all of them together; their standing grades in the same order."""
+    """Each valve read and judged as by `graded`, all of them together; their current grades in the same order."""
     read_all(valves, **fields)
-    standing = judging.grade([valve for valve, _, _ in valves], make_policy(), None)
+    current = judging.grade([valve for valve, _, _ in valves], make_policy(), None)
     _as_stored(valves)
-    return [standing[valve.pk] for valve, _, _ in valves]
+    return [current[valve.pk] for valve, _, _ in valves]
 
 
 def _as_stored(valves: Sequence[Measured]) -> None:

@@ -118,7 +118,7 @@ def studied(tester: Tester) -> Study:
 
 
 def kept_aside(tester: Tester | None = None, name: str = "R1", quantity: Quantity = IA) -> ReferenceValve:
-    return reference_checks.keep_aside(
+    return reference_checks.add_reference(
         ReferenceValve(tester=tester, name=name, test_point=point(), quantity=quantity), owner()
     )
 

@@ -246,7 +246,7 @@ class TypeRow:
     first_registered_source: str | None
     cautions: tuple[str, ...]
     aliases: tuple[AliasRow, ...]
-    kin: tuple[KinRow, ...]
+    related: tuple[KinRow, ...]
     sections: tuple[SectionRow, ...]
     note: str
     file: str
@@ -370,7 +370,7 @@ def read_reference(folder: Path) -> Reference:
         types[valve.designation] = valve
 
     by_name = _names(types.values())
-    _check_kin(types.values(), by_name)
+    _check_related(types.values(), by_name)
     return Reference(sources, basings, types, by_name)
 
 
@@ -465,7 +465,7 @@ def _type(row: _RowReader, sources: Mapping[str, SourceRow], basings: Mapping[st
         first_registered_source=None if registered is None else row.word("first_registered_source", sources),
         cautions=_cautions(row),
         aliases=tuple(_alias(alias, sources) for alias in row.rows("aliases", "alias")),
-        kin=tuple(_kin(kin, sources) for kin in row.rows("kin", "kin")),
+        related=tuple(_related(related, sources) for related in row.rows("related", "related")),
         sections=_sections(row, sources),
         note=row.optional_text("note"),
         file=file,
@@ -503,8 +503,8 @@ def _alias(row: _RowReader, sources: Mapping[str, SourceRow]) -> AliasRow:
     return alias
 
 
-def _kin(row: _RowReader, sources: Mapping[str, SourceRow]) -> KinRow:
-    kin = KinRow(
+def _related(row: _RowReader, sources: Mapping[str, SourceRow]) -> KinRow:
+    related = KinRow(
         designation=row.text("designation"),
         how=row.word("how", KINSHIPS),
         note=row.optional_text("note"),
@@ -512,9 +512,9 @@ def _kin(row: _RowReader, sources: Mapping[str, SourceRow]) -> KinRow:
         at=row.optional_text("at"),
     )
     row.finish()
-    if kin.how == "near" and not kin.note:
-        raise row.problem("note", "missing; a near kin is of no use without what differs")
-    return kin
+    if related.how == "near" and not related.note:
+        raise row.problem("note", "missing; a near type is of no use without what differs")
+    return related
 
 
 def _sections(row: _RowReader, sources: Mapping[str, SourceRow]) -> tuple[SectionRow, ...]:
@@ -637,10 +637,10 @@ def _names(types: Collection[TypeRow]) -> dict[str, TypeRow]:
     return by_name
 
 
-def _check_kin(types: Collection[TypeRow], by_name: Mapping[str, TypeRow]) -> None:
+def _check_related(types: Collection[TypeRow], by_name: Mapping[str, TypeRow]) -> None:
     for valve in types:
-        for kin in valve.kin:
-            other = by_name.get(normal(kin.designation))
+        for related in valve.related:
+            other = by_name.get(normal(related.designation))
             if other is None or other is valve:
                 what = "is in no reference file" if other is None else "is the type itself"
-                raise ReferenceProblem(f"{valve.file}, {valve.designation}: kin: “{kin.designation}” {what}")
+                raise ReferenceProblem(f"{valve.file}, {valve.designation}: related: “{related.designation}” {what}")

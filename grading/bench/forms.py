@@ -13,8 +13,8 @@ from django.db.models import prefetch_related_objects
 from django.http import HttpRequest
 
 from catalog.models import Section, TestPoint
+from grading.bench.entered import EnteredReading
 from grading.bench.series import SEPARATOR, read_series
-from grading.bench.taken import Taken
 from grading.metrology import units
 from grading.metrology.plausible import doubt, stray_serial
 from grading.metrology.quantities import CLAIMING, NOISE, capitalised
@@ -24,7 +24,7 @@ from grading.models import Quantity, Reading, Tester
 from grading.testers.conditions import Setting, conditions_for
 from grading.testers.records import may_record
 from grading.verdicts.pure.grades import GRIDLESS
-from stockroom.files.numbers import UnreadableNumber, settles
+from stockroom.files.numbers import UnreadableNumber, proves_mark
 from stockroom.pure.written import plain
 
 SERIES = re.compile(r"\d\s*/\s*\d")
@@ -77,16 +77,16 @@ class BenchChoices:
 
     @classmethod
     def of(cls, request: HttpRequest) -> BenchChoices:
-        kept = request.session.get("bench", {})
-        unit = kept.get("gm_unit")
+        remembered = request.session.get("bench", {})
+        unit = remembered.get("gm_unit")
         return cls(
             unit if unit in GM_UNITS else "mA/V",
-            tuple(name for name in kept.get("ask", ("shorts",)) if name in ASKABLE),
-            kept.get("points", {}),
-            kept.get("interval_s", 10.0),
+            tuple(name for name in remembered.get("ask", ("shorts",)) if name in ASKABLE),
+            remembered.get("points", {}),
+            remembered.get("interval_s", 10.0),
         )
 
-    def keep(self, request: HttpRequest) -> None:
+    def remember(self, request: HttpRequest) -> None:
         request.session["bench"] = {
             "gm_unit": self.gm_unit,
             "ask": list(self.ask),
@@ -229,7 +229,7 @@ class SectionReadingForm(forms.Form):
         text = self.cleaned_data["shorts"]
         if serial := stray_serial(text):
             raise forms.ValidationError(SCANNED_HERE.format(serial))
-        if settles(text) or (text.strip().isdigit() and text.strip() not in {"0", "1"}):
+        if proves_mark(text) or (text.strip().isdigit() and text.strip() not in {"0", "1"}):
             raise forms.ValidationError(f"“{text}” is a number. Leave this empty, or name the electrodes, such as h-k.")
         return read_short(text)
 
@@ -245,7 +245,7 @@ class SectionReadingForm(forms.Form):
                 self.doubts.append(key)
                 if key not in self.sure:
                     self.add_error(name, capitalised(found.message))
-        if not self.errors and not self.taken.says_something and not (self.may_be_empty and self.says_nothing):
+        if not self.errors and not self.entered.says_something and not (self.may_be_empty and self.says_nothing):
             first = self.asked[0]
             name = next((quantity.short for quantity in ALWAYS if quantity.key == first), first)
             holds = first == Quantity.ANODE_VOLTAGE.key
@@ -257,7 +257,7 @@ class SectionReadingForm(forms.Form):
         return not any(value and value != (False, "") for value in self.cleaned_data.values())
 
     @property
-    def taken(self) -> Taken:
+    def entered(self) -> EnteredReading:
         clean = self.cleaned_data
         read = {one.value: clean[one.key] for one in self.quantities if clean.get(one.key) is not None}
         numbers: dict[str, Any] = {name: one.value if isinstance(one, Typed) else one for name, one in read.items()}
@@ -266,7 +266,7 @@ class SectionReadingForm(forms.Form):
         }
         if series:
             series["interval_s"] = self.interval_s
-        return Taken(
+        return EnteredReading(
             self.point,
             series=series,
             shorted=clean["shorts"].shorted,
@@ -358,8 +358,8 @@ class ValveForms:
         return valid
 
     @property
-    def taken(self) -> dict[int, Taken]:
-        return {form.section.number: form.taken for form in self.forms if not form.says_nothing}
+    def entered(self) -> dict[int, EnteredReading]:
+        return {form.section.number: form.entered for form in self.forms if not form.says_nothing}
 
     @property
     def asks(self) -> str:

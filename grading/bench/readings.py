@@ -15,8 +15,8 @@ from django.db.models import Count, Exists, F, Max, OuterRef, Prefetch, QuerySet
 from django.utils import timezone
 
 from catalog.models import Section
-from grading.bench.series import settled
-from grading.bench.taken import Taken
+from grading.bench.entered import EnteredReading
+from grading.bench.series import with_settled_values
 from grading.metrology.quantities import CLAIMING, claimed_of
 from grading.metrology.quantities import in_words as section_in_words
 from grading.models import Grade, MatchedSet, Quantity, Reading, Shift, Tester
@@ -120,12 +120,12 @@ def why_not(valve: Valve) -> str:
     return ""
 
 
-def why_unfit(tester: Tester, taken: Iterable[Taken | Reading]) -> str:
+def why_unfit(tester: Tester, entered: Iterable[EnteredReading | Reading]) -> str:
     """Why these cannot be graded on this tester; nothing when they can."""
     possible, why = may_grade(tester)
     if not possible:
         return why
-    rows = list(taken)
+    rows = list(entered)
     for quantity in Quantity:
         if any(getattr(row, quantity.value, None) is not None for row in rows):
             possible, why = may_record(tester, quantity)
@@ -134,9 +134,9 @@ def why_unfit(tester: Tester, taken: Iterable[Taken | Reading]) -> str:
     return ""
 
 
-def why_not_so(taken: Iterable[Taken]) -> str:
+def why_not_so(entered: Iterable[EnteredReading]) -> str:
     """Why these are not what sections of their kind are read in; nothing when they are."""
-    for row in taken:
+    for row in entered:
         section = row.test_point.section
         wanted = claimed_of(section.kind)
         for quantity in CLAIMING:
@@ -146,10 +146,10 @@ def why_not_so(taken: Iterable[Taken]) -> str:
     return ""
 
 
-def take(shift: Shift, valve: Valve, sections: Mapping[int, Taken], by: User) -> Grade | None:
+def take(shift: Shift, valve: Valve, sections: Mapping[int, EnteredReading], by: User) -> Grade | None:
     """Keep what was read, and judge the valve. None while a section is unread or no policy is in force.
 
-    A section left out keeps its standing reading. Testing again adds rows; it corrects nothing.
+    A section left out keeps its current reading. Testing again adds rows; it corrects nothing.
 
     Raises:
         NotTestable, NotReadSo, ShiftEnded, UnfitTester, SectionMissing
@@ -168,14 +168,20 @@ def take(shift: Shift, valve: Valve, sections: Mapping[int, Taken], by: User) ->
             seals.open_pack(current, f"read at {shift.tester}", by)
         except seals.PromisedSealed as promised:
             raise NotTestable(str(promised)) from promised
-        standing = set(Reading.objects.standing().filter(valve=valve).values_list("section", flat=True))
+        read_before = set(Reading.objects.current().filter(valve=valve).values_list("section", flat=True))
         for section in current.type.test_sections:
-            if section.number not in sections and section.number not in standing:
+            if section.number not in sections and section.number not in read_before:
                 raise SectionMissing(f"Section {section.number} has not been read.")
         now = timezone.now()
         readings = [
-            Reading(valve=current, section=number, shift=shift, taken_at=now, **settled(taken, shift.tester).row())
-            for number, taken in sorted(sections.items())
+            Reading(
+                valve=current,
+                section=number,
+                shift=shift,
+                taken_at=now,
+                **with_settled_values(entered, shift.tester).row(),
+            )
+            for number, entered in sorted(sections.items())
         ]
         Reading.objects.bulk_create(readings)
         grade = judging.by_policy_in_force([current], by).get(current.pk)
@@ -183,12 +189,12 @@ def take(shift: Shift, valve: Valve, sections: Mapping[int, Taken], by: User) ->
     return grade
 
 
-def correct(reading: Reading, taken: Taken, reason: str, by: User) -> Grade | None:
+def correct(reading: Reading, entered: EnteredReading, reason: str, by: User) -> Grade | None:
     """Raises AlreadyCorrected, NotReadSo."""
-    if fault := why_not_so([taken]):
+    if fault := why_not_so([entered]):
         raise NotReadSo(fault)
     with transaction.atomic():
-        new = _supersede(reading, settled(taken, reading.shift.tester), reason)
+        new = _supersede(reading, with_settled_values(entered, reading.shift.tester), reason)
         grade = judging.by_policy_in_force([reading.valve], by).get(reading.valve_id)
         text = f"Reading corrected, {in_words([reading])} → {in_words([new])}: {reason}."
         judging.note(reading.valve, "reading-corrected", text, grade, by)
@@ -201,7 +207,7 @@ def withdraw(reading: Reading, reason: str, by: User) -> Grade | None:
     Where nothing else was read of the section the valve counts as untested again.
     """
     with transaction.atomic():
-        _supersede(reading, Taken(reading.test_point), reason)
+        _supersede(reading, EnteredReading(reading.test_point), reason)
         grade = judging.by_policy_in_force([reading.valve], by).get(reading.valve_id)
         if grade is None:
             judging.withdraw(reading.valve, by)
@@ -211,7 +217,7 @@ def withdraw(reading: Reading, reason: str, by: User) -> Grade | None:
     return grade
 
 
-def _supersede(reading: Reading, taken: Taken, reason: str) -> Reading:
+def _supersede(reading: Reading, entered: EnteredReading, reason: str) -> Reading:
     try:
         with transaction.atomic():
             return Reading.objects.create(
@@ -221,7 +227,7 @@ def _supersede(reading: Reading, taken: Taken, reason: str) -> Reading:
                 taken_at=reading.taken_at,
                 supersedes=reading,
                 reason=reason,
-                **taken.row(),
+                **entered.row(),
             )
     except IntegrityError:
         if Reading.objects.filter(supersedes=reading).exists():
@@ -242,7 +248,7 @@ def in_words(readings: Sequence[Reading]) -> str:
 
 
 class Tested(NamedTuple):
-    """A valve that the shift has read, with its standing readings of this shift and its standing grade."""
+    """A valve that the shift has read, with its current readings of this shift and its current grade."""
 
     valve: Valve
     readings: Sequence[Reading]
@@ -272,17 +278,17 @@ def latest(shift: Shift, count: int = 10) -> list[Tested]:
     )
     valves = (
         Valve.objects.select_related("type", "line__lot")
-        .prefetch_related(Prefetch("grades", Grade.objects.filter(standing=True), to_attr="standing_grades"))
+        .prefetch_related(Prefetch("grades", Grade.objects.filter(current=True), to_attr="current_grades"))
         .in_bulk(keys)
     )
     readings: dict[int, dict[int, Reading]] = {key: {} for key in keys}
-    for reading in Reading.objects.standing().filter(shift=shift, valve__in=keys).order_by("taken_at", "pk"):
+    for reading in Reading.objects.current().filter(shift=shift, valve__in=keys).order_by("taken_at", "pk"):
         readings[reading.valve_id][reading.section] = reading
     return [
         Tested(
             valves[key],
             [reading for _, reading in sorted(readings[key].items())],
-            next(iter(valves[key].standing_grades), None),
+            next(iter(valves[key].current_grades), None),
         )
         for key in keys
     ]
@@ -301,9 +307,9 @@ class ShiftTally(NamedTuple):
 
 def tally(shift: Shift) -> ShiftTally:
     """How many valves the shift has tested, and what they are graded now."""
-    tested = Reading.objects.standing().filter(shift=shift).values("valve")
+    tested = Reading.objects.current().filter(shift=shift).values("valve")
     grades = (
-        Grade.objects.filter(valve__in=tested, standing=True)
+        Grade.objects.filter(valve__in=tested, current=True)
         .values_list("name")
         .annotate(n=Count("pk"), best=Max("rank"))
         .order_by("best", "name")

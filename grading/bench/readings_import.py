@@ -200,7 +200,7 @@ def _left_unread(planned: list[PlannedReading]) -> Iterator[str]:
     for one in planned:
         read[one.valve.pk].add(one.section)
     for keys in chunked(valves):
-        for key, section in Reading.objects.standing().filter(valve__in=keys).values_list("valve", "section"):
+        for key, section in Reading.objects.current().filter(valve__in=keys).values_list("valve", "section"):
             read[key].add(section)
     short = [valve for key, valve in valves.items() if {s.number for s in valve.type.test_sections} - read[key]]
     if short:

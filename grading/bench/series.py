@@ -11,7 +11,7 @@ from dataclasses import replace
 
 from django.utils import timezone
 
-from grading.bench.taken import Taken
+from grading.bench.entered import EnteredReading
 from grading.metrology.quantities import CLAIMING
 from grading.metrology.settling import Stability, settle
 from grading.models import Quantity, Tester
@@ -31,23 +31,23 @@ def read_series(text: str) -> list[str]:
     return parts if len(parts) > 1 else []
 
 
-def settled(taken: Taken, tester: Tester) -> Taken:
+def with_settled_values(entered: EnteredReading, tester: Tester) -> EnteredReading:
     """`taken` with each series replaced by its settled value; unchanged where nothing was a series."""
     found: dict[str, float] = {}
     stabilities = []
     for quantity in CLAIMING:
-        values: Sequence[float] = taken.series.get(quantity, ())
+        values: Sequence[float] = entered.series.get(quantity, ())
         if not values:
             continue
-        times = [place * float(taken.series["interval_s"]) for place in range(len(values))]
+        times = [place * float(entered.series["interval_s"]) for place in range(len(values))]
         sd, tolerance = _seen(tester, quantity, values[-1])
         outcome = settle(times, values, repeatability_sd=sd, tolerance=tolerance)
         found[quantity] = outcome.value
         stabilities.append(outcome.stability)
     if not found:
-        return taken
+        return entered
     worst = min(stabilities, key=WORST_FIRST.index)
-    return replace(taken, stability=worst.value, **found)  # type: ignore[arg-type]
+    return replace(entered, stability=worst.value, **found)  # type: ignore[arg-type]
 
 
 def _seen(tester: Tester, quantity: Quantity, value: float) -> tuple[float, float | None]:

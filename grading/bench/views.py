@@ -17,10 +17,10 @@ from django.views.decorators.http import require_POST
 
 from grading.bench import readings as at_bench
 from grading.bench import tables
+from grading.bench.entered import EnteredReading
 from grading.bench.forms import ASKABLE, BenchChoices, ChoicesForm, ShiftForm, ValveForms, typed
 from grading.bench.readings import BenchError
-from grading.bench.series import settled
-from grading.bench.taken import Taken
+from grading.bench.series import with_settled_values
 from grading.models import Reading, Shift, Tester
 from grading.testers import reference_checks
 from stockroom.models import Line, Valve
@@ -53,8 +53,8 @@ def bench(request: StaffRequest) -> HttpResponse:
         return _bench_page(request, shift, scanned=scanned, fault=str(error))
     choices = BenchChoices.of(request)
     point_name = request.GET.get("point") or choices.points.get(str(valve.type_id), "")
-    sheet = _sheet(valve, choices, shift, point_name=point_name)
-    return _bench_page(request, shift, valve=valve, sheet=sheet, choices=choices)
+    valve_forms = _valve_forms(valve, choices, shift, point_name=point_name)
+    return _bench_page(request, shift, valve=valve, valve_forms=valve_forms, choices=choices)
 
 
 def _save(request: StaffRequest, shift: Shift | None) -> HttpResponse:
@@ -70,24 +70,24 @@ def _save(request: StaffRequest, shift: Shift | None) -> HttpResponse:
         return redirect("bench")
     choices = BenchChoices.of(request)
     point_name = request.POST.get("point", "")
-    sheet = _sheet(valve, choices, shift, point_name=point_name, data=request.POST)
-    if sheet.is_valid():
+    valve_forms = _valve_forms(valve, choices, shift, point_name=point_name, data=request.POST)
+    if valve_forms.is_valid():
         try:
             if shift is None:
                 raise at_bench.ShiftEnded("Your shift has ended. Start one in another window, then save again.")
-            at_bench.take(shift, valve, sheet.taken, request.user)
+            at_bench.take(shift, valve, valve_forms.entered, request.user)
         except BenchError as error:
-            return _bench_page(request, shift, valve=valve, sheet=sheet, choices=choices, fault=str(error))
+            return _bench_page(request, shift, valve=valve, valve_forms=valve_forms, choices=choices, fault=str(error))
         if point_name:
-            replace(choices, points={**choices.points, str(valve.type_id): point_name}).keep(request)
+            replace(choices, points={**choices.points, str(valve.type_id): point_name}).remember(request)
         return redirect("bench")
-    return _bench_page(request, shift, valve=valve, sheet=sheet, choices=choices)
+    return _bench_page(request, shift, valve=valve, valve_forms=valve_forms, choices=choices)
 
 
-def _sheet(
+def _valve_forms(
     valve: Valve, choices: BenchChoices, shift: Shift | None, *, point_name: str, data: Any = None
 ) -> ValveForms:
-    read = Reading.objects.standing().filter(valve=valve).values_list("section", flat=True)
+    read = Reading.objects.current().filter(valve=valve).values_list("section", flat=True)
     tester = shift.tester if shift else None
     return ValveForms(
         valve.type.test_sections, choices, tester, point_name=point_name, data=data, already_read=set(read)
@@ -97,10 +97,14 @@ def _sheet(
 def _start_page(request: StaffRequest, serial: str, form: ShiftForm | None = None) -> HttpResponse:
     """`serial` is the valve to go on with once the shift has started."""
     if form is None:
-        kept = BenchChoices.of(request)
+        remembered = BenchChoices.of(request)
         last = Shift.objects.filter(operator=request.user, tester__in_use=True).first()
-        start: dict[str, Any] = {"tester": last and last.tester_id, "gm_unit": kept.gm_unit, "ask": kept.ask}
-        start |= {"serial": serial, "interval_s": kept.interval_s}
+        start: dict[str, Any] = {
+            "tester": last and last.tester_id,
+            "gm_unit": remembered.gm_unit,
+            "ask": remembered.ask,
+        }
+        start |= {"serial": serial, "interval_s": remembered.interval_s}
         form = ShiftForm(initial=start)
     form.fields["tester"].widget.attrs |= {"autofocus": True, "data-enter": "send"}
     testers = Tester.objects.filter(in_use=True).exists()
@@ -114,7 +118,7 @@ def _bench_page(
     scanned: str = "",
     fault: str = "",
     valve: Valve | None = None,
-    sheet: ValveForms | None = None,
+    valve_forms: ValveForms | None = None,
     choices: BenchChoices | None = None,
     line: Line | None = None,
 ) -> HttpResponse:
@@ -131,28 +135,28 @@ def _bench_page(
             "tally": at_bench.tally(shift),
             "next_line": next_line,
             "lines": [other for other in lines if next_line is None or other.pk != next_line.pk],
-            "stop": reference_checks.standing_stop(shift.tester),
+            "stop": reference_checks.current_stop(shift.tester),
             "check_due": reference_checks.check_due(shift),
             "choices_form": ChoicesForm(
                 initial={"gm_unit": choices.gm_unit, "ask": choices.ask, "interval_s": choices.interval_s}
             ),
         }
-    if valve and sheet:
-        sheet.place_cursor()
-        context |= {"valve": valve, "sheet": sheet, **_about(valve, sheet)}
+    if valve and valve_forms:
+        valve_forms.place_cursor()
+        context |= {"valve": valve, "valve_forms": valve_forms, **_about(valve, valve_forms)}
     return render(request, "bench/bench.html", context)
 
 
-def _about(valve: Valve, sheet: ValveForms) -> dict[str, Any]:
+def _about(valve: Valve, valve_forms: ValveForms) -> dict[str, Any]:
     """What the person is told of the valve on the page."""
     names = dict.fromkeys(point.name for section in valve.type.test_sections for point in section.test_points.all())
-    before = Reading.objects.standing().filter(valve=valve).select_related("shift__tester", "test_point__section")
+    before = Reading.objects.current().filter(valve=valve).select_related("shift__tester", "test_point__section")
     previous = list(before.prefetch_related("shift__tester__conditions")[:8])
     return {
-        "point_names": [(name, name == sheet.forms[0].point.name) for name in names],
-        "nominals": tables.nominals(sheet.forms),
+        "point_names": [(name, name == valve_forms.forms[0].point.name) for name in names],
+        "nominals": tables.nominals(valve_forms.forms),
         "previous": previous and tables.read_before(previous),
-        "grade": valve.grades.filter(standing=True).first(),
+        "grade": valve.grades.filter(current=True).first(),
         "set": valve.memberships.filter(live=True).select_related("set").first(),
         "order": valve.allocations.filter(live=True).select_related("order_line__order").first(),
     }
@@ -169,7 +173,7 @@ def shift_start(request: StaffRequest) -> HttpResponse:
     except BenchError as error:
         messages.error(request, str(error))
     else:
-        form.choices().keep(request)
+        form.choices().remember(request)
     return redirect(_bench_with(form.cleaned_data["serial"]))
 
 
@@ -189,7 +193,7 @@ def bench_choices(request: StaffRequest) -> HttpResponse:
     """The unit of gm and the fields asked for, changed in the middle of a shift."""
     form = ChoicesForm(request.POST)
     if form.is_valid():
-        replace(form.choices(), points=BenchChoices.of(request).points).keep(request)
+        replace(form.choices(), points=BenchChoices.of(request).points).remember(request)
     else:
         messages.error(request, "Those are not choices of this bench.")
     return redirect("bench")
@@ -197,10 +201,10 @@ def bench_choices(request: StaffRequest) -> HttpResponse:
 
 @for_roles(Role.BENCH)
 @require_POST
-def take_up(request: StaffRequest, line: int) -> HttpResponse:
+def give_serial(request: StaffRequest, line: int) -> HttpResponse:
     """One piece from bulk gets its serial and goes straight to the bench."""
     try:
-        valve = booking.take_up(get_object_or_404(Line, pk=line), request.user)
+        valve = booking.give_serial(get_object_or_404(Line, pk=line), request.user)
     except booking.ReceivingError as error:
         messages.error(request, str(error))
         return redirect("bench")
@@ -234,7 +238,7 @@ def correct(request: StaffRequest, reading: int) -> HttpResponse:
     point_name = request.POST.get("point", wrong.test_point.name)
     everything = replace(choices, ask=tuple(ASKABLE))
     data = request.POST or None
-    sheet = ValveForms(
+    valve_forms = ValveForms(
         [section],
         everything,
         wrong.shift.tester,
@@ -246,31 +250,37 @@ def correct(request: StaffRequest, reading: int) -> HttpResponse:
     )
     form = CorrectionForm(request.POST or None)
     from_bench = (request.POST or request.GET).get("from") == "bench"
-    if request.method == "POST" and _correct(request, wrong, sheet, form):
+    if request.method == "POST" and _correct(request, wrong, valve_forms, form):
         return redirect("bench") if from_bench else redirect(wrong.valve)
-    sheet.place_cursor()
+    valve_forms.place_cursor()
     points = list(section.test_points.values_list("name", flat=True))
-    context = {"reading": wrong, "wrong": tables.as_written(wrong), "sheet": sheet, "form": form, "points": points}
+    context = {
+        "reading": wrong,
+        "wrong": tables.as_written(wrong),
+        "valve_forms": valve_forms,
+        "form": form,
+        "points": points,
+    }
     context |= {"from_bench": from_bench}
     return render(request, "bench/reading_correct.html", context)
 
 
-def _correct(request: StaffRequest, wrong: Reading, sheet: ValveForms, form: CorrectionForm) -> bool:
+def _correct(request: StaffRequest, wrong: Reading, valve_forms: ValveForms, form: CorrectionForm) -> bool:
     """True when the correction was written; otherwise the forms say what is wrong."""
     if not form.is_valid():
-        sheet.is_valid()
+        valve_forms.is_valid()
         return False
     reason = form.cleaned_data["reason"]
     try:
         if form.cleaned_data["withdraw"]:
             grade = at_bench.withdraw(wrong, reason, request.user)
-        elif not sheet.is_valid():
+        elif not valve_forms.is_valid():
             return False
-        elif settled(sheet.taken[wrong.section], wrong.shift.tester) == Taken.of(wrong):
+        elif with_settled_values(valve_forms.entered[wrong.section], wrong.shift.tester) == EnteredReading.of(wrong):
             form.add_error(None, "Nothing was changed. Change what was wrong, or go back.")
             return False
         else:
-            grade = at_bench.correct(wrong, sheet.taken[wrong.section], reason, request.user)
+            grade = at_bench.correct(wrong, valve_forms.entered[wrong.section], reason, request.user)
     except BenchError as error:
         form.add_error(None, str(error))
         return False
@@ -284,6 +294,6 @@ urlpatterns = [
     path("bench/start/", shift_start, name="bench-start"),
     path("bench/end/", shift_end, name="bench-end"),
     path("bench/choices/", bench_choices, name="bench-choices"),
-    path("bench/take-up/<int:line>/", take_up, name="bench-take-up"),
+    path("bench/take-up/<int:line>/", give_serial, name="bench-take-up"),
     path("readings/<int:reading>/correct/", correct, name="reading-correct"),
 ]

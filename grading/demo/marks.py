@@ -61,7 +61,7 @@ def _read(valve: Valve, row: dict[str, Any], by: User) -> None:
     others = identity.others_of_line(valve.line, [valve.pk])
     ranked = identity.rank_code(row["code"], valve.type, received, others, Register())
     chosen = [one.reading.key for one in ranked if one.reading.words == row.get("reading")]
-    sheet = MarksSeen(
+    seen = MarksSeen(
         type=valve.type,
         maker=valve.maker,
         code=row["code"],
@@ -70,7 +70,7 @@ def _read(valve: Valve, row: dict[str, Any], by: User) -> None:
         condition=row.get("condition", {}),
         note=row.get("note", ""),
     )
-    identity.record(valve, sheet, by)
+    identity.record(valve, seen, by)
     if "photograph" in row:
         photograph(valve, row["photograph"]["name"], drawings.jpeg(1, row["photograph"]["words"]), by)
     if "dismissed" in row:

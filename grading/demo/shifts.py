@@ -158,7 +158,7 @@ def work(
         for tester in testers:
             session = waiting.get((ago, tester.name), [])
             references = reference_checks.for_tester(tester) if checked else []
-            if session or (references and not reference_checks.standing_stop(tester)):
+            if session or (references and not reference_checks.current_stop(tester)):
                 shift = _Shift(tester, plan, ago, day, people, seed)
                 shift.run(references, session)
 
@@ -219,11 +219,11 @@ class _Shift:
         slips: list[tuple[Reading, float]] = []
         for place, known in enumerate(session, 1):
             readings[known.valve.pk] = list(self._read(known, shift, self.opens + THE_CHECK + A_VALVE * place, slips))
-        _keep([known.valve for known in session], readings, shift)
+        _save([known.valve for known in session], readings, shift)
         for wrong, right in slips:
             with at(wrong.taken_at + A_VALVE / 2):
                 reason = f"gm typed as {wrong.gm_ma_per_v:g}; the meter showed {right:g}"
-                bench.correct(wrong, replace(bench.Taken.of(wrong), gm_ma_per_v=right), reason, self.by)
+                bench.correct(wrong, replace(bench.EnteredReading.of(wrong), gm_ma_per_v=right), reason, self.by)
 
     def _read(
         self, known: DemoSection, shift: Shift, when: datetime, slips: list[tuple[Reading, float]]
@@ -239,7 +239,7 @@ class _Shift:
         """The next morning the owner has house nominals learnt that the valves want, and those that waited graded."""
         wanted = [
             row.test_point
-            for row in conditions.standing_conditions(self.tester)
+            for row in conditions.current_conditions(self.tester)
             if row.judged_by == TesterCondition.JudgedBy.HOUSE
             and row.test_point.section.type_id in {valve.type_id for valve in valves}
         ]
@@ -254,7 +254,7 @@ class _Shift:
                     grade_them(self.tester, point, owner)
 
 
-def _keep(valves: Sequence[Valve], readings: dict[int, list[Reading]], shift: Shift) -> None:
+def _save(valves: Sequence[Valve], readings: dict[int, list[Reading]], shift: Shift) -> None:
     """As `bench.take` does valve by valve, for a whole shift and at the times that the readings bear."""
     by, entries, given = shift.operator, [], []
     taken = [one for some in readings.values() for one in some]

@@ -22,7 +22,7 @@ def write_down(plan: dict[str, Any], people: dict[str, User], day: date) -> None
     with at(moment(day, plan["first_shift"] + 1, 10)):
         for row in plan["tester"]:
             tester = Tester(name=row["name"], serial_number=row["serial_number"], note=row["note"])
-            records.keep_tester(tester, owner)
+            records.save_tester(tester, owner)
             measures = {Quantity(key): records.Described(**value) for key, value in row["measures"].items()}
             records.describe(tester, measures, owner)
             if "calibration" in row:
@@ -40,14 +40,14 @@ def write_down(plan: dict[str, Any], people: dict[str, User], day: date) -> None
             ]
             conditions.set_conditions(found, owner)
         for row in plan["reference"]:
-            kept = ReferenceValve(
+            saved = ReferenceValve(
                 tester=Tester.objects.get(name=row["tester"]),
                 name=row["name"],
                 note=row["note"],
                 test_point=points_of(row["type"])[0],
                 quantity=row["quantity"],
             )
-            reference_checks.keep_aside(kept, owner)
+            reference_checks.add_reference(saved, owner)
 
 
 def _calibrated(tester: Tester, row: dict[str, Any], owner: User, day: date) -> None:

@@ -35,7 +35,7 @@ def title(valves: Sequence[Valve]) -> str:
 
 def describe(valves: Sequence[Valve]) -> str:
     """What the records support and no more: condition as claimed by the line and as found, grade as judged, marks."""
-    grades = Grade.objects.filter(valve__in=valves, standing=True).select_related("policy")
+    grades = Grade.objects.filter(valve__in=valves, current=True).select_related("policy")
     claims = sorted({valve.line.get_condition_display() for valve in valves})
     sentences = [f"Bought in as: {', '.join(claims)}."]
     for name in sorted({grade.name for grade in grades}):
@@ -62,7 +62,7 @@ def publish(valves: Sequence[Valve], title: str, text: str, price: Decimal, curr
     for valve in valves:
         if valve.state not in (State.GRADED, State.MATCHED):
             raise CannotList(f"{valve} is {valve.state}: only graded or matched valves can be listed.")
-        if not valve.grades.filter(standing=True, saleable=True).exists():
+        if not valve.grades.filter(current=True, saleable=True).exists():
             raise CannotList(f"{valve} has no grade that may be sold.")
         if valve.allocations.filter(live=True).exists():
             raise CannotList(f"{valve} is set aside for an order.")
@@ -71,10 +71,12 @@ def publish(valves: Sequence[Valve], title: str, text: str, price: Decimal, curr
     for matched in MatchedSet.objects.filter(pk__in=memberships):
         if why := doubts.why_doubtful(matched):
             raise CannotList(f"{matched.number} no longer holds: {why}.")
-    return put_up(valves, Listing(title=title, text=text, price=price, currency=currency, listed_by=by), "Listed")
+    return create_listing(
+        valves, Listing(title=title, text=text, price=price, currency=currency, listed_by=by), "Listed"
+    )
 
 
-def put_up(valves: Sequence[Valve], listing: Listing, how: str) -> Listing:
+def create_listing(valves: Sequence[Valve], listing: Listing, how: str) -> Listing:
     """Number the listing and put these valves on it; `how` begins the daybook's entry.
 
     Raises:
@@ -109,7 +111,7 @@ def end(listing: Listing, by: User | None, because: str = "") -> None:
     states.refresh([valve.pk for valve in valves])
 
 
-def follow(valve_ids: Collection[int], by: User | None) -> None:
+def recheck(valve_ids: Collection[int], by: User | None) -> None:
     """Sets that no longer hold, and valves without a grade that may be sold, leave the public list at once."""
     for keys in chunked(set(valve_ids)):
         found = doubts.sets_of(keys)
@@ -119,7 +121,7 @@ def follow(valve_ids: Collection[int], by: User | None) -> None:
                 because = f"{matched.number} no longer holds: {why[matched.pk]}"
                 _end_all(Valve.objects.filter(memberships__set=matched, memberships__live=True), because, by)
         unsaleable = Valve.objects.filter(
-            ~Exists(Grade.objects.filter(valve=OuterRef("pk"), standing=True, saleable=True)),
+            ~Exists(Grade.objects.filter(valve=OuterRef("pk"), current=True, saleable=True)),
             ~Exists(Pack.objects.under_seal().filter(valve=OuterRef("pk"))),
             pk__in=keys,
             listings__live=True,

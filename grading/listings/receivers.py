@@ -13,4 +13,4 @@ from grading.verdicts.signals import grades_changed
 
 @receiver(grades_changed, dispatch_uid="listings")
 def _grades_changed(sender: object, valve_ids: Collection[int], by: User | None, **kwargs: object) -> None:
-    publishing.follow(valve_ids, by)
+    publishing.recheck(valve_ids, by)

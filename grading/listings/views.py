@@ -36,8 +36,8 @@ class ListingFilter(django_filters.FilterSet):
     type = django_filters.ModelChoiceFilter(
         label="Type", method="by_type", queryset=ValveType.objects.filter(valves__listings__isnull=False).distinct()
     )
-    standing = django_filters.ChoiceFilter(
-        label="State", method="by_standing", choices=[("live", "live"), ("ended", "ended")]
+    status = django_filters.ChoiceFilter(
+        label="State", method="by_status", choices=[("live", "live"), ("ended", "ended")]
     )
 
     class Meta:
@@ -47,7 +47,7 @@ class ListingFilter(django_filters.FilterSet):
     def by_type(self, listings: QuerySet[Listing], _: str, value: ValveType) -> QuerySet[Listing]:
         return listings.filter(listed__valve__type=value).distinct()
 
-    def by_standing(self, listings: Any, _: str, value: str) -> QuerySet[Listing]:
+    def by_status(self, listings: Any, _: str, value: str) -> QuerySet[Listing]:
         return listings.live() if value == "live" else listings.exclude(ended_at=None)
 
 
@@ -183,7 +183,7 @@ def item(request: HttpRequest, number: str) -> HttpResponse:
         matched = MatchedSet.objects.live().filter(members__valve__in=valves, members__live=True).first()
     members = list(matched.members.select_related("grade")) if matched else []
     # A set is sold by the readings that it was made on, here as on its certificate.
-    speaking = Q(memberships__in=members) if matched else Q(valve__in=valves, standing=True)
+    speaking = Q(memberships__in=members) if matched else Q(valve__in=valves, current=True)
     grades = Grade.objects.filter(speaking).select_related("policy", "valve__maker")
     grades = grades.prefetch_related(
         "readings__test_point__source", "readings__test_point__section", "readings__shift__tester__conditions"

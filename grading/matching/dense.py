@@ -53,7 +53,7 @@ CHAINS_SHARE = 0.3  # of the time left, each time
 CLOSER = 1e-9  # a relative difference smaller than this is rounding
 
 
-class SettledCrowd(NamedTuple):
+class SolvedCrowd(NamedTuple):
     """Sets, their value, a proven bound, a price for each piece; in words what left the gap open, if anything."""
 
     found: list[Found]
@@ -207,7 +207,7 @@ class Crowd:
 
     def note(self, stage: str) -> None:
         members = [rows for rows, _ in self.found]
-        self.watch.settle(self.part, self.value, self.bound, len(self.found), stage, members)
+        self.watch.reached(self.part, self.value, self.bound, len(self.found), stage, members)
 
     @property
     def done(self) -> bool:
@@ -228,7 +228,7 @@ class Crowd:
         self.bound = max(min(self.bound, round_down(generated.bound, self.unit)), self.value)
         self.note("column generation")
 
-    def settled(self) -> SettledCrowd:
+    def result(self) -> SolvedCrowd:
         if self.bound <= self.value * (1 + CLOSER):
             why = ""
         elif self.watch.over():
@@ -237,7 +237,7 @@ class Crowd:
             why = "near enough"
         else:
             why = f"every step was taken; {self.open}" if self.open else "every step was taken"
-        return SettledCrowd(self.found, self.value, self.bound, self.prices, why)
+        return SolvedCrowd(self.found, self.value, self.bound, self.prices, why)
 
     def chains(self, seed: int, kicks: int) -> None:
         usable = np.flatnonzero(self.best < len(self.reach))
@@ -271,7 +271,7 @@ def build_on(crowd: Crowd, generated: Generated, seed: int) -> list[Found]:
     return tiered(low, high, reach, members) + rest
 
 
-def settle_dense(
+def solve_dense(
     low: Floats,
     high: Floats,
     reach: Floats,
@@ -282,12 +282,12 @@ def settle_dense(
     watch: Watch,
     unit: float,
     seed: int,
-) -> SettledCrowd:
+) -> SolvedCrowd:
     """The best choice found for a crowded part, and a bound on any."""
     crowd = Crowd(low, high, reach, values, size, known, part, watch, unit)
     crowd.chains(seed, 0)
     if crowd.done:
-        return crowd.settled()
+        return crowd.result()
     random = np.random.default_rng(seed)
     start = sample_sets(low, high, reach, values, size, crowd.best, crowd.found, SETS_TO_BEGIN, random, watch.over)
     fixed = thick_of_it(low, high, reach[0], crowd.best)
@@ -299,10 +299,10 @@ def settle_dense(
     for turn in range(PASSES):
         for tile in tiles(low, np.flatnonzero(crowd.best < len(reach)), TILE, turn % low.shape[1]):
             if crowd.done:
-                return crowd.settled()
+                return crowd.result()
             search_tile(crowd, tile, generated.members, random, seed + turn)
         crowd.chains(seed + KICKS + turn, KICKS)
-    return crowd.settled()
+    return crowd.result()
 
 
 def search_tile(crowd: Crowd, tile: Ints, asked: Members, random: np.random.Generator, seed: int) -> None:

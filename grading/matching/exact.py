@@ -121,7 +121,7 @@ class SearchState:
         self.solver = ""
         self.note("counting")
 
-    def settled(self) -> ProvenPart:
+    def result(self) -> ProvenPart:
         if self.closed:
             why = ""
         elif self.watch.over():
@@ -150,7 +150,7 @@ class SearchState:
 
     def note(self, stage: str) -> None:
         members = self.catalogue.members[self.chosen].tolist()
-        self.watch.settle(self.part, self.value, self.bound, len(self.chosen), stage, members)
+        self.watch.reached(self.part, self.value, self.bound, len(self.chosen), stage, members)
 
     def found(self, chosen: Ints, stage: str) -> None:
         value = float(self.catalogue.worth[chosen].sum())
@@ -197,7 +197,7 @@ def fair_shares(catalogue: Catalogue) -> Floats:
     return share
 
 
-def settle(
+def prove(
     catalogue: Catalogue, chosen: Ints, part: int, watch: Watch, unit: float, seed: int, pool: Ground | None = None
 ) -> ProvenPart:
     """The best choice of disjoint sets of the catalogue, starting from ``chosen``. Where the sets are boxes, ``pool``
@@ -211,13 +211,13 @@ def settle(
     if not known.done:
         known.search(sample, FIRST_STEPS, seed)
     if known.done:
-        return known.settled()
+        return known.result()
     programme = Programme(catalogue, np.union1d(sample, known.chosen), seed)
     solved = programme.solve(watch)
     known.bounded(programme.bound, "linear bound")
     known.ended, known.solver = programme.ended, "the linear programme"
     if not solved:
-        return known.settled()
+        return known.result()
     known.prices = programme.relaxed.prices
     tighten(programme, known, wide=False)
     small = catalogue.pieces <= SMALL
@@ -234,7 +234,7 @@ def settle(
         branch(programme, known, SCARCE, SCARCE_NODES, seed)
         explore(programme, known, LONG_STEPS, seed + 2)
     branch(programme, known, total, NODES, seed)
-    return known.settled()
+    return known.result()
 
 
 def proven_pairs(catalogue: Catalogue, chosen: Ints, part: int, watch: Watch, seed: int) -> ProvenPart:
@@ -242,7 +242,7 @@ def proven_pairs(catalogue: Catalogue, chosen: Ints, part: int, watch: Watch, se
     programme = Programme(catalogue, np.arange(min(len(catalogue.worth), SEARCHED)), seed)
     prices = programme.relaxed.prices if programme.solve(watch) else fair_shares(catalogue)
     value = float(catalogue.worth[chosen].sum())
-    watch.settle(part, value, value, len(chosen), "blossom matching")
+    watch.reached(part, value, value, len(chosen), "blossom matching")
     return ProvenPart(chosen, value, value, prices, "")
 
 

@@ -26,8 +26,8 @@ from grading.matching.words import FoundSet, MatchOutcome, Piece, ProgressCall, 
 from . import pairs
 from .catalogue import Catalogue, fitting_pairs, write_out
 from .chains import Ground
-from .dense import settle_dense
-from .exact import TOLERANCE, proven_pairs, round_down, settle, unit_of
+from .dense import solve_dense
+from .exact import TOLERANCE, prove, proven_pairs, round_down, unit_of
 from .greedy import Found, greedy_pass
 from .ordered import effort, nested, runs
 from .watch import Watch
@@ -77,7 +77,7 @@ def find_sets(
     unit = unit_of(field.values)
     first = first_choice(field, pieces, size, start)
     share = float(field.values[0]) / size if len(field.values) else 0.0
-    watch.settle(-1, worth(field, first), share * len(field.rows), len(first), "left-to-right pass")
+    watch.reached(-1, worth(field, first), share * len(field.rows), len(first), "left-to-right pass")
     prices = np.zeros(len(field.rows))
     found: list[Found] = []
     bound = 0.0
@@ -212,7 +212,7 @@ def answer_part(
     if low.shape[1] == 1 and len(field.reach) == 1 and float(np.ptp(high - low)) < 1e-12:
         chosen = runs(low[:, 0], high[:, 0], float(field.reach[0, 0]), size)
         value = len(chosen) * float(field.values[0])
-        watch.settle(number, value, value, len(chosen), "in order of value")
+        watch.reached(number, value, value, len(chosen), "in order of value")
         price = np.zeros(len(rows))
         for run in chosen:
             price[run] = float(field.values[0]) / size
@@ -225,7 +225,7 @@ def answer_part(
     ):
         inside = nested(low[:, 0], field.reach[:, 0] - float(high[0, 0] - low[0, 0]), field.values, size)
         value = worth(field, inside)
-        watch.settle(number, value, value, len(inside), "in order of value")
+        watch.reached(number, value, value, len(inside), "in order of value")
         price = np.zeros(len(rows))
         for members, tier in inside:
             price[list(members)] = float(field.values[tier]) / size
@@ -243,10 +243,10 @@ def answer_part(
         start = np.array(sorted(index[tuple(sorted(members))] for members, _ in local), dtype=np.int64)
         usable = np.flatnonzero(part.catalogue.uses)
         pool = Ground(low, high, usable, field.reach, field.values, size)
-        done = settle(part.catalogue, start, number, watch, unit, seed, pool)
+        done = prove(part.catalogue, start, number, watch, unit, seed, pool)
         found = [(tuple(rows[part.catalogue.members[at]].tolist()), int(part.catalogue.tier[at])) for at in done.chosen]
         return SearchAnswer(found, done.bound, done.prices, WRITTEN_OUT, done.open)
-    crowd = settle_dense(low, high, field.reach, field.values, size, local, number, watch, unit, seed)
+    crowd = solve_dense(low, high, field.reach, field.values, size, local, number, watch, unit, seed)
     back = [(tuple(rows[list(members)].tolist()), tier) for members, tier in crowd.found]
     return SearchAnswer(back, crowd.bound, crowd.prices, CROWDED, crowd.open)
 

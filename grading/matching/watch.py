@@ -85,7 +85,7 @@ class Watch:
         """Note where one part of the pool stands. The whole is told once every part is noted."""
         self.values[part], self.bounds[part], self.counts[part] = value, bound, count
 
-    def settle(
+    def reached(
         self,
         part: int,
         value: float,

@@ -25,7 +25,7 @@ class RefusesChange:
 
 
 class AppendOnlyQuerySet(RefusesChange, models.QuerySet):
-    def standing(self):
+    def current(self):
         """Not superseded by a correction."""
         return self.filter(superseded_by=None)
 

@@ -437,7 +437,7 @@ class ReferenceCheck(Observation):
 
 
 class Baseline(models.Model):
-    """Which checks a chart's lines are drawn from: the first `size` standing ones from `starts_at` on.
+    """Which checks a chart's lines are drawn from: the first `size` current ones from `starts_at` on.
 
     A new row takes the place of the last one for the same reference valve and tester. While fewer than `size`
     checks have been made the chart is still being learnt.

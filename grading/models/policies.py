@@ -50,7 +50,7 @@ class Policy(models.Model):
 class Grade(models.Model):
     """The judgement of a valve by a policy, with the readings it rests on and its reasons in words.
 
-    `rank` is 1 for the policy's best grade. A valve has one standing grade; older ones stay.
+    `rank` is 1 for the policy's best grade. A valve has one current grade; older ones stay.
     """
 
     valve = models.ForeignKey(Valve, on_delete=models.PROTECT, related_name="grades")
@@ -67,12 +67,12 @@ class Grade(models.Model):
     readings = models.ManyToManyField(Reading, related_name="grades")
     given_at = models.DateTimeField(default=timezone.now)
     given_by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, null=True, related_name="+")
-    standing = models.BooleanField(default=True)
+    current = models.BooleanField(default=True)
 
     class Meta:
         ordering = ["-given_at", "-id"]
         constraints = [
-            models.UniqueConstraint(fields=["valve"], condition=models.Q(standing=True), name="one_standing_grade")
+            models.UniqueConstraint(fields=["valve"], condition=models.Q(current=True), name="one_current_grade")
         ]
 
     def __str__(self) -> str:

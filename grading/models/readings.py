@@ -96,7 +96,7 @@ class ImportBatch(models.Model):
 
 
 class ReadingQuerySet(RefusesChange, models.QuerySet["Reading"]):
-    def standing(self) -> ReadingQuerySet:
+    def current(self) -> ReadingQuerySet:
         """Neither superseded by a correction nor withdrawn, and taken since the valve last came back to the house.
 
         A correction that reads nothing withdraws the reading that it supersedes.

@@ -90,7 +90,7 @@ def _new_sets(line: OrderLine) -> list[OrderOption]:
     if found is None:
         return []
     keys = [valve.pk for valves, _ in found.choices for valve in valves]
-    grades = {grade.valve_id: grade for grade in Grade.objects.filter(standing=True, valve__in=keys)}
+    grades = {grade.valve_id: grade for grade in Grade.objects.filter(current=True, valve__in=keys)}
     reasons = ((found.why, found.detail), ("The next best of those that were compared.", ""))
     return [
         OrderOption(valves, tuple(grades[valve.pk] for valve in valves), worst, None, *reason)
@@ -101,7 +101,7 @@ def _new_sets(line: OrderLine) -> list[OrderOption]:
 def _singles(line: OrderLine, limit: int) -> list[OrderOption]:
     grades = (
         Grade.objects.filter(
-            standing=True,
+            current=True,
             saleable=True,
             rank__lte=line.best_grades,
             valve__type=line.type,
@@ -185,14 +185,14 @@ def accept(line: OrderLine, valves: Sequence[Valve], by: User) -> None:
     for valve in valves:
         if valve.type_id != line.type_id:
             raise CannotPull(f"{valve} is a {valve.type}; the line asks for {line.type}.")
-        if not Grade.objects.filter(valve=valve, standing=True, saleable=True, rank__lte=line.best_grades).exists():
+        if not Grade.objects.filter(valve=valve, current=True, saleable=True, rank__lte=line.best_grades).exists():
             raise CannotPull(f"{valve} is not of the best {line.best_grades} grades.")
     if line.set_size > 1:
         _be_a_set(line, valves, by)
     elif valves[0].memberships.filter(live=True).exists():
         raise CannotPull(f"{valves[0]} is in a matched set: break the set up before selling it alone.")
 
-    hold(order, line, valves, by)
+    allocate(order, line, valves, by)
 
 
 def changeable(line: OrderLine) -> Order:
@@ -209,7 +209,7 @@ def changeable(line: OrderLine) -> Order:
     return order
 
 
-def hold(order: Order, line: OrderLine, valves: Sequence[Valve], by: User) -> None:
+def allocate(order: Order, line: OrderLine, valves: Sequence[Valve], by: User) -> None:
     """Set these valves aside as the line's next item.
 
     Raises:
@@ -226,21 +226,21 @@ def hold(order: Order, line: OrderLine, valves: Sequence[Valve], by: User) -> No
         raise CannotPull("One of these valves has just been set aside for another order. Look again.") from clash
     for valve in valves:
         Entry.write(by, "reserved", f"Set aside for {order}", valve=valve, lot=valve.line.lot, order=order)
-    _settle(order)
+    _refresh_state(order)
 
 
 def _be_a_set(line: OrderLine, valves: Sequence[Valve], by: User) -> None:
     """The valves are exactly one live set within the line's tolerance; make it when none of them is in one."""
-    standing = {m.set for valve in valves for m in valve.memberships.filter(live=True).select_related("set")}
-    if not standing:
+    sets_now = {m.set for valve in valves for m in valve.memberships.filter(live=True).select_related("set")}
+    if not sets_now:
         try:
             making.make_set(valves, line.max_spread_percent or WIDEST_PERCENT, by)
         except making.CannotMatch as problem:
             raise CannotPull(str(problem)) from problem
         return
-    matched = next(iter(standing))
+    matched = next(iter(sets_now))
     members = list(matched.members.select_related("grade"))
-    if len(standing) > 1 or {member.valve_id for member in members} != {valve.pk for valve in valves}:
+    if len(sets_now) > 1 or {member.valve_id for member in members} != {valve.pk for valve in valves}:
         raise CannotPull("These valves are not one whole set.")
     if why := doubts.why_doubtful(matched):
         raise CannotPull(f"{matched.number} no longer holds: {why}.")
@@ -256,7 +256,7 @@ def release(line: OrderLine, item: int, by: User) -> None:
     if not order.is_here:
         raise CannotPull(f"{order} is {order.state}: take the valves back.")
     _release(order, line.allocations.filter(item=item, live=True), by)
-    _settle(order)
+    _refresh_state(order)
 
 
 @transaction.atomic
@@ -269,7 +269,7 @@ def drop_line(line: OrderLine, by: User) -> None:
         raise CannotPull("Valves have been set aside for this line: it stays on record. Leave out what is missing.")
     Entry.write(by, "order-line", f"{order}: removed {asked(line)}", order=order)
     line.delete()
-    _settle(order)
+    _refresh_state(order)
 
 
 @transaction.atomic
@@ -289,7 +289,7 @@ def leave_out(line: OrderLine, by: User) -> int:
     Entry.write(by, "order-line", f"{order}: sent without {short} of {asked(line)}", order=order)
     line.quantity -= short
     line.save(update_fields=["quantity"])
-    _settle(order)
+    _refresh_state(order)
     return short
 
 
@@ -302,7 +302,7 @@ def _release(order: Order, allocations: QuerySet[Allocation], by: User) -> None:
     allocations.update(live=False)
 
 
-def _settle(order: Order) -> None:
+def _refresh_state(order: Order) -> None:
     """Open, reserved or pulled, as the lines stand."""
     filled = all(missing(line) == 0 for line in order.lines.all()) and order.lines.exists()
     live = Allocation.objects.filter(order_line__order=order, live=True)
@@ -389,7 +389,7 @@ def _still_sound(order: Order) -> None:
     """What was set aside may have been read again since. Raises CannotPull."""
     tested = Allocation.objects.filter(order_line__order=order, order_line__sealed=False, live=True)
     valves = Valve.objects.filter(pk__in=tested.values("valve"))
-    for valve in valves.exclude(pk__in=Grade.objects.filter(standing=True, saleable=True).values("valve")):
+    for valve in valves.exclude(pk__in=Grade.objects.filter(current=True, saleable=True).values("valve")):
         raise CannotPull(f"{valve} has no grade now that may be sold. {PUT_BACK}")
     inside = MatchedSet.objects.live().filter(members__valve__in=valves, members__live=True)
     found = list(doubts.read_again(inside).select_related("policy").distinct())

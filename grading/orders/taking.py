@@ -59,7 +59,7 @@ def add_listing(order: Order, listing: Listing, by: User) -> OrderLine:
     valves = list(
         Valve.objects.filter(listings__listing=listing).select_related("type", "line__lot").order_by("serial")
     )
-    worst = max(Grade.objects.filter(valve__in=valves, standing=True).values_list("rank", flat=True), default=1)
+    worst = max(Grade.objects.filter(valve__in=valves, current=True).values_list("rank", flat=True), default=1)
     line = OrderLine.objects.create(
         order=order,
         type=valves[0].type,

@@ -176,10 +176,10 @@ def _order_page(
     back_form: BackForm | None = None,
 ) -> HttpResponse:
     lines = list(found.lines.select_related("type"))
-    held: dict[int, dict[int, list[Allocation]]] = defaultdict(lambda: defaultdict(list))
+    allocated: dict[int, dict[int, list[Allocation]]] = defaultdict(lambda: defaultdict(list))
     live = Allocation.objects.filter(order_line__order=found, live=True).select_related("valve__place", "valve__pack")
     for allocation in live.prefetch_related("valve__memberships__set"):
-        held[allocation.order_line_id][allocation.item].append(allocation)
+        allocated[allocation.order_line_id][allocation.item].append(allocation)
     has_sealed = any(line.sealed for line in lines)
     return render(
         request,
@@ -191,13 +191,15 @@ def _order_page(
                     "line": line,
                     "asked": fulfilment.asked(line),
                     "way": way_for(line),
-                    "items": sorted(held[line.pk].items()),
-                    "missing": line.quantity - len(held[line.pk]),
-                    "options": _options(line) if found.is_changeable and len(held[line.pk]) < line.quantity else None,
+                    "items": sorted(allocated[line.pk].items()),
+                    "missing": line.quantity - len(allocated[line.pk]),
+                    "options": _options(line)
+                    if found.is_changeable and len(allocated[line.pk]) < line.quantity
+                    else None,
                 }
                 for line in lines
             ],
-            "anything_held": bool(held),
+            "anything_held": bool(allocated),
             "said": [(way.statements_template, said) for way in WAYS if (said := way.statements(found))],
             "line_form": line_form or OrderLineForm(),
             "listing_form": listing_form or OrderListingForm(),

@@ -250,7 +250,7 @@ def _charts(
     own_values = [value for of_one in values.values() for value in of_one]
     stands_at = {value.stands_at for value in own_values}
     results_of = [_results(values[member.pk], points) for member in members]
-    grades = Grade.objects.filter(standing=True, valve__type=matched.type).order_by("valve__serial")
+    grades = Grade.objects.filter(current=True, valve__type=matched.type).order_by("valve__serial")
     others = grades.exclude(valve__in=[member.valve_id for member in members]).values_list("valve", "measured")
     found: dict[int, list[paper.CertifiedValue]] = {}
     ia, gm = Quantity.ANODE_CURRENT, Quantity.GM

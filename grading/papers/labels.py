@@ -98,7 +98,7 @@ def labels_for(valves: Sequence[Valve], shop: Shop) -> list[Label]:
     graded = {
         grade.valve_id: grade
         for keys in chunked([valve.pk for valve in valves])
-        for grade in Grade.objects.filter(valve__in=keys, standing=True)
+        for grade in Grade.objects.filter(valve__in=keys, current=True)
     }
     read = judging.evidence_for([valve for valve in valves if valve.pk not in graded])
     bench = Bench()

@@ -34,7 +34,7 @@ def why_not_accepted(plan: SamplingPlan, found: results.Results | None = None) -
 def accepted_plans(type: ValveType) -> QuerySet[SamplingPlan]:
     last = SealedDecision.objects.filter(plan=OuterRef("pk")).order_by("-at", "-pk")
     return (
-        SamplingPlan.objects.standing()
+        SamplingPlan.objects.current()
         .annotate(decided=Subquery(last.values("action")[:1]))
         .filter(line__type=type, decided=Action.ACCEPT)
         .select_related("line__lot__supplier", "line__type", "line__maker", "line__packing", "line__place")
@@ -56,7 +56,7 @@ def end_listings(plan: SamplingPlan, why: str, by: User | None) -> list[Listing]
     return ended
 
 
-def follow(valve_ids: Collection[int], by: User | None) -> None:
+def recheck(valve_ids: Collection[int], by: User | None) -> None:
     """End the listings of accepted lots in whose samples these valves stand, where the sample accepts no more."""
     for keys in chunked(set(valve_ids)):
         mine = SamplingPlan.objects.filter(packs__opened=True, packs__valve__in=keys).values("pk")

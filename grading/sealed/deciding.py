@@ -57,8 +57,8 @@ def _send_back(plan: SamplingPlan, why: str, by: User | None, keep_opened: bool)
     here = Valve.objects.in_house().filter(line=plan.line_id, position__gte=plan.first_position, position__lt=end)
     if keep_opened:
         shut = here.filter(pack__in=plan.packs.under_seal())
-        kept = here.count() - shut.count()
-        text = f"Line {plan.line.number}: {plural(kept, 'opened piece is', 'opened pieces are')} kept."
+        saved = here.count() - shut.count()
+        text = f"Line {plan.line.number}: {plural(saved, 'opened piece is', 'opened pieces are')} kept."
         Entry.write(by, "opened-kept", text, lot=plan.line.lot, line=plan.line)
         here = shut
     going = list(here.order_by("serial"))

@@ -10,7 +10,7 @@ from django.contrib.auth.models import User
 from django.db import transaction
 
 from grading.listings.parts import Part
-from grading.listings.publishing import CannotList, put_up
+from grading.listings.publishing import CannotList, create_listing
 from grading.sealed import acceptance
 from grading.sealed import results as sealed_results
 from stockroom.models import Listing, Pack, Packing, SamplingPlan, Valve
@@ -97,4 +97,4 @@ def publish(plan: SamplingPlan, count: int, title: str, text: str, price: Decima
     if any(valve.readings.exists() or valve.grades.exists() for valve in valves):
         raise CannotList("One of these packs has been opened and read: it is no longer sealed.")
     new = Listing(title=title, text=text, price=price, currency=currency, listed_by=by)
-    return put_up(valves, new, "Listed sealed, sample-tested,")
+    return create_listing(valves, new, "Listed sealed, sample-tested,")

@@ -97,7 +97,7 @@ def set_aside(line: OrderLine, key: str, by: User) -> list[Valve]:
         if plan is None or plan.line.type_id != line.type_id:
             raise CannotPull("Choose one of the sealed lots shown.")
         valves = _of_bulk(plan, line.set_size, by)
-    fulfilment.hold(order, line, valves, by)
+    fulfilment.allocate(order, line, valves, by)
     return valves
 
 
@@ -162,9 +162,9 @@ class SealedStatement(NamedTuple):
 
 
 def statements(order: Order) -> list[SealedStatement]:
-    held = Allocation.objects.filter(order_line__order=order, order_line__sealed=True, live=True)
+    allocated = Allocation.objects.filter(order_line__order=order, order_line__sealed=True, live=True)
     packs = (
-        Pack.objects.filter(valve__in=held.values("valve"), opened=False)
+        Pack.objects.filter(valve__in=allocated.values("valve"), opened=False)
         .select_related("plan__line__lot", "plan__line__type", "valve")
         .order_by("valve__serial")
     )

@@ -6,7 +6,7 @@ from datetime import date
 
 from django.utils import timezone
 
-from grading.drawing.sheet import letterhead
+from grading.drawing.letter import letterhead
 from grading.sealed import results
 from grading.sealed.pure.sealed_pdf import DrawListData, DrawRow, StatementData
 from stockroom.models import Allocation, Packing, SamplingPlan, SealedDecision, Shop, Valve
@@ -85,8 +85,8 @@ def statement_data(plan: SamplingPlan, on: date, listing: str = "", order: str =
         if not serials:
             raise NoStatement(f"listing {listing} has no pack of this lot.")
     if order:
-        held = Allocation.objects.filter(order_line__order__number=order, order_line__sealed=True, live=True)
-        sold = Valve.objects.filter(pack__plan=plan, pack__opened=False, pk__in=held.values("valve"))
+        allocated = Allocation.objects.filter(order_line__order__number=order, order_line__sealed=True, live=True)
+        sold = Valve.objects.filter(pack__plan=plan, pack__opened=False, pk__in=allocated.values("valve"))
         serials = tuple(sold.order_by("serial").values_list("serial", flat=True))
         if not serials:
             raise NoStatement(f"order {order} has no pack of this lot.")

@@ -16,7 +16,7 @@ from stockroom.models import Pack
 
 @receiver(grades_changed, dispatch_uid="sealed")
 def _grades_changed(sender: object, valve_ids: Collection[int], by: User | None, **kwargs: object) -> None:
-    acceptance.follow(valve_ids, by)
+    acceptance.recheck(valve_ids, by)
 
 
 @receiver(sealed_packs_leaving, dispatch_uid="sealed")

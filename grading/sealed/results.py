@@ -223,7 +223,7 @@ def _seals(plan: SamplingPlan, drawn: Sequence[int], packs: Mapping[int, Pack], 
 def grades_on_arrival(valves: Sequence[Valve]) -> dict[int, Grade]:
     """The grade that speaks for each valve as the supplier sent it.
 
-    That is the standing one; of a valve that came back from a customer, the last from before it came back. One that
+    That is the current one; of a valve that came back from a customer, the last from before it came back. One that
     came back with its seal intact is still as the supplier sent it.
     """
     grades: dict[int, Grade] = {}
@@ -235,7 +235,7 @@ def grades_on_arrival(valves: Sequence[Valve]) -> dict[int, Grade]:
             .values_list("valve")
             .annotate(first=Min("at"))
         )
-        rows = Grade.objects.filter(Q(standing=True) | Q(valve__in=list(came_back)), valve__in=keys)
+        rows = Grade.objects.filter(Q(current=True) | Q(valve__in=list(came_back)), valve__in=keys)
         for grade in rows.select_related("policy").order_by("given_at", "pk"):
             first = came_back.get(grade.valve_id)
             if first is None or grade.given_at < first:

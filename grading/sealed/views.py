@@ -46,7 +46,7 @@ def _line(number: str, line: int) -> Line:
 
 
 def _plan(line: Line) -> SamplingPlan:
-    return get_object_or_404(line.sampling_plans.standing().select_related("line__lot", "line__type", "line__packing"))
+    return get_object_or_404(line.sampling_plans.current().select_related("line__lot", "line__type", "line__packing"))
 
 
 def _packing(line: Line) -> Packing | None:
@@ -55,16 +55,16 @@ def _packing(line: Line) -> Packing | None:
 
 def sealed_lines(request: StaffRequest) -> HttpResponse:
     """Every line of sealed packs, with its plan and what was decided last."""
-    standing = SamplingPlan.objects.standing().filter(line=OuterRef("pk"))
+    current = SamplingPlan.objects.current().filter(line=OuterRef("pk"))
     last = SealedDecision.objects.filter(plan__line=OuterRef("pk")).order_by("-at", "-pk")
     rows: QuerySet[Line] = (
         Line.objects.filter(condition=Line.Condition.SEALED)
         .select_related("lot__supplier", "type", "maker", "packing")
         .annotate(
             in_bulk=pieces_of_line() - Count("valves"),
-            sample=Subquery(standing.values("sample_size")[:1]),
-            of=Subquery(standing.values("lot_size")[:1]),
-            accepts=Subquery(standing.values("acceptance_number")[:1]),
+            sample=Subquery(current.values("sample_size")[:1]),
+            of=Subquery(current.values("lot_size")[:1]),
+            accepts=Subquery(current.values("acceptance_number")[:1]),
             decided=Subquery(last.values("action")[:1]),
         )
         .order_by("-lot__received_on", "-lot__number", "number")
@@ -79,7 +79,7 @@ def sealed_line(request: StaffRequest, number: str, line: int) -> HttpResponse:
 def _sealed_page(
     request: StaffRequest, line: Line, open_form: OpenForm | None = None, decide_form: DecideForm | None = None
 ) -> HttpResponse:
-    plan = plans.standing_plan(line)
+    plan = plans.current_plan(line)
     context: dict[str, Any] = {
         "line": line,
         "lot": line.lot,
@@ -99,15 +99,15 @@ def _date(packing: Packing | None) -> dict[str, Any]:
     """What the date on the packs can mean, which reading is kept, and which one leads where none is."""
     if packing is None:
         return {}
-    ranked, kept = pack_dates.readings_of(packing), pack_dates.standing(packing)
-    marked = kept.reading.key if kept and kept.reading else ""
+    ranked, saved = pack_dates.readings_of(packing), pack_dates.current(packing)
+    marked = saved.reading.key if saved and saved.reading else ""
     return {
         "date_readings": ranked[:LIKELIEST],
         "date_less_likely": ranked[LIKELIEST:],
         "date_count": len(ranked),
-        "date_kept": kept,
+        "date_kept": saved,
         "date_of": pack_dates.as_printed(packing),
-        "date_marked": marked if kept else identity.leader(ranked),
+        "date_marked": marked if saved else identity.leader(ranked),
     }
 
 
@@ -220,11 +220,11 @@ def pack_date(request: StaffRequest, number: str, line: int) -> HttpResponse:
     if request.method != "POST" or packing is None:
         return redirect("sealed", number, line)
     try:
-        kept = pack_dates.choose(packing, request.POST.get("reading", ""), request.user)
+        saved = pack_dates.choose(packing, request.POST.get("reading", ""), request.user)
     except pack_dates.NoSuchPackReading as problem:
         messages.error(request, str(problem))
     else:
-        messages.success(request, f"{kept.code} is read as {kept.words}." if kept.words else "Left undecided.")
+        messages.success(request, f"{saved.code} is read as {saved.words}." if saved.words else "Left undecided.")
     return redirect("sealed", number, line)
 
 
@@ -236,14 +236,14 @@ def plan_new(request: StaffRequest, number: str, line: int) -> HttpResponse:
     if packing is None:
         messages.error(request, "First say how the line is packed.")
         return redirect("sealed-packs", number, line)
-    earlier = plans.standing_plan(of)
+    earlier = plans.current_plan(of)
     data = request.POST if request.method == "POST" else (request.GET if "method" in request.GET else None)
     form = SamplingPlanForm(data, replaces=earlier is not None)
     lot_size = of.pieces - of.valves.count()
     plan = None
     if form.is_valid():
         wish = form.wish
-        now = plans.standing_of(of.lot.supplier, wish.aql) if isinstance(wish, plans.Iso) else None
+        now = plans.state_of(of.lot.supplier, wish.aql) if isinstance(wish, plans.Iso) else None
         try:
             plan = plans.work_out(lot_size, wish, now)
             if request.method == "POST":

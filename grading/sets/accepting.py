@@ -17,8 +17,8 @@ from django.urls import reverse
 
 from catalog.models import ValveType
 from grading.models import Grade, MatchedSet, MatchRun, Policy
-from grading.sets.making import IN_ANOTHER, CannotMatch, ReadySet, check_set, locked, record, standing_grades
-from grading.sets.runs import Ask, Found, found_sets, keep
+from grading.sets.making import IN_ANOTHER, CannotMatch, ReadySet, check_set, current_grades, locked, record
+from grading.sets.runs import Ask, Found, found_sets, save_sets
 from grading.verdicts import states
 from grading.verdicts.values import Bench
 from stockroom.jobs import kinds
@@ -118,7 +118,7 @@ def _make_piece(run_pk: int, sets: Sequence[Found], by: User | None, hand: Hand 
         }
         refused = [one for one, answer in zip(sets, answers, strict=True) if isinstance(answer, CannotMatch)]
         if made:
-            keep(
+            save_sets(
                 run,
                 [
                     one._replace(taken=made[key].number) if (key := frozenset(one.valve_ids)) in made else one
@@ -205,7 +205,7 @@ def judge_sets(wanted: Sequence[tuple[Sequence[int], float]], policy: Policy) ->
     """Sets of valves, by key, each with its tolerance in per cent; locks nothing. A few queries for all of them."""
     keys = {key for valve_ids, _ in wanted for key in valve_ids}
     valves = Valve.objects.select_related("type", "line__lot").in_bulk(keys)
-    grades = standing_grades(list(valves.values()))
+    grades = current_grades(list(valves.values()))
     probability, bench = policy.parsed.match_probability, Bench()
     judged: list[ReadySet | CannotMatch] = []
     for valve_ids, within in wanted:
@@ -223,14 +223,14 @@ def write_sets(
     the caller's transaction."""
     ready = [one for one in judged if isinstance(one, ReadySet)]
     held = {valve.pk: valve for valve in locked([valve for one in ready for valve in one.valves])}
-    standing = dict(Grade.objects.filter(standing=True, valve__in=held).values_list("valve", "pk"))
+    current = dict(Grade.objects.filter(current=True, valve__in=held).values_list("valve", "pk"))
     taken: set[int] = set()
     answers: dict[int, MatchedSet | CannotMatch] = {}
     writable: list[tuple[int, ReadySet]] = []
     for place, one in enumerate(judged):
         if isinstance(one, CannotMatch):
             answers[place] = one
-        elif problem := _changed(one, held, standing, taken):
+        elif problem := _changed(one, held, current, taken):
             answers[place] = CannotMatch(problem)
         else:
             taken |= set(one.grades)
@@ -241,12 +241,12 @@ def write_sets(
     return [answers[place] for place in range(len(judged))]
 
 
-def _changed(ready: ReadySet, held: dict[int, Valve], standing: dict[int, int], taken: set[int]) -> str:
+def _changed(ready: ReadySet, held: dict[int, Valve], current: dict[int, int], taken: set[int]) -> str:
     for valve in ready.valves:
         now = held[valve.pk]
         if now.pk in taken:
             return IN_ANOTHER
-        if standing.get(valve.pk) != ready.grades[valve.pk].pk or (now.state, now.type_id) != (
+        if current.get(valve.pk) != ready.grades[valve.pk].pk or (now.state, now.type_id) != (
             valve.state,
             valve.type_id,
         ):

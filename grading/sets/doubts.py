@@ -26,7 +26,7 @@ from stockroom.site.chunks import chunked
 
 def read_again(live: QuerySet[MatchedSet]) -> QuerySet[MatchedSet]:
     """Those of them with a member whose grade is not the one that it was taken in with: the rest need no look."""
-    return live.filter(Exists(Member.objects.filter(set=OuterRef("pk"), live=True, grade__standing=False)))
+    return live.filter(Exists(Member.objects.filter(set=OuterRef("pk"), live=True, grade__current=False)))
 
 
 def why_doubtful(matched: MatchedSet) -> str:
@@ -37,51 +37,51 @@ def doubtful(found: Iterable[MatchedSet]) -> dict[int, str]:
     """Why they no longer hold, by set; a set that holds, or is broken up, is not among them."""
     return {
         matched.pk: why
-        for matched, members, standing in _as_they_stand(list(found))
-        if (why := _why(matched, members, standing))
+        for matched, members, current in _as_they_stand(list(found))
+        if (why := _why(matched, members, current))
     }
 
 
 def _as_they_stand(
     found: Sequence[MatchedSet],
 ) -> Iterator[tuple[MatchedSet, Sequence[Member], dict[int, Grade]]]:
-    """Each live set with its members and their standing grades, by valve."""
+    """Each live set with its members and their current grades, by valve."""
     members: dict[int, list[Member]] = defaultdict(list)
-    standing: dict[int, Grade] = {}
+    current: dict[int, Grade] = {}
     for keys in chunked([matched.pk for matched in found if not matched.broken_at]):
         rows = Member.objects.filter(set__in=keys, live=True).select_related("valve", "grade").order_by("position")
         for member in rows:
             members[member.set_id].append(member)
-        grades = Grade.objects.filter(standing=True, valve__memberships__set__in=keys, valve__memberships__live=True)
-        standing |= {grade.valve_id: grade for grade in grades.select_related("valve")}
+        grades = Grade.objects.filter(current=True, valve__memberships__set__in=keys, valve__memberships__live=True)
+        current |= {grade.valve_id: grade for grade in grades.select_related("valve")}
     for matched in found:
         if matched.pk in members:
-            yield matched, members[matched.pk], standing
+            yield matched, members[matched.pk], current
 
 
-def _why(matched: MatchedSet, members: Sequence[Member], standing: dict[int, Grade]) -> str:
+def _why(matched: MatchedSet, members: Sequence[Member], current: dict[int, Grade]) -> str:
     for member in members:
-        then, now = member.grade, standing.get(member.valve_id)
+        then, now = member.grade, current.get(member.valve_id)
         if now is None:
             return f"{member.valve} has no grade now"
         if not now.saleable:
             return f"{member.valve} is graded {now} now and is not for sale"
         if now.policy_id == then.policy_id and now.rank > then.rank:
             return f"{member.valve} is graded {now} now, and was {then} when the set was made"
-    if not any(_differs(member, standing) for member in members):
+    if not any(_differs(member, current) for member in members):
         return ""
-    grades = [standing[member.valve_id] for member in members]
+    grades = [current[member.valve_id] for member in members]
     return making.why_no_set(grades, matched.tolerance_percent, matched.policy.parsed.match_probability).rstrip(".")
 
 
-def _differs(member: Member, standing: dict[int, Grade]) -> bool:
+def _differs(member: Member, current: dict[int, Grade]) -> bool:
     """The valve was read again, or its readings are known less or better than they were."""
-    return standing[member.valve_id].measured != member.grade.measured
+    return current[member.valve_id].measured != member.grade.measured
 
 
 def read_since(matched: MatchedSet) -> list[str]:
     later = (
-        Reading.objects.filter(valve__memberships__in=matched.members.filter(live=True), grades__standing=True)
+        Reading.objects.filter(valve__memberships__in=matched.members.filter(live=True), grades__current=True)
         .exclude(grades__memberships__set=matched)
         .order_by("valve__serial")
         .values_list("valve__serial")

@@ -21,7 +21,7 @@ from grading.models import Grade, MatchedSet, Member, Policy
 from grading.verdicts import states
 from grading.verdicts.values import Bench, JudgedSpread, Value, claim, claim_whole
 from grading.verdicts.values import spread_of as spread_of_values
-from stockroom.marks.likeness import how_built, weeks_made
+from stockroom.marks.similarity import how_built, weeks_made
 from stockroom.models import Counter, Entry, Valve
 from stockroom.pure.refused import Refused
 from stockroom.states import State
@@ -73,10 +73,10 @@ def figures(grades: Sequence[Grade], bench: Bench | None = None) -> Figures:
 
 
 def available(type_: ValveType, best_grades: int) -> list[Grade]:
-    """The standing grades of valves that are graded, free, and good enough for a set."""
+    """The current grades of valves that are graded, free, and good enough for a set."""
     return list(
         Grade.objects.filter(
-            standing=True, saleable=True, rank__lte=best_grades, valve__type=type_, valve__state=State.GRADED
+            current=True, saleable=True, rank__lte=best_grades, valve__type=type_, valve__state=State.GRADED
         )
         .exclude(valve__allocations__live=True)
         .select_related("valve__place", "valve__maker")
@@ -327,9 +327,9 @@ class ReadySet(NamedTuple):
     tolerance_percent: float
 
 
-def standing_grades(valves: Collection[Valve]) -> dict[int, Grade]:
-    standing = Grade.objects.filter(standing=True, valve__in=valves).select_related("valve")
-    return {grade.valve_id: grade for grade in standing}
+def current_grades(valves: Collection[Valve]) -> dict[int, Grade]:
+    current = Grade.objects.filter(current=True, valve__in=valves).select_related("valve")
+    return {grade.valve_id: grade for grade in current}
 
 
 def check_set(
@@ -339,11 +339,11 @@ def check_set(
     probability: float,
     bench: Bench | None = None,
 ) -> ReadySet:
-    """These valves as a set within the tolerance, by their standing grades' readings. Asks the database of
+    """These valves as a set within the tolerance, by their current grades' readings. Asks the database of
     nothing but testers that `bench` does not know yet.
 
     Raises:
-        CannotMatch: a valve is of another type, is not free, has no standing grade that may be sold, or the
+        CannotMatch: a valve is of another type, is not free, has no current grade that may be sold, or the
             set's spread is beyond the tolerance.
     """
     if not SMALLEST_SET <= len(valves) <= LARGEST_SET:
@@ -366,14 +366,14 @@ def check_set(
 
 @transaction.atomic
 def make_set(valves: Sequence[Valve], tolerance_percent: float, by: User) -> MatchedSet:
-    """Record a set of these valves, judged within the tolerance by their standing grades' readings.
+    """Record a set of these valves, judged within the tolerance by their current grades' readings.
 
     Raises:
         CannotMatch: as `check_set`, or a valve is in another set. Nothing is recorded then.
     """
     policy = Policy.current()
     valves = locked(valves)
-    ready = check_set(valves, standing_grades(valves), tolerance_percent, policy.parsed.match_probability)
+    ready = check_set(valves, current_grades(valves), tolerance_percent, policy.parsed.match_probability)
     try:
         with transaction.atomic():
             (matched,) = record([ready], policy, by)

@@ -269,7 +269,7 @@ def run_swap(request: StaffRequest, pk: int, place: int) -> HttpResponse:
             if in_ is None:
                 offered = table.replacements(place, out)
             elif "sure" in request.POST:
-                change = swaps.keep_swap(found, place, out, in_)
+                change = swaps.save_swap(found, place, out, in_)
                 messages.success(request, f"Kept: the sets are worth {change.after - change.before:+g} by it.")
                 return redirect(found)
             else:

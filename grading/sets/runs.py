@@ -97,9 +97,9 @@ def again(run: MatchRun, by: User) -> MatchRun:
     first run's time and will do so again. A run that was proven or stopped is searched to the end.
     """
     ask = Ask.read(run.ask)
-    kept = tuple(tuple(found.valve_ids) for found in found_sets(run))
+    saved = tuple(tuple(found.valve_ids) for found in found_sets(run))
     gap = run.outcome["gap"] if run.outcome.get("timed_out") else 0.0
-    return start(run.type, replace(ask, start=kept, near_enough=gap), by)
+    return start(run.type, replace(ask, start=saved, near_enough=gap), by)
 
 
 # Behind the pages
@@ -218,7 +218,7 @@ def found_sets(run: MatchRun) -> list[Found]:
     ]
 
 
-def keep(run: MatchRun, found: Sequence[Found]) -> None:
+def save_sets(run: MatchRun, found: Sequence[Found]) -> None:
     """These are the run's sets now."""
     value, bound = sum(one.value for one in found), run.outcome["bound"]
     run.outcome = {

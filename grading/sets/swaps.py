@@ -10,7 +10,7 @@ from django.db import transaction
 from grading import matching
 from grading.models import MatchRun
 from grading.sets.making import Pool
-from grading.sets.runs import Ask, Found, found_sets, keep
+from grading.sets.runs import Ask, Found, found_sets, save_sets
 from grading.verdicts.values import Value
 from stockroom.models import Valve
 from stockroom.pure.refused import Refused
@@ -110,11 +110,11 @@ class SwapTable(NamedTuple):
 
 
 @transaction.atomic
-def keep_swap(run: MatchRun, place: int, out: Valve, in_: Valve) -> Swap:
+def save_swap(run: MatchRun, place: int, out: Valve, in_: Valve) -> Swap:
     """As `SwapTable.swap`, and the run's sets are changed accordingly."""
     run = MatchRun.objects.select_for_update(of=("self",)).select_related("job").get(pk=run.pk)
     table = SwapTable.of(run)
     change = table.swap(place, out, in_)
     found = [change.changed if number == place else other for number, other in enumerate(table.found)]
-    keep(run, [other for number, other in enumerate(found) if number != change.robbed])
+    save_sets(run, [other for number, other in enumerate(found) if number != change.robbed])
     return change

@@ -35,9 +35,9 @@ class SetFilter(django_filters.FilterSet):
         label="Type", queryset=ValveType.objects.filter(matched_sets__isnull=False).distinct()
     )
     size = django_filters.NumberFilter(label="Pieces")
-    standing = django_filters.ChoiceFilter(
+    status = django_filters.ChoiceFilter(
         label="State",
-        method="by_standing",
+        method="by_status",
         choices=[("free", "free"), ("live", "all live"), ("doubtful", "no longer hold"), ("broken", "broken")],
     )
 
@@ -45,7 +45,7 @@ class SetFilter(django_filters.FilterSet):
         model = MatchedSet
         fields: list[str] = []
 
-    def by_standing(self, sets: Any, _: str, value: str) -> QuerySet[MatchedSet]:
+    def by_status(self, sets: Any, _: str, value: str) -> QuerySet[MatchedSet]:
         if value == "broken":
             return sets.exclude(broken_at=None)
         if value == "doubtful":

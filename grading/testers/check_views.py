@@ -186,7 +186,7 @@ def checks(request: StaffRequest) -> HttpResponse:
             "form": form,
             "charts": charts,
             "due": due,
-            "stop": at_checks.standing_stop(shift.tester),
+            "stop": at_checks.current_stop(shift.tester),
         },
     )
 
@@ -220,7 +220,7 @@ def reference_new(request: StaffRequest) -> HttpResponse:
     if request.method == "POST" and form.is_valid():
         clean = form.cleaned_data
         valve = clean["known_by"] if isinstance(clean["known_by"], Valve) else None
-        reference = at_checks.keep_aside(
+        reference = at_checks.add_reference(
             ReferenceValve(
                 tester=clean["tester"],
                 valve=valve,
@@ -272,7 +272,7 @@ def chart(request: HttpRequest, pk: int, tester: int) -> HttpResponse:
             "rules": [f"{rule.key}, {rule.statement}" for rule in at_checks.RULES],
             "unsteady": [f"{_when(check)} ({plain(check.value)})" for check in found.outside_baseline],
             "latest": list(reversed(found.checks))[:SHOWN],
-            "stop": at_checks.standing_stop(found.tester),
+            "stop": at_checks.current_stop(found.tester),
         },
     )
 
@@ -313,8 +313,8 @@ def baseline(request: StaffRequest, pk: int, tester: int) -> HttpResponse:
     """Draw the chart's lines from other checks."""
     reference = get_object_or_404(ReferenceValve.objects.select_related("valve", "test_point__section"), pk=pk)
     on = get_object_or_404(Tester, pk=tester)
-    standing = ReferenceCheck.objects.standing().filter(reference=reference, shift__tester=on)
-    form = BaselineForm(standing.order_by("taken_at", "pk"), request.POST or None)
+    current = ReferenceCheck.objects.current().filter(reference=reference, shift__tester=on)
+    form = BaselineForm(current.order_by("taken_at", "pk"), request.POST or None)
     if request.method == "POST" and form.is_valid():
         clean = form.cleaned_data
         at_checks.choose_baseline(reference, on, clean["start"].taken_at, clean["size"], clean["why"], request.user)

@@ -143,7 +143,7 @@ def back_to_sheet(tester: Tester, test_point: TestPoint, by: User) -> None:
         Entry.write(by, "tester-conditions", said)
 
 
-def standing_conditions(tester: Tester) -> list[TesterCondition]:
+def current_conditions(tester: Tester) -> list[TesterCondition]:
     """Where the tester differs from the sheet now."""
     latest: dict[int, TesterCondition] = {}
     for row in tester.conditions.select_related("test_point__section__type", "by"):

@@ -73,7 +73,7 @@ class SureForm(forms.Form):
     sure = forms.CharField(required=False, widget=forms.HiddenInput)
 
     def clean(self) -> None:
-        told = set(self.data.get(self.add_prefix("sure"), "").split("|")) if self.is_bound else set()
+        confirmed = set(self.data.get(self.add_prefix("sure"), "").split("|")) if self.is_bound else set()
         asked = []
         for name, field in self.fields.items():
             value = self.cleaned_data.get(name)
@@ -81,7 +81,7 @@ class SureForm(forms.Form):
                 continue
             key = f"{name}={self.data[self.add_prefix(name)].strip()}"
             asked.append(key)
-            if key not in told:
+            if key not in confirmed:
                 self.add_error(name, f"{why} If that is what it read, send it again.")
         self.data = {**dict(self.data.items()), self.add_prefix("sure"): "|".join(asked)}
 

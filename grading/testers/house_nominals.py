@@ -1,7 +1,7 @@
 """House nominals: what the shop's own good, unused valves read on one of its testers.
 
 Known-good NOS, the rule: a valve of a line claimed as NOS (sealed, boxed or bulk), not written off; its latest
-standing reading of the section was taken on this tester, at these very conditions, outside any stretch in which
+current reading of the section was taken on this tester, at these very conditions, outside any stretch in which
 the tester's reference valves were out of control, and had settled if it was a series; nothing is shorted,
 heater-cathode leakage is at most 20 µA and grid current at most 2 µA where they were read (common practice, no
 source). Ten valves at least. The middle is the median and the spread 1.4826 times the median absolute deviation, so
@@ -49,7 +49,7 @@ def robust_spread(values: Sequence[float]) -> float:
 
 def known_good(tester: Tester, test_point: TestPoint, condition: TesterCondition | None = None) -> list[Reading]:
     """One reading a valve, by the rule above, in the order of their serials."""
-    readings = Reading.objects.standing()
+    readings = Reading.objects.current()
     latest = (
         readings.filter(valve=OuterRef("valve"), section=OuterRef("section"))
         .order_by("-taken_at", "-id")
@@ -115,7 +115,7 @@ def learn(tester: Tester, test_point: TestPoint, by: User) -> list[HouseNominal]
             made.append(row)
         if not made:
             raise TooFew(
-                f"{len(good)} known-good NOS valves have a standing reading of {where}; {FEWEST} are needed. "
+                f"{len(good)} known-good NOS valves have a current reading of {where}; {FEWEST} are needed. "
                 "Until then these readings are compared with nothing."
             )
         said = "; ".join(str(row) for row in made)

@@ -11,7 +11,7 @@ Compared with what
   after a conversion, a house nominal, a scale's good mark, or nothing; its `words` stand on every paper
 
 Writing it down
-- `keep_tester`, `describe`, `calibrate`; where a tester differs from the sheet is in `grading.testers.conditions`
+- `save_tester`, `describe`, `calibrate`; where a tester differs from the sheet is in `grading.testers.conditions`
 """
 
 from __future__ import annotations
@@ -295,7 +295,7 @@ def _beside_house(condition: TesterCondition, quantity: Quantity) -> Basis:
 # Writing it down
 
 
-def keep_tester(changed: Tester, by: User) -> Tester:
+def save_tester(changed: Tester, by: User) -> Tester:
     """Store a new tester, or what has changed of one."""
     with transaction.atomic():
         before = Tester.objects.filter(pk=changed.pk).first()

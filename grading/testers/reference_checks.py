@@ -70,7 +70,7 @@ def check_due(shift: Shift) -> bool:
     return not ReferenceCheck.objects.filter(shift=shift).exists() and bool(for_tester(shift.tester))
 
 
-def keep_aside(reference: ReferenceValve, by: User) -> ReferenceValve:
+def add_reference(reference: ReferenceValve, by: User) -> ReferenceValve:
     """From now on this valve is read at the start of each shift."""
     with transaction.atomic():
         reference.save()
@@ -158,8 +158,8 @@ class CheckChart(NamedTuple):
 
 
 def chart_of(reference: ReferenceValve, tester: Tester) -> CheckChart:
-    standing = ReferenceCheck.objects.standing().filter(reference=reference, shift__tester=tester)
-    checks = tuple(standing.select_related("by", "shift").order_by("taken_at", "pk"))
+    current = ReferenceCheck.objects.current().filter(reference=reference, shift__tester=tester)
+    checks = tuple(current.select_related("by", "shift").order_by("taken_at", "pk"))
     baseline = Baseline.objects.filter(reference=reference, tester=tester).select_related("by").first()
     cleared = Stop.objects.filter(tester=tester).exclude(cleared_at=None).order_by("-cleared_at").first()
     first = _position(checks, baseline.starts_at) if baseline else 0
@@ -282,7 +282,7 @@ def _judged(check: ReferenceCheck, by: User) -> CheckOutcome:
     if chart.lines and chart.baseline is None:
         choose_baseline(reference, tester, chart.checks[0].taken_at, BASELINE, f"the first {BASELINE} checks", by)
         chart = chart_of(reference, tester)
-    stop = standing_stop(tester)
+    stop = current_stop(tester)
     if chart.in_control:
         return CheckOutcome(check, chart, stop)
     since, why = _suspect_since(chart), reasons(chart)
@@ -321,13 +321,13 @@ def reasons(chart: CheckChart) -> str:
 # The stop
 
 
-def standing_stop(tester: Tester) -> Stop | None:
+def current_stop(tester: Tester) -> Stop | None:
     return Stop.objects.filter(tester=tester, cleared_at=None).first()
 
 
 def may_grade(tester: Tester) -> tuple[bool, str]:
     """Whether readings on this tester may be graded, and why not. One query."""
-    stop = standing_stop(tester)
+    stop = current_stop(tester)
     if stop is None:
         return True, ""
     when = timezone.localtime(stop.opened_at)
@@ -338,8 +338,8 @@ def may_grade(tester: Tester) -> tuple[bool, str]:
 
 
 def under_review(stop: Stop) -> QuerySet[Reading]:
-    """Every standing reading on the tester since its last good check, the latest first."""
-    found = Reading.objects.standing().filter(shift__tester=stop.tester, taken_at__gt=stop.suspect_since)
+    """Every current reading on the tester since its last good check, the latest first."""
+    found = Reading.objects.current().filter(shift__tester=stop.tester, taken_at__gt=stop.suspect_since)
     if stop.cleared_at:
         found = found.filter(taken_at__lte=stop.cleared_at)
     return found.select_related("valve__type", "shift__operator", "test_point").order_by("-taken_at", "-pk")

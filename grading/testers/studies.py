@@ -112,7 +112,7 @@ def order(study: Study) -> list[Cell]:
 
 
 def _filled(study: Study) -> set[tuple[int, int, int]]:
-    return set(study.readings.standing().values_list("repeat", "operator", "valve"))
+    return set(study.readings.current().values_list("repeat", "operator", "valve"))
 
 
 def next_cell(study: Study, operator: User) -> Cell | None:
@@ -337,11 +337,11 @@ def _relative(sd: float, mean: float, study: Study) -> str:
 
 
 def analyse(study: Study) -> Analysis:
-    """Of the standing readings. A study that is not complete says so as its `problem`."""
+    """Of the current readings. A study that is not complete says so as its `problem`."""
     valves = [row.valve for row in study.study_valves.select_related("valve")]
     operators = [row.operator for row in study.study_operators.select_related("operator")]
     cells: dict[tuple[int, int], list[tuple[int, float]]] = {}
-    for valve, operator, repeat, value in study.readings.standing().values_list("valve", "operator", "repeat", "value"):
+    for valve, operator, repeat, value in study.readings.current().values_list("valve", "operator", "repeat", "value"):
         cells.setdefault((valve, operator), []).append((repeat, value))
     table = tuple(
         (

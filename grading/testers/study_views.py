@@ -123,13 +123,13 @@ def study(request: HttpRequest, pk: int) -> HttpResponse:
     complete = not any(share.left for share in shares)
     context: dict[str, Any] = {"study": found, "shares": shares, "complete": complete, "give_up_form": GiveUpForm()}
     if complete or not found.open:
-        context |= {"analysis": analysis, "plot": _plot(analysis), "readings": _standing(found)}
+        context |= {"analysis": analysis, "plot": _plot(analysis), "readings": _current(found)}
     context["mine"] = next((share for share in shares if share.operator == request.user), None)
     return render(request, "testers/study.html", context)
 
 
-def _standing(study: Study) -> list[StudyReading]:
-    return list(study.readings.standing().select_related("valve", "operator", "supersedes"))
+def _current(study: Study) -> list[StudyReading]:
+    return list(study.readings.current().select_related("valve", "operator", "supersedes"))
 
 
 def _plot(analysis: Analysis) -> charts.Plot | None:
@@ -190,7 +190,7 @@ def study_read(request: StaffRequest, pk: int) -> HttpResponse:
         return redirect("study-read", pk)
     form.place_cursor()
     mine = next(share for share in studies.progress_of(found) if share.operator == request.user)
-    last = found.readings.standing().filter(operator=request.user).order_by("-recorded_at", "-pk").first()
+    last = found.readings.current().filter(operator=request.user).order_by("-recorded_at", "-pk").first()
     return render(
         request,
         "testers/study_read.html",

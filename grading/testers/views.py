@@ -207,9 +207,9 @@ def tester_edit(request: StaffRequest, pk: int) -> HttpResponse:
 def _edit(request: StaffRequest, known: Tester, title: str, back: str) -> HttpResponse:
     form = TesterForm(request.POST or None, instance=known)
     if request.method == "POST" and form.is_valid():
-        kept = records.keep_tester(form.instance, request.user)
-        messages.success(request, f"{kept} is kept.")
-        return redirect(kept)
+        saved = records.save_tester(form.instance, request.user)
+        messages.success(request, f"{saved} is kept.")
+        return redirect(saved)
     form.fields["name"].widget.attrs["autofocus"] = True
     return render(request, "site/form.html", {"form": form, "title": title, "back": back})
 
@@ -235,11 +235,11 @@ def tester(request: HttpRequest, pk: int) -> HttpResponse:
             "measures": list(_measured(record)),
             "calibration": record.calibration,
             "calibration_state": records.calibration_state(found),
-            "conditions": [(row, _shown_basis(row)) for row in conditions.standing_conditions(found)],
+            "conditions": [(row, _shown_basis(row)) for row in conditions.current_conditions(found)],
             "house_nominals": found.house_nominals.select_related("test_point__section__type", "condition")[:20],
             "studies": found.studies.select_related("test_point__section__type", "by")[:20],
             "charts": [reference_checks.chart_of(reference, found) for reference in reference_checks.for_tester(found)],
-            "stop": reference_checks.standing_stop(found),
+            "stop": reference_checks.current_stop(found),
             "stops": found.stops.select_related("cleared_by")[:20],
         },
     )
@@ -308,13 +308,13 @@ def condition_new(request: StaffRequest, pk: int) -> HttpResponse:
     form = ConditionForm(request.POST or None)
     if request.method == "POST" and form.is_valid():
         try:
-            kept = conditions.set_conditions(form.conditions(found), request.user)
+            saved = conditions.set_conditions(form.conditions(found), request.user)
         except conditions.SameAsSheet as problem:
             form.add_error("anode_voltage_v", str(problem))
         except ConversionRefused as problem:
             form.add_error("judged_by", str(problem))
         else:
-            for condition in kept:
+            for condition in saved:
                 messages.success(request, f"{condition} from now on.")
             return redirect(found)
     form.fields["type"].widget.attrs["autofocus"] = True

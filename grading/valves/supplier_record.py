@@ -102,14 +102,14 @@ def records_of(lines: Collection[Line]) -> list[LineRecord]:
 def _records(lines: Collection[Line], path: str, keys: Collection[int]) -> list[LineRecord]:
     """The record of each of these lines, which are all whose `path` (seen from a valve) is among the keys."""
     places = minor_places(Shop.own().currency)
-    standing = Grade.objects.filter(standing=True, **{f"valve__{path}__in": keys}).order_by()
+    current = Grade.objects.filter(current=True, **{f"valve__{path}__in": keys}).order_by()
     grades: dict[int, dict[tuple[int, str, bool], int]] = defaultdict(dict)
-    for key, rank, name, saleable, count in standing.values_list("valve__line", "rank", "name", "saleable").annotate(
+    for key, rank, name, saleable, count in current.values_list("valve__line", "rank", "name", "saleable").annotate(
         n=Count("pk")
     ):
         grades[key][rank, name, saleable] = count
     lost = Valve.objects.filter(state=State.WRITTEN_OFF, **{f"{path}__in": keys})
-    lost = lost.exclude(grades__standing=True).order_by()
+    lost = lost.exclude(grades__current=True).order_by()
     written_off = dict(lost.values_list("line").annotate(n=Count("pk")))
     unjudged = _went_back(lost, {line.pk: line.returned_positions for line in lines if line.returned_positions})
     return [

@@ -43,7 +43,7 @@ class ValveFilter(django_filters.FilterSet):
         fields: list[str] = []
 
     def by_grade(self, valves: QuerySet[Valve], _: str, value: str) -> QuerySet[Valve]:
-        return valves.filter(grades__standing=True, grades__name=value)
+        return valves.filter(grades__current=True, grades__name=value)
 
 
 def _grade_names() -> list[tuple[str, str]]:
@@ -55,12 +55,12 @@ class WriteOffForm(forms.Form):
     reason = forms.CharField(label="Why it is written off", max_length=200)
 
 
-def standing_grade() -> Prefetch:
-    return Prefetch("grades", Grade.objects.filter(standing=True), to_attr="standing_grades")
+def current_grade() -> Prefetch:
+    return Prefetch("grades", Grade.objects.filter(current=True), to_attr="current_grades")
 
 
 def valves(request: HttpRequest) -> HttpResponse:
-    rows = Valve.objects.for_rows().prefetch_related(standing_grade())
+    rows = Valve.objects.for_rows().prefetch_related(current_grade())
     found = ValveFilter(request.GET, queryset=rows)
     return render(request, "valves/valves.html", {"filter": found, "page": page_of(request, found.qs)})
 
@@ -82,7 +82,7 @@ def valve(request: StaffRequest, serial: str) -> HttpResponse:
             "cost": found.line.cost_of(found.position, Shop.own().currency),
             "marks": identity.marks_of(found),
             "readings": _readings_table(readings, may(request.user, Role.BENCH)),
-            "why_ungraded": "" if any(grade.standing for grade in grades) else judging.why_ungraded(found),
+            "why_ungraded": "" if any(grade.current for grade in grades) else judging.why_ungraded(found),
             "grades": grades,
             "memberships": found.memberships.select_related("set"),
             "allocations": found.allocations.select_related("order_line__order__customer"),

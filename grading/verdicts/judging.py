@@ -47,14 +47,14 @@ def evidence_for(valves: Collection[Valve]) -> dict[int, Evidence]:
         type__in={valve.type_id for valve in valves}, test_points__isnull=False
     ).values_list("type", "number"):
         wanted[type_id].add(number)
-    standing: dict[int, list[Reading]] = defaultdict(list)
+    current: dict[int, list[Reading]] = defaultdict(list)
     for keys in chunked({valve.pk for valve in valves}):
-        read = Reading.objects.standing().filter(valve__in=keys)
+        read = Reading.objects.current().filter(valve__in=keys)
         for reading in read.select_related("test_point__section__type", "shift"):
-            standing[reading.valve_id].append(reading)
+            current[reading.valve_id].append(reading)
     found = {}
     for valve in valves:
-        repeats = by_section(standing[valve.pk])
+        repeats = by_section(current[valve.pk])
         # A type without test points has nothing to be judged against.
         complete = bool(wanted[valve.type_id]) and wanted[valve.type_id] <= set(repeats)
         found[valve.pk] = Evidence(repeats, complete)
@@ -91,10 +91,10 @@ def judge_all(valves: Collection[Valve], policy: Policy) -> AllJudged:
     kinds = dict(ValveType.objects.filter(pk__in={valve.type_id for valve in valves}).values_list("pk", "kind"))
     rules = {kind: parsed.for_kind(kind) for kind in set(kinds.values())}
     evidence = evidence_for(valves)
-    standing = {
+    current = {
         row.valve_id: row
         for keys in chunked({valve.pk for valve in valves})
-        for row in Grade.objects.filter(valve__in=keys, standing=True).prefetch_related("readings")
+        for row in Grade.objects.filter(valve__in=keys, current=True).prefetch_related("readings")
     }
     found, unsettled = [], []
     for valve in valves:
@@ -111,7 +111,7 @@ def judge_all(valves: Collection[Valve], policy: Policy) -> AllJudged:
         if any(value.kind == BasisKind.NONE for value in values):
             continue  # read at conditions that nothing is known of: see `why_ungraded`
         judgement = judge(rules[kinds[valve.type_id]], sections)
-        found.append(Judged(valve, speaks, values, standing.get(valve.pk), judgement))
+        found.append(Judged(valve, speaks, values, current.get(valve.pk), judgement))
     return AllJudged(found, unsettled)
 
 
@@ -141,9 +141,9 @@ def changes(policy: Policy, valves: Collection[Valve]) -> list[Change]:
 def grade(valves: Collection[Valve], policy: Policy, by: User | None) -> dict[int, Grade]:
     """Judge these valves and record the grades; the old ones stay as history.
 
-    Returns the standing grade by valve, of those that have one now. A valve with a section unread is not
+    Returns the current grade by valve, of those that have one now. A valve with a section unread is not
     judged; one whose last series has not settled has no grade until it has. A judgement by the same policy on the
-    same readings as the standing grade is not written twice; one is, when the tester's record has changed how well
+    same readings as the current grade is not written twice; one is, when the tester's record has changed how well
     they are known.
     """
     with transaction.atomic():
@@ -181,7 +181,7 @@ def store(judgements: AllJudged, valve_ids: Collection[int], policy: Policy, by:
         given[valve.pk] = row
     changed = [row.valve_id for row, _ in fresh] + unsettled
     for keys in chunked(changed):
-        Grade.objects.filter(valve__in=keys, standing=True).update(standing=False)
+        Grade.objects.filter(valve__in=keys, current=True).update(current=False)
     Grade.objects.bulk_create([row for row, _ in fresh], batch_size=CHUNK)
     Grade.readings.through.objects.bulk_create(
         [
@@ -203,8 +203,8 @@ def _rests_on(grade: Grade, evidence: Evidence, measured: list[dict[str, Any]]) 
 
 
 def withdraw(valve: Valve, by: User | None) -> None:
-    """The standing grade no longer speaks for the valve: it has come back, or a reading was corrected away."""
-    Grade.objects.filter(valve=valve, standing=True).update(standing=False)
+    """The current grade no longer speaks for the valve: it has come back, or a reading was corrected away."""
+    Grade.objects.filter(valve=valve, current=True).update(current=False)
     grades_changed.send(Grade, valve_ids=[valve.pk], by=by)
 
 

@@ -170,10 +170,10 @@ class Grounds(NamedTuple):
     def of(cls, keys: Collection[int]) -> Grounds:
         readings: dict[int, list[int]] = defaultdict(list)
         for valve, reading in (
-            Reading.objects.standing().filter(valve__in=keys).order_by("pk").values_list("valve", "pk")
+            Reading.objects.current().filter(valve__in=keys).order_by("pk").values_list("valve", "pk")
         ):
             readings[valve].append(reading)
-        grades = dict(Grade.objects.filter(valve__in=keys, standing=True).values_list("valve", "pk"))
+        grades = dict(Grade.objects.filter(valve__in=keys, current=True).values_list("valve", "pk"))
         types = dict(Valve.objects.in_house().filter(pk__in=keys).values_list("pk", "type"))
         return cls(
             _testers_as_known(),

@@ -14,7 +14,7 @@ from stockroom.models import Allocation, ListedValve, Lot, Valve
 from stockroom.models.orders import Order
 from stockroom.site.chunks import chunked
 from stockroom.states import Facts, State, valve_state
-from stockroom.tally import settle_lots
+from stockroom.tally import refresh_lots
 
 
 def true_states(valves: Collection[Valve]) -> dict[int, State]:
@@ -30,9 +30,9 @@ def true_states(valves: Collection[Valve]) -> dict[int, State]:
     by_key = {valve.pk: valve for valve in valves}
     for keys in chunked(by_key):
         read_sections: dict[int, set[int]] = defaultdict(set)
-        for valve_id, section in Reading.objects.standing().filter(valve__in=keys).values_list("valve", "section"):
+        for valve_id, section in Reading.objects.current().filter(valve__in=keys).values_list("valve", "section"):
             read_sections[valve_id].add(section)
-        graded = set(Grade.objects.filter(valve__in=keys, standing=True).values_list("valve", flat=True))
+        graded = set(Grade.objects.filter(valve__in=keys, current=True).values_list("valve", flat=True))
         matched = set(Member.objects.filter(valve__in=keys, live=True).values_list("valve", flat=True))
         listed = set(ListedValve.objects.filter(valve__in=keys, live=True).values_list("valve", flat=True))
         gone = set(
@@ -71,4 +71,4 @@ def refresh(valve_ids: Collection[int]) -> None:
         for keys in chunked(set(valve_ids))
         for lot in Lot.objects.filter(lines__valves__in=keys).values_list("pk", flat=True)
     }
-    settle_lots(lots)
+    refresh_lots(lots)

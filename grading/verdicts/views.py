@@ -216,10 +216,10 @@ class PolicyForm(forms.Form):
             acceptance["guard_factor"] = data["guard_factor"]
         elif data["rule"] == "maximum false acceptance":
             acceptance["probability"] = data["probability"]
-        kept = ("otherwise", "scale_pass", "match_probability")
+        saved = ("otherwise", "scale_pass", "match_probability")
         unknown = {field.name: data[f"unknown_{field.name}"] for field in fields(Unknown)}
         given = {key: value for key, value in unknown.items() if value not in (None, "")}
-        return {key: data[key] for key in kept} | {"acceptance": acceptance, "unknown": given}
+        return {key: data[key] for key in saved} | {"acceptance": acceptance, "unknown": given}
 
 
 def policies(request: HttpRequest) -> HttpResponse:
@@ -301,9 +301,9 @@ def policy_new(request: StaffRequest) -> HttpResponse:
     own = OwnRuleFormSet(request.POST or None, initial=_own_rules(parsed.levels), prefix="own")
     if request.method == "POST" and form.is_valid() and levels.is_valid() and own.is_valid():
         rows = [f.rule() for f in levels.forms if f.cleaned_data.get("name") and not f.cleaned_data.get("DELETE")]
-        kept = [f.cleaned_data for f in own.forms if f.cleaned_data.get("kind") and not f.cleaned_data.get("DELETE")]
+        saved = [f.cleaned_data for f in own.forms if f.cleaned_data.get("kind") and not f.cleaned_data.get("DELETE")]
         try:
-            rules = {"levels": _with_own_rules(rows, kept), **form.rules()}
+            rules = {"levels": _with_own_rules(rows, saved), **form.rules()}
             read_policy(rules)
         except PolicyProblem as problem:
             form.add_error(None, str(problem))
@@ -334,7 +334,7 @@ def policy_effect(request: StaffRequest, version: int) -> HttpResponse:
         if regrading.put_in_force(found, request.user, regrade=bool(request.POST.get("regrade"))):
             messages.success(request, f"{found} is in force; the stock is graded by it now.")
             return redirect("policy-effect", version)
-        messages.success(request, f"{found} is in force for new readings; standing grades stay as they are.")
+        messages.success(request, f"{found} is in force for new readings; current grades stay as they are.")
         return redirect("policies")
     job = regrading.latest_effect(found)
     return render(

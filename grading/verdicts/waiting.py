@@ -43,8 +43,8 @@ class Waiting(NamedTuple):
 
 
 def waiting_for(tester: Tester, test_point: TestPoint) -> Waiting:
-    """Those with a standing reading at this test point of this tester. None is ready while no policy is in force."""
-    read_here = Reading.objects.standing().filter(valve=OuterRef("pk"), test_point=test_point, shift__tester=tester)
+    """Those with a current reading at this test point of this tester. None is ready while no policy is in force."""
+    read_here = Reading.objects.current().filter(valve=OuterRef("pk"), test_point=test_point, shift__tester=tester)
     tested = Valve.objects.filter(Exists(read_here), state=State.TESTED)
     valves = list(tested.select_related("type", "line__lot").order_by("serial"))
     policy = Policy.objects.filter(in_force=True).first()

@@ -260,7 +260,7 @@ def enter_credit(claim: Claim, credit: Credit, by: User | None) -> Credit:
         at_home = "" if credit.currency == home else f", {shown(booking.in_home(credit, home), home)} at home"
         text = f"Claim {claim}: credit of {shown(credit.amount, credit.currency)}{at_home}"
         Entry.write(by, "credit-entered", f"{text}{f': {credit.note}' if credit.note else ''}.", lot=lot)
-        booking.settle(lot, by)
+        booking.bring_up_to_date(lot, by)
     return credit
 
 
@@ -279,7 +279,7 @@ def strike_out(credit: Credit, why: str, by: User | None) -> None:
         credit.save(update_fields=["struck_at", "struck_because"])
         text = f"Claim {credit.claim}: credit of {shown(credit.amount, credit.currency)} struck out: {why}."
         Entry.write(by, "credit-struck-out", text, lot=lot)
-        booking.settle(lot, by)
+        booking.bring_up_to_date(lot, by)
 
 
 def _check_live(claim: Claim) -> None:

@@ -207,13 +207,13 @@ def _reset_sequences(known: list[type[models.Model]]) -> None:
 
 
 def _prove(manifest: dict[str, Any], known: dict[str, type[models.Model]]) -> None:
-    for label, told in manifest["tables"].items():
+    for label, declared in manifest["tables"].items():
         digest, count = hashlib.sha256(), 0
         for line in _lines(known[label]):
             digest.update(line)
             count += 1
-        if (count, digest.hexdigest()) != (told["rows"], told["sha256"]):
-            raise BackupRefused(f"{label} came back with {count} rows of {told['rows']}, or with other content.")
+        if (count, digest.hexdigest()) != (declared["rows"], declared["sha256"]):
+            raise BackupRefused(f"{label} came back with {count} rows of {declared['rows']}, or with other content.")
 
 
 def _read_files(archive: zipfile.ZipFile, files: dict[str, str]) -> None:

@@ -87,7 +87,7 @@ def is_doubtful(text: str) -> bool:
     return len(set(_readings(text).values())) > 1
 
 
-def settles(text: str) -> DecimalMark | None:
+def proves_mark(text: str) -> DecimalMark | None:
     """
     >>> settles("1,6"), settles("1.600,5"), settles("1,600"), settles("1600")
     (<DecimalMark.COMMA: ','>, <DecimalMark.COMMA: ','>, None, None)
@@ -104,15 +104,15 @@ class InDoubt(NamedTuple):
     why: str
 
 
-class SettledMarks(NamedTuple):
+class DecidedMarks(NamedTuple):
     marks: Mapping[int, DecimalMark | None]
     in_doubt: Mapping[int, InDoubt]
     by_others: Mapping[int, str]  # a doubtful number of a column that the rest of the file settles
 
 
-def settle_marks(
+def decide_marks(
     columns: Mapping[int, Iterable[tuple[int, Cell]]], said: DecimalMark | None = None, *, between_commas: bool = False
-) -> SettledMarks:
+) -> DecidedMarks:
     """The decimal mark of each column's doubtful numbers.
 
     A column is settled by its own other numbers, then by the rest of the file.
@@ -127,7 +127,7 @@ def settle_marks(
     for column, cells in columns.items():
         for row, cell in cells:
             digits = split_unit(_bare(cell))[0] if isinstance(cell, str) else ""
-            if proof := settles(digits):
+            if proof := proves_mark(digits):
                 proofs[column].add(proof)
             elif is_doubtful(digits):
                 doubtful.setdefault(column, (row, digits))
@@ -148,7 +148,7 @@ def settle_marks(
         else:
             why = "the column has decimal commas and decimal points" if len(own) > 1 else "nothing else settles it"
             in_doubt[column] = InDoubt(row, digits, why)
-    return SettledMarks(marks, in_doubt, by_others)
+    return DecidedMarks(marks, in_doubt, by_others)
 
 
 def split_unit(text: str) -> tuple[str, str]:

@@ -67,10 +67,12 @@ def read_text(data: bytes, suffix: str, encoding: str, known: Callable[[str], bo
     if suffix in ("xlsx", "xlsm", "xls", "ods"):
         raise NotATable(f"The name ends in .{suffix}, but the file is plain text. If it is CSV, call it .csv.")
     text = text.replace("\r\n", "\n").replace("\r", "\n")
-    told = re.match(r"sep=(.)\n", text)
-    delimiter, records = _records(text, told.group(1) if told and told.group(1) in DELIMITERS else None)
+    declared = re.match(r"sep=(.)\n", text)
+    delimiter, records = _records(text, declared.group(1) if declared and declared.group(1) in DELIMITERS else None)
     rows = (
-        row_of(number, map(_unquoted, record)) for number, record in enumerate(records, 1) if not (told and number == 1)
+        row_of(number, map(_unquoted, record))
+        for number, record in enumerate(records, 1)
+        if not (declared and number == 1)
     )
     return FileTable("", kept_rows(rows, Allowance()), encoding, delimiter)
 
@@ -139,11 +141,11 @@ def _is_odd(word: str) -> bool:
     return False
 
 
-def _records(text: str, told: str | None) -> tuple[str, list[list[str]]]:
+def _records(text: str, declared: str | None) -> tuple[str, list[list[str]]]:
     """The delimiter under which the most rows agree on how many columns there are, and the records."""
     best: tuple[int, str, list[list[str]]] | None = None
     broken = ""
-    for delimiter in [told] if told else DELIMITERS:
+    for delimiter in [declared] if declared else DELIMITERS:
         try:
             lines = io.StringIO(text, newline="")
             reader = csv.reader(lines, delimiter=delimiter, skipinitialspace=delimiter != "\t", strict=True)

@@ -41,7 +41,7 @@ def _select(choice: FeatureChoice) -> forms.ChoiceField:
     return forms.ChoiceField(label=choice.label, required=False, choices=words)
 
 
-class SheetForm(forms.Form):
+class MarksForm(forms.Form):
     """What is seen on one valve, or on all of a line (`valve` None).
 
     A code is read before it is kept: `settled` is False until the page has shown what this code can mean.
@@ -68,7 +68,7 @@ class SheetForm(forms.Form):
         self.fields["code"].widget.attrs["data-enter"] = "send"
         if valve is None:
             del self.fields["type"]
-        self.kept = valve and valve.date_readings.filter(standing=True).first()
+        self.saved = valve and valve.date_readings.filter(current=True).first()
         self.initial = _as_recorded(valve, line)
         self.ranked = self._rank()
 
@@ -131,8 +131,8 @@ class SheetForm(forms.Form):
         """The key of the reading that is marked: as sent, as kept, or the one that leads."""
         if self.is_bound and self.data.get("shown") == self.token:
             return str(self.data.get("reading", ""))
-        if self.kept and self.kept.code == self._code:
-            return self.kept.reading.key if self.kept.reading else ""
+        if self.saved and self.saved.code == self._code:
+            return self.saved.reading.key if self.saved.reading else ""
         return identity.leader(self.ranked)
 
     @property
@@ -171,17 +171,17 @@ class SheetForm(forms.Form):
     def condition(self) -> list[forms.BoundField]:
         return [*self._bound("condition "), self["pack_marks"], self["note"]]
 
-    def sheet(self) -> MarksSeen:
-        told = self.cleaned_data
+    def seen(self) -> MarksSeen:
+        data = self.cleaned_data
         return MarksSeen(
-            type=told.get("type"),
-            maker=told["maker"],
-            code=told["code"],
-            chosen=self.chosen if told["code"] else "",
-            features={name: told[f"feature {name}"] for name in FEATURES},
-            condition={name: told[f"condition {name}"] for name in CONDITION},
-            pack_marks=told["pack_marks"],
-            note=told["note"],
+            type=data.get("type"),
+            maker=data["maker"],
+            code=data["code"],
+            chosen=self.chosen if data["code"] else "",
+            features={name: data[f"feature {name}"] for name in FEATURES},
+            condition={name: data[f"condition {name}"] for name in CONDITION},
+            pack_marks=data["pack_marks"],
+            note=data["note"],
         )
 
     @property

@@ -48,7 +48,7 @@ from stockroom.models.identity import CodeReading
 from stockroom.pure.refused import Refused
 from stockroom.signals import valve_identified
 from stockroom.site.chunks import CHUNK, chunked
-from stockroom.site.saving import keep
+from stockroom.site.saving import save_named
 
 FIRST_YEAR = 1920  # valves in quantity from about then; from memory
 DOUBT_YEARS = 2  # a type's first year may be out by so much when nobody had a publication open; our policy
@@ -63,7 +63,7 @@ class NoSuchReading(IdentityError):
     """The reading chosen is none that the code can have."""
 
 
-class SettledAlready(IdentityError):
+class DealtWithAlready(IdentityError):
     """The warning was dismissed or cleared meanwhile."""
 
 
@@ -109,8 +109,8 @@ def set_source_codes(maker: Maker, codes: Collection[str], by: User | None) -> N
         maker.source_codes.exclude(code__in=codes).delete()
         SourceCode.objects.bulk_create(SourceCode(maker=maker, code=code) for code in sorted(set(codes) - before))
         if before != set(codes):
-            told = " → ".join(", ".join(sorted(some)) or "none" for some in (before, set(codes)))
-            Entry.write(by, "maker-changed", f"Maker {maker}: source codes {told}.")
+            changes = " → ".join(", ".join(sorted(some)) or "none" for some in (before, set(codes)))
+            Entry.write(by, "maker-changed", f"Maker {maker}: source codes {changes}.")
 
 
 def learn(
@@ -142,12 +142,12 @@ def register_changed(maker: Maker, by: User | None, codes: Collection[str] = ())
     is not decided, and those whose construction is in doubt.
     """
     numbers = {*codes, *maker.source_codes.values_list("code", flat=True)}
-    standing = Q(date_readings__standing=True)
+    current = Q(date_readings__current=True)
     keys = set(
         Valve.objects.in_house()
         .filter(
             Q(maker=maker)
-            | standing & (Q(date_readings__source_code__in=numbers) | Q(date_readings__form=""))
+            | current & (Q(date_readings__source_code__in=numbers) | Q(date_readings__form=""))
             | Q(warnings__cleared_at=None, warnings__subject=Subject.CONSTRUCTION_AND_MAKER)
         )
         .values_list("pk", flat=True)
@@ -158,7 +158,7 @@ def register_changed(maker: Maker, by: User | None, codes: Collection[str] = ())
 
 def years_changed(types: Collection[int], by: User | None = None) -> int:
     """Look again at the valves in house of these types whose code has been read; how many they are."""
-    read = Valve.objects.in_house().filter(type__in=list(types), date_readings__standing=True)
+    read = Valve.objects.in_house().filter(type__in=list(types), date_readings__current=True)
     keys = set(read.values_list("pk", flat=True))
     _look_again(keys, by)
     return len(keys)
@@ -187,8 +187,8 @@ def leader(ranked: Sequence[Ranked]) -> str:
 
 def others_of_line(line: Line, besides: Collection[int]) -> list[list[DateMeaning]]:
     """For each other valve of the line that has a code: the chosen reading alone, or all it may have."""
-    standing = DateReading.objects.filter(valve__line=line, standing=True).exclude(valve__in=list(besides)[:500])
-    return [one.readings for one in standing.order_by("-id")[:MOST_OTHERS]]
+    current = DateReading.objects.filter(valve__line=line, current=True).exclude(valve__in=list(besides)[:500])
+    return [one.readings for one in current.order_by("-id")[:MOST_OTHERS]]
 
 
 def type_facts(type_: ValveType) -> TypeFacts:
@@ -203,7 +203,7 @@ def window_to(received: date) -> Window:
     return Window(FIRST_YEAR, max(FIRST_YEAR, received.year))
 
 
-def as_kept(ranked: Ranked) -> dict[str, object]:
+def as_stored(ranked: Ranked) -> dict[str, object]:
     """A reading as one of the alternatives of a `CodeReading`."""
     reading = ranked.reading
     return {
@@ -245,24 +245,24 @@ class MarksSeen:
         check(CONDITION, self.condition)
 
 
-def record(valve: Valve, sheet: MarksSeen, by: User | None) -> bool:
+def record(valve: Valve, observed: MarksSeen, by: User | None) -> bool:
     """The valve is as the sheet says, and what the sheet leaves empty is not there. False when that is no news."""
     with transaction.atomic():
         type_before = Valve.objects.select_for_update(no_key=True).get(pk=valve.pk).type_id
-        changed = bool(_write([valve.pk], sheet, by, whole=True, over=True))
-        type_changed = sheet.type is not None and sheet.type.pk != type_before
+        changed = bool(_write([valve.pk], observed, by, whole=True, over=True))
+        type_changed = observed.type is not None and observed.type.pk != type_before
         valve_identified.send(Valve, valve=valve, type_changed=type_changed, by=by)
     return changed
 
 
-def spread(valves: Iterable[Valve], sheet: MarksSeen, by: User | None, *, over: bool = False) -> int:
+def spread(valves: Iterable[Valve], observed: MarksSeen, by: User | None, *, over: bool = False) -> int:
     """All these valves are as the sheet says; what it leaves empty is left alone, and so is the type.
 
     Without `over` nothing that is recorded already is changed. Returns how many valves were changed.
     """
     keys = [valve.pk for valve in valves]
     with transaction.atomic():
-        return sum(_write(some, sheet, by, whole=False, over=over) for some in chunked(keys))
+        return sum(_write(some, observed, by, whole=False, over=over) for some in chunked(keys))
 
 
 def stamp(codes: Sequence[tuple[Valve, str]], by: User | None) -> None:
@@ -294,7 +294,7 @@ def stamp(codes: Sequence[tuple[Valve, str]], by: User | None) -> None:
             reassess([valve for valve, _ in some], by)
 
 
-def _write(keys: list[int], sheet: MarksSeen, by: User | None, *, whole: bool, over: bool) -> int:
+def _write(keys: list[int], observed: MarksSeen, by: User | None, *, whole: bool, over: bool) -> int:
     with transaction.atomic():
         valves = list(
             Valve.objects.select_for_update(no_key=True, of=("self",))
@@ -302,27 +302,31 @@ def _write(keys: list[int], sheet: MarksSeen, by: User | None, *, whole: bool, o
             .select_related("type__first_registered_source", "maker", "line__lot")
             .order_by("pk")
         )
-        maker = keep(sheet.maker, by) if sheet.maker is not None and sheet.maker.pk is None else sheet.maker
-        told: dict[int, list[str]] = {valve.pk: [] for valve in valves}
-        for valve in valves:
-            if whole and sheet.type is not None and valve.type_id != sheet.type.pk:
-                told[valve.pk].append(f"type {valve.type} → {sheet.type}")
-                valve.type = sheet.type
-            if valve.maker != maker and (maker or whole) and (over or valve.maker is None):
-                told[valve.pk].append(f"marked maker {valve.maker or '–'} → {maker or '–'}")
-                valve.maker = maker
-        _write_codes(valves, sheet, by, told, whole=whole, over=over)
-        Valve.objects.bulk_update(
-            [valve for valve in valves if told[valve.pk]], ["type", "maker", "date_code"], batch_size=200
+        maker = (
+            save_named(observed.maker, by)
+            if observed.maker is not None and observed.maker.pk is None
+            else observed.maker
         )
-        _write_features(valves, sheet, by, told, whole=whole, over=over)
-        _write_conditions(valves, sheet, by, told, whole=whole, over=over)
-        changed = [valve for valve in valves if told[valve.pk]]
+        changes: dict[int, list[str]] = {valve.pk: [] for valve in valves}
+        for valve in valves:
+            if whole and observed.type is not None and valve.type_id != observed.type.pk:
+                changes[valve.pk].append(f"type {valve.type} → {observed.type}")
+                valve.type = observed.type
+            if valve.maker != maker and (maker or whole) and (over or valve.maker is None):
+                changes[valve.pk].append(f"marked maker {valve.maker or '–'} → {maker or '–'}")
+                valve.maker = maker
+        _write_codes(valves, observed, by, changes, whole=whole, over=over)
+        Valve.objects.bulk_update(
+            [valve for valve in valves if changes[valve.pk]], ["type", "maker", "date_code"], batch_size=200
+        )
+        _write_features(valves, observed, by, changes, whole=whole, over=over)
+        _write_conditions(valves, observed, by, changes, whole=whole, over=over)
+        changed = [valve for valve in valves if changes[valve.pk]]
         Entry.objects.bulk_create(
             Entry(
                 by=by,
                 action="identified",
-                text=f"Identified: {'; '.join(told[valve.pk])}.",
+                text=f"Identified: {'; '.join(changes[valve.pk])}.",
                 valve=valve,
                 line=valve.line,
                 lot_id=valve.line.lot_id,
@@ -333,17 +337,17 @@ def _write(keys: list[int], sheet: MarksSeen, by: User | None, *, whole: bool, o
     return len(changed)
 
 
-Told = dict[int, list[str]]
+Changes = dict[int, list[str]]
 
 
 def _write_codes(
-    valves: list[Valve], sheet: MarksSeen, by: User | None, told: Told, *, whole: bool, over: bool
+    valves: list[Valve], observed: MarksSeen, by: User | None, changes: Changes, *, whole: bool, over: bool
 ) -> None:
     """The code and how it is read. An earlier reading is kept, but stands no longer."""
-    code = " ".join(sheet.code.split())
+    code = " ".join(observed.code.split())
     if not code and not whole:
         return
-    standing = {one.valve_id: one for one in DateReading.objects.filter(valve__in=valves, standing=True)}
+    current = {one.valve_id: one for one in DateReading.objects.filter(valve__in=valves, current=True)}
     wanted = [valve for valve in valves if over or not valve.date_code]
     register = Register()
     others = others_of_line(valves[0].line, [valve.pk for valve in wanted]) if valves else []
@@ -356,11 +360,11 @@ def _write_codes(
         if at not in ranked_by_type:
             ranked_by_type[at] = rank_code(code, valve.type, received, others, register)
         ranked = ranked_by_type[at]
-        chosen = next((one.reading for one in ranked if one.reading.key == sheet.chosen), None)
-        if sheet.chosen and chosen is None:
+        chosen = next((one.reading for one in ranked if one.reading.key == observed.chosen), None)
+        if observed.chosen and chosen is None:
             raise NoSuchReading(f"{code} cannot be read so. Choose one of its readings.")
-        before = standing.get(valve.pk)
-        if before and before.code == code and before.reading == chosen and "type" not in _of(told[valve.pk]):
+        before = current.get(valve.pk)
+        if before and before.code == code and before.reading == chosen and "type" not in _of(changes[valve.pk]):
             continue
         if not before and not code and not valve.date_code:
             continue
@@ -369,11 +373,11 @@ def _write_codes(
         read = f", read as {chosen.words}" if chosen else ", reading not decided" if ranked else ""
         was = valve.date_code
         stamped = f"code {code}" if code == was else f"code as stamped {was or '–'} → {code or '–'}"
-        told[valve.pk].append(stamped + read)
+        changes[valve.pk].append(stamped + read)
         valve.date_code = code
         if code:
             new.append(_date_reading(valve, code, chosen, ranked, by))
-    DateReading.objects.filter(pk__in=retired).update(standing=False)
+    DateReading.objects.filter(pk__in=retired).update(current=False)
     DateReading.objects.bulk_create(new, batch_size=200)
 
 
@@ -391,14 +395,14 @@ def _date_reading(
 
 def decide(row: CodeReading, chosen: DateMeaning | None, ranked: Sequence[Ranked]) -> None:
     """Fill the row with the chosen reading, if any, and with all there are."""
-    row.alternatives = [as_kept(one) for one in ranked]
+    row.alternatives = [as_stored(one) for one in ranked]
     if chosen:
         row.form, row.detail, row.source_code = chosen.form.name, chosen.detail, chosen.source_code or ""
         row.earliest, row.latest = chosen.earliest, chosen.latest
 
 
 def _write_features(
-    valves: list[Valve], sheet: MarksSeen, by: User | None, told: Told, *, whole: bool, over: bool
+    valves: list[Valve], observed: MarksSeen, by: User | None, changes: Changes, *, whole: bool, over: bool
 ) -> None:
     seen = {(one.valve_id, one.feature): one for one in SeenFeature.objects.filter(valve__in=valves)}
     new: list[SeenFeature] = []
@@ -406,11 +410,11 @@ def _write_features(
     gone: list[int] = []
     for valve in valves:
         for feature in FEATURES:
-            word, before = sheet.features.get(feature, ""), seen.get((valve.pk, feature))
+            word, before = observed.features.get(feature, ""), seen.get((valve.pk, feature))
             was = before.word if before else ""
             if word == was or (not word and not whole) or (was and not over):
                 continue
-            told[valve.pk].append(f"{feature} {was} → {word or '–'}" if was else f"{feature} {word}")
+            changes[valve.pk].append(f"{feature} {was} → {word or '–'}" if was else f"{feature} {word}")
             if before is None:
                 new.append(SeenFeature(valve=valve, feature=feature, word=word, by=by))
             elif word:
@@ -424,13 +428,13 @@ def _write_features(
 
 
 def _write_conditions(
-    valves: list[Valve], sheet: MarksSeen, by: User | None, told: Told, *, whole: bool, over: bool
+    valves: list[Valve], observed: MarksSeen, by: User | None, changes: Changes, *, whole: bool, over: bool
 ) -> None:
     there = {one.valve_id: one for one in Condition.objects.filter(valve__in=valves)}
     wanted = {
-        **{name: sheet.condition.get(name, "") for name in CONDITION},
-        "pack_marks": " ".join(sheet.pack_marks.split()),
-        "note": sheet.note.strip(),
+        **{name: observed.condition.get(name, "") for name in CONDITION},
+        "pack_marks": " ".join(observed.pack_marks.split()),
+        "note": observed.note.strip(),
     }
     labels = {"pack_marks": "marks on the pack", "note": "note on the condition"}
     new: list[Condition] = []
@@ -446,7 +450,7 @@ def _write_conditions(
             phrases.append(f"{label} {was} → {word or '–'}" if was else f"{label} {word}")
             setattr(condition, name, word)
         if phrases:
-            told[valve.pk] += phrases
+            changes[valve.pk] += phrases
             condition.by, condition.at = by, timezone.now()
             (changed if valve.pk in there else new).append(condition)
     Condition.objects.bulk_update(changed, [*wanted, "by", "at"], batch_size=100)
@@ -497,11 +501,11 @@ def _entry(by: User | None, action: str, text: str, valve: Valve) -> Entry:
 
 
 def _assessments(keys: list[int], register: Register) -> Iterable[tuple[Valve, Assessment]]:
-    read = {one.valve_id: one for one in DateReading.objects.filter(valve__in=keys, standing=True)}
+    read = {one.valve_id: one for one in DateReading.objects.filter(valve__in=keys, current=True)}
     packs = dict(Condition.objects.filter(valve__in=keys).values_list("valve", "pack_marks"))
     of_line = {
         one.packing.line_id: [one.reading] if one.reading else []
-        for one in PackDateReading.objects.filter(packing__line__valves__in=keys, standing=True)
+        for one in PackDateReading.objects.filter(packing__line__valves__in=keys, current=True)
         .select_related("packing")
         .distinct()
     }
@@ -528,7 +532,7 @@ def dismiss(warning: MarkWarning, because: str, by: User) -> None:
     with transaction.atomic():
         warning = MarkWarning.objects.select_for_update(of=("self",)).select_related("valve__line").get(pk=warning.pk)
         if warning.dismissed_at or warning.cleared_at:
-            raise SettledAlready("This warning has been dealt with already.")
+            raise DealtWithAlready("This warning has been dealt with already.")
         warning.dismissed_at, warning.dismissed_by, warning.dismissed_because = timezone.now(), by, because
         warning.save()
         text = f"Warning dismissed, {because}: {warning.reason}."
@@ -586,7 +590,7 @@ def marks_of(valve: Valve) -> ShownMarks:
     warnings = list(valve.warnings.select_related("dismissed_by"))
     still_open = [one for one in warnings if not one.cleared_at and not one.dismissed_at]
     seen = list(valve.features.all())
-    reading = valve.date_readings.filter(standing=True).first()
+    reading = valve.date_readings.filter(current=True).first()
     unchecked: tuple[str, ...] = ()
     if reading or seen or valve.maker:
         (_, assessment), *_ = _assessments([valve.pk], Register())

@@ -135,12 +135,12 @@ def _edit(request: StaffRequest, shown: Maker | None, title: str, back: str) -> 
     form = MakerForm(request.POST or None, instance=shown)
     if request.method == "POST" and form.is_valid():
         with transaction.atomic():
-            kept = saving.keep(form.save(commit=False), request.user)
-            lost = list(kept.source_codes.values_list("code", flat=True))
-            identity.set_source_codes(kept, form.cleaned_data["source_codes"], request.user)
-            identity.register_changed(kept, request.user, lost)
-        messages.success(request, f"{kept} is saved.")
-        return redirect("maker", kept.pk)
+            saved = saving.save_named(form.save(commit=False), request.user)
+            lost = list(saved.source_codes.values_list("code", flat=True))
+            identity.set_source_codes(saved, form.cleaned_data["source_codes"], request.user)
+            identity.register_changed(saved, request.user, lost)
+        messages.success(request, f"{saved} is saved.")
+        return redirect("maker", saved.pk)
     return render(request, "site/form.html", {"form": form, "title": title, "back": back})
 
 

@@ -1,4 +1,4 @@
-"""Pages of identification: a valve's sheet, a whole line, the warnings, and cleaning."""
+"""Pages of identification: what is on a valve, on a whole line, the warnings, and cleaning."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from django.views.decorators.http import require_POST
 
 from catalog.models import ValveType
 from stockroom.marks import identity
-from stockroom.marks.forms import ALONE, OVER, CleaningForm, DismissForm, SheetForm
+from stockroom.marks.forms import ALONE, OVER, CleaningForm, DismissForm, MarksForm
 from stockroom.marks.pure.identification import NOT_A_VERDICT, Subject
 from stockroom.models import DateReading, Entry, Line, Lot, Maker, MarkWarning, Valve
 from stockroom.pure.serials import BadSerial, read_serial
@@ -52,16 +52,16 @@ def identify(request: StaffRequest) -> HttpResponse:
 def valve_identify(request: StaffRequest, serial: str) -> HttpResponse:
     valve = _valve(serial)
     others = Valve.objects.in_house().filter(line=valve.line).exclude(pk=valve.pk)
-    form = SheetForm(request.POST or None, line=valve.line, valve=valve, others=others.count())
+    form = MarksForm(request.POST or None, line=valve.line, valve=valve, others=others.count())
     if request.method == "POST" and form.is_valid() and form.settled:
-        sheet, maker = form.sheet(), form.cleaned_data["maker"]
+        seen, maker = form.seen(), form.cleaned_data["maker"]
         new = maker is not None and maker.pk is None
         count = 0
         try:
             with transaction.atomic():
-                identity.record(valve, sheet, request.user)
+                identity.record(valve, seen, request.user)
                 if form.spread_to != ALONE:
-                    count = identity.spread(others, sheet, request.user, over=form.spread_to == OVER)
+                    count = identity.spread(others, seen, request.user, over=form.spread_to == OVER)
         except identity.IdentityError as problem:
             form.add_error("code", str(problem))
         else:
@@ -70,7 +70,7 @@ def valve_identify(request: StaffRequest, serial: str) -> HttpResponse:
             _say_new_maker(request, maker if new else None)
             _say_warnings(request, valve)
             return redirect("identify" if request.GET.get("next") == "scan" else valve.get_absolute_url())
-    return _sheet_page(request, form, f"Identify {serial}", valve.get_absolute_url())
+    return _marks_page(request, form, f"Identify {serial}", valve.get_absolute_url())
 
 
 @for_roles(Role.RECEIVING, Role.BENCH)
@@ -78,13 +78,13 @@ def line_identify(request: StaffRequest, number: str, line: int) -> HttpResponse
     """The same for the valves of a whole line; what is left empty here is left alone there."""
     of = _line(number, line)
     valves = Valve.objects.in_house().filter(line=of)
-    form = SheetForm(request.POST or None, line=of, valve=None, others=valves.count())
+    form = MarksForm(request.POST or None, line=of, valve=None, others=valves.count())
     back = reverse("line-marks", args=[number, line])
     if request.method == "POST" and form.is_valid() and form.settled:
         maker = form.cleaned_data["maker"]
         new = maker is not None and maker.pk is None
         try:
-            count = identity.spread(valves, form.sheet(), request.user, over=form.spread_to == OVER)
+            count = identity.spread(valves, form.seen(), request.user, over=form.spread_to == OVER)
         except identity.IdentityError as problem:
             form.add_error("code", str(problem))
         else:
@@ -92,10 +92,10 @@ def line_identify(request: StaffRequest, number: str, line: int) -> HttpResponse
             messages.success(request, told if count else "Nothing was new.")
             _say_new_maker(request, maker if new and maker.pk else None)
             return redirect(back)
-    return _sheet_page(request, form, f"Identify line {of}", back)
+    return _marks_page(request, form, f"Identify line {of}", back)
 
 
-def _sheet_page(request: StaffRequest, form: SheetForm, title: str, back: str) -> HttpResponse:
+def _marks_page(request: StaffRequest, form: MarksForm, title: str, back: str) -> HttpResponse:
     asked = request.method == "POST" and not form.errors
     form.put_cursor(on_reading=asked and bool(form.ranked))
     context = {
@@ -106,10 +106,10 @@ def _sheet_page(request: StaffRequest, form: SheetForm, title: str, back: str) -
         "line": form.line,
         "cautions": form.line.type.caution_sentences,
         "asked": asked,
-        "show_readings": form.ranked and (form.is_bound or form.kept),
+        "show_readings": form.ranked and (form.is_bound or form.saved),
         "unread": form.is_bound and form["code"].value() and not form.ranked,
     }
-    return render(request, "marks/sheet.html", context)
+    return render(request, "marks/marks_form.html", context)
 
 
 def _say_new_maker(request: StaffRequest, maker: Maker | None) -> None:
@@ -138,7 +138,7 @@ def line_marks(request: StaffRequest, number: str, line: int) -> HttpResponse:
         .select_related("condition")
         .prefetch_related(
             "features",
-            Prefetch("date_readings", DateReading.objects.filter(standing=True), to_attr="standing_readings"),
+            Prefetch("date_readings", DateReading.objects.filter(current=True), to_attr="current_readings"),
             Prefetch("warnings", MarkWarning.objects.open(), to_attr="open_warnings"),
         )
     )
@@ -159,9 +159,9 @@ def _reasons(warnings: list[MarkWarning]) -> str:
 
 
 class WarningFilter(django_filters.FilterSet):
-    standing = django_filters.ChoiceFilter(
+    status = django_filters.ChoiceFilter(
         label="State",
-        method="by_standing",
+        method="by_status",
         empty_label="open",
         choices=[("dismissed", "dismissed"), ("cleared", "cleared"), ("all", "all")],
     )
@@ -181,7 +181,7 @@ class WarningFilter(django_filters.FilterSet):
         model = MarkWarning
         fields: list[str] = []
 
-    def by_standing(self, warnings: QuerySet[MarkWarning], _: str, value: str) -> QuerySet[MarkWarning]:
+    def by_status(self, warnings: QuerySet[MarkWarning], _: str, value: str) -> QuerySet[MarkWarning]:
         if value == "dismissed":
             return warnings.filter(cleared_at=None).exclude(dismissed_at=None)
         return warnings.exclude(cleared_at=None) if value == "cleared" else warnings
@@ -189,7 +189,7 @@ class WarningFilter(django_filters.FilterSet):
     @property
     def qs(self) -> Any:
         found = super().qs
-        return found if self.form.is_valid() and self.form.cleaned_data.get("standing") else found.open()
+        return found if self.form.is_valid() and self.form.cleaned_data.get("status") else found.open()
 
 
 def warnings(request: StaffRequest) -> HttpResponse:
@@ -208,7 +208,7 @@ def warning_dismiss(request: StaffRequest, pk: int) -> HttpResponse:
         try:
             identity.dismiss(warning, form.cleaned_data["because"], request.user)
             messages.success(request, "The warning is dismissed; it stays in the valve’s history.")
-        except identity.SettledAlready as problem:
+        except identity.DealtWithAlready as problem:
             messages.error(request, str(problem))
     else:
         messages.error(request, "Say why the warning is nothing; it is not dismissed without a reason.")

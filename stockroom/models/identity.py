@@ -106,7 +106,7 @@ class CodeReading(By):
     earliest = models.DateField(null=True)
     latest = models.DateField(null=True)
     alternatives = models.JSONField(default=list)
-    standing = models.BooleanField(default=True)
+    current = models.BooleanField(default=True)
 
     class Meta:
         abstract = True
@@ -139,15 +139,15 @@ class DateReading(CodeReading):
         ordering = ["-id"]
         constraints = [
             models.UniqueConstraint(
-                fields=["valve"], condition=models.Q(standing=True), name="one_standing_date_reading_per_valve"
+                fields=["valve"], condition=models.Q(current=True), name="one_current_date_reading_per_valve"
             )
         ]
 
 
-def read_alternative(kept: dict[str, Any]) -> DateMeaning:
+def read_alternative(saved: dict[str, Any]) -> DateMeaning:
     """The reading that one of `DateReading.alternatives` keeps."""
-    earliest, latest = (kept[name] and date.fromisoformat(kept[name]) for name in ("earliest", "latest"))
-    return DateMeaning(Form[kept["form"]], kept["detail"], earliest, latest, kept["source_code"])
+    earliest, latest = (saved[name] and date.fromisoformat(saved[name]) for name in ("earliest", "latest"))
+    return DateMeaning(Form[saved["form"]], saved["detail"], earliest, latest, saved["source_code"])
 
 
 class Condition(By):

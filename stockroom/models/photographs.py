@@ -74,7 +74,7 @@ class Photograph(models.Model):
 
 
 class AttachmentQuerySet(models.QuerySet["Attachment"]):
-    def standing(self) -> AttachmentQuerySet:
+    def current(self) -> AttachmentQuerySet:
         return self.filter(removed_at=None)
 
     def of(self, subject: Subject) -> AttachmentQuerySet:
@@ -86,7 +86,7 @@ class AttachmentQuerySet(models.QuerySet["Attachment"]):
         return self.filter(Q(lot=subject) | Q(line__lot=subject))
 
     def for_public_display(self) -> AttachmentQuerySet:
-        return self.standing().filter(public=True, photograph__state=Photograph.State.READY)
+        return self.current().filter(public=True, photograph__state=Photograph.State.READY)
 
     def for_rows(self) -> AttachmentQuerySet:
         return self.select_related("photograph", "valve__type", "line__lot", "lot")

@@ -54,7 +54,7 @@ class Packing(models.Model):
 
 
 class SamplingPlanQuerySet(models.QuerySet["SamplingPlan"]):
-    def standing(self) -> SamplingPlanQuerySet:
+    def current(self) -> SamplingPlanQuerySet:
         return self.filter(replaced_by=None)
 
 
@@ -226,7 +226,7 @@ class PackDateReading(CodeReading):
         ordering = ["-id"]
         constraints = [
             models.UniqueConstraint(
-                fields=["packing"], condition=Q(standing=True), name="one_standing_date_reading_per_packing"
+                fields=["packing"], condition=Q(current=True), name="one_current_date_reading_per_packing"
             )
         ]
 

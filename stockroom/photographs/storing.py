@@ -127,7 +127,7 @@ def _field(subject: Subject) -> str:
 # Receiving
 
 
-class _Kept(NamedTuple):
+class _Stored(NamedTuple):
     name: str
     sha256: str
     kind: str
@@ -140,48 +140,48 @@ def receive(files: Sequence[UploadedFile], subject: Subject, by: User | None) ->
     A file that is refused takes no other with it. The same file twice is stored once and attached once.
     """
     refused: list[Refusal] = []
-    kept: dict[str, _Kept] = {}
+    stored: dict[str, _Stored] = {}
     twice: list[str] = []
     for file in files[:MOST_AT_ONCE]:
         name = (file.name or "unnamed")[-200:]
         try:
-            new = _keep(file, name)
+            new = _store(file, name)
         except pictures.PictureRefused as refusal:
             refused.append(Refusal(name, str(refusal)))
             continue
-        if new.sha256 in kept:
+        if new.sha256 in stored:
             twice.append(name)
         else:
-            kept[new.sha256] = new
+            stored[new.sha256] = new
     refused += [
         Refusal(file.name or "unnamed", f"at most {MOST_AT_ONCE} are taken at once. Send it with the next.")
         for file in files[MOST_AT_ONCE:]
     ]
-    queued, known, already = _attach(kept, subject, by)
+    queued, known, already = _attach(stored, subject, by)
     return Received(queued, known, already + twice, refused)
 
 
 @transaction.atomic
-def _attach(kept: dict[str, _Kept], subject: Subject, by: User | None) -> tuple[list[str], list[str], list[str]]:
-    if not kept:
+def _attach(stored: dict[str, _Stored], subject: Subject, by: User | None) -> tuple[list[str], list[str], list[str]]:
+    if not stored:
         return [], [], []
     # Whoever attaches to the same thing waits here, so that nobody attaches the same photograph beside us.
     type(subject)._base_manager.select_for_update(no_key=True).get(pk=subject.pk)
     Photograph.objects.bulk_create(
-        [Photograph(sha256=new.sha256, kind=new.kind, size_bytes=new.size_bytes) for new in kept.values()],
+        [Photograph(sha256=new.sha256, kind=new.kind, size_bytes=new.size_bytes) for new in stored.values()],
         ignore_conflicts=True,
     )
-    rows = {photograph.sha256: photograph for photograph in Photograph.objects.filter(sha256__in=kept)}
+    rows = {photograph.sha256: photograph for photograph in Photograph.objects.filter(sha256__in=stored)}
     # Sent again, what was refused gets another chance.
-    Photograph.objects.filter(sha256__in=kept, state=Photograph.State.REFUSED).update(**_AFRESH)
+    Photograph.objects.filter(sha256__in=stored, state=Photograph.State.REFUSED).update(**_AFRESH)
     _queue([photograph for photograph in rows.values() if not photograph.ready])
     field = _field(subject)
     here = set(
-        Attachment.objects.standing()
+        Attachment.objects.current()
         .filter(photograph__in=rows.values(), **{field: subject})
         .values_list("photograph__sha256", flat=True)
     )
-    new = [kept[sha256] for sha256 in kept if sha256 not in here]
+    new = [stored[sha256] for sha256 in stored if sha256 not in here]
     Attachment.objects.bulk_create(
         Attachment(photograph=rows[one.sha256], file_name=one.name, added_by=by, **{field: subject}) for one in new
     )
@@ -190,10 +190,10 @@ def _attach(kept: dict[str, _Kept], subject: Subject, by: User | None) -> tuple[
         Entry.write(by, "photographs-added", text, **_about(subject))
     known = [one.name for one in new if rows[one.sha256].ready]
     queued = [one.name for one in new if not rows[one.sha256].ready]
-    return queued, known, [kept[sha256].name for sha256 in kept if sha256 in here]
+    return queued, known, [stored[sha256].name for sha256 in stored if sha256 in here]
 
 
-def _keep(file: UploadedFile, name: str) -> _Kept:
+def _store(file: UploadedFile, name: str) -> _Stored:
     """Look at the file and store it as it is, under its own sum.
 
     Raises:
@@ -208,7 +208,7 @@ def _keep(file: UploadedFile, name: str) -> _Kept:
             part.write(chunk)
         photograph.sha256 = total.hexdigest()
         _put(part, photograph.original)
-    return _Kept(name, photograph.sha256, photograph.kind, file.size or 0)
+    return _Stored(name, photograph.sha256, photograph.kind, file.size or 0)
 
 
 @contextmanager
@@ -242,7 +242,7 @@ def remove(attachment: Attachment, because: str, by: User | None) -> None:
     if not reason:
         raise PhotographError("Say why it is removed.")
     with transaction.atomic():
-        changed = Attachment.objects.standing().filter(pk=attachment.pk)
+        changed = Attachment.objects.current().filter(pk=attachment.pk)
         if not changed.update(removed_at=timezone.now(), removed_by=by, removed_because=reason[:200], public=False):
             raise PhotographError(f"{attachment.file_name} is removed already.")
         subject = attachment.subject
@@ -256,7 +256,7 @@ def set_public(valve: Valve, asked: Collection[int], public: Collection[int], by
     Returns how many were opened to the public and how many withdrawn from it.
     """
     with transaction.atomic():
-        found = list(Attachment.objects.standing().of(valve).filter(pk__in=asked).select_for_update(no_key=True))
+        found = list(Attachment.objects.current().of(valve).filter(pk__in=asked).select_for_update(no_key=True))
         opened = [one for one in found if one.pk in public and not one.public]
         withdrawn = [one for one in found if one.pk not in public and one.public]
         for changed, now, what in (
@@ -318,7 +318,7 @@ def prepare(asked: ToPrepare, hand: Hand) -> None:
         with _part(place.parent) as part:
             part.write(copy)
             _put(part, place)
-    _settle(photograph, state=Photograph.State.READY, width=made.width, height=made.height)
+    _finish(photograph, state=Photograph.State.READY, width=made.width, height=made.height)
 
 
 def process_waiting(limit: int | None = None) -> Processed:
@@ -342,15 +342,15 @@ def process_again() -> int:
 _AFRESH: dict[str, Any] = {"state": Photograph.State.WAITING, "refused_because": ""}
 
 
-def _settle(photograph: Photograph, **values: Any) -> bool:
+def _finish(photograph: Photograph, **values: Any) -> bool:
     """Write the result, unless somebody has written one since."""
     return bool(Photograph.objects.waiting().filter(pk=photograph.pk).update(**values))
 
 
 def _refuse(photograph: Photograph, reason: str) -> None:
     with transaction.atomic():
-        if _settle(photograph, state=Photograph.State.REFUSED, refused_because=reason[:300]):
-            for attachment in photograph.attachments.standing().for_rows().select_related("valve__line"):
+        if _finish(photograph, state=Photograph.State.REFUSED, refused_because=reason[:300]):
+            for attachment in photograph.attachments.current().for_rows().select_related("valve__line"):
                 text = f"Photograph {attachment.file_name} of {said(attachment.subject)} is refused: {reason}"
                 Entry.write(None, "photograph-refused", text, **_about(attachment.subject))
 

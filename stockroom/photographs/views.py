@@ -41,7 +41,7 @@ def photographs(request: StaffRequest) -> HttpResponse:
     subject = _subject(request)
     holder = subject.lot if isinstance(subject, Line) else subject
     shown = Attachment.objects.of(subject) if subject else Attachment.objects.all()
-    standing = shown.standing().order_by("pk" if subject else "-pk")
+    current = shown.current().order_by("pk" if subject else "-pk")
     context = {
         "subject": subject,
         "said": work.said(subject) if subject else "",
@@ -50,9 +50,9 @@ def photographs(request: StaffRequest) -> HttpResponse:
         "by_valve": "valve" in request.GET,
         "problem": problem,
         "scanned": request.GET.get("to", ""),
-        "page": page_of(request, standing.for_rows()),
-        "waiting": standing.filter(photograph__state=Photograph.State.WAITING).count(),
-        "refused": standing.filter(photograph__state=Photograph.State.REFUSED).for_rows()[:MANY],
+        "page": page_of(request, current.for_rows()),
+        "waiting": current.filter(photograph__state=Photograph.State.WAITING).count(),
+        "refused": current.filter(photograph__state=Photograph.State.REFUSED).for_rows()[:MANY],
         "removed": shown.exclude(removed_at=None).for_rows().select_related("removed_by") if subject else (),
         "most": work.MOST_AT_ONCE,
         "most_mb": MAX_BYTES // 1_000_000,
@@ -153,7 +153,7 @@ def _attachment(pk: int) -> Attachment:
 
 
 def _photograph_page(request: StaffRequest, attachment: Attachment, form: RemoveForm) -> HttpResponse:
-    beside = Attachment.objects.standing().of(attachment.subject)
+    beside = Attachment.objects.current().of(attachment.subject)
     context = {
         "attachment": attachment,
         "photograph": attachment.photograph,

@@ -78,15 +78,15 @@ def read_valves(text: str) -> list[Valve]:
 def move(valves: Collection[Valve], place: Place, by: User | None) -> list[Valve]:
     """Put the valves in `place`; returns those that were not there already."""
     with transaction.atomic():
-        standing: list[Valve] = []
+        valves_now: list[Valve] = []
         for keys in chunked([valve.pk for valve in valves]):
-            standing += (
+            valves_now += (
                 Valve.objects.select_for_update(no_key=True, of=("self",))
                 .filter(pk__in=keys)
                 .select_related("place", "line")
                 .order_by("pk")
             )
-        moved = [valve for valve in standing if valve.place_id != place.pk]
+        moved = [valve for valve in valves_now if valve.place_id != place.pk]
         Movement.objects.bulk_create(
             [Movement(valve=valve, from_place=valve.place, to_place=place, by=by) for valve in moved]
         )

@@ -22,8 +22,8 @@ from stockroom.pure.written import plural
 from stockroom.receiving.pure import costing
 from stockroom.site.changes import differences
 from stockroom.site.chunks import chunked
-from stockroom.site.saving import keep
-from stockroom.tally import settle_lots
+from stockroom.site.saving import save_named
+from stockroom.tally import refresh_lots
 
 MOST_PIECES = 1_000_000  # more is a slip of the keyboard, or a serial scanned into a count
 LOT_FIELDS = ("supplier", "received_on", "note")
@@ -57,7 +57,7 @@ class TypeIsSettled(ReceivingError):
 def book_in(lot: Lot, charges: Sequence[Charge], by: User | None) -> Lot:
     """Give a new lot its number and store it with its charges. A new supplier is stored first."""
     with transaction.atomic():
-        lot.supplier = keep(lot.supplier, by)
+        lot.supplier = save_named(lot.supplier, by)
         lot.number = f"L{Counter.take('lot')[0]:04}"
         lot.created_by = by
         lot.save()
@@ -73,7 +73,7 @@ def change_lot(lot: Lot, charges: Sequence[Charge], by: User | None) -> Lot:
     """Store a lot that was changed and replace its charges, then share the cost anew."""
     with transaction.atomic():
         before = locked(lot.pk)
-        lot.supplier = keep(lot.supplier, by)
+        lot.supplier = save_named(lot.supplier, by)
         changed = differences(before, lot, LOT_FIELDS)
         lot.save(update_fields=LOT_FIELDS)
         old = {charge.kind: charge for charge in lot.charges.all()}
@@ -89,7 +89,7 @@ def change_lot(lot: Lot, charges: Sequence[Charge], by: User | None) -> Lot:
                     new[kind].save()
         if changed:
             Entry.write(by, "lot-changed", f"Lot {lot}: {'; '.join(changed)}.", lot=lot)
-        settle(lot, by)
+        bring_up_to_date(lot, by)
     return lot
 
 
@@ -103,12 +103,12 @@ def add_lines(lot: Lot, lines: Sequence[Line], by: User | None) -> list[Line]:
         last = lot.lines.aggregate(last=Max("number"))["last"] or 0
         for number, line in enumerate(lines, last + 1):
             line.lot, line.number = lot, number
-            _keep_what_is_new(line, by)
+            _save_what_is_new(line, by)
         added = Line.objects.bulk_create(lines)
         Entry.objects.bulk_create(
             [Entry(by=by, action="line-added", text=_line_in_words(line), lot=lot, line=line) for line in added]
         )
-        settle(lot, by)
+        bring_up_to_date(lot, by)
     return added
 
 
@@ -121,7 +121,7 @@ def change_line(line: Line, by: User | None) -> Line:
     with transaction.atomic():
         lot = locked(line.lot_id)
         before = Line.objects.select_related("type", "maker", "place").get(pk=line.pk)
-        _keep_what_is_new(line, by)
+        _save_what_is_new(line, by)
         changed = differences(before, line, LINE_FIELDS)
         check_pieces(line.received, line.valves.count(), line.sent_back)
         if line.type_id != before.type_id:
@@ -137,7 +137,7 @@ def change_line(line: Line, by: User | None) -> Line:
         if changed:
             text = f"Line {line.number}: {'; '.join(changed)}."
             Entry.write(by, "line-changed", text, lot=lot, line=line)
-        settle(lot, by)
+        bring_up_to_date(lot, by)
     return line
 
 
@@ -160,7 +160,7 @@ def count_lines(lot: Lot, counts: Mapping[int, int | None], by: User | None) -> 
             entries.append(Entry(by=by, action="counted", text=text, lot=lot, line=line))
         Line.objects.bulk_update(changed, ["counted"], batch_size=200)
         Entry.objects.bulk_create(entries)
-        settle(lot, by)
+        bring_up_to_date(lot, by)
     return changed
 
 
@@ -203,7 +203,7 @@ def send_back(line: Line, count: int, why: str, by: User | None) -> None:
         line.save(update_fields=["sent_back"])
         text = f"Line {line.number}: {plural(count, 'piece')} sent back to the supplier: {why}"
         Entry.write(by, "sent-back", text, lot=lot, line=line)
-        settle(lot, by)
+        bring_up_to_date(lot, by)
 
 
 def send_back_serials(line: Line, positions: Collection[int], why: str, by: User | None) -> None:
@@ -223,7 +223,7 @@ def send_back_serials(line: Line, positions: Collection[int], why: str, by: User
         many = plural(len(gone), "piece with a serial", "pieces with serials")
         text = f"Line {line.number}: {many} sent back to the supplier: {why}"
         Entry.write(by, "sent-back", text, lot=lot, line=line)
-        settle(lot, by)
+        bring_up_to_date(lot, by)
 
 
 def in_home(charge: Charge | Credit, currency: str) -> Decimal:
@@ -303,7 +303,7 @@ def allot_serials(line: Line, count: int | None, by: User | None) -> list[Valve]
         valves = [_valve(line, position, number) for position, number in enumerate(numbers, taken)]
         Valve.objects.bulk_create(valves, batch_size=500)
         Entry.write(by, "serials-allotted", _allotted_in_words(line, valves), lot=lot, line=line)
-        settle_lots([lot.pk])
+        refresh_lots([lot.pk])
     return valves
 
 
@@ -326,11 +326,11 @@ def allot_whole(lot: Lot, lines: Sequence[Line], by: User | None) -> list[list[V
             for line, valves in zip(lines, allotted, strict=True)
             if valves
         )
-        settle_lots([lot.pk])
+        refresh_lots([lot.pk])
     return allotted
 
 
-def take_up(line: Line, by: User | None) -> Valve:
+def give_serial(line: Line, by: User | None) -> Valve:
     """One piece from the line's bulk, with a serial, for the bench."""
     return allot_serials(line, 1, by)[0]
 
@@ -340,9 +340,9 @@ def locked(lot_id: int) -> Lot:
     return Lot.objects.select_for_update(no_key=True, of=("self",)).select_related("supplier").get(pk=lot_id)
 
 
-def settle(lot: Lot, by: User | None) -> None:
+def bring_up_to_date(lot: Lot, by: User | None) -> None:
     share_cost(lot, by)
-    settle_lots([lot.pk])
+    refresh_lots([lot.pk])
 
 
 def _valve(line: Line, position: int, number: int) -> Valve:
@@ -361,11 +361,11 @@ def _allotted_in_words(line: Line, valves: Sequence[Valve]) -> str:
     return f"Line {line.number}: {plural(len(valves), 'serial')} given, {which}."
 
 
-def _keep_what_is_new(line: Line, by: User | None) -> None:
+def _save_what_is_new(line: Line, by: User | None) -> None:
     for name in ("maker", "place"):
         thing = getattr(line, name)
         if thing is not None and thing.pk is None:
-            setattr(line, name, keep(thing, by))
+            setattr(line, name, save_named(thing, by))
         elif thing is not None:
             setattr(line, name, thing)  # its key, when an earlier line has just stored it
 

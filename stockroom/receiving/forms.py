@@ -100,7 +100,7 @@ class ChargeForm(forms.Form):
         return Charge(kind=self.kind, amount=values["amount"], currency=values["currency"], rate=values["rate"])
 
 
-class LotSheet:
+class LotForms:
     """A lot and its four charges, asked for on one page."""
 
     def __init__(self, home: str, lot: Lot | None = None, data: Mapping[str, Any] | None = None) -> None:

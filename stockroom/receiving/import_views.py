@@ -73,17 +73,17 @@ class WordsForm(forms.Form):
     def words(self, before: ListChoices) -> dict[str, dict[str, str]]:
         """The words chosen before, and these."""
         chosen = {kind: dict(before.words.get(kind, {})) for kind in ("type", "condition", "maker")}
-        told = self.cleaned_data
+        data = self.cleaned_data
         for word, _ in self.types:
-            if told.get(f"out {word.plain}"):
+            if data.get(f"out {word.plain}"):
                 chosen["type"][word.plain] = ""
-            elif told.get(f"type {word.plain}"):
-                chosen["type"][word.plain] = told[f"type {word.plain}"].designation
+            elif data.get(f"type {word.plain}"):
+                chosen["type"][word.plain] = data[f"type {word.plain}"].designation
         for word, _ in self.conditions:
-            if told[f"condition {word.plain}"]:
-                chosen["condition"][word.plain] = told[f"condition {word.plain}"]
+            if data[f"condition {word.plain}"]:
+                chosen["condition"][word.plain] = data[f"condition {word.plain}"]
         for word, _ in self.makers:
-            maker = told[f"maker {word.plain}"]
+            maker = data[f"maker {word.plain}"]
             chosen["maker"][word.plain] = maker.name if maker else ""
         return chosen
 

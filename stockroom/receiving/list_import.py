@@ -27,7 +27,7 @@ from catalog.models import Alias, ValveType
 from catalog.reference.files import normal
 from stockroom.files.cells import Cell, CellFault, is_blank, plain, written
 from stockroom.files.layouts import FileProblem, Layout, rows_in_words
-from stockroom.files.numbers import DecimalMark, UnreadableNumber, WhichMark, read_number, settle_marks
+from stockroom.files.numbers import DecimalMark, UnreadableNumber, WhichMark, read_number, decide_marks
 from stockroom.files.tables import FileRow
 from stockroom.imports.keeping import ImportedBefore, NotReady, when_and_who
 from stockroom.marks import identity
@@ -192,7 +192,7 @@ class _ListReader:
         self.row_of_mark: dict[str, int] = {}
         self.rows_filled: list[int] = []
         self.days: dict[str, list[int]] = defaultdict(list)
-        self.weight_mark = self._settle_mark()
+        self.weight_mark = self._decide_mark()
         self._types: dict[str, ValveType | None] = {}
 
     def preview(self) -> ListPreview:
@@ -443,9 +443,9 @@ class _ListReader:
         if not 0 <= number <= MOST_WEIGHT:
             self._wrong(row, "weight", f"{number} cannot be a price: from 0 to {MOST_WEIGHT}.")
             return Decimal(1)
-        kept = number.quantize(WEIGHT_STEP)
-        self.rounded += kept != number
-        return kept
+        saved = number.quantize(WEIGHT_STEP)
+        self.rounded += saved != number
+        return saved
 
     def _number(self, row: FileRow, name: str, mark: DecimalMark | None) -> Decimal | None:
         cell = self.layout.cell(row, name)
@@ -462,9 +462,9 @@ class _ListReader:
             self._wrong(row, name, str(problem))
         return None
 
-    def _settle_mark(self) -> DecimalMark | None:
+    def _decide_mark(self) -> DecimalMark | None:
         cells = [(row.number, self.layout.own_cell(row, "weight")) for row in self.layout.body]
-        return settle_marks({0: cells}, self.choices.decimal_mark).marks[0]
+        return decide_marks({0: cells}, self.choices.decimal_mark).marks[0]
 
 
 def _day_of_a_spreadsheet(cell: Cell) -> str:
@@ -527,7 +527,7 @@ def take_in(file: LotFile, by: User | None, *, sure: bool = False) -> list[Line]
         if not preview.ready:
             raise NotReady("The file still has faults or unknown words; nothing was imported.")
         lines = add_lines(file.lot, _lines(preview.planned), by)
-        _take_up_listed(file.lot, lines, preview.planned, by)
+        _serial_listed(file.lot, lines, preview.planned, by)
         LISTS.imported(file, by)
         file.line_count = len(lines)
         file.save(update_fields=["imported_at", "imported_by", "line_count"])
@@ -563,7 +563,7 @@ def _lines(planned: Sequence[PlannedLine]) -> list[Line]:
     ]
 
 
-def _take_up_listed(lot: Lot, lines: Sequence[Line], planned: Sequence[PlannedLine], by: User | None) -> None:
+def _serial_listed(lot: Lot, lines: Sequence[Line], planned: Sequence[PlannedLine], by: User | None) -> None:
     """Valves for what the file lists one by one, each with what the file says of it."""
     listed = [(line, one.valves) for line, one in zip(lines, planned, strict=True) if one.valves]
     if not listed:

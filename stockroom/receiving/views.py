@@ -22,7 +22,7 @@ from stockroom.pure.money import to_minor
 from stockroom.pure.written import plural
 from stockroom.receiving import booking
 from stockroom.receiving.booking import ReceivingError, difference_in_words, in_home
-from stockroom.receiving.forms import CountForm, LineForm, LotSheet, SerialsForm, last_rates, put_cursor_on_error
+from stockroom.receiving.forms import CountForm, LineForm, LotForms, SerialsForm, last_rates, put_cursor_on_error
 from stockroom.site.people import Role, StaffRequest, for_roles
 from stockroom.site.web import TypeField, page_of
 from stockroom.states import LADDER
@@ -170,39 +170,39 @@ def _lot_page(request: StaffRequest, lot: Lot, form: LineForm | None) -> HttpRes
 
 @for_roles(Role.RECEIVING)
 def lot_new(request: StaffRequest) -> HttpResponse:
-    sheet = LotSheet(Shop.own().currency, data=request.POST if request.method == "POST" else None)
-    if request.method == "POST" and sheet.is_valid():
-        lot = sheet.lot
+    lot_forms = LotForms(Shop.own().currency, data=request.POST if request.method == "POST" else None)
+    if request.method == "POST" and lot_forms.is_valid():
+        lot = lot_forms.lot
         new = lot.supplier.pk is None
-        booking.book_in(lot, sheet.charges, request.user)
+        booking.book_in(lot, lot_forms.charges, request.user)
         messages.success(request, f"Lot {lot} is booked in. Now its lines.")
         _say_what_is_new(request, lot.supplier if new else None)
         return redirect(f"{lot.get_absolute_url()}?add=1")
-    return _lot_form(request, sheet, "Book in a lot")
+    return _lot_form(request, lot_forms, "Book in a lot")
 
 
 @for_roles(Role.RECEIVING)
 def lot_edit(request: StaffRequest, number: str) -> HttpResponse:
     lot = _lot(number)
-    sheet = LotSheet(Shop.own().currency, lot, request.POST if request.method == "POST" else None)
-    if request.method == "POST" and sheet.is_valid():
-        lot = sheet.lot
+    lot_forms = LotForms(Shop.own().currency, lot, request.POST if request.method == "POST" else None)
+    if request.method == "POST" and lot_forms.is_valid():
+        lot = lot_forms.lot
         new = lot.supplier.pk is None
         try:
-            booking.change_lot(lot, sheet.charges, request.user)
+            booking.change_lot(lot, lot_forms.charges, request.user)
         except ReceivingError as problem:
-            sheet.lot_form.add_error(None, str(problem))
+            lot_forms.lot_form.add_error(None, str(problem))
         else:
             messages.success(request, f"Lot {lot} is saved.")
             _say_what_is_new(request, lot.supplier if new else None)
             return redirect(lot)
-    return _lot_form(request, sheet, f"Lot {lot}: supplier and charges", lot)
+    return _lot_form(request, lot_forms, f"Lot {lot}: supplier and charges", lot)
 
 
-def _lot_form(request: StaffRequest, sheet: LotSheet, title: str, lot: Lot | None = None) -> HttpResponse:
+def _lot_form(request: StaffRequest, lot_forms: LotForms, title: str, lot: Lot | None = None) -> HttpResponse:
     billed = {supplier.name: supplier.currency for supplier in Supplier.objects.all()}
     context = {
-        "sheet": sheet,
+        "lot_forms": lot_forms,
         "title": title,
         "back": lot.get_absolute_url() if lot else reverse("lots"),
         "known": {"home": Shop.own().currency, "suppliers": billed, "rates": last_rates()},

@@ -40,21 +40,21 @@ def as_printed(packing: Packing) -> str:
     return (packing.pack_date or packing.contract_marks)[:40]
 
 
-def standing(packing: Packing) -> PackDateReading | None:
+def current(packing: Packing) -> PackDateReading | None:
     """Nothing once the packs were described anew with another date."""
-    kept = packing.date_readings.filter(standing=True).select_related("by").first()
-    return kept if kept is not None and kept.code == as_printed(packing) else None
+    saved = packing.date_readings.filter(current=True).select_related("by").first()
+    return saved if saved is not None and saved.code == as_printed(packing) else None
 
 
 def in_words(packing: Packing) -> str:
     """As a buyer reads it: the date as printed, and the reading taken, if one is."""
-    kept = standing(packing)
-    if kept is None or not kept.words:
+    saved = current(packing)
+    if saved is None or not saved.words:
         return packing.pack_date
-    others = len(kept.alternatives) - 1
+    others = len(saved.alternatives) - 1
     doubt = f" ({others} other reading{'s are' if others > 1 else ' is'} possible)" if others > 0 else ""
     printed = packing.pack_date or "these marks"
-    return f"{printed}, which we read as {kept.words}{doubt}"
+    return f"{printed}, which we read as {saved.words}{doubt}"
 
 
 def choose(packing: Packing, key: str, by: User | None) -> PackDateReading:
@@ -69,8 +69,8 @@ def choose(packing: Packing, key: str, by: User | None) -> PackDateReading:
         chosen = {one.reading.key: one.reading for one in ranked}.get(key)
         if key and chosen is None:
             raise NoSuchPackReading("Choose one of the readings shown.")
-        before = standing(packing)
-        packing.date_readings.filter(standing=True).update(standing=False)
+        before = current(packing)
+        packing.date_readings.filter(current=True).update(current=False)
         row = PackDateReading(packing=packing, code=as_printed(packing), by=by)
         identity.decide(row, chosen, ranked)
         row.save()

@@ -64,7 +64,7 @@ class NotForSale(SealedError):
 
 
 class NothingToSay(SealedError):
-    """The supplier's standing is not one that the note speaks of."""
+    """The supplier's state is not one that the note speaks of."""
 
 
 # The packs
@@ -95,7 +95,7 @@ def describe(line: Line, packing: Packing, by: User | None) -> Packing:
             Entry.write(by, "packs-described", text, lot=lot, line=line)
         else:
             if pack_dates.as_printed(before) != pack_dates.as_printed(packing):
-                packing.date_readings.filter(standing=True).update(standing=False)
+                packing.date_readings.filter(current=True).update(current=False)
             changed = differences(before, packing, ("seal", "carton_size", "contract_marks", "pack_date"))
             if changed:
                 text = f"Line {line.number}, packs: {'; '.join(changed)}."
@@ -108,7 +108,7 @@ def describe(line: Line, packing: Packing, by: User | None) -> Packing:
 
 @dataclass(frozen=True)
 class Iso:
-    """A plan from the tables of ISO 2859-1. Without a severity it is the one the supplier's standing proposes."""
+    """A plan from the tables of ISO 2859-1. Without a severity it is the one the supplier's state proposes."""
 
     level: InspectionLevel
     aql: Decimal
@@ -136,7 +136,7 @@ class Terms:
     replaced_because: str = ""
 
 
-def work_out(lot_size: int, wish: Iso | Exact, standing: SwitchingState | None = None) -> sampling.AttributesPlan:
+def work_out(lot_size: int, wish: Iso | Exact, state: SwitchingState | None = None) -> sampling.AttributesPlan:
     """The plan that the wish gives for a lot.
 
     Raises:
@@ -146,16 +146,16 @@ def work_out(lot_size: int, wish: Iso | Exact, standing: SwitchingState | None =
         shares = (wish.acceptable_percent, wish.rejectable_percent)
         risks = (wish.producers_risk_percent, wish.consumers_risk_percent)
         return sampling.exact_plan(lot_size, *(Fraction(percent) / 100 for percent in (*shares, *risks)))
-    standing = standing or SwitchingState()
-    if standing.discontinued:
+    state = state or SwitchingState()
+    if state.discontinued:
         raise switching.InspectionDiscontinued(
-            f"Sampling of this supplier's lots at AQL {wish.aql.normalize():f} is discontinued: {standing.reason}. "
+            f"Sampling of this supplier's lots at AQL {wish.aql.normalize():f} is discontinued: {state.reason}. "
             "Send the lot back or test every piece, until the owner records that the supplier has put things right."
         )
-    severity = wish.severity or standing.severity
-    if severity != standing.severity and not wish.override_reason:
+    severity = wish.severity or state.severity
+    if severity != state.severity and not wish.override_reason:
         raise sampling.SamplingError(
-            f"The switching rules propose {standing.severity} inspection ({standing.reason}). "
+            f"The switching rules propose {state.severity} inspection ({state.reason}). "
             "Say why another severity is taken."
         )
     return sampling.single_plan(lot_size, wish.level, wish.aql, severity)
@@ -225,7 +225,7 @@ def make_plan(line: Line, wish: Iso | Exact, terms: Terms, by: User | None, seed
         packing = Packing.objects.filter(line=line).first()
         if line.condition != Line.Condition.SEALED or packing is None:
             raise NotSealed("First say on the line that it is sealed, and how it is packed.")
-        earlier = standing_plan(line)
+        earlier = current_plan(line)
         if earlier is not None:
             if earlier.packs.exists() or earlier.decisions.exists():
                 raise AlreadyOpened("Packs have been opened under the plan there is, so it stands.")
@@ -233,8 +233,8 @@ def make_plan(line: Line, wish: Iso | Exact, terms: Terms, by: User | None, seed
                 raise SealedError("There is a plan for this line already. Say why it is replaced.")
         serialised = line.valves.count()
         lot_size = line.pieces - serialised
-        standing = standing_of(lot.supplier, wish.aql) if isinstance(wish, Iso) else None
-        plan = work_out(lot_size, wish, standing)
+        state = state_of(lot.supplier, wish.aql) if isinstance(wish, Iso) else None
+        plan = work_out(lot_size, wish, state)
         row = SamplingPlan(
             line=line,
             replaces=earlier,
@@ -250,7 +250,7 @@ def make_plan(line: Line, wish: Iso | Exact, terms: Terms, by: User | None, seed
             returnable_until=terms.returnable_until,
             seed=seed or secrets.token_hex(8),
             made_by=by,
-            **_as_asked(wish, standing),
+            **_as_asked(wish, state),
         )
         row.save()
         DrawnPack.objects.bulk_create(
@@ -268,7 +268,7 @@ def make_plan(line: Line, wish: Iso | Exact, terms: Terms, by: User | None, seed
     return row
 
 
-def _as_asked(wish: Iso | Exact, standing: SwitchingState | None) -> dict[str, object]:
+def _as_asked(wish: Iso | Exact, state: SwitchingState | None) -> dict[str, object]:
     if isinstance(wish, Exact):
         return {
             "method": SamplingPlan.Method.EXACT,
@@ -277,22 +277,22 @@ def _as_asked(wish: Iso | Exact, standing: SwitchingState | None) -> dict[str, o
             "producers_risk_percent": wish.producers_risk_percent,
             "consumers_risk_percent": wish.consumers_risk_percent,
         }
-    assert standing is not None
-    severity = wish.severity or standing.severity
+    assert state is not None
+    severity = wish.severity or state.severity
     return {
         "method": SamplingPlan.Method.ISO,
         "level": wish.level.value,
         "aql": wish.aql,
         "severity": severity.value,
-        "severity_proposed": standing.severity.value,
-        "severity_because": standing.reason,
-        "override_reason": wish.override_reason if severity != standing.severity else "",
+        "severity_proposed": state.severity.value,
+        "severity_because": state.reason,
+        "override_reason": wish.override_reason if severity != state.severity else "",
         "offered_again": wish.offered_again,
     }
 
 
-def standing_plan(line: Line) -> SamplingPlan | None:
-    return line.sampling_plans.standing().first()
+def current_plan(line: Line) -> SamplingPlan | None:
+    return line.sampling_plans.current().first()
 
 
 # The packs that are opened
@@ -430,10 +430,10 @@ def record_decision(plan: SamplingPlan, decided: Decided, by: User | None) -> Se
 
 def promised_to(plan: SamplingPlan) -> list[str]:
     """The orders still in the house that hold unopened packs of the lot."""
-    held = Order.objects.exclude(state=Order.State.DESPATCHED).filter(
+    allocated = Order.objects.exclude(state=Order.State.DESPATCHED).filter(
         lines__allocations__live=True, lines__allocations__valve__pack__in=plan.packs.under_seal()
     )
-    return sorted(set(held.values_list("number", flat=True)))
+    return sorted(set(allocated.values_list("number", flat=True)))
 
 
 # What is sold unopened
@@ -535,15 +535,15 @@ def _taken(plan: SamplingPlan, numbers: Sequence[int], by: User | None) -> list[
     return [with_serials[number] for number in numbers]
 
 
-# The supplier's standing
+# The supplier's state
 
 
 class Step(NamedTuple):
-    """One result or note in a series, and the standing after it. `counted` is false for what the rules pass over."""
+    """One result or note in a series, and the state after it. `counted` is false for what the rules pass over."""
 
     at: datetime
     what: str
-    standing: SwitchingState
+    state: SwitchingState
     counted: bool
     plan: SamplingPlan | None
 
@@ -553,7 +553,7 @@ class LotSeries:
     """A supplier at one AQL."""
 
     aql: Decimal
-    standing: SwitchingState = field(default_factory=SwitchingState)
+    state: SwitchingState = field(default_factory=SwitchingState)
     steps: list[Step] = field(default_factory=list)
     steady: bool = False
     reduced_wanted: bool = False
@@ -578,8 +578,8 @@ def series_of(supplier: Supplier, aqls: Iterable[Decimal] = ()) -> list[LotSerie
     return [_run(LotSeries(aql), events) for aql in sorted(wanted)]
 
 
-def standing_of(supplier: Supplier, aql: Decimal) -> SwitchingState:
-    return next(series.standing for series in series_of(supplier, [aql]) if series.aql == aql)
+def state_of(supplier: Supplier, aql: Decimal) -> SwitchingState:
+    return next(series.state for series in series_of(supplier, [aql]) if series.aql == aql)
 
 
 def _results(supplier: Supplier) -> Iterator[SealedDecision]:
@@ -602,7 +602,7 @@ def _run(series: LotSeries, events: Sequence[SealedDecision | SupplyNote]) -> Lo
 
 
 def _take_note(series: LotSeries, note: SupplyNote) -> None:
-    now = series.standing
+    now = series.state
     if note.kind == SupplyNote.Kind.TERMS:
         series.steady, series.reduced_wanted = note.steady, note.reduced_wanted
         supply, wanted = "" if note.steady else "not ", "" if note.reduced_wanted else "not "
@@ -617,11 +617,11 @@ def _take_note(series: LotSeries, note: SupplyNote) -> None:
         what = "reduced inspection ended by the shop"
         now = switching.return_to_normal(now, note.reason) if now.severity == Severity.REDUCED else now
     series.steps.append(Step(note.at, f"{what}: {note.reason}", now, True, None))
-    series.standing = now
+    series.state = now
 
 
 def _take_result(series: LotSeries, row: SealedDecision) -> None:
-    plan, now = row.plan, series.standing
+    plan, now = row.plan, series.state
     verdict = "accepted" if row.sample_accepted else "not accepted"
     result = f"{row.failed} of {row.tested} failed, Ac {plan.acceptance_number}"
     what = f"{plan.line}: {result}: {verdict} on {plan.severity} inspection"
@@ -642,22 +642,22 @@ def _take_result(series: LotSeries, row: SealedDecision) -> None:
         plan.acceptance_number,
         switching.accepted_one_step_tighter(letter, plan.aql, plan.sample_size, row.failed),
     )
-    series.standing = switching.after(now, shown, steady=series.steady, reduced_wanted=series.reduced_wanted)
-    series.steps.append(Step(row.at, what, series.standing, True, plan))
+    series.state = switching.after(now, shown, steady=series.steady, reduced_wanted=series.reduced_wanted)
+    series.steps.append(Step(row.at, what, series.state, True, plan))
 
 
 def say_of(supplier: Supplier, note: SupplyNote, by: User | None) -> SupplyNote:
     """Record what the shop says of the supplier, and what that leads to.
 
     Raises:
-        NothingToSay: there is no such series, or its standing does not ask for it.
+        NothingToSay: there is no such series, or its state does not ask for it.
     """
     with transaction.atomic():
         supplier = Supplier.objects.select_for_update().get(pk=supplier.pk)
         note.supplier, note.by = supplier, by
         if note.kind != SupplyNote.Kind.TERMS:
             assert note.aql is not None
-            now = standing_of(supplier, note.aql)
+            now = state_of(supplier, note.aql)
             if note.kind == SupplyNote.Kind.RESUMED and not now.discontinued:
                 raise NothingToSay("Sampling of this supplier's lots is not discontinued at this AQL.")
             if note.kind == SupplyNote.Kind.TO_NORMAL and now.severity != Severity.REDUCED:

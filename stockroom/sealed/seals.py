@@ -47,11 +47,11 @@ def why_not_opened(valve: Valve) -> str:
 
 def _promised(pack: Pack) -> str:
     same = together(pack).values("valve")
-    held = Allocation.objects.filter(valve__in=same, live=True).select_related("order_line__order").first()
-    if held is not None:
+    allocated = Allocation.objects.filter(valve__in=same, live=True).select_related("order_line__order").first()
+    if allocated is not None:
         return (
-            f"{pack.valve} lies in a sealed pack that is set aside for order {held.order_line.order}: it stays shut. "
-            "Return it to stock on the order's page first."
+            f"{pack.valve} lies in a sealed pack that is set aside for order {allocated.order_line.order}: it stays "
+            "shut. Return it to stock on the order’s page first."
         )
     listed = ListedValve.objects.filter(valve__in=same, live=True).select_related("listing").first()
     if listed is not None:

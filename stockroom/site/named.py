@@ -36,7 +36,7 @@ class NamedForm(forms.ModelForm):
 def edit_named(request: StaffRequest, form_class: type[NamedForm], thing: Any, title: str, back: str) -> HttpResponse:
     form = form_class(request.POST or None, instance=thing)
     if request.method == "POST" and form.is_valid():
-        kept = saving.keep(form.save(commit=False), request.user)
-        messages.success(request, f"{kept} is saved.")
-        return redirect(reverse(kept._meta.model_name, args=[kept.pk]))
+        saved = saving.save_named(form.save(commit=False), request.user)
+        messages.success(request, f"{saved} is saved.")
+        return redirect(reverse(saved._meta.model_name, args=[saved.pk]))
     return render(request, "site/form.html", {"form": form, "title": title, "back": back})

@@ -10,7 +10,7 @@ from django.db import transaction
 from stockroom.models import Entry, Maker, Place, Supplier
 from stockroom.site.changes import differences
 
-Kept = TypeVar("Kept", Supplier, Maker, Place)
+Named = TypeVar("Named", Supplier, Maker, Place)
 
 FIELDS: dict[type, tuple[str, ...]] = {
     Supplier: ("name", "country", "currency", "contact", "note"),
@@ -19,7 +19,7 @@ FIELDS: dict[type, tuple[str, ...]] = {
 }
 
 
-def keep(thing: Kept, by: User | None) -> Kept:
+def save_named(thing: Named, by: User | None) -> Named:
     """Save `thing`. What is saved already and has not changed is left alone."""
     word = str(thing._meta.verbose_name)
     with transaction.atomic():

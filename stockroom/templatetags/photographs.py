@@ -25,9 +25,9 @@ class Shown(NamedTuple):
 @register.simple_tag
 def photographs_of(subject: Subject) -> Shown:
     """The first few; two queries, or one when there are none."""
-    standing = Attachment.objects.standing().of(subject)
-    total = standing.count()
-    first = list(standing.for_rows()[:A_FEW]) if total else []
+    current = Attachment.objects.current().of(subject)
+    total = current.count()
+    first = list(current.for_rows()[:A_FEW]) if total else []
     return Shown(first, total, storing.address(subject))
 
 

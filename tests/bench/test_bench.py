@@ -16,7 +16,7 @@ from django.utils.html import escape
 
 from catalog.models import TestPoint
 from grading.bench import readings
-from grading.bench.taken import Taken
+from grading.bench.entered import EnteredReading
 from grading.models import Grade, Reading, Shift
 from grading.sets import making
 from stockroom.models import Customer, Entry, Order, Return, Valve
@@ -194,7 +194,7 @@ def test_a_rectifier_has_no_field_for_gm(at_work: Client) -> None:
     shown = page(at_work, f"/bench/?serial={valve}")
     assert "s1-anode_current" in shown and "s2-anode_current" in shown and "-gm" not in shown
     send(at_work, valve, ia1="120", ia2="118")
-    assert Grade.objects.get(valve=valve, standing=True).saleable
+    assert Grade.objects.get(valve=valve, current=True).saleable
 
 
 def test_a_type_without_a_test_point_is_explained(at_work: Client) -> None:
@@ -274,7 +274,7 @@ def test_a_stabiliser_is_read_in_volts(at_work: Client) -> None:
     assert "Voltage held, V" in page and "nominal 150, at 30 mA" in page
     assert not any(f"s1-{name}" in page for name in ("anode_current", "gm", "leakage", "grid_current", "noise"))
     at_work.post("/bench/", {"serial": valve.serial, "s1-voltage": "151"})
-    grade = Grade.objects.get(valve=valve, standing=True)
+    grade = Grade.objects.get(valve=valve, current=True)
     assert grade.reasons == ["section 1: voltage held 151 V is 101 % of 150"] and grade.not_tested == []
     assert "151 V" in Entry.objects.get(action="tested").text
     assert "151 V" in at_work.get("/bench/").content.decode()
@@ -294,11 +294,11 @@ def test_a_current_is_refused_for_a_stabiliser_and_a_voltage_for_a_triode(at_wor
     point = stabiliser.type.test_sections[0].test_point
     assert point
     with pytest.raises(readings.NotReadSo, match="is a stabiliser: it is read in voltage held, not anode current"):
-        readings.take(shift, stabiliser, {1: Taken(point, anode_current_ma=30)}, shift.operator)
+        readings.take(shift, stabiliser, {1: EnteredReading(point, anode_current_ma=30)}, shift.operator)
     triode = make_type().test_sections[0].test_point
     assert triode
     with pytest.raises(readings.NotReadSo, match="is a triode: it is read in anode current and mutual conductance"):
-        readings.take(shift, make_valve(), {1: Taken(triode, anode_voltage_v=250)}, shift.operator)
+        readings.take(shift, make_valve(), {1: EnteredReading(triode, anode_voltage_v=250)}, shift.operator)
     assert not Reading.objects.exists()
 
 
@@ -315,7 +315,7 @@ def test_testing_again_adds_readings_and_corrects_none(at_work: Client) -> None:
     send(at_work, valve, **{**GOOD, "gm1": "1.5"})
     assert Reading.objects.filter(valve=valve).count() == 4
     assert not Reading.objects.filter(supersedes__isnull=False).exists()
-    grade = Grade.objects.get(valve=valve, standing=True)
+    grade = Grade.objects.get(valve=valve, current=True)
     assert grade.readings.count() == 4, "readings of one shift are repeats, and their mean is used"
     assert any("gm 1.55 mA/V" in reason for reason in grade.reasons)
 
@@ -324,7 +324,7 @@ def test_repeats_that_contradict_each_other_are_kept_and_the_worse_counts(at_wor
     valve = make_valve(make_type("EL84", kind="power pentode", sections=1, anode_current_ma=48, gm_ma_per_v=11.3))
     send(at_work, valve, ia1="46", gm1="10.8")
     send(at_work, valve, ia1="20", gm1="5.0")
-    grade = Grade.objects.get(valve=valve, standing=True)
+    grade = Grade.objects.get(valve=valve, current=True)
     assert grade.name == "Unfit" and grade.readings.count() == 2
     assert {row["quantity"]: row["value"] for row in grade.measured} == {"anode_current_ma": 20, "gm_ma_per_v": 5}
     page = at_work.get("/bench/").content.decode()
@@ -338,7 +338,7 @@ def test_of_anode_currents_that_contradict_each_other_the_one_further_from_nomin
     valve = make_valve()
     send(at_work, valve, **GOOD)
     send(at_work, valve, **{**GOOD, "ia1": "1.8"})
-    assert next(row["value"] for row in Grade.objects.get(valve=valve, standing=True).measured) == 1.8
+    assert next(row["value"] for row in Grade.objects.get(valve=valve, current=True).measured) == 1.8
     with pytest.raises(making.CannotMatch, match="readings that contradict each other"):
         other = make_valve()
         send(at_work, other, **GOOD)
@@ -350,9 +350,9 @@ def test_a_reading_that_was_wrong_is_corrected_and_the_repeats_agree_again(at_wo
     send(at_work, valve, **GOOD)
     send(at_work, valve, **{**GOOD, "ia1": "0.12"})
     wrong = Reading.objects.get(valve=valve, anode_current_ma=0.12)
-    assert Grade.objects.get(valve=valve, standing=True).name == "Unfit"
-    readings.correct(wrong, replace(Taken.of(wrong), anode_current_ma=1.21), "misread", wrong.shift.operator)
-    grade = Grade.objects.get(valve=valve, standing=True)
+    assert Grade.objects.get(valve=valve, current=True).name == "Unfit"
+    readings.correct(wrong, replace(EnteredReading.of(wrong), anode_current_ma=1.21), "misread", wrong.shift.operator)
+    grade = Grade.objects.get(valve=valve, current=True)
     assert grade.name == "Excellent" and not any("contradict" in reason for reason in grade.reasons)
 
 
@@ -373,7 +373,7 @@ def test_a_retest_may_leave_a_section_as_it_was_read(at_work: Client) -> None:
     send(at_work, valve, **GOOD)
     send(at_work, valve, ia2="0.2", gm2="0.3")
     assert Reading.objects.filter(valve=valve, section=1).count() == 1
-    assert Grade.objects.get(valve=valve, standing=True).name == "Unfit"
+    assert Grade.objects.get(valve=valve, current=True).name == "Unfit"
 
 
 def test_the_first_test_reads_every_section(at_work: Client) -> None:
@@ -551,7 +551,7 @@ def test_a_shift_that_ends_between_is_noticed_by_the_rule_itself(bo: User) -> No
     valve = make_valve()
     with pytest.raises(readings.ShiftEnded):
         point = TestPoint.objects.filter(section__number=1)[0]
-        readings.take(shift, valve, {1: readings.Taken(point, anode_current_ma=1.2)}, bo)
+        readings.take(shift, valve, {1: readings.EnteredReading(point, anode_current_ma=1.2)}, bo)
 
 
 # Bulk.

@@ -11,7 +11,7 @@ from django.test import Client
 from django.utils import timezone
 
 from grading.bench import readings
-from grading.bench.readings import Taken
+from grading.bench.readings import EnteredReading
 from grading.models import Grade, Reading, Shift
 from stockroom.models import Entry, Valve
 from stockroom.site.people import Role
@@ -47,8 +47,8 @@ def send(client: Client, reading: Reading, **typed: str) -> Any:
     return client.post(f"/readings/{reading.pk}/correct/", fields, follow=True)
 
 
-def standing(valve: Valve) -> Grade:
-    return Grade.objects.get(valve=valve, standing=True)
+def current(valve: Valve) -> Grade:
+    return Grade.objects.get(valve=valve, current=True)
 
 
 def test_the_form_begins_with_what_was_written(client: Client, valve: Valve) -> None:
@@ -57,14 +57,14 @@ def test_the_form_begins_with_what_was_written(client: Client, valve: Valve) -> 
 
 
 def test_a_correction_supersedes_and_the_valve_is_judged_again(client: Client, valve: Valve, bo: User) -> None:
-    assert standing(valve).name == "Unfit"
+    assert current(valve).name == "Unfit"
     old = wrong(valve)
     shown = send(client, old).content.decode()
     assert f"{valve} is Excellent now" in shown
     new = Reading.objects.get(supersedes=old)
     assert (new.gm_ma_per_v, new.reason) == (1.55, "misread the scale")
-    assert standing(valve).name == "Excellent"
-    assert set(standing(valve).readings.values_list("pk", flat=True)) == {
+    assert current(valve).name == "Excellent"
+    assert set(current(valve).readings.values_list("pk", flat=True)) == {
         new.pk,
         Reading.objects.get(valve=valve, section=1).pk,
     }
@@ -77,7 +77,7 @@ def test_the_wrong_reading_stays_as_it_was(client: Client, valve: Valve) -> None
     send(client, old)
     kept = Reading.objects.get(pk=old.pk)
     assert kept.gm_ma_per_v == 0.15 and kept.supersedes is None
-    assert Grade.objects.filter(valve=valve, standing=False, name="Unfit").exists()
+    assert Grade.objects.filter(valve=valve, current=False, name="Unfit").exists()
 
 
 def test_a_correction_bears_the_time_and_shift_of_what_it_corrects(client: Client, valve: Valve) -> None:
@@ -92,7 +92,7 @@ def test_correcting_an_old_reading_does_not_speak_over_a_later_test(client: Clie
     first = read(valve, 1.2, 1.6, taken_at=timezone.now() - timedelta(days=2))[0]
     graded(valve, 1.2, 0.4)
     send(client, first, reason="leaked")
-    assert standing(valve).name == "Unfit", "the later reading still stands"
+    assert current(valve).name == "Unfit", "the later reading still stands"
 
 
 def test_a_reason_is_needed_and_nothing_is_lost(client: Client, valve: Valve) -> None:
@@ -131,7 +131,7 @@ def test_a_reading_is_corrected_once(client: Client, valve: Valve) -> None:
 
 def test_two_who_correct_at_once_are_told_apart_by_the_database(valve: Valve, bo: User) -> None:
     old = wrong(valve)
-    taken = Taken(old.test_point, anode_current_ma=1.1, gm_ma_per_v=1.5)
+    taken = EnteredReading(old.test_point, anode_current_ma=1.1, gm_ma_per_v=1.5)
     readings.correct(old, taken, "misread", bo)
     with pytest.raises(readings.AlreadyCorrected):
         readings.correct(old, taken, "misread", bo)
@@ -143,7 +143,7 @@ def test_a_correction_can_be_corrected_in_turn(client: Client, valve: Valve) -> 
     new = Reading.objects.get(supersedes=old)
     send(client, new, **{"s2-gm": "1.3"})
     assert Reading.objects.get(supersedes=new).gm_ma_per_v == 1.3
-    assert [r.gm_ma_per_v for r in Reading.objects.standing().filter(valve=valve, section=2)] == [1.3]
+    assert [r.gm_ma_per_v for r in Reading.objects.current().filter(valve=valve, section=2)] == [1.3]
 
 
 def test_the_test_point_can_be_corrected(client: Client, bo: User) -> None:
@@ -154,8 +154,8 @@ def test_the_test_point_can_be_corrected(client: Client, bo: User) -> None:
     valve = make_valve(make_type("6N2P-like", points=points, sections=1))
     graded(valve, 0.5, 1.25)
     send(client, Reading.objects.get(), point="100 V", **{"s1-anode_current": "0.5", "s1-gm": "1.25"})
-    assert Reading.objects.standing().get().test_point.name == "100 V"
-    assert standing(valve).name == "Excellent"
+    assert Reading.objects.current().get().test_point.name == "100 V"
+    assert current(valve).name == "Excellent"
 
 
 def test_the_bench_gets_its_person_back(client: Client, valve: Valve) -> None:
@@ -172,8 +172,8 @@ def test_the_readings_of_another_valve_are_withdrawn(client: Client, valve: Valv
     assert f"{valve} has no grade now" in shown
     valve.refresh_from_db()
     assert valve.state == State.RECEIVED
-    assert not Reading.objects.standing().filter(valve=valve).exists()
-    assert not Grade.objects.filter(valve=valve, standing=True).exists()
+    assert not Reading.objects.current().filter(valve=valve).exists()
+    assert not Grade.objects.filter(valve=valve, current=True).exists()
     assert Entry.objects.filter(action="reading-withdrawn", by=bo).count() == 2
     assert Reading.objects.filter(valve=valve, supersedes=None).count() == 2, "what was written is still there"
 
@@ -183,7 +183,7 @@ def test_withdrawing_the_latest_lets_the_one_before_speak_again(valve: Valve, bo
     latest = Reading.objects.filter(valve=valve, section=2).order_by("-taken_at").first()
     assert latest is not None
     readings.withdraw(latest, "this was its neighbour", bo)
-    assert standing(valve).name == "Unfit"
+    assert current(valve).name == "Unfit"
 
 
 def test_a_withdrawn_valve_can_be_tested_again(valve: Valve, bo: User) -> None:

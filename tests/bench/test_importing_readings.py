@@ -265,7 +265,7 @@ def test_readings_of_an_earlier_day_do_not_speak_over_later_ones(client: Client,
     earlier = (timezone.localdate() - timedelta(days=9)).isoformat()
     look(client, sheet([valve]), read_on=earlier)
     take(client)
-    assert Grade.objects.get(valve=valve, standing=True).name == "Unfit"
+    assert Grade.objects.get(valve=valve, current=True).name == "Unfit"
     assert timezone.localdate(Reading.objects.filter(batch__isnull=False)[0].taken_at).isoformat() == earlier
 
 

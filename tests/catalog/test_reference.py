@@ -57,7 +57,7 @@ heaters = [{ voltage_v = 6.3, current_a = 0.30 }]
 heater_source = "memory"
 tradition = "western"
 aliases = [{ designation = "6J5-GT", source = "memory" }]
-kin = [{ designation = "6C5", how = "near", note = "lower mutual conductance", source = "memory" }]
+related = [{ designation = "6C5", how = "near", note = "lower mutual conductance", source = "memory" }]
 [[type.section]]
 kind = "triode"
 ratings = { system = "design centre", anode_voltage_max_v = 300, source = "memory" }
@@ -197,14 +197,14 @@ FAULTS = [  # what is wrong, the good text, what stands there instead, and words
         ["250 V", "source", "missing"],
     ),
     ("a basing nobody listed", 'basing = "6Q"', 'basing = "9Z"', ["6J5", "basing", "9Z"]),
-    ("kin that are in no file", 'designation = "6C5", how', 'designation = "6C6", how', ["6J5", "kin", "6C6"]),
+    ("a related type in no file", 'designation = "6C5", how', 'designation = "6C6", how', ["6J5", "related", "6C6"]),
     (
-        "kin that is the type itself",
+        "a related type that is the type itself",
         'designation = "6C5", how',
         'designation = "6J5GT", how',
-        ["kin", "the type itself"],
+        ["related", "the type itself"],
     ),
-    ("near kin without a note", 'note = "lower mutual conductance", ', "", ["6J5", "kin 1", "note"]),
+    ("near related type without a note", 'note = "lower mutual conductance", ', "", ["6J5", "related 1", "note"]),
     ("a kind nobody knows", 'kind = "triode"', 'kind = "magnetron"', ["6J5", "kind", "magnetron"]),
     ("a section kind nobody knows", SECTION, SECTION.replace("triode", "x"), ["section 1", "kind"]),
     ("a caution nobody knows", WESTERN, WESTERN + '\ncautions = ["sharp"]', ["cautions", "sharp"]),

@@ -18,7 +18,7 @@ from django.utils import timezone
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from grading.claims.claim_paper import claim_sheet_data
+from grading.claims.gathered import claim_paper_data
 from grading.claims.pure.claim_pdf import MOST_PICTURES, Pictured, claim_pdf
 from stockroom.claims import claiming
 from stockroom.models import Charge, Claim, ClaimStep, Credit, Entry, Fault, Line, Lot
@@ -445,7 +445,7 @@ def test_the_claim_sheet_shows_the_photographs_of_what_is_claimed(by: User, sett
         size = (300, 900) if name == "tall.jpg" else (640, 480)
         storing.receive([SimpleUploadedFile(name, photograph(*size, shade=shade))], subject, by)
     claim = claiming.make_claim(lot, "", "", by)
-    data = claim_sheet_data(claim, timezone.localdate())
+    data = claim_paper_data(claim, timezone.localdate())
     assert [(one.caption, bool(one.jpeg)) for one in data.photographs] == [
         ("a.jpg, of line 1", True),
         ("later.jpg, of line 1", False),
@@ -462,7 +462,7 @@ def test_the_claim_sheet_shows_the_photographs_of_what_is_claimed(by: User, sett
 def test_many_photographs_take_two_pages_and_the_rest_are_named(by: User) -> None:
     claim = claiming.make_claim(a_lot((100, 96)), "", "", by)
     many = tuple(Pictured(f"IMG_{at}.jpg, of line 1", photograph(320, 240, shade=at)) for at in range(40))
-    pdf = claim_pdf(replace(claim_sheet_data(claim, timezone.localdate()), photographs=many))
+    pdf = claim_pdf(replace(claim_paper_data(claim, timezone.localdate()), photographs=many))
     assert sum(pictures_on(pdf)) == MOST_PICTURES and len(pictures_on(pdf)) <= 3
     assert "40. IMG_39.jpg, of line 1." in " ".join(" ".join(read_pdf(pdf)).split())
 

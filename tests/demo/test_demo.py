@@ -20,7 +20,7 @@ from django.test import Client
 from django.urls import resolve
 
 from grading import demo
-from grading.claims.claim_paper import claim_sheet_data
+from grading.claims.gathered import claim_paper_data
 from grading.claims.pure.claim_pdf import claim_pdf
 from grading.demo import drawings
 from grading.models import (
@@ -168,16 +168,16 @@ def test_some_pieces_are_in_bulk_and_some_valves_untested(shop: Made, db: None) 
 
 
 def test_most_valves_are_graded_by_readings_of_every_section(shop: Made, db: None) -> None:
-    graded = Grade.objects.filter(standing=True).count()
+    graded = Grade.objects.filter(current=True).count()
     assert graded > 0.85 * Valve.objects.count()
-    by_figures = Grade.objects.filter(standing=True).exclude(measured=[])
+    by_figures = Grade.objects.filter(current=True).exclude(measured=[])
     assert {grade.name for grade in by_figures} == {"Excellent", "Good", "Usable", "Unfit"}
 
 
 def test_new_valves_spread_about_their_nominals_as_the_trade_finds(shop: Made, db: None) -> None:
     shares: dict[str, list[float]] = {"anode_current_ma": [], "gm_ma_per_v": []}  # logarithms
     halves: dict[int, list[float]] = {}
-    for grade in Grade.objects.filter(standing=True, valve__line__lot=lot_of_pieces(240)):
+    for grade in Grade.objects.filter(current=True, valve__line__lot=lot_of_pieces(240)):
         for row in grade.measured:  # each beside what it is compared with, at its own conditions
             shares[row["quantity"]].append(math.log(row["value"] / row["nominal"]))
             if row["quantity"] == "anode_current_ma":
@@ -215,7 +215,7 @@ def test_there_are_shorts_leakage_weak_sections_noise_and_a_corrected_slip(shop:
     assert correction.supersedes is not None and correction.supersedes.gm_ma_per_v != correction.gm_ma_per_v
     assert correction.taken_at == correction.supersedes.taken_at  # it says what the meter showed then
     assert Entry.objects.filter(valve=correction.valve, action="reading-corrected").exists()
-    grade = Grade.objects.get(valve=correction.valve, standing=True)
+    grade = Grade.objects.get(valve=correction.valve, current=True)
     assert correction in grade.readings.all() and correction.supersedes not in grade.readings.all()
 
 
@@ -239,7 +239,7 @@ def test_one_order_waits_to_be_pulled_one_is_open_and_one_was_sent(shop: Made, d
 def test_a_valve_came_back_and_waits_for_the_bench(shop: Made, db: None) -> None:
     back = Return.objects.get()
     assert back.valve.state == State.RECEIVED
-    assert not Grade.objects.filter(valve=back.valve, standing=True).exists()
+    assert not Grade.objects.filter(valve=back.valve, current=True).exists()
 
 
 def test_a_set_and_a_single_are_before_the_public(shop: Made, db: None) -> None:
@@ -258,8 +258,8 @@ def test_a_sealed_lot_was_accepted_on_its_sample_and_is_sold_unopened(shop: Made
     assert decided.action == SealedDecision.Action.ACCEPT and plan.made_at < decided.at
     assert decided.at.date() < DAY and plan.made_at.date() < DAY
     packing = plan.line.packing
-    kept = pack_dates.standing(packing)
-    assert kept is not None and kept.words and len(kept.alternatives) > 1
+    saved = pack_dates.current(packing)
+    assert saved is not None and saved.words and len(saved.alternatives) > 1
     listed = Listing.objects.for_public_display().filter(listed__valve__pack__plan=plan).distinct().get()
     assert "sealed and sample-tested, not tested" in listed.title and listed.listed.count() == 2
     order = Order.objects.get(lines__sealed=True)
@@ -343,7 +343,7 @@ def test_the_good_testers_reference_valve_stays_in_control(shop: Made, db: None)
 
 def test_a_scale_passes_and_fails_used_valves_and_claims_no_figure(shop: Made, db: None) -> None:
     scale = next(tester for tester in Tester.objects.all() if tester.is_scale_only)
-    grades = Grade.objects.filter(standing=True, readings__shift__tester=scale).distinct()
+    grades = Grade.objects.filter(current=True, readings__shift__tester=scale).distinct()
     assert {grade.name for grade in grades} == {"Passed on scale", "Unfit"}
     for grade in grades:
         assert grade.valve.line.condition == Line.Condition.USED
@@ -358,7 +358,7 @@ def test_a_tester_with_its_own_conditions_is_judged_beside_a_house_nominal(shop:
             nominal = house_nominals.nominal_for(condition.tester, condition.test_point, quantity, condition)
             assert nominal is not None and nominal.count >= house_nominals.FEWEST
             assert set(nominal.readings.values_list("shift__tester", flat=True)) == {condition.tester_id}
-    measured = [row for grade in Grade.objects.filter(standing=True) for row in grade.measured]
+    measured = [row for grade in Grade.objects.filter(current=True) for row in grade.measured]
     judged = [row for row in measured if row["kind"] == BasisKind.HOUSE]
     assert len(judged) >= 40  # ten valves of two sections and two quantities
     assert all("known-good NOS valves of ours" in row["basis"] for row in judged)
@@ -370,7 +370,7 @@ def test_a_tester_with_its_own_conditions_is_judged_beside_a_house_nominal(shop:
 
 
 def test_a_handful_of_grades_are_too_close_to_call(shop: Made, db: None) -> None:
-    close = Grade.objects.filter(standing=True, too_close=True)
+    close = Grade.objects.filter(current=True, too_close=True)
     assert 5 <= close.count() <= 80
     assert all("too close to call" in " ".join(grade.reasons) for grade in close)
     assert any(grade.more_readings for grade in close)
@@ -420,7 +420,7 @@ def test_more_valves_are_added_tested_and_graded(shop: Made, db: None) -> None:
     lot = lot_of_pieces(77)
     assert str(lot) in said.getvalue()
     assert Valve.objects.filter(line__lot=lot).exclude(state=State.GRADED).count() == 0
-    assert Grade.objects.filter(valve__line__lot=lot, standing=True).count() == 77
+    assert Grade.objects.filter(valve__line__lot=lot, current=True).count() == 77
     assert lot.state == State.GRADED
     call_command("check_states", stdout=StringIO())
 
@@ -449,7 +449,7 @@ def test_one_delivery_is_short_over_of_a_wrong_type_and_broken_and_its_claim_low
 
 
 def test_the_claim_sheet_shows_drawings_of_what_is_wrong(shop: Made, db: None) -> None:
-    pdf = claim_pdf(claim_sheet_data(Claim.objects.get(), DAY))
+    pdf = claim_pdf(claim_paper_data(Claim.objects.get(), DAY))
     assert "five broken EL84.jpg, of line 4" in " ".join(" ".join(read_pdf(pdf)).split())
     assert not Photograph.objects.exclude(state="ready").exists() and Photograph.objects.count() >= 5
 
@@ -458,7 +458,7 @@ def test_the_claim_sheet_shows_drawings_of_what_is_wrong(shop: Made, db: None) -
 
 
 def test_some_codes_are_read_and_keep_their_other_readings(shop: Made, db: None) -> None:
-    read = DateReading.objects.filter(standing=True)
+    read = DateReading.objects.filter(current=True)
     chosen = [one for one in read if one.reading]
     assert len(chosen) >= 4 and any(not one.reading for one in read)
     assert all(len(one.alternatives) >= 1 for one in chosen) and any(len(one.alternatives) > 5 for one in chosen)

@@ -19,7 +19,7 @@ from hypothesis import strategies as st
 from stockroom.files import tables, workbooks
 from stockroom.files.cells import CellFault, plain, written
 from stockroom.files.layouts import find_heading
-from stockroom.files.numbers import DecimalMark, UnreadableNumber, WhichMark, read_number, settle_marks
+from stockroom.files.numbers import DecimalMark, UnreadableNumber, WhichMark, read_number, decide_marks
 from stockroom.files.reading import read_tables
 from stockroom.files.tables import FileRow, FileTable, NotATable
 
@@ -379,7 +379,7 @@ def test_a_day_is_no_number() -> None:
 
 
 def mark_of(*cells: str) -> DecimalMark | None:
-    return settle_marks({0: list(enumerate(cells))}).marks[0]
+    return decide_marks({0: list(enumerate(cells))}).marks[0]
 
 
 def test_a_number_of_two_meanings_asks_for_the_mark_unless_the_column_shows_it() -> None:

@@ -108,7 +108,7 @@ def test_a_line_with_recorded_marks_keeps_its_type(client: Client, by: User) -> 
     valve = make_valve(line=make_line(make_type(), 1))
     identity.record(valve, MarksSeen(code="118"), by)
     make_type("12AT7")
-    told = {
+    seen_marks = {
         "type": "12AT7",
         "maker": "",
         "condition": "used",
@@ -118,5 +118,5 @@ def test_a_line_with_recorded_marks_keeps_its_type(client: Client, by: User) -> 
         "place": "",
         "note": "",
     }
-    page = client.post(reverse("line-edit", args=[valve.line.lot.number, 1]), told)
+    page = client.post(reverse("line-edit", args=[valve.line.lot.number, 1]), seen_marks)
     assert "have records as 12AX7" in page.content.decode()

@@ -20,7 +20,7 @@ from catalog.loading import first_years_changed, load
 from catalog.models import Source, ValveType
 from catalog.reference import files as reference
 from stockroom.marks import identity
-from stockroom.marks.identity import MarksSeen, NoSuchReading, Register, SettledAlready
+from stockroom.marks.identity import MarksSeen, NoSuchReading, Register, DealtWithAlready
 from stockroom.marks.pure.construction import FEATURES, UnknownWord
 from stockroom.marks.pure.datecodes import Form
 from stockroom.models import DateReading, Entry, Line, Maker, MarkWarning, SeenFeature, SourceCode, Valve
@@ -68,8 +68,8 @@ def valve(line: Line) -> Valve:
     return make_valve(line=line, maker=line.maker)
 
 
-def sheet(valve: Valve, **told: Any) -> MarksSeen:
-    return MarksSeen(**{"type": valve.type, "maker": valve.maker, **told})
+def marks_seen(valve: Valve, **seen_marks: Any) -> MarksSeen:
+    return MarksSeen(**{"type": valve.type, "maker": valve.maker, **seen_marks})
 
 
 def subjects(valve: Valve) -> list[str]:
@@ -80,55 +80,55 @@ def subjects(valve: Valve) -> list[str]:
 
 
 def test_the_chosen_reading_keeps_every_other_with_its_points_and_reasons(valve: Valve, by: User) -> None:
-    identity.record(valve, sheet(valve, code="118", chosen="YEAR_WEEK||week 18 of 1961"), by)
-    kept = valve.date_readings.get()
-    assert (kept.words, str(kept.earliest)[:4], kept.standing) == ("week 18 of 1961", "1961", True)
-    words = [one["words"] for one in kept.alternatives]
+    identity.record(valve, marks_seen(valve, code="118", chosen="YEAR_WEEK||week 18 of 1961"), by)
+    saved = valve.date_readings.get()
+    assert (saved.words, str(saved.earliest)[:4], saved.current) == ("week 18 of 1961", "1961", True)
+    words = [one["words"] for one in saved.alternatives]
     assert {"week 18 of 1951", "week 18 of 1971", "source code 118, no date"} <= set(words)
-    assert any("before 12AX7 was first registered or sold, 1947 (-4)" in one["reasons"] for one in kept.alternatives)
-    assert all(read_alternative(one).words == one["words"] for one in kept.alternatives)
+    assert any("before 12AX7 was first registered or sold, 1947 (-4)" in one["reasons"] for one in saved.alternatives)
+    assert all(read_alternative(one).words == one["words"] for one in saved.alternatives)
 
 
 def test_another_choice_takes_the_place_of_the_first_and_leaves_it_on_record(valve: Valve, by: User) -> None:
     for year in (1961, 1951):
-        identity.record(valve, sheet(valve, code="118", chosen=f"YEAR_WEEK||week 18 of {year}"), by)
-    assert [(one.words, one.standing) for one in valve.date_readings.all()] == [
+        identity.record(valve, marks_seen(valve, code="118", chosen=f"YEAR_WEEK||week 18 of {year}"), by)
+    assert [(one.words, one.current) for one in valve.date_readings.all()] == [
         ("week 18 of 1951", True),
         ("week 18 of 1961", False),
     ]
 
 
 def test_the_same_sheet_twice_is_no_news(valve: Valve, by: User) -> None:
-    told = sheet(valve, code="900-6118", chosen=WEEK_18, features={"mica": "notched"}, condition={"print": "worn"})
-    assert identity.record(valve, told, by)
-    assert not identity.record(valve, told, by)
+    seen_marks = marks_seen(valve, code="900-6118", chosen=WEEK_18, features={"mica": "notched"}, condition={"print": "worn"})
+    assert identity.record(valve, seen_marks, by)
+    assert not identity.record(valve, seen_marks, by)
     assert (valve.date_readings.count(), Entry.objects.filter(action="identified").count()) == (1, 1)
 
 
 def test_an_undecided_code_keeps_all_it_may_mean(valve: Valve, by: User) -> None:
-    identity.record(valve, sheet(valve, code="118"), by)
-    kept = valve.date_readings.get()
-    assert kept.reading is None and len(kept.readings) == len(kept.alternatives) > 5
+    identity.record(valve, marks_seen(valve, code="118"), by)
+    saved = valve.date_readings.get()
+    assert saved.reading is None and len(saved.readings) == len(saved.alternatives) > 5
 
 
 def test_a_code_that_no_rule_reads_is_kept_as_it_is_stamped(valve: Valve, by: User) -> None:
-    identity.record(valve, sheet(valve, code="⊙ 7K~2"), by)
+    identity.record(valve, marks_seen(valve, code="⊙ 7K~2"), by)
     valve.refresh_from_db()
     assert valve.date_code == "⊙ 7K~2" and valve.date_readings.get().alternatives == []
 
 
 def test_a_reading_that_the_code_cannot_have_is_refused(valve: Valve, by: User) -> None:
     with pytest.raises(NoSuchReading, match="cannot be read so"):
-        identity.record(valve, sheet(valve, code="118", chosen="EIA|900|week 3 of 1952"), by)
+        identity.record(valve, marks_seen(valve, code="118", chosen="EIA|900|week 3 of 1952"), by)
     assert not DateReading.objects.exists()
 
 
 def test_an_emptied_field_is_taken_back(valve: Valve, by: User) -> None:
-    identity.record(valve, sheet(valve, code="118", features={"glass": "clear"}, condition={"print": "worn"}), by)
-    identity.record(valve, sheet(valve), by)
+    identity.record(valve, marks_seen(valve, code="118", features={"glass": "clear"}, condition={"print": "worn"}), by)
+    identity.record(valve, marks_seen(valve), by)
     valve.refresh_from_db()
     assert valve.date_code == "" and not valve.features.exists() and valve.condition.print == ""
-    assert not valve.date_readings.filter(standing=True).exists() and valve.date_readings.count() == 1
+    assert not valve.date_readings.filter(current=True).exists() and valve.date_readings.count() == 1
     text = str(Entry.objects.filter(action="identified").first())
     assert "code as stamped 118 → –" in text and "glass clear → –" in text and "print worn → –" in text
 
@@ -140,16 +140,16 @@ def test_a_word_that_is_not_on_the_lists_is_refused(valve: Valve) -> None:
         {"condition": {"print": "halo"}},
     ):
         with pytest.raises(UnknownWord, match="There are: "):
-            sheet(valve, **wrong)
+            marks_seen(valve, **wrong)
 
 
 def test_a_changed_type_withdraws_the_grade_and_the_code_is_ranked_anew(valve: Valve, by: User) -> None:
-    identity.record(valve, sheet(valve, code="118", chosen="YEAR_WEEK||week 18 of 1961"), by)
+    identity.record(valve, marks_seen(valve, code="118", chosen="YEAR_WEEK||week 18 of 1961"), by)
     graded(valve)
     other = make_type("12AT7")
-    identity.record(valve, sheet(valve, type=other, code="118", chosen="YEAR_WEEK||week 18 of 1961"), by)
+    identity.record(valve, marks_seen(valve, type=other, code="118", chosen="YEAR_WEEK||week 18 of 1961"), by)
     valve.refresh_from_db()
-    assert valve.type == other and not valve.grades.filter(standing=True).exists()
+    assert valve.type == other and not valve.grades.filter(current=True).exists()
     first, second = valve.date_readings.order_by("pk")
     assert [one["points"] for one in first.alternatives] != [one["points"] for one in second.alternatives]
 
@@ -175,22 +175,22 @@ def test_nothing_leads_where_the_first_two_have_the_same_points(valve: Valve) ->
 def test_a_whole_line_is_recorded_alike_where_nothing_was_recorded(valve: Valve, by: User) -> None:
     others = make_valves(line=valve.line, count=3)
     identity.record(others[0], MarksSeen(code="118", features={"glass": "blue"}), by)
-    told = MarksSeen(
+    seen_marks = MarksSeen(
         code="900-6118", chosen=WEEK_18, features={"glass": "clear", "mica": "notched"}, condition={"print": "worn"}
     )
-    assert identity.spread(Valve.objects.filter(line=valve.line), told, by) == 4
+    assert identity.spread(Valve.objects.filter(line=valve.line), seen_marks, by) == 4
     codes = dict(Valve.objects.values_list("serial", "date_code"))
     assert codes.pop(others[0].serial) == "118" and set(codes.values()) == {"900-6118"}
     assert set(SeenFeature.objects.filter(valve=others[0]).values_list("feature", "word")) == {
         ("glass", "blue"),
         ("mica", "notched"),
     }
-    assert identity.spread(Valve.objects.filter(line=valve.line), told, by, over=True) == 1
+    assert identity.spread(Valve.objects.filter(line=valve.line), seen_marks, by, over=True) == 1
     assert set(Valve.objects.values_list("date_code", flat=True)) == {"900-6118"}
 
 
 def test_what_the_sheet_leaves_empty_is_left_alone_on_the_line_and_so_is_the_type(valve: Valve, by: User) -> None:
-    identity.record(valve, sheet(valve, code="118", condition={"print": "worn"}), by)
+    identity.record(valve, marks_seen(valve, code="118", condition={"print": "worn"}), by)
     identity.spread([valve], MarksSeen(type=make_type("12AT7"), features={"glass": "clear"}), by, over=True)
     valve.refresh_from_db()
     assert (str(valve.type), valve.date_code, valve.condition.print) == ("12AX7", "118", "worn")
@@ -198,7 +198,7 @@ def test_what_the_sheet_leaves_empty_is_left_alone_on_the_line_and_so_is_the_typ
 
 def test_the_queries_do_not_grow_with_the_line(line: Line, by: User, django_assert_max_num_queries: Any) -> None:
     make_valves(line=line, count=90)
-    told = MarksSeen(
+    seen_marks = MarksSeen(
         maker=line.maker,
         code="901-6118",
         chosen="EIA|901|week 18 of 1961",
@@ -206,7 +206,7 @@ def test_the_queries_do_not_grow_with_the_line(line: Line, by: User, django_asse
         condition={"print": "worn"},
     )
     with django_assert_max_num_queries(40):
-        identity.spread(Valve.objects.filter(line=line), told, by)
+        identity.spread(Valve.objects.filter(line=line), seen_marks, by)
     assert MarkWarning.objects.open().count() == 90
 
 
@@ -214,7 +214,7 @@ def test_the_queries_do_not_grow_with_the_line(line: Line, by: User, django_asse
 
 
 def test_print_and_code_that_differ_are_a_likely_relabel_and_no_verdict(valve: Valve, by: User) -> None:
-    identity.record(valve, sheet(valve, code="901-6118", chosen="EIA|901|week 18 of 1961"), by)
+    identity.record(valve, marks_seen(valve, code="901-6118", chosen="EIA|901|week 18 of 1961"), by)
     shown = identity.marks_of(valve)
     assert shown.sentence.startswith("A likely re-label: the print says Dunvarrow, but source code 901 is that of Brin")
     assert "not that anything is false" in shown.sentence
@@ -224,27 +224,27 @@ def test_print_and_code_that_differ_are_a_likely_relabel_and_no_verdict(valve: V
 def test_construction_date_and_pack_are_compared(valve: Valve, by: User) -> None:
     assert valve.maker is not None
     identity.learn(valve.maker, valve.type, "getter shape", "square", "", by)
-    told = sheet(
+    seen_marks = marks_seen(
         valve,
         code="1946-11",
         chosen="YEAR_MONTH||November 1946",
         features={"getter shape": "halo"},
         pack_marks="contract 77, packed JAN 1940",
     )
-    identity.record(valve, told, by)
+    identity.record(valve, seen_marks, by)
     assert subjects(valve) == ["construction and maker", "date and pack", "date and type"]
 
 
 def test_a_code_of_several_meanings_has_the_benefit_of_each(valve: Valve, by: User) -> None:
-    identity.record(valve, sheet(valve, code="118"), by)
+    identity.record(valve, marks_seen(valve, code="118"), by)
     assert subjects(valve) == []
-    identity.record(valve, sheet(valve, code="118", chosen="YEAR_WEEK||week 18 of 1941"), by)
+    identity.record(valve, marks_seen(valve, code="118", chosen="YEAR_WEEK||week 18 of 1941"), by)
     assert subjects(valve) == ["date and type"]
 
 
 def test_a_warning_clears_when_the_marks_agree_and_stays_in_the_history(valve: Valve, by: User) -> None:
-    identity.record(valve, sheet(valve, code="901-6118", chosen="EIA|901|week 18 of 1961"), by)
-    identity.record(valve, sheet(valve, code="900-6118", chosen=WEEK_18), by)
+    identity.record(valve, marks_seen(valve, code="901-6118", chosen="EIA|901|week 18 of 1961"), by)
+    identity.record(valve, marks_seen(valve, code="900-6118", chosen=WEEK_18), by)
     warning = valve.warnings.get()
     assert warning.cleared_at and subjects(valve) == []
     assert Entry.objects.get(action="marks-agree").text.startswith("No longer so: the print says Dunvarrow")
@@ -252,13 +252,13 @@ def test_a_warning_clears_when_the_marks_agree_and_stays_in_the_history(valve: V
 
 
 def test_a_dismissed_warning_stays_dismissed_while_its_reason_is_the_same(valve: Valve, by: User) -> None:
-    told = sheet(valve, code="901-6118", chosen="EIA|901|week 18 of 1961")
-    identity.record(valve, told, by)
+    seen_marks = marks_seen(valve, code="901-6118", chosen="EIA|901|week 18 of 1961")
+    identity.record(valve, seen_marks, by)
     warning = valve.warnings.get()
     identity.dismiss(warning, "bought in by the maker, seen often", by)
-    with pytest.raises(SettledAlready):
+    with pytest.raises(DealtWithAlready):
         identity.dismiss(warning, "again", by)
-    identity.record(valve, sheet(valve, code="901-6118", chosen=told.chosen, condition={"print": "worn"}), by)
+    identity.record(valve, marks_seen(valve, code="901-6118", chosen=seen_marks.chosen, condition={"print": "worn"}), by)
     assert subjects(valve) == [] and valve.warnings.count() == 1
     assert identity.warnings_by_line([valve.line_id]) == {}
 
@@ -269,7 +269,7 @@ def test_a_reason_has_the_same_words_in_whatever_order_the_features_were_seen(va
     seen = {"glass": "blue", "mica": "square", "plate shape": "box"}
     for feature, word in (("plate shape", "ribbed"), ("mica", "notched"), ("glass", "clear")):
         identity.learn(valve.maker, valve.type, feature, word, "", by)
-    identity.record(valve, sheet(valve, features=seen), by)
+    identity.record(valve, marks_seen(valve, features=seen), by)
     identity.dismiss(valve.warnings.get(), "looked at", by)
     SeenFeature.objects.all().delete()
     for feature in reversed(FEATURES):
@@ -281,7 +281,7 @@ def test_a_reason_has_the_same_words_in_whatever_order_the_features_were_seen(va
 
 
 def test_what_cannot_be_compared_is_said(valve: Valve, by: User) -> None:
-    identity.record(valve, sheet(valve, code="777-6118", chosen="EIA|777|week 18 of 1961"), by)
+    identity.record(valve, marks_seen(valve, code="777-6118", chosen="EIA|777|week 18 of 1961"), by)
     assert "source code 777 is not in the register" in identity.marks_of(valve).unchecked
 
 
@@ -293,24 +293,24 @@ def files() -> reference.Reference:
     return reference.read_reference(settings.BASE_DIR / "fixtures")
 
 
-def told(files: reference.Reference, designation: str, year: int | None, source: str) -> reference.Reference:
+def seen_marks(files: reference.Reference, designation: str, year: int | None, source: str) -> reference.Reference:
     """The files, with another first year of one type."""
     row = replace(files.types[designation], first_registered=year, first_registered_source=year and source)
     return replace(files, types={**files.types, designation: row})
 
 
 def test_a_corrected_first_year_raises_and_clears_warnings(files: reference.Reference, by: User) -> None:
-    load(told(files, "EL84", 1950, "wikipedia-kt66"))
+    load(seen_marks(files, "EL84", 1950, "wikipedia-kt66"))
     valve = make_valve(make_type("EL84"))
     identity.record(valve, MarksSeen(code="1951-11", chosen="YEAR_MONTH||November 1951"), by)
     assert subjects(valve) == []
-    load(told(files, "EL84", 1953, "wikipedia-kt66"))
+    load(seen_marks(files, "EL84", 1953, "wikipedia-kt66"))
     assert subjects(valve) == ["date and type"]
     assert "before EL84 was first registered or sold, 1953" in valve.warnings.get().reason
-    load(told(files, "EL84", 1953, "memory"))
+    load(seen_marks(files, "EL84", 1953, "memory"))
     assert subjects(valve) == []
     assert any("too near the first year of EL84" in said for said in identity.marks_of(valve).unchecked)
-    load(told(files, "EL84", 1954, "memory"))
+    load(seen_marks(files, "EL84", 1954, "memory"))
     assert "about 1954, from memory" in valve.warnings.open().get().reason
 
 
@@ -325,7 +325,7 @@ def test_files_that_say_the_same_years_ask_about_no_valve(files: reference.Refer
     first_years_changed.connect(listen)
     try:
         load(files)
-        load(told(files, "EL84", None, ""))
+        load(seen_marks(files, "EL84", None, ""))
     finally:
         first_years_changed.disconnect(listen)
     assert heard == [{make_type("EL84").pk}]
@@ -361,8 +361,8 @@ def client(logged_in: Callable[..., Client]) -> Client:
 def filled(page: Any, **changes: str) -> dict[str, str]:
     """What the sheet would send as it stands, with changes."""
     form = page.context["form"]
-    told = {bound.html_name: bound.value() or "" for bound in form}
-    return {**told, "shown": form.token, "reading": form.chosen, **changes}
+    seen_marks = {bound.html_name: bound.value() or "" for bound in form}
+    return {**seen_marks, "shown": form.token, "reading": form.chosen, **changes}
 
 
 def test_the_page_shows_what_the_code_can_mean_before_it_saves(client: Client, valve: Valve) -> None:
@@ -415,7 +415,7 @@ def test_a_line_is_identified_on_its_own_page(client: Client, valve: Valve) -> N
 
 
 def test_a_warning_stands_on_the_valve_the_line_the_lot_and_the_list(client: Client, valve: Valve, by: User) -> None:
-    identity.record(valve, sheet(valve, code="901-6118", chosen="EIA|901|week 18 of 1961"), by)
+    identity.record(valve, marks_seen(valve, code="901-6118", chosen="EIA|901|week 18 of 1961"), by)
     lot = valve.line.lot
     for address in (valve.get_absolute_url(), reverse("line-marks", args=[lot.number, 1]), reverse("warnings")):
         assert "source code 901 is that of Brindlemoor" in client.get(address).content.decode()
@@ -423,14 +423,14 @@ def test_a_warning_stands_on_the_valve_the_line_the_lot_and_the_list(client: Cli
 
 
 def test_a_warning_is_dismissed_with_a_reason_only(client: Client, valve: Valve, by: User) -> None:
-    identity.record(valve, sheet(valve, code="901-6118", chosen="EIA|901|week 18 of 1961"), by)
+    identity.record(valve, marks_seen(valve, code="901-6118", chosen="EIA|901|week 18 of 1961"), by)
     address = reverse("warning-dismiss", args=[valve.warnings.get().pk])
     assert "Say why the warning is nothing" in client.post(address, {"because": " "}, follow=True).content.decode()
     assert valve.warnings.open().exists()
     page = client.post(address, {"because": "made for them, as the box says"}, follow=True).content.decode()
     assert "A likely re-label: the print" not in page.split("<h2>History</h2>")[0]
     assert "made for them, as the box says" in page
-    assert "made for them" in client.get(reverse("warnings"), {"standing": "dismissed"}).content.decode()
+    assert "made for them" in client.get(reverse("warnings"), {"status": "dismissed"}).content.decode()
     assert "made for them" not in client.get(reverse("warnings")).content.decode()
 
 
@@ -438,14 +438,14 @@ def test_the_page_of_a_lines_marks_asks_a_fixed_number_of_queries(
     client: Client, line: Line, by: User, django_assert_max_num_queries: Any
 ) -> None:
     make_valves(line=line, count=40)
-    told = MarksSeen(
+    seen_marks = MarksSeen(
         maker=line.maker,
         code="901-6118",
         chosen="EIA|901|week 18 of 1961",
         features={"glass": "clear"},
         condition={"print": "worn"},
     )
-    identity.spread(Valve.objects.filter(line=line), told, by)
+    identity.spread(Valve.objects.filter(line=line), seen_marks, by)
     with django_assert_max_num_queries(18):
         client.get(reverse("line-marks", args=[line.lot.number, line.number]))
 
@@ -463,7 +463,7 @@ def test_the_cursor_stands_on_the_code_on_what_is_wrong_or_on_the_reading(
     assert cursor_of(asked) == ["reading"]
     wrong = client.post(address, filled(client.get(address), code="118", type="no such type"))
     assert cursor_of(wrong) == ["type"]
-    identity.record(valve, sheet(valve, code="118", chosen="YEAR_WEEK||week 18 of 1961"), by)
+    identity.record(valve, marks_seen(valve, code="118", chosen="YEAR_WEEK||week 18 of 1961"), by)
     assert cursor_of(client.get(address)) == ["code"]
 
 
@@ -471,8 +471,8 @@ def test_the_station_takes_one_valve_after_the_other(client: Client, valve: Valv
     station = reverse("identify")
     assert "check digit" in client.get(station, {"serial": "10000013"}).content.decode()
     sheet_page = client.get(station, {"serial": valve.serial}, follow=True)
-    told = filled(sheet_page, **{"feature mica": "notched"})
-    answer = client.post(sheet_page.request["PATH_INFO"] + "?next=scan", told)
+    seen_marks = filled(sheet_page, **{"feature mica": "notched"})
+    answer = client.post(sheet_page.request["PATH_INFO"] + "?next=scan", seen_marks)
     assert answer["Location"] == station
     assert "mica notched" in client.get(station).content.decode()
 

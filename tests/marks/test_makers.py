@@ -37,8 +37,8 @@ def data(**changes: str) -> dict[str, str]:
 
 
 def test_a_maker_is_kept_with_its_numbers_and_years(client: Client) -> None:
-    told = data(source_codes="900, 0901;902", first_year="1938", last_year="1968")
-    page = client.post(reverse("maker-new"), told, follow=True).content.decode()
+    seen_marks = data(source_codes="900, 0901;902", first_year="1938", last_year="1968")
+    page = client.post(reverse("maker-new"), seen_marks, follow=True).content.decode()
     maker = Maker.objects.get()
     assert (maker.first_year, maker.last_year) == (1938, 1968)
     assert [one.code for one in maker.source_codes.all()] == ["0901", "900", "902"]
@@ -91,11 +91,11 @@ def test_changed_years_are_compared_anew(client: Client, maker: Maker, valve: Va
 def test_a_known_construction_is_added_and_forgotten_on_the_page(client: Client, maker: Maker, valve: Valve) -> None:
     identity.record(valve, MarksSeen(maker=maker, features={"getter shape": "halo"}), None)
     learn = reverse("maker-learn", args=[maker.pk])
-    told = {"type": "12AX7", "seen": "getter shape|square", "note": "sealed stock"}
-    page = client.post(learn, told, follow=True).content.decode()
+    seen_marks = {"type": "12AX7", "seen": "getter shape|square", "note": "sealed stock"}
+    page = client.post(learn, seen_marks, follow=True).content.decode()
     assert "Dunvarrow is known with getter shape square (12AX7)." in page
     assert "where Dunvarrow is known with square" in valve.warnings.open().get().reason
-    client.post(learn, told)
+    client.post(learn, seen_marks)
     known = KnownConstruction.objects.get()
     client.post(reverse("maker-forget", args=[maker.pk, known.pk]))
     assert not KnownConstruction.objects.exists() and not valve.warnings.open().exists()

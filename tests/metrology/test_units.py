@@ -17,7 +17,7 @@ from grading.metrology.units import (
     Unit,
     UnitKind,
 )
-from stockroom.files.numbers import DecimalMark, UnreadableNumber, number, settles
+from stockroom.files.numbers import DecimalMark, UnreadableNumber, number, proves_mark
 
 
 @pytest.mark.parametrize(
@@ -120,9 +120,9 @@ def test_a_file_column_settles_what_its_doubtful_numbers_mean() -> None:
 
 
 def test_both_marks_in_one_number_settle_it() -> None:
-    assert settles("1.234,5") is DecimalMark.COMMA
-    assert settles("1,234.5") is DecimalMark.POINT
-    assert settles("1,234,567") is DecimalMark.POINT
+    assert proves_mark("1.234,5") is DecimalMark.COMMA
+    assert proves_mark("1,234.5") is DecimalMark.POINT
+    assert proves_mark("1,234,567") is DecimalMark.POINT
 
 
 @pytest.mark.parametrize("text", ["", " ", "-", "–", "n/a", "N/A", "NaN"])

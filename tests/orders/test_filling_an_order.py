@@ -205,7 +205,7 @@ def test_what_comes_back_waits_for_the_bench_and_its_set_is_no_more(stock: list[
     fulfilment.take_back(order, valve, "hums", by)
     valve.refresh_from_db()
     assert valve.state == State.RECEIVED
-    assert not valve.grades.filter(standing=True).exists()
+    assert not valve.grades.filter(current=True).exists()
     broken = MatchedSet.objects.get(members__valve=valve)
     assert "came back" in broken.broken_because
     graded(valve, ia=1.1, gm=1.5)  # tested again

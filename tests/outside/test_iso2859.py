@@ -22,7 +22,7 @@ from decimal import Decimal
 import pytest
 
 from stockroom.sealed.pure.sampling import AQLS, InspectionLevel, Severity, code_letter, single_plan, table_plan
-from stockroom.sealed.pure.switching import LotResult, SwitchingState, accepted_one_step_tighter, after, standing
+from stockroom.sealed.pure.switching import LotResult, SwitchingState, accepted_one_step_tighter, after, state_after
 
 LETTERS = "ABCDEFGHJKLMNPQR"
 
@@ -315,9 +315,9 @@ REFUSED = LotResult(accepted=False, acceptance_number=1)
 
 def test_two_of_five_or_fewer_consecutive_lots_refused_bring_tightened_inspection():
     # [S] "2 of 5 or fewer consecutive batches not accepted"
-    assert standing([REFUSED, REFUSED]).severity is Severity.TIGHTENED
-    assert standing([REFUSED, ACCEPTED, ACCEPTED, ACCEPTED, REFUSED]).severity is Severity.TIGHTENED
-    assert standing([REFUSED, *[ACCEPTED] * 4, REFUSED]).severity is Severity.NORMAL
+    assert state_after([REFUSED, REFUSED]).severity is Severity.TIGHTENED
+    assert state_after([REFUSED, ACCEPTED, ACCEPTED, ACCEPTED, REFUSED]).severity is Severity.TIGHTENED
+    assert state_after([REFUSED, *[ACCEPTED] * 4, REFUSED]).severity is Severity.NORMAL
 
 
 def test_five_consecutive_lots_accepted_on_tightened_bring_back_normal():
@@ -352,18 +352,18 @@ def test_a_score_of_thirty_brings_reduced_inspection_where_supply_is_steady():
     small = [ACCEPTED] * 15
     large = [LotResult(True, 3, accepted_one_step_tighter=True)] * 10
     for lots in (small, large):
-        assert standing(lots[:-1], steady=True, reduced_wanted=True).severity is Severity.NORMAL
-        assert standing(lots, steady=True, reduced_wanted=True).severity is Severity.REDUCED
-        assert standing(lots, steady=False, reduced_wanted=True).severity is Severity.NORMAL
-        assert standing(lots, steady=True, reduced_wanted=False).score == 30
+        assert state_after(lots[:-1], steady=True, reduced_wanted=True).severity is Severity.NORMAL
+        assert state_after(lots, steady=True, reduced_wanted=True).severity is Severity.REDUCED
+        assert state_after(lots, steady=False, reduced_wanted=True).severity is Severity.NORMAL
+        assert state_after(lots, steady=True, reduced_wanted=False).score == 30
 
 
 def test_the_score_falls_to_zero_with_a_refused_lot_or_one_that_fails_a_step_tighter():
     # [G]
     nine_good = [LotResult(True, 3, accepted_one_step_tighter=True)] * 9
-    assert standing(nine_good).score == 27
-    assert standing([*nine_good, LotResult(True, 3, accepted_one_step_tighter=False)]).score == 0
-    assert standing([*nine_good, REFUSED]).score == 0
+    assert state_after(nine_good).score == 27
+    assert state_after([*nine_good, LotResult(True, 3, accepted_one_step_tighter=False)]).score == 0
+    assert state_after([*nine_good, REFUSED]).score == 0
 
 
 def test_one_lot_refused_on_reduced_inspection_brings_back_normal():

@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from grading.matching.catalogue import Catalogue
-from grading.matching.exact import settle
+from grading.matching.exact import prove
 from grading.matching.watch import Watch
 
 WEIGHTS_05 = """
@@ -73,7 +73,7 @@ def instance(weights: str, constraints: str) -> Catalogue:
 )
 def test_the_published_optimum_is_found_and_proven(weights: str, constraints: str, optimum: float) -> None:
     catalogue = instance(weights, constraints)
-    answer = settle(catalogue, np.empty(0, dtype=np.int64), 0, Watch(60.0, None, None), 1.0, 0)
+    answer = prove(catalogue, np.empty(0, dtype=np.int64), 0, Watch(60.0, None, None), 1.0, 0)
     used = catalogue.members[answer.chosen].ravel()
     assert len(used) == len(set(used.tolist()))
     assert catalogue.worth[answer.chosen].sum() == optimum

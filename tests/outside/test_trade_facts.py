@@ -39,7 +39,9 @@ def test_the_nine_pin_6cg7_is_electrically_the_octal_6sn7gt() -> None:
 
 def test_each_says_so_of_the_other() -> None:
     for one, other in (("6CG7", "6SN7GT"), ("6SN7GT", "6CG7")):
-        assert ("same electrically", normal(other)) in [(kin.how, normal(kin.designation)) for kin in valve(one).kin]
+        assert ("same electrically", normal(other)) in [
+            (related.how, normal(related.designation)) for related in valve(one).related
+        ]
 
 
 def test_a_6n6p_section_has_a_mu_of_20() -> None:

@@ -524,7 +524,7 @@ def test_what_was_removed_can_be_sent_again(valve: Valve):
     row = attached(valve)
     remove(row, "by mistake", None)
     assert receive([upload()], valve, None).known == ["photo.jpg"]
-    assert Attachment.objects.standing().of(valve).count() == 1
+    assert Attachment.objects.current().of(valve).count() == 1
 
 
 # Who may
@@ -546,7 +546,7 @@ def test_a_login_without_a_role_sees_and_changes_nothing(logged_in: Callable[...
     assert client.get(storing.address(valve)).status_code == 403
     assert send(client, valve, upload(photograph(shade=5))).status_code == 403
     assert client.post(reverse("photograph-remove", args=[row.pk]), {"because": "x"}).status_code == 403
-    assert Attachment.objects.standing().count() == 1
+    assert Attachment.objects.current().count() == 1
 
 
 @pytest.mark.parametrize("role", [Role.RECEIVING, Role.BENCH])

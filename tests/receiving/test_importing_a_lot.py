@@ -75,7 +75,7 @@ def xlsx(*rows: Sequence[Any], headings: Sequence[str] = HEADINGS) -> bytes:
     return workbook(headings, *rows)
 
 
-def kept(lot: Lot, data: bytes, name: str = "list.xlsx", **choices: Any) -> LotFile:
+def saved(lot: Lot, data: bytes, name: str = "list.xlsx", **choices: Any) -> LotFile:
     file = receive(lot, name, data, None)
     file.choices = {**file.choices, **choices}
     file.save()
@@ -83,14 +83,14 @@ def kept(lot: Lot, data: bytes, name: str = "list.xlsx", **choices: Any) -> LotF
 
 
 def problems(lot: Lot, *rows: Sequence[Any], **choices: Any) -> list[str]:
-    return [str(one) for one in look(kept(lot, xlsx(*rows), **choices)).problems]
+    return [str(one) for one in look(saved(lot, xlsx(*rows), **choices)).problems]
 
 
 # A good list
 
 
 def test_a_good_list_becomes_lines_that_share_the_cost(lot: Lot, by: User) -> None:
-    file = kept(lot, xlsx(*GOOD))
+    file = saved(lot, xlsx(*GOOD))
     preview = look(file)
     assert preview.ready and (len(preview.planned), preview.pieces) == (3, 20)
     assert not lot.lines.exists()
@@ -111,7 +111,7 @@ def test_a_good_list_becomes_lines_that_share_the_cost(lot: Lot, by: User) -> No
 
 
 def test_new_makers_and_places_are_made_once_however_they_are_written(lot: Lot, by: User) -> None:
-    file = kept(
+    file = saved(
         lot,
         xlsx(
             *[
@@ -130,20 +130,20 @@ def test_titles_blank_rows_headings_once_more_and_totals_are_no_lines(lot: Lot) 
     data = workbook(
         ["Stock of an invented shop"], [], HEADINGS, GOOD[0], [], HEADINGS, GOOD[1], ["", "", "Total", 15, "", "", ""]
     )
-    preview = look(kept(lot, data))
+    preview = look(saved(lot, data))
     assert [one.row for one in preview.planned] == [4, 7] and preview.ready
     assert preview.notes == ["Left out, the headings once more: row 6.", "Left out, a total: row 8."]
 
 
 def test_a_csv_with_a_byte_order_mark_and_decimal_commas_is_read(lot: Lot) -> None:
     text = "Typ;Hersteller;Zustand;Stück;Einzelpreis\nEL84;Dunvarrow;gebraucht;1.200;0,85\nEL84;;used;2;1.250\n"
-    preview = look(kept(lot, text.encode("utf-8-sig"), "liste.csv"))
+    preview = look(saved(lot, text.encode("utf-8-sig"), "liste.csv"))
     assert [(one.expected, one.weight) for one in preview.planned] == [(1200, Decimal("0.85")), (2, Decimal(1250))]
     assert preview.notes == ["Read as UTF-8, separated by semicolons."]
 
 
 def test_several_names_of_one_type_are_that_type_and_of_two_types_are_none(lot: Lot) -> None:
-    preview = look(kept(lot, xlsx(["ECC83/12AX7", "", "used", 1, 1], ["ECC83/EL84", "", "used", 1, 1])))
+    preview = look(saved(lot, xlsx(["ECC83/12AX7", "", "used", 1, 1], ["ECC83/EL84", "", "used", 1, 1])))
     assert [str(one.type) for one in preview.planned] == ["12AX7"]
     assert "“ECC83/12AX7” is read as 12AX7." in preview.notes
     assert [(word.said, word.nearest[:2]) for word in preview.types] == [("ECC83/EL84", ["12AX7", "EL84"])]
@@ -151,11 +151,11 @@ def test_several_names_of_one_type_are_that_type_and_of_two_types_are_none(lot: 
 
 def test_a_designation_that_is_a_number_is_found(lot: Lot) -> None:
     make_type("6550")
-    assert look(kept(lot, xlsx([6550, "", "used", 1, 1]))).ready
+    assert look(saved(lot, xlsx([6550, "", "used", 1, 1]))).ready
 
 
 def test_without_a_column_for_pieces_each_row_is_one_and_it_is_said(lot: Lot) -> None:
-    preview = look(kept(lot, xlsx(["12AX7", "used"], headings=["Type", "Condition"])))
+    preview = look(saved(lot, xlsx(["12AX7", "used"], headings=["Type", "Condition"])))
     assert preview.planned[0].expected == 1 and "each row is taken for one piece" in preview.notes[-1]
 
 
@@ -189,7 +189,7 @@ def test_a_fault_is_named_by_row_and_column(lot: Lot, row: list[Any], problem: s
 
 
 def test_every_fault_of_a_row_is_named_and_one_faulty_row_stops_the_whole_list(lot: Lot, by: User) -> None:
-    file = kept(lot, xlsx(*GOOD, ["12AX7", "", "used", "six", "dear"]))
+    file = saved(lot, xlsx(*GOOD, ["12AX7", "", "used", "six", "dear"]))
     assert len(look(file).problems) == 2
     with pytest.raises(NotReady, match="nothing was imported"):
         take_in(file, by)
@@ -197,7 +197,7 @@ def test_every_fault_of_a_row_is_named_and_one_faulty_row_stops_the_whole_list(l
 
 
 def test_a_failure_half_way_leaves_nothing(lot: Lot, by: User, monkeypatch: pytest.MonkeyPatch) -> None:
-    file = kept(lot, xlsx(["12AX7", "Halvory", "used", 1, 1, "B2", ""]))
+    file = saved(lot, xlsx(["12AX7", "Halvory", "used", 1, 1, "B2", ""]))
 
     def fails(_: SupplierLists, file: LotFile, layout: Layout) -> None:
         assert Line.objects.exists()
@@ -211,7 +211,7 @@ def test_a_failure_half_way_leaves_nothing(lot: Lot, by: User, monkeypatch: pyte
 
 
 def test_rows_are_left_out_when_somebody_says_so(lot: Lot) -> None:
-    preview = look(kept(lot, xlsx(*GOOD, ["relays", "", "", "", ""]), leave_out="5"))
+    preview = look(saved(lot, xlsx(*GOOD, ["relays", "", "", "", ""]), leave_out="5"))
     assert preview.ready and "Left out, as you said: row 5." in preview.notes
 
 
@@ -224,35 +224,35 @@ def test_rows_to_leave_out_are_read() -> None:
 
 @pytest.mark.parametrize("said", ["Summe", "Total", "TOTAL:", "Grand total", "Итого", "Total pieces"])
 def test_a_total_in_the_column_of_types_is_no_type(lot: Lot, said: str) -> None:
-    preview = look(kept(lot, xlsx(*GOOD, [said, "", "", 20, "", "", ""])))
+    preview = look(saved(lot, xlsx(*GOOD, [said, "", "", 20, "", "", ""])))
     assert preview.ready and "Left out, a total: row 5." in preview.notes
 
 
 def test_a_total_beside_a_merged_type_is_left_out_and_one_in_the_note_of_a_type_is_not(lot: Lot) -> None:
     rows = [GOOD[0], ["", "Total", "", 12, "", "", ""], ["EL84", "", "used", 1, 1, "", "total wreck"]]
-    preview = look(kept(lot, merged("A2:A3", rows=rows)))
+    preview = look(saved(lot, merged("A2:A3", rows=rows)))
     assert preview.ready and [one.row for one in preview.planned] == [2, 4]
     assert "Left out, a total: row 3." in preview.notes
 
 
 def test_a_word_for_a_total_that_somebody_explained_as_a_type_is_that_type(lot: Lot) -> None:
-    file = kept(lot, xlsx(["Total", "", "used", 1, 1]), words={"type": {"total": "12AX7"}})
+    file = saved(lot, xlsx(["Total", "", "used", 1, 1]), words={"type": {"total": "12AX7"}})
     assert [str(one.type) for one in look(file).planned] == ["12AX7"]
 
 
 def test_a_table_without_headings_is_told_so_and_not_of_a_row_0(lot: Lot) -> None:
-    file = kept(lot, b"12AX7;5\nEL84;7\n", "l.csv")
+    file = saved(lot, b"12AX7;5\nEL84;7\n", "l.csv")
     assert [str(one) for one in look(file).problems] == [
         "No headings were found, and no column is chosen for the type."
     ]
-    file = kept(lot, b"12AX7;5\nEL84;7\n", "l.csv", columns={"type": 0, "expected": 1}, condition="used")
+    file = saved(lot, b"12AX7;5\nEL84;7\n", "l.csv", columns={"type": 0, "expected": 1}, condition="used")
     assert [(str(one.type), one.expected) for one in look(file).planned] == [("12AX7", 5), ("EL84", 7)]
 
 
 def test_a_code_that_a_spreadsheet_may_have_made_a_day_is_remarked(lot: Lot) -> None:
     rows = [["12AX7", "used", 1, "K-1", 45292, ""], ["12AX7", "used", 1, "K-2", date(1962, 3, 1), ""]]
     rows += [["12AX7", "used", 1, f"K-{code}", code, ""] for code in ("914-5731", "99999", 274, "")]
-    notes = look(kept(lot, xlsx(*rows, headings=STAMPED))).notes
+    notes = look(saved(lot, xlsx(*rows, headings=STAMPED))).notes
     assert [note for note in notes if "may be a day" in note] == [
         "The code 45292 (2024-01-01) in row 2 may be a day that a spreadsheet made out of a code.",
         "The code 1962-03-01 in row 3 may be a day that a spreadsheet made out of a code.",
@@ -263,14 +263,14 @@ def test_hidden_rows_and_columns_are_told_before_anything_is_booked(lot: Lot) ->
     def change(book: Any) -> None:
         book.active.row_dimensions[3].hidden = book.active.column_dimensions["D"].hidden = True
 
-    preview = look(kept(lot, workbook(HEADINGS, *GOOD, change=change)))
+    preview = look(saved(lot, workbook(HEADINGS, *GOOD, change=change)))
     assert preview.ready and len(preview.planned) == 3
     assert "Hidden in the workbook and read all the same: row 3." in preview.notes
     assert "Hidden in the workbook and read all the same: column Qty." in preview.notes
 
 
 def test_why_rows_are_left_out_is_said_on_the_page_and_in_the_daybook(lot: Lot, by: User) -> None:
-    file = kept(lot, xlsx(*GOOD), leave_out="3", why_out="lost on the way")
+    file = saved(lot, xlsx(*GOOD), leave_out="3", why_out="lost on the way")
     assert "Left out, lost on the way: row 3." in look(file).notes
     take_in(file, by)
     assert Entry.objects.get(action="lines-imported").text == (
@@ -283,7 +283,7 @@ def test_why_rows_are_left_out_is_said_on_the_page_and_in_the_daybook(lot: Lot, 
 
 def test_unknown_types_are_listed_once_with_the_nearest_names(lot: Lot) -> None:
     rows = [[said, "", "used", 1, 1] for said in ("12AX8", "12AX8", "relay")]
-    preview = look(kept(lot, xlsx(*rows)))
+    preview = look(saved(lot, xlsx(*rows)))
     assert [(word.said, word.rows, word.nearest) for word in preview.types] == [
         ("12AX8", [2, 3], ["12AX7"]),
         ("relay", [4], []),
@@ -294,21 +294,21 @@ def test_unknown_types_are_listed_once_with_the_nearest_names(lot: Lot) -> None:
 def test_a_word_once_explained_is_understood_and_remembered_for_the_supplier(lot: Lot, by: User) -> None:
     data = xlsx(["12AX8", "DV", "NIB", 1, 1], ["relay", "n/a", "NIB", 1, 1])
     words = {"type": {"12ax8": "12AX7", "relay": ""}, "maker": {"dv": "Dunvarrow"}, "condition": {"nib": "nos-boxed"}}
-    file = kept(lot, data, words=words)
+    file = saved(lot, data, words=words)
     assert "Left out, “relay” being no valve, as you said: row 3." in look(file).notes
     take_in(file, by)
     line = lot.lines.get()
     assert (str(line.type), str(line.maker), line.condition) == ("12AX7", "Dunvarrow", "nos-boxed")
-    (again,) = look(kept(make_lot(), xlsx(["12AX8", "DV", "NIB", 2, 1]))).planned
+    (again,) = look(saved(make_lot(), xlsx(["12AX8", "DV", "NIB", 2, 1]))).planned
     assert (str(again.type), again.maker, again.condition) == ("12AX7", "Dunvarrow", "nos-boxed")
-    other = look(kept(make_lot(supplier=make_supplier("Ferncastle")), xlsx(["12AX8", "DV", "NIB", 3, 1])))
+    other = look(saved(make_lot(supplier=make_supplier("Ferncastle")), xlsx(["12AX8", "DV", "NIB", 3, 1])))
     assert [len(some) for some in (other.types, other.conditions, other.makers)] == [1, 1, 1]
     assert "relay" not in SupplierMapping.objects.get().words["type"]
 
 
 def test_the_suppliers_own_columns_are_remembered(lot: Lot, by: User) -> None:
     headings = ["Ware", "How much", "Type", "Condition"]
-    file = kept(lot, xlsx(["EL84", 4, "noval", "used"], headings=headings))
+    file = saved(lot, xlsx(["EL84", 4, "noval", "used"], headings=headings))
     assert file.choices["columns"]["type"] == 2
     file.choices = {**file.choices, "columns": {"type": 0, "expected": 1, "condition": 3}}
     file.save()
@@ -321,9 +321,9 @@ def test_the_suppliers_own_columns_are_remembered(lot: Lot, by: User) -> None:
 
 
 def test_the_same_file_is_imported_twice_only_on_purpose(lot: Lot, by: User) -> None:
-    take_in(kept(lot, xlsx(*GOOD)), by)
+    take_in(saved(lot, xlsx(*GOOD)), by)
     other = make_lot()
-    again = kept(other, bytes(LotFile.objects.get().data), "renamed.xlsx")
+    again = saved(other, bytes(LotFile.objects.get().data), "renamed.xlsx")
     with pytest.raises(ImportedBefore, match=rf"This very file was imported on .* by rowan into lot {lot}, as list"):
         take_in(again, by)
     assert len(take_in(again, by, sure=True)) == 3
@@ -333,7 +333,7 @@ def test_the_same_file_is_imported_twice_only_on_purpose(lot: Lot, by: User) -> 
 
 
 def test_a_file_sent_twice_for_a_lot_waits_once_and_old_ones_go(lot: Lot) -> None:
-    first = kept(lot, xlsx(*GOOD))
+    first = saved(lot, xlsx(*GOOD))
     assert receive(lot, "list.xlsx", xlsx(*GOOD[:1]), None).pk != first.pk
     assert receive(lot, "list.xlsx", bytes(first.data), None).pk == first.pk
     LotFile.objects.filter(pk=first.pk).update(uploaded_at=timezone.now() - timedelta(days=8))
@@ -342,7 +342,7 @@ def test_a_file_sent_twice_for_a_lot_waits_once_and_old_ones_go(lot: Lot) -> Non
 
 
 def test_a_thousand_lines_ask_few_questions(lot: Lot, by: User, django_assert_max_num_queries: Any) -> None:
-    file = kept(lot, xlsx(*[["12AX7", f"Maker {n % 7}", "used", n + 1, 1.5, f"S{n % 5}", ""] for n in range(1000)]))
+    file = saved(lot, xlsx(*[["12AX7", f"Maker {n % 7}", "used", n + 1, 1.5, f"S{n % 5}", ""] for n in range(1000)]))
     with django_assert_max_num_queries(12):
         look(file)
     with django_assert_max_num_queries(170):  # rows go in by the portion, as SQLite allows
@@ -362,7 +362,7 @@ def merged(*areas: str, rows: Sequence[Sequence[Any]], headings: Sequence[str] =
 
 
 def test_a_type_merged_over_several_rows_counts_in_each_and_the_row_says_so(lot: Lot, by: User) -> None:
-    file = kept(
+    file = saved(
         lot,
         merged(
             "A2:A4",
@@ -389,7 +389,7 @@ def test_a_type_merged_over_several_rows_counts_in_each_and_the_row_says_so(lot:
 
 
 def test_a_number_merged_over_several_rows_is_no_number_of_each(lot: Lot) -> None:
-    file = kept(
+    file = saved(
         lot,
         merged(
             "D2:D3",
@@ -407,7 +407,7 @@ def test_a_number_merged_over_several_rows_is_no_number_of_each(lot: Lot) -> Non
 
 
 def test_a_merged_heading_does_not_run_into_the_rows_beneath_it(lot: Lot) -> None:
-    file = kept(lot, merged("A1:A2", rows=[["", "Dunvarrow", "used", 1, 1, "", ""], GOOD[0]]))
+    file = saved(lot, merged("A1:A2", rows=[["", "Dunvarrow", "used", 1, 1, "", ""], GOOD[0]]))
     assert [str(one) for one in look(file).problems] == [
         "row 2, column Type: no type is given. Give one, or leave the row out."
     ]
@@ -419,7 +419,7 @@ ONE_BY_ONE = ["Type", "Brand", "Condition", "Serial no.", "Unit price", "Remarks
 
 
 def test_rows_with_a_serial_become_valves_of_the_lines_they_agree_on(lot: Lot, by: User) -> None:
-    file = kept(
+    file = saved(
         lot,
         xlsx(
             ["12AX7", "Dunvarrow", "used", "K-001", 4, "print worn"],
@@ -452,7 +452,7 @@ def test_rows_with_a_serial_become_valves_of_the_lines_they_agree_on(lot: Lot, b
 
 def test_a_list_may_hold_valves_one_by_one_and_pieces_in_bulk(lot: Lot, by: User) -> None:
     headings = ["Type", "Condition", "Qty", "S/N"]
-    file = kept(lot, xlsx(["12AX7", "used", 12, ""], ["12AX7", "used", 1, "K-1"], headings=headings))
+    file = saved(lot, xlsx(["12AX7", "used", 12, ""], ["12AX7", "used", 1, "K-1"], headings=headings))
     take_in(file, by)
     assert [(line.expected, line.valves.count()) for line in lot.lines.all()] == [(12, 0), (1, 1)]
 
@@ -470,7 +470,7 @@ def test_a_list_may_hold_valves_one_by_one_and_pieces_in_bulk(lot: Lot, by: User
     ],
 )
 def test_a_row_for_one_valve_that_cannot_be_is_named(lot: Lot, rows: list[list[Any]], problem: str) -> None:
-    found = look(kept(lot, xlsx(*rows, headings=["Type", "Condition", "Qty", "S/N"]))).problems
+    found = look(saved(lot, xlsx(*rows, headings=["Type", "Condition", "Qty", "S/N"]))).problems
     assert len(found) == 1 and problem in str(found[0])
 
 
@@ -480,13 +480,13 @@ def test_a_serial_merged_over_two_rows_names_one_valve_and_no_two(lot: Lot) -> N
         rows=[["12AX7", "used", 1, "K-1"], ["EL84", "used", 1, ""]],
         headings=["Type", "Condition", "Qty", "S/N"],
     )
-    assert [str(one) for one in look(kept(lot, data)).problems] == [
+    assert [str(one) for one in look(saved(lot, data)).problems] == [
         "row 3, column S/N: “K-1” is merged over several rows, but names one valve."
     ]
 
 
 def test_the_valves_of_a_list_are_made_whole_or_not_at_all(lot: Lot, by: User, monkeypatch: pytest.MonkeyPatch) -> None:
-    file = kept(lot, xlsx(["12AX7", "", "used", "K-1", 1, ""], headings=ONE_BY_ONE))
+    file = saved(lot, xlsx(["12AX7", "", "used", "K-1", 1, ""], headings=ONE_BY_ONE))
 
     def fail(*_: Any) -> None:
         raise RuntimeError("half way")
@@ -500,7 +500,7 @@ def test_the_valves_of_a_list_are_made_whole_or_not_at_all(lot: Lot, by: User, m
 
 def test_a_thousand_valves_one_by_one_ask_few_questions(lot: Lot, by: User, django_assert_max_num_queries: Any) -> None:
     rows = [["12AX7", f"Maker {n % 5}", "used", f"K-{n}", 4 + n % 200, ""] for n in range(1000)]
-    file = kept(lot, xlsx(*rows, headings=ONE_BY_ONE))
+    file = saved(lot, xlsx(*rows, headings=ONE_BY_ONE))
     with django_assert_max_num_queries(12):
         assert look(file).pieces == 1000
     with django_assert_max_num_queries(110):  # rows go in by the portion, as SQLite allows
@@ -513,7 +513,7 @@ STAMPED = ["Type", "Condition", "Qty", "Serial no.", "Date code", "Remarks"]
 
 
 def test_a_stamped_code_becomes_the_valves_with_every_reading_and_none_chosen(lot: Lot, by: User) -> None:
-    file = kept(
+    file = saved(
         lot,
         xlsx(
             ["12AX7", "used", 1, "K-1", "914-5731", "print worn"],
@@ -527,7 +527,7 @@ def test_a_stamped_code_becomes_the_valves_with_every_reading_and_none_chosen(lo
     take_in(file, by)
     first, second, third = Valve.objects.order_by("position")
     assert [first.date_code, second.date_code, third.date_code] == ["914-5731", "??", ""]
-    kept_reading = DateReading.objects.get(valve=first, standing=True)
+    kept_reading = DateReading.objects.get(valve=first, current=True)
     assert kept_reading.reading is None
     assert [one["words"] for one in kept_reading.alternatives] == ["source code 914, week 31 of 1957"]
     assert DateReading.objects.get(valve=second).alternatives == []
@@ -540,7 +540,7 @@ def test_a_code_whose_only_date_is_before_the_type_raises_its_warning_at_once(lo
     type_ = ValveType.objects.get(designation="12AX7")
     type_.first_registered = 1955
     type_.save()
-    take_in(kept(lot, xlsx(["12AX7", "used", 1, "K-1", "914-4901", ""], headings=STAMPED)), by)
+    take_in(saved(lot, xlsx(["12AX7", "used", 1, "K-1", "914-4901", ""], headings=STAMPED)), by)
     (warning,) = MarkWarning.objects.filter(valve=Valve.objects.get())
     assert "week 1 of 1949 is before 12AX7" in warning.reason
 
@@ -551,7 +551,7 @@ def test_a_stamped_code_of_pieces_in_bulk_stands_in_the_lines_note(lot: Lot, by:
         ["12AX7", "used", 2, "", "K5", ""],
         ["12AX7", "used", 1, "", "", ""],
     ]
-    take_in(kept(lot, xlsx(*rows, headings=STAMPED)), by)
+    take_in(saved(lot, xlsx(*rows, headings=STAMPED)), by)
     assert [line.note for line in lot.lines.order_by("number")] == ["stamped D3; tall", "stamped K5", ""]
 
 
@@ -563,13 +563,13 @@ def test_a_stamped_code_of_pieces_in_bulk_stands_in_the_lines_note(lot: Lot, by:
     ],
 )
 def test_a_stamped_code_that_cannot_be_kept_is_named(lot: Lot, row: list[Any], problem: str) -> None:
-    found = look(kept(lot, xlsx(row, headings=STAMPED))).problems
+    found = look(saved(lot, xlsx(row, headings=STAMPED))).problems
     assert len(found) == 1 and problem in str(found[0])
 
 
 def test_a_thousand_stamped_valves_ask_few_questions(lot: Lot, by: User, django_assert_max_num_queries: Any) -> None:
     rows = [["12AX7", "used", 1, f"K-{n}", f"914-5{n % 9}{1 + n % 50:02}", ""] for n in range(1000)]
-    file = kept(lot, xlsx(*rows, headings=STAMPED))
+    file = saved(lot, xlsx(*rows, headings=STAMPED))
     with django_assert_max_num_queries(140):
         take_in(file, by)
     assert DateReading.objects.count() == 1000
@@ -580,13 +580,13 @@ def test_a_thousand_stamped_valves_ask_few_questions(lot: Lot, by: User, django_
 
 def test_formulas_days_and_errors_in_cells_are_named_or_kept_as_text(lot: Lot, by: User) -> None:
     text = 'Type;Qty;Price;Notes\n12AX7;5;€ 1.234,50;=HYPERLINK("http://x.example")\nEL84;-1;2,5;\n'
-    preview = look(kept(lot, text.encode("latin-1", "replace"), "l.csv", condition="used"))
+    preview = look(saved(lot, text.encode("latin-1", "replace"), "l.csv", condition="used"))
     assert [str(one) for one in preview.problems] == [
         "row 2, column Price: “? 1.234,50” is not a number.",
         "row 3, column Qty: -1 pieces cannot be right: from 1 to 1000000.",
     ]
     good = text.replace("-1", "1").encode("cp1252")
-    file = kept(lot, good, "l.csv", condition="used")
+    file = saved(lot, good, "l.csv", condition="used")
     assert [one.weight for one in look(file).planned] == [Decimal("1234.50"), Decimal("2.5")]
     take_in(file, by)
     assert lot.lines.first().note == '=HYPERLINK("http://x.example")'  # type: ignore[union-attr]
@@ -594,12 +594,12 @@ def test_formulas_days_and_errors_in_cells_are_named_or_kept_as_text(lot: Lot, b
 
 def test_a_cell_of_our_own_export_comes_back_as_it_was(lot: Lot) -> None:
     text = "type,pieces,note,place\r\n12AX7,5,\\=1+1,\\N\r\nEL84,2,\\\\N,\\@home\r\n"
-    preview = look(kept(lot, text.encode(), "l.csv", condition="used"))
+    preview = look(saved(lot, text.encode(), "l.csv", condition="used"))
     assert [(one.note, one.place) for one in preview.planned] == [("=1+1", ""), ("\\N", "@home")]
 
 
 def test_headings_that_stand_twice_are_told_apart_by_their_letters(lot: Lot) -> None:
-    file = kept(lot, xlsx(["12AX7", 5, 7], headings=["Type", "Qty", "Qty"]), condition="used")
+    file = saved(lot, xlsx(["12AX7", 5, 7], headings=["Type", "Qty", "Qty"]), condition="used")
     assert LISTS.layout(file).titles == ["A: Type", "B: Qty", "C: Qty"]
     assert [one.expected for one in look(file).planned] == [5]
 
@@ -684,7 +684,7 @@ def test_the_file_is_read_once_and_no_page_reads_it_again(
 def test_a_file_kept_by_an_older_version_is_read_once_more(
     lot: Lot, parsed: bytes | None, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    file = kept(lot, xlsx(*GOOD))
+    file = saved(lot, xlsx(*GOOD))
     LotFile.objects.update(parsed=parsed)
     if parsed is not None:
         monkeypatch.setattr(tables, "_FORM", tables._FORM + 1)
@@ -739,7 +739,7 @@ def test_unknown_words_are_explained_on_the_page(client: Client, lot: Lot) -> No
 
 
 def test_the_page_warns_of_a_file_imported_before_and_asks(client: Client, lot: Lot, by: User) -> None:
-    take_in(kept(lot, xlsx(*GOOD)), by)
+    take_in(saved(lot, xlsx(*GOOD)), by)
     other = make_lot()
     page = send(client, other, bytes(LotFile.objects.get().data))
     assert "This very file was imported on" in page.content.decode()
@@ -758,7 +758,7 @@ def test_a_lot_that_cannot_take_the_lines_says_why(client: Client, lot: Lot) -> 
 
 
 def test_a_file_of_another_lot_is_not_found_here(client: Client, lot: Lot) -> None:
-    file = kept(lot, xlsx(*GOOD))
+    file = saved(lot, xlsx(*GOOD))
     for name in ("lot-import-columns", "lot-import-preview"):
         assert client.get(reverse(name, args=[make_lot().number, file.pk])).status_code == 404
 

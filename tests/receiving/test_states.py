@@ -111,7 +111,7 @@ class ByHand:
             return "listed"
         if any(row.valve_id == valve.pk and row.live and row.set.broken_at is None for row in self.members):
             return "matched"
-        if any(row.valve_id == valve.pk and row.standing for row in self.grades):
+        if any(row.valve_id == valve.pk and row.current for row in self.grades):
             return "graded"
         wanted = {number for type_id, number in self.sections if type_id == valve.type_id}
         return "tested" if wanted and wanted <= self.read(valve) else "received"
@@ -166,13 +166,13 @@ REFUSALS = (
 )
 
 
-def taken(valve: Valve, strength: float) -> dict[int, readings.Taken]:
+def taken(valve: Valve, strength: float) -> dict[int, readings.EnteredReading]:
     """Every section read, at so much of its nominals."""
     found = {}
     for section in valve.type.test_sections:
         point = section.test_point
         assert point is not None and point.gm_ma_per_v is not None
-        found[section.number] = readings.Taken(
+        found[section.number] = readings.EnteredReading(
             point, anode_current_ma=strength * point.anode_current_ma, gm_ma_per_v=strength * point.gm_ma_per_v
         )
     return found
@@ -422,9 +422,9 @@ class AtWork(RuleBasedStateMachine):
 
     @invariant()
     def a_standing_grade_rests_on_standing_readings(self) -> None:
-        standing = Reading.objects.standing().values("pk")
-        resting = Grade.readings.through.objects.filter(grade__standing=True)
-        assert not resting.exclude(reading__in=standing).exists()
+        current = Reading.objects.current().values("pk")
+        resting = Grade.readings.through.objects.filter(grade__current=True)
+        assert not resting.exclude(reading__in=current).exists()
 
     @invariant()
     def positions_in_a_line_are_its_pieces(self) -> None:

@@ -78,13 +78,13 @@ def test_the_chosen_reading_is_kept_with_all_the_others(by: User) -> None:
     wanted = ranked[1].reading
     kept = pack_dates.choose(packing, wanted.key, by)
     assert kept.words == wanted.words and len(kept.alternatives) == len(ranked)
-    assert pack_dates.standing(packing) == kept
+    assert pack_dates.current(packing) == kept
     assert wanted.words in Entry.objects.get(action="pack-date-read").text
     again = pack_dates.choose(packing, ranked[0].reading.key, by)
-    assert PackDateReading.objects.count() == 2 and PackDateReading.objects.get(standing=True) == again
+    assert PackDateReading.objects.count() == 2 and PackDateReading.objects.get(current=True) == again
     assert f"not {wanted.words}" in Entry.objects.filter(action="pack-date-read").order_by("-pk")[0].text
     pack_dates.choose(packing, "", by)
-    undecided = pack_dates.standing(packing)
+    undecided = pack_dates.current(packing)
     assert undecided is not None and undecided.words == "" and len(undecided.alternatives) == len(ranked)
 
 
@@ -99,7 +99,7 @@ def test_another_date_as_printed_is_read_anew(by: User) -> None:
     pack_dates.choose(packing, pack_dates.readings_of(packing)[0].reading.key, by)
     plans.describe(packing.line, Packing(pack_date="4/53"), by)
     packing = Packing.objects.get()
-    assert pack_dates.standing(packing) is None and not PackDateReading.objects.filter(standing=True).exists()
+    assert pack_dates.current(packing) is None and not PackDateReading.objects.filter(current=True).exists()
 
 
 def test_a_valve_younger_than_its_pack_is_pointed_out(by: User) -> None:

@@ -153,7 +153,7 @@ def test_a_plan_is_replaced_with_a_reason_until_a_pack_is_opened(by: User) -> No
     with pytest.raises(sealed.SealedError, match="Say why it is replaced"):
         an_iso_plan(line)
     second = an_iso_plan(line, terms=Terms(replaced_because="the count was corrected"))
-    assert sealed.standing_plan(line) == second and second.replaces == first
+    assert sealed.current_plan(line) == second and second.replaces == first
     with pytest.raises(sealed.AlreadyDecided, match="replaced by another"):
         sealed.open_packs(first, 1, by)
     sealed.open_packs(second, 1, by)
@@ -259,7 +259,7 @@ def test_a_pack_found_broken_or_empty_fails_and_one_that_came_back_keeps_what_it
     write_offs.write_off(broken, "dropped here", by)
     assert results.results(plan).failed == 0
     order = Order.objects.create(number="R0001", customer=Customer.objects.create(name="Ada Quill"))
-    sold.grades.update(standing=False)
+    sold.grades.update(current=False)
     assert results.results(plan).waiting == 1
     Return.objects.create(valve=sold, order=order, reason="hums")
     assert results.results(plan).waiting == 0
@@ -387,7 +387,7 @@ def test_the_bench_is_not_offered_a_sealed_line_whose_packs_are_drawn() -> None:
 def test_serials_given_out_past_the_draw_are_shown() -> None:
     line = sealed_line(50)
     plan = an_iso_plan(line)
-    booking.take_up(line, None)
+    booking.give_serial(line, None)
     assert len(results.results(plan).outside) == 1
 
 
@@ -517,20 +517,20 @@ def test_two_refused_lots_tighten_and_five_accepted_ones_bring_normal_back() -> 
     lot = make_lot()
     for good in (False, True, False):
         a_result(lot, good=good)
-    now = sealed.standing_of(lot.supplier, AQL)
+    now = sealed.state_of(lot.supplier, AQL)
     assert now.severity == Severity.TIGHTENED and "two of five" in now.reason
     plan = a_result(lot, good=True)
     assert plan.severity == "tightened" and plan.severity_because == now.reason
     for _ in range(4):
         a_result(lot, good=True)
-    assert sealed.standing_of(lot.supplier, AQL).severity == Severity.NORMAL
+    assert sealed.state_of(lot.supplier, AQL).severity == Severity.NORMAL
 
 
 def test_the_standing_is_of_one_supplier_at_one_aql() -> None:
     lot = make_lot()
     a_result(lot, good=False)
     a_result(lot, good=False)
-    assert sealed.standing_of(lot.supplier, Decimal("6.5")) == switching.SwitchingState()
+    assert sealed.state_of(lot.supplier, Decimal("6.5")) == switching.SwitchingState()
     assert sealed.series_of(make_supplier("Oxhallow Stores")) == []
 
 
@@ -542,14 +542,14 @@ def test_a_lot_inspected_otherwise_than_the_rules_said_does_not_count() -> None:
     series = sealed.series_of(lot.supplier)[0]
     assert [step.counted for step in series.steps] == [False, False, True]
     assert "the rules asked for normal" in series.steps[0].what and "offered again" in series.steps[1].what
-    assert series.standing.severity == Severity.NORMAL
+    assert series.state.severity == Severity.NORMAL
 
 
 def test_five_refused_on_tightened_stop_sampling_until_the_owner_says_it_is_put_right(by: User) -> None:
     lot = make_lot()
     for _ in range(7):
         a_result(lot, good=False)
-    assert sealed.standing_of(lot.supplier, AQL).discontinued
+    assert sealed.state_of(lot.supplier, AQL).discontinued
     line = sealed_line(50, lot=make_lot(supplier=lot.supplier))
     with pytest.raises(switching.InspectionDiscontinued, match="Send the lot back or test every piece"):
         an_iso_plan(line)
@@ -563,14 +563,14 @@ def test_reduced_inspection_comes_only_where_the_shop_says_supply_is_steady_and_
     lot = make_lot()
     for _ in range(15):  # 15 accepted lots at Ac 1 or less score 2 each: 30
         a_result(lot, good=True)
-    assert sealed.standing_of(lot.supplier, AQL).severity == Severity.NORMAL
+    assert sealed.state_of(lot.supplier, AQL).severity == Severity.NORMAL
     with pytest.raises(sealed.NothingToSay, match="normal inspection, not on reduced"):
         sealed.say_of(lot.supplier, SupplyNote(kind="to normal", aql=AQL, reason="x"), by)
     sealed.say_of(lot.supplier, SupplyNote(kind="terms", steady=True, reduced_wanted=True, reason="a monthly lot"), by)
     a_result(lot, good=True)
-    assert sealed.standing_of(lot.supplier, AQL).severity == Severity.REDUCED
+    assert sealed.state_of(lot.supplier, AQL).severity == Severity.REDUCED
     sealed.say_of(lot.supplier, SupplyNote(kind="terms", steady=False, reduced_wanted=True, reason="gaps"), by)
-    now = sealed.standing_of(lot.supplier, AQL)
+    now = sealed.state_of(lot.supplier, AQL)
     assert now.severity == Severity.NORMAL and "not steady" in now.reason
 
 
@@ -661,7 +661,7 @@ def test_a_plan_is_replaced_through_the_page_only_with_a_reason(logged_in: Calla
     refused = client.post(at("sealed-plan", line), {**PLAN, "replaced_because": ""})
     assert refused.status_code == 200 and SamplingPlan.objects.count() == 1
     assert client.post(at("sealed-plan", line), {**PLAN, "replaced_because": "miscounted"}).status_code == 302
-    assert SamplingPlan.objects.standing().get().replaced_because == "miscounted"
+    assert SamplingPlan.objects.current().get().replaced_because == "miscounted"
 
 
 def test_from_draw_to_decision_on_the_page(logged_in: Callable[..., Client]) -> None:

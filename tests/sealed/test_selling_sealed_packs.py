@@ -16,7 +16,7 @@ from django.urls import reverse
 from django.utils import timezone
 
 from grading.bench import readings
-from grading.bench.taken import Taken
+from grading.bench.entered import EnteredReading
 from grading.listings import publishing
 from grading.models import Quantity
 from grading.orders import fulfilment, taking
@@ -135,7 +135,11 @@ def publish(plan: SamplingPlan, count: int, by: User, price: str = "9.50") -> Li
 def read_at_the_bench(valve: Valve) -> None:
     shift = make_shift()
     points = {section.number: section.test_point for section in valve.type.test_sections}
-    taken = {number: Taken(point, anode_current_ma=1.2, gm_ma_per_v=1.6) for number, point in points.items() if point}
+    taken = {
+        number: EnteredReading(point, anode_current_ma=1.2, gm_ma_per_v=1.6)
+        for number, point in points.items()
+        if point
+    }
     readings.take(shift, valve, taken, shift.operator)
 
 
@@ -721,7 +725,7 @@ def test_what_was_opened_outside_the_draw_goes_back_or_is_kept_like_the_sample(b
     for keep in (False, True):
         plan, _ = lot_going_back("100.00")
         sample(plan, by, bad=plan.rejection_number)
-        outside = booking.take_up(plan.line, None)
+        outside = booking.give_serial(plan.line, None)
         done = deciding.decide(plan, Action.RETURN, "", by, keep_opened=keep)
         assert (outside in done.went_back) != keep
 
@@ -832,6 +836,6 @@ def test_the_pack_of_every_number_is_one(by: User) -> None:
     """A pack has one serial: the database refuses a second for the same number."""
     plan = accepted_lot(by)
     (valve,) = held(fill(ask(), by))
-    other = booking.take_up(plan.line, None)
+    other = booking.give_serial(plan.line, None)
     with pytest.raises(IntegrityError), transaction.atomic():
         Pack.objects.create(plan=plan, number=valve.pack.number, valve=other, opened=False)

@@ -235,7 +235,7 @@ def test_the_pages_flag_a_set_that_no_longer_holds(
     client = logged_in(Role.BENCH)
     page = client.get(made.get_absolute_url()).content.decode()
     assert "no longer holds:</strong> these valves differ by 7.19 %" in page and "Certificate (PDF)" not in page
-    for address in ("/sets/", "/sets/?standing=doubtful"):
+    for address in ("/sets/", "/sets/?status=doubtful"):
         assert "<strong>no longer holds</strong>: these valves differ" in client.get(address).content.decode()
     assert "Break up" in client.get("/").content.decode()
 

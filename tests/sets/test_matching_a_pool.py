@@ -317,7 +317,7 @@ def test_a_change_by_hand_says_what_it_costs(pool: list[Valve], by: User) -> Non
     worse = make_pool([1.66])[0]  # with 1.60: 3.75 %, the second tier
     change = swaps.SwapTable.of(run).swap(other, pool[3], worse)
     assert (change.before, change.after, change.robbed) == (200, 160, None)
-    swaps.keep_swap(run, other, pool[3], worse)
+    swaps.save_swap(run, other, pool[3], worse)
     run.refresh_from_db()
     assert run.outcome["value"] == 160
 

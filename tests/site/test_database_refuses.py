@@ -121,7 +121,7 @@ def test_a_bulk_insert_is_refused_as_a_whole(valve: Valve) -> None:
 
 
 def test_two_standing_grades_are_refused(valve: Valve) -> None:
-    with refused("one_standing_grade", "grading_grade.valve_id"):
+    with refused("one_current_grade", "grading_grade.valve_id"):
         Grade.objects.create(valve=valve, policy=Policy.current(), name="Good", rank=2, saleable=True)
 
 

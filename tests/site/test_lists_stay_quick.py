@@ -177,9 +177,9 @@ def test_no_filtered_list_asks_more_often_for_more_rows(world: World, asked: Ask
         [
             reverse("lots") + "?state=graded&type=6X1",
             reverse("valves") + "?state=graded&grade=Good",
-            reverse("sets") + "?standing=live",
+            reverse("sets") + "?status=live",
             reverse("orders") + "?state=open",
-            reverse("listings") + "?standing=live",
+            reverse("listings") + "?status=live",
             reverse("types") + "?name=6X",
             reverse("daybook") + "?text=noted",
         ],

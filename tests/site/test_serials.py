@@ -142,10 +142,10 @@ def test_no_more_than_the_bulk_can_be_asked_for(count: int) -> None:
 @pytest.mark.django_db
 def test_the_bench_takes_up_one_piece_at_a_time() -> None:
     line = make_line(count=2)
-    first, second = booking.take_up(line, None), booking.take_up(line, None)
+    first, second = booking.give_serial(line, None), booking.give_serial(line, None)
     assert (first.position, second.position) == (0, 1)
     with pytest.raises(booking.NotInBulk, match="has no pieces in bulk"):
-        booking.take_up(line, None)
+        booking.give_serial(line, None)
 
 
 @pytest.mark.django_db

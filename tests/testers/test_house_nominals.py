@@ -141,7 +141,7 @@ def test_a_valve_counts_once_by_its_latest_standing_reading_here(tester: Tester,
     read(twice, 1.0, 1.6, shift=shift, taken_at=hour_ago)
     read(twice, 1.1, 1.6, shift=shift)
     wrong = read(corrected, 12.0, 1.6, shift=shift, taken_at=hour_ago)[0]
-    readings.correct(wrong, readings.Taken(point(), anode_current_ma=1.2), "decimal point", shift.operator)
+    readings.correct(wrong, readings.EnteredReading(point(), anode_current_ma=1.2), "decimal point", shift.operator)
     read(elsewhere, 1.3, 1.6, shift=shift, taken_at=hour_ago)
     read(elsewhere, 1.3, 1.6, shift=shift_at(described("Window bench"), "ada"))
     assert [reading.anode_current_ma for reading in house_nominals.known_good(tester, point())] == [1.1, 1.2]

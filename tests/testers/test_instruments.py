@@ -14,7 +14,7 @@ from django.utils import timezone
 
 from catalog.physics import electrics
 from catalog.physics.electrics import ConversionRefused
-from grading.bench.readings import Taken, UnfitTester, take
+from grading.bench.readings import EnteredReading, UnfitTester, take
 from grading.metrology import uncertainty
 from grading.models import Calibration, Capability, Quantity, Reading, Tester, TesterCondition
 from grading.testers import conditions, records
@@ -91,7 +91,7 @@ def test_a_scale_only_tester_never_supports_a_claim_in_milliamperes() -> None:
 
 def test_the_bench_refuses_milliamperes_from_a_scale_only_tester() -> None:
     shift, valve = shift_at(scale()), make_valve(make_type("12AX7"))
-    taken = {number: Taken(point(), anode_current_ma=1.2) for number in (1, 2)}
+    taken = {number: EnteredReading(point(), anode_current_ma=1.2) for number in (1, 2)}
     with pytest.raises(UnfitTester, match="emission on a scale"):
         take(shift, valve, taken, shift.operator)
     assert not Reading.objects.exists()
@@ -99,14 +99,14 @@ def test_the_bench_refuses_milliamperes_from_a_scale_only_tester() -> None:
 
 def test_the_bench_refuses_a_quantity_that_the_tester_is_not_known_to_measure() -> None:
     shift, valve = shift_at(described()), make_valve(make_type("12AX7"))
-    taken = {number: Taken(point(), anode_current_ma=1.2, grid_current_ua=0.1) for number in (1, 2)}
+    taken = {number: EnteredReading(point(), anode_current_ma=1.2, grid_current_ua=0.1) for number in (1, 2)}
     with pytest.raises(UnfitTester, match="does not measure grid current"):
         take(shift, valve, taken, shift.operator)
 
 
 def test_a_tester_not_yet_described_may_read_anything() -> None:
     shift, valve = shift_at(make_tester()), make_valve(make_type("12AX7"))
-    take(shift, valve, {number: Taken(point(), anode_current_ma=1.2) for number in (1, 2)}, shift.operator)
+    take(shift, valve, {number: EnteredReading(point(), anode_current_ma=1.2) for number in (1, 2)}, shift.operator)
     assert Reading.objects.count() == 2
 
 
@@ -305,7 +305,7 @@ def test_a_reading_is_understood_by_the_conditions_of_its_time() -> None:
     conditions.back_to_sheet(tester, point(), owner())
     kinds = [records.basis_for(fresh(tester), point(), IA, at).kind for at in (before, between, timezone.now())]
     assert kinds == [BasisKind.SHEET, BasisKind.CONVERTED, BasisKind.SHEET]
-    assert conditions.standing_conditions(tester) == []
+    assert conditions.current_conditions(tester) == []
 
 
 def test_a_scale_is_judged_by_its_good_mark_and_claims_nothing() -> None:

@@ -13,7 +13,7 @@ from django.db import DatabaseError, IntegrityError, connection, transaction
 from django.test import Client
 
 from grading.bench import readings
-from grading.bench.readings import Taken, UnfitTester
+from grading.bench.readings import EnteredReading, UnfitTester
 from grading.metrology import control
 from grading.models import Baseline, Reading, ReferenceCheck, ReferenceValve, Shift, Stop, Tester
 from grading.models.append_only import AppendOnlyError
@@ -230,7 +230,7 @@ def test_nothing_is_graded_on_a_stopped_tester(reference: ReferenceValve, shift:
     stopped(reference, shift)
     valve = make_valve(make_type("12AX7"))
     with pytest.raises(UnfitTester, match="was stopped on"):
-        readings.take(shift, valve, {n: Taken(point(), anode_current_ma=1.2) for n in (1, 2)}, shift.operator)
+        readings.take(shift, valve, {n: EnteredReading(point(), anode_current_ma=1.2) for n in (1, 2)}, shift.operator)
     assert not Reading.objects.exists()
 
 

@@ -112,7 +112,7 @@ def test_a_correction_stands_in_place_of_the_wrong_reading() -> None:
     assert cell is not None
     wrong = studies.take(study, cell, 12.0, ada)
     right = studies.correct(wrong, 1.2, "decimal point", ada)
-    assert list(study.readings.standing()) == [right]
+    assert list(study.readings.current()) == [right]
     assert right.taken_at == wrong.taken_at and right.repeat == wrong.repeat
     with pytest.raises(StudyProblem, match="corrected already"):
         studies.correct(wrong, 1.3, "again", ada)

@@ -13,10 +13,10 @@ from django.urls import reverse
 from django.utils import timezone
 
 from catalog.models import ValveType
+from grading.bench.entered import EnteredReading
 from grading.bench.forms import BenchChoices, ValveForms
 from grading.bench.readings import in_words
 from grading.bench.readings_import import look, receive
-from grading.bench.taken import Taken
 from grading.listings import publishing
 from grading.metrology.quantities import FAULTS, Quantity, capitalised, claimed_of
 from grading.models import Capability, MatchedSet, Reading, Tester
@@ -83,11 +83,11 @@ def test_the_bench_asks_for_each_takes_it_and_shows_it_again_to_be_corrected() -
     typed = {f"s1-{quantity.key}": str(value) for quantity, value in READ.items()}
     sheet = ValveForms(valve.type.test_sections, BenchChoices(), reads_all(), data={**typed, "s1-noise": "slight"})
     assert sheet.is_valid(), [form.errors for form in sheet.forms]
-    taken = sheet.taken[1]
+    taken = sheet.entered[1]
     assert {quantity: getattr(taken, quantity) for quantity in OF_A_TRIODE} == READ and taken.noise == "slight"
     assert all(quantity.unit in str(sheet.forms[0].fields[quantity.key].label) for quantity in OF_A_TRIODE)
     reading = well_read().readings.get()
-    assert Taken.of(reading).as_fields() == taken.as_fields()
+    assert EnteredReading.of(reading).as_fields() == taken.as_fields()
     wrong = page(reverse("reading-correct", args=[reading.pk]))
     assert all(text in wrong for text in PLACES)
 
@@ -182,7 +182,7 @@ def test_a_reading_that_reads_any_one_of_them_is_not_withdrawn() -> None:
             reason="read again",
             **{quantity.value: 1.0},
         )
-        assert Reading.objects.standing().filter(valve=valve).count() == 1, quantity
+        assert Reading.objects.current().filter(valve=valve).count() == 1, quantity
 
 
 def test_rows_of_a_group_bear_what_is_common_once_and_a_column_has_one_number_of_decimals() -> None:

@@ -17,7 +17,7 @@ from django.utils import timezone
 from scipy import stats
 
 from grading.bench import readings as bench
-from grading.bench.readings import Taken
+from grading.bench.readings import EnteredReading
 from grading.listings import publishing
 from grading.metrology.conformity import MaximumFalseAcceptance, Outcome
 from grading.metrology.repeatability import critical_range
@@ -70,7 +70,7 @@ def shift(tester: Tester) -> Shift:
 def test_a_valve(shift: Shift, ia: float = 1.2, gm: float = 1.6, valve: Valve | None = None) -> Grade:
     valve = valve or make_valves(make_type(), 1)[0]
     taken = {
-        section.number: Taken(section.test_point, anode_current_ma=ia, gm_ma_per_v=gm)  # type: ignore[arg-type]
+        section.number: EnteredReading(section.test_point, anode_current_ma=ia, gm_ma_per_v=gm)  # type: ignore[arg-type]
         for section in valve.type.test_sections
     }
     grade = bench.take(shift, valve, taken, shift.operator)
@@ -210,7 +210,7 @@ def test_an_overdue_calibration_has_the_effect_that_the_policy_gives_it_and_the_
         grade = test_a_valve(shift, gm=gm)
     value = values_of(grade)[1, GM]
     assert (value.expanded_uncertainty is not None) is stated and (grade.assurance is not None) is stated
-    made = making.make_set(list(Valve.objects.filter(grades__standing=True)), 15, owner())
+    made = making.make_set(list(Valve.objects.filter(grades__current=True)), 15, owner())
     text = " ".join(certificate(logged_in, made.number).split())
     assert "has been overdue since" in text
     assert ("Counted as it was, though late" in text) is stated
@@ -224,7 +224,7 @@ def test_with_something_wanting_no_reading_has_its_uncertainty_on_the_certificat
     Calibration.objects.all().delete()
     for gm in (1.60, 1.62):
         test_a_valve(shift, gm=gm)
-    made = making.make_set(list(Valve.objects.filter(grades__standing=True)), 15, owner())
+    made = making.make_set(list(Valve.objects.filter(grades__current=True)), 15, owner())
     text = " ".join(certificate(logged_in, made.number).split())
     assert "No ± of the readings is stated" in text and "has not been calibrated" in text
     assert "1.600 ±" not in text and "1.60 ±" not in text
@@ -330,7 +330,7 @@ def test_nothing_is_shared_across_a_change_of_the_tester(
         read(valve, 1.2, gm, shift=shift, taken_at=when)
     judging.grade(valves, policy, None)
     change(shift.tester, now - timedelta(days=2))
-    rows = making.figures(list(Grade.objects.filter(standing=True))).rows.values()
+    rows = making.figures(list(Grade.objects.filter(current=True))).rows.values()
     spread = spread_of([values[1] for values in rows])
     assert spread.common is shared
     limit = 0.02 / sqrt(3) * sqrt(2)  # gm is stated within 2 %
@@ -438,8 +438,8 @@ def test_a_set_that_is_not_surely_within_its_tolerance_is_refused_with_the_proba
     for gm in (1.60, 1.66):
         test_a_valve(shift, gm=gm)
     with pytest.raises(making.CannotMatch, match=r"is within 4 % with a probability of \d+ %; the policy wants 95 %"):
-        making.make_set(list(Valve.objects.filter(grades__standing=True)), 4, owner())
-    assert making.make_set(list(Valve.objects.filter(grades__standing=True)), 12, owner()).size == 2
+        making.make_set(list(Valve.objects.filter(grades__current=True)), 4, owner())
+    assert making.make_set(list(Valve.objects.filter(grades__current=True)), 12, owner()).size == 2
 
 
 def test_what_is_proposed_may_also_be_made(policy: Policy, shift: Shift) -> None:
@@ -469,7 +469,7 @@ def test_the_certificate_states_the_spread_with_its_expanded_uncertainty(
 ) -> None:
     for gm in (1.60, 1.62):
         test_a_valve(shift, gm=gm)
-    made = making.make_set(list(Valve.objects.filter(grades__standing=True)), 15, owner())
+    made = making.make_set(list(Valve.objects.filter(grades__current=True)), 15, owner())
     text = " ".join(certificate(logged_in, made.number).split())
     [spread] = [
         row for row in making.spread_of(list(made.members.select_related("grade"))) if row.label == "gm, section 1"
@@ -486,7 +486,7 @@ def test_without_a_record_the_certificate_says_that_no_uncertainty_is_stated(
     shift = make_shift(make_user("bo", Role.BENCH), make_tester("Unknown bench"))
     for _ in range(2):
         test_a_valve(shift)
-    made = making.make_set(list(Valve.objects.filter(grades__standing=True)), 5, owner())
+    made = making.make_set(list(Valve.objects.filter(grades__current=True)), 5, owner())
     assert "No uncertainty of measurement is stated" in " ".join(certificate(logged_in, made.number).split())
 
 
@@ -530,7 +530,7 @@ def test_a_valve_that_a_scale_failed_is_unfit_and_no_scale_makes_a_set(at_scale:
 def test_a_scale_read_at_its_very_mark_is_too_close_to_call(at_scale: Client) -> None:
     valve = make_valves(make_type(), 1)[0]
     at_scale.post("/bench/", {"serial": valve.serial, "s1-scale": "60", "s2-scale": "70"})
-    grade = Grade.objects.get(valve=valve, standing=True)
+    grade = Grade.objects.get(valve=valve, current=True)
     assert (grade.name, grade.too_close) == ("Unfit", True)
     assert "section 1: scale 60, passes from 60 (probability of meeting it 50 %: too close to call" in grade.reasons[0]
 
@@ -542,7 +542,7 @@ def test_a_leaky_valve_does_not_pass_on_a_scale(policy: Policy) -> None:
     shift = make_shift(make_user("cy", Role.BENCH), Tester.objects.get(pk=tester.pk))
     valve = make_valves(make_type(), 1)[0]
     points = {section.number: section.test_point for section in make_type().test_sections}
-    leaky = {n: Taken(at, emission_scale=80, heater_cathode_leakage_ua=900) for n, at in points.items() if at}
+    leaky = {n: EnteredReading(at, emission_scale=80, heater_cathode_leakage_ua=900) for n, at in points.items() if at}
     grade = bench.take(shift, valve, leaky, shift.operator)
     assert grade is not None and not grade.saleable
     assert grade.reasons[0] == "section 1: heater-cathode leakage 900 µA; Usable allows 50"
@@ -645,8 +645,8 @@ def warmed_up(shift: Shift, valve: Valve, *values: float, **more: Any) -> Grade 
     """Section 1 as a series, section 2 at nominal."""
     one, two = (section.test_point for section in valve.type.test_sections)
     assert one and two
-    first = Taken(one, gm_ma_per_v=1.6, series=series(*values), **more)
-    taken = {1: first, 2: Taken(two, anode_current_ma=1.2, gm_ma_per_v=1.6)}
+    first = EnteredReading(one, gm_ma_per_v=1.6, series=series(*values), **more)
+    taken = {1: first, 2: EnteredReading(two, anode_current_ma=1.2, gm_ma_per_v=1.6)}
     return bench.take(shift, valve, taken, shift.operator)
 
 
@@ -671,14 +671,18 @@ def test_a_valve_whose_last_series_has_not_settled_has_no_grade_and_goes_nowhere
     test_a_valve(shift, valve=other)
     assert warmed_up(shift, valve, *COLD) is None
     valve.refresh_from_db()
-    assert valve.state == State.TESTED and not valve.grades.filter(standing=True).exists()
-    assert making.available(make_type(), 2) == [other.grades.get(standing=True)]
+    assert valve.state == State.TESTED and not valve.grades.filter(current=True).exists()
+    assert making.available(make_type(), 2) == [other.grades.get(current=True)]
     with pytest.raises(making.CannotMatch, match="has no grade"):
         making.make_set([valve, other], 5, shift.operator)
     with pytest.raises(publishing.CannotList, match="only graded or matched"):
         publishing.publish([valve], "One", "", Decimal("9.00"), "GBP", shift.operator)
     points = {section.number: section.test_point for section in make_type().test_sections}
-    single = {number: Taken(point, anode_current_ma=1.2, gm_ma_per_v=1.6) for number, point in points.items() if point}
+    single = {
+        number: EnteredReading(point, anode_current_ma=1.2, gm_ma_per_v=1.6)
+        for number, point in points.items()
+        if point
+    }
     assert bench.take(shift, valve, single, shift.operator) is None, "one reading does not show that it is steady"
     assert warmed_up(shift, valve, *WARM) is not None
 
@@ -740,7 +744,7 @@ def test_a_grade_beside_a_house_nominal_says_so(policy: Policy) -> None:
     for valve, place in zip(make_valves(type_, 12), range(12), strict=True):
         ia, gm = 0.60 + 0.01 * (place % 3), 1.2 + 0.01 * (place % 4)
         taken = {
-            s.number: Taken(s.test_point, anode_current_ma=ia, gm_ma_per_v=gm)
+            s.number: EnteredReading(s.test_point, anode_current_ma=ia, gm_ma_per_v=gm)
             for s in type_.test_sections
             if s.test_point
         }
@@ -780,7 +784,7 @@ def test_a_certificate_states_the_settings_that_were_used_and_no_set_mixes_them(
     )
     for valve in make_valves(type_, 12):
         taken = {
-            s.number: Taken(s.test_point, anode_current_ma=0.61, gm_ma_per_v=1.6)
+            s.number: EnteredReading(s.test_point, anode_current_ma=0.61, gm_ma_per_v=1.6)
             for s in type_.test_sections
             if s.test_point
         }
@@ -788,7 +792,7 @@ def test_a_certificate_states_the_settings_that_were_used_and_no_set_mixes_them(
     for point in points:
         house_nominals.learn(shift.tester, point, owner())
     one, two = (test_a_valve(shift, ia=0.61, gm=1.6).valve for _ in range(2))
-    Grade.objects.filter(valve=at_sheet, standing=True).update(saleable=True)
+    Grade.objects.filter(valve=at_sheet, current=True).update(saleable=True)
     at_sheet.refresh_from_db()
     with pytest.raises(making.CannotMatch, match="other settings"):
         making.make_set([at_sheet, one], 20, owner())

@@ -73,7 +73,7 @@ def test_the_effect_is_worked_out_behind_the_pages_and_shown_before_anything_cha
     page = client.get("/policy/2/effect/").content.decode()
     assert "1 would get another grade" in page and valve.serial in page
     assert "Excellent wants 96 %" in page and "Nothing has been changed yet" in page
-    assert valve.grades.get(standing=True).name == "Excellent"
+    assert valve.grades.get(current=True).name == "Excellent"
 
 
 def test_the_page_of_an_effect_judges_no_valve(
@@ -101,7 +101,7 @@ def test_regrading_gives_new_grades_and_keeps_the_old_ones(valve: Valve, logged_
     write_version(client, **{"level-0-gm_min_percent": "96"})
     assert regraded(client).result == {"graded": 1}
     assert Policy.current().version == 2
-    assert valve.grades.get(standing=True).name == "Good"
+    assert valve.grades.get(current=True).name == "Good"
     assert Grade.objects.filter(valve=valve).count() == 2
     assert Entry.objects.get(action="regraded").text.startswith("Re-graded 1 valves by")
     assert "1 valves were graded by it" in client.get("/policy/2/effect/").content.decode()
@@ -119,8 +119,8 @@ def seven(valve: Valve, logged_in: Callable[..., Client], monkeypatch: pytest.Mo
 
 
 def names(valves: list[Valve]) -> list[str]:
-    """The standing grades, one a valve."""
-    by_valve = {grade.valve_id: grade.name for grade in Grade.objects.filter(standing=True)}
+    """The current grades, one a valve."""
+    by_valve = {grade.valve_id: grade.name for grade in Grade.objects.filter(current=True)}
     return [by_valve[valve.pk] for valve in valves]
 
 
@@ -184,7 +184,7 @@ def test_a_valve_read_between_judging_and_writing_is_judged_again(
     hand = start()
     assert worker.do(hand) == JobState.DONE
     assert Job.objects.get().result == {"graded": 7}
-    grade = Grade.objects.get(valve=seven[0], standing=True)
+    grade = Grade.objects.get(valve=seven[0], current=True)
     assert grade.readings.count() > 2 and names(seven)[0] not in ("Excellent", "Good")
     assert names(seven)[1:] == ["Good"] * 6
 
@@ -218,7 +218,7 @@ def test_it_can_be_put_in_force_for_new_readings_only(valve: Valve, logged_in: C
     client = logged_in(Role.OWNER)
     write_version(client, **{"level-0-gm_min_percent": "96"})
     client.post("/policy/2/effect/")
-    assert Policy.current().version == 2 and valve.grades.get(standing=True).name == "Excellent"
+    assert Policy.current().version == 2 and valve.grades.get(current=True).name == "Excellent"
 
 
 def test_a_policy_that_cannot_be_is_refused_and_stays_in_the_form(logged_in: Callable[..., Client]) -> None:

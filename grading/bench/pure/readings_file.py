@@ -30,7 +30,7 @@ from grading.metrology.shorts import read_short
 from grading.metrology.units import MA_PER_V, OWN, Unit, UnitKind, UnknownUnit, is_blank, read_cell, unit
 from stockroom.files.cells import Cell, CellFault, written
 from stockroom.files.layouts import FileProblem, Layout, letter, rows_in_words
-from stockroom.files.numbers import DecimalMark, read_number, settle_marks
+from stockroom.files.numbers import DecimalMark, read_number, decide_marks
 from stockroom.files.tables import FileRow
 from stockroom.pure.serials import BadSerial, read_serial
 
@@ -92,7 +92,7 @@ def parse(layout: Layout, *, gm_unit: Unit = MA_PER_V) -> Parsed:
     if len(body) > MAX_ROWS:
         message = f"the file has {len(body)} rows; at most {MAX_ROWS} are taken at a time. Split it."
         return Parsed((), (FileProblem(0, "", message),), tuple(layout.notes()))
-    marks, unsettled = _settle_marks(layout, columns, body, notes)
+    marks, unsettled = _decide_marks(layout, columns, body, notes)
     problems += unsettled
     reader = _ReadingsReader(layout, columns, marks, {problem.column for problem in unsettled})
     counted = {row.number for row in body}
@@ -185,12 +185,12 @@ def _at(row: FileRow, column: Column) -> Cell:
     return row.cells[column.at] if column.at < len(row.cells) else ""
 
 
-def _settle_marks(
+def _decide_marks(
     layout: Layout, columns: list[Column], body: list[FileRow], notes: list[str]
 ) -> tuple[Mapping[int, DecimalMark | None], list[FileProblem]]:
     """The decimal mark of each column's doubtful numbers, and the columns where nothing tells it."""
     measured = {column.at: column for column in columns if column.field in QUANTITIES}
-    settled = settle_marks(
+    settled = decide_marks(
         {at: [(row.number, _at(row, column)) for row in body] for at, column in measured.items()},
         layout.choices.decimal_mark,
         between_commas=layout.table.delimiter == ",",

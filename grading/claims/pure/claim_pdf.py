@@ -13,8 +13,8 @@ from reportlab.lib.utils import ImageReader
 from reportlab.platypus import Flowable, Image, Paragraph, Spacer, Table
 
 from grading.drawing.a4 import ROOM_MM
+from grading.drawing.letter import BODY, CELL, HEAD, Head, boxed, facts, letter_pdf, table
 from grading.drawing.page import BOLD, INK, RULE
-from grading.drawing.sheet import BODY, CELL, HEAD, Head, boxed, facts, sheet_pdf, table
 
 ACROSS = 3
 TALL_MM, GAP_MM = 44, 4  # of the room for one picture, and between two
@@ -96,7 +96,7 @@ def claim_pdf(data: ClaimData) -> bytes:
         Paragraph("Photographs", HEAD),
         *_photographs(data.photographs),
     ]
-    return sheet_pdf(data.head, story)
+    return letter_pdf(data.head, story)
 
 
 def _photographs(photographs: Sequence[Pictured]) -> list[Flowable]:

@@ -16,7 +16,7 @@ from stockroom.models import Entry, Lot, Valve
 from stockroom.models.goods import pieces_of_line
 from stockroom.site.chunks import CHUNK, chunked
 from stockroom.states import State, lot_state
-from stockroom.tally import settle_lots
+from stockroom.tally import refresh_lots
 
 
 class Disagreement(NamedTuple):
@@ -67,7 +67,7 @@ class Command(BaseCommand):
 
     def _repair(self, found: list[Disagreement]) -> None:
         refresh([one.of.pk for one in found if isinstance(one.of, Valve)])
-        settle_lots([one.of.pk for one in found if isinstance(one.of, Lot)])
+        refresh_lots([one.of.pk for one in found if isinstance(one.of, Lot)])
         for one in found:
             about = {"valve": one.of, "lot": one.of.line.lot} if isinstance(one.of, Valve) else {"lot": one.of}
             Entry.write(None, "state-repaired", f"State put right: {one}.", **about)

@@ -9,8 +9,8 @@ from xml.sax.saxutils import escape
 from reportlab.lib.units import mm
 from reportlab.platypus import Flowable, Paragraph, Spacer
 
+from grading.drawing.letter import BODY, HEAD, Head, boxed, facts, letter_pdf, table
 from grading.drawing.page import RULE, SHADE
-from grading.drawing.sheet import BODY, HEAD, Head, boxed, facts, sheet_pdf, table
 
 OPENING = (
     "Old packing may hold dust, moulds, mercury from broken valves or fibres of asbestos, and old glass may be broken "
@@ -61,7 +61,7 @@ def draw_list_pdf(data: DrawListData) -> bytes:
             ],
         ),
     ]
-    return sheet_pdf(data.head, story)
+    return letter_pdf(data.head, story)
 
 
 @dataclass(frozen=True)
@@ -115,4 +115,4 @@ def statement_pdf(data: StatementData) -> bytes:
         Spacer(0, 2 * mm),
         boxed(f"<b>Caution.</b> {escape(' '.join((OPENING, *data.cautions)))}"),
     ]
-    return sheet_pdf(data.head, story)
+    return letter_pdf(data.head, story)

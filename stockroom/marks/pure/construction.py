@@ -71,6 +71,6 @@ def in_public(conditions: Sequence[Mapping[str, str]], count: int) -> list[str]:
         found = [condition[name] for condition in conditions if condition.get(name)]
         if found:
             times = {word: found.count(word) for word in CONDITION[name].words if word in found}
-            told = [word if n == count else f"{word} ({n} of {count})" for word, n in times.items()]
-            sentences.append(f"{name.capitalize()}: {', '.join(told)}.")
+            words = [word if n == count else f"{word} ({n} of {count})" for word, n in times.items()]
+            sentences.append(f"{name.capitalize()}: {', '.join(words)}.")
     return sentences

@@ -2,8 +2,8 @@
 
     Standing             where a supplier stands: severity, switching score, recent lots, discontinued or not
     LotResult            what one lot on original inspection showed
-    after                the standing after one more lot, with the reason
-    standing             the standing after a series of lots
+    after                the state after one more lot, with the reason
+    state_after       the state after a series of lots
     resume               begin again after discontinuation
     return_to_normal     leave reduced inspection for another reason than a lot not accepted
     accepted_one_step_tighter   what the switching score asks of a lot
@@ -55,7 +55,7 @@ class SwitchingState:
 
 
 def after(now: SwitchingState, lot: LotResult, *, steady: bool = False, reduced_wanted: bool = False) -> SwitchingState:
-    """The standing after one more lot.
+    """The state after one more lot.
 
     Args:
         steady: supply is at a steady rate.
@@ -119,8 +119,8 @@ def _after_tightened(now: SwitchingState, lot: LotResult, recent: tuple[bool, ..
     )
 
 
-def standing(lots: Iterable[LotResult], *, steady: bool = False, reduced_wanted: bool = False) -> SwitchingState:
-    """The standing after a series of lots, oldest first, from normal inspection."""
+def state_after(lots: Iterable[LotResult], *, steady: bool = False, reduced_wanted: bool = False) -> SwitchingState:
+    """The state after a series of lots, oldest first, from normal inspection."""
     now = SwitchingState()
     for lot in lots:
         now = after(now, lot, steady=steady, reduced_wanted=reduced_wanted)

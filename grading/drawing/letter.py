@@ -59,7 +59,7 @@ def letterhead(shop: LettersFrom, number: str, over: str, title: str, subject: s
     return Head(shop.name, lines, shop.notice, number, over, title, subject, on)
 
 
-def sheet_pdf(head: Head, story: Sequence[Flowable]) -> bytes:
+def letter_pdf(head: Head, story: Sequence[Flowable]) -> bytes:
     file = BytesIO()
     document = open_document(file, title=f"{head.title} {head.number}", author=head.shop, subject=head.subject)
     top: list[Flowable] = [Paragraph(escape(head.over.upper()), OVER), Paragraph(escape(head.title), TITLE)]

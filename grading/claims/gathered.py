@@ -7,13 +7,13 @@ from datetime import date
 from django.utils import timezone
 
 from grading.claims.pure.claim_pdf import ClaimData, ClaimedRow, Pictured
-from grading.drawing.sheet import letterhead
+from grading.drawing.letter import letterhead
 from stockroom.models import Attachment, Claim, ClaimStep, Line, Photograph, Shop
 from stockroom.pure.money import shown
 from stockroom.pure.written import day
 
 
-def claim_sheet_data(claim: Claim, on: date) -> ClaimData:
+def claim_paper_data(claim: Claim, on: date) -> ClaimData:
     lot = claim.lot
     rows = list(claim.rows.select_related("line__type", "line__maker"))
     withdrawn = next((step for step in claim.steps.all() if step.kind == ClaimStep.Kind.WITHDRAWN), None)
@@ -56,8 +56,8 @@ def _goods(line: Line) -> str:
 
 def _photographs(claim: Claim, line_ids: list[int]) -> list[Pictured]:
     """Those of the lines claimed and of the lot: lines first, in their order."""
-    standing = Attachment.objects.standing().of(claim.lot).select_related("line", "photograph")
-    wanted = [row for row in standing if (row.line is None or row.line_id in line_ids) and not row.photograph.refused]
+    current = Attachment.objects.current().of(claim.lot).select_related("line", "photograph")
+    wanted = [row for row in current if (row.line is None or row.line_id in line_ids) and not row.photograph.refused]
     wanted.sort(key=lambda row: (row.line is None, row.line.number if row.line else 0, row.pk))
     return [
         Pictured(

@@ -12,13 +12,13 @@ from grading.models import Reading
 
 
 @dataclass(frozen=True)
-class Taken(ReadNumbers):
+class EnteredReading(ReadNumbers):
     """One section as it was read at the bench.
 
     `anode_voltage_v` is the voltage that a stabiliser holds.
 
     `series` holds values read while the valve warmed up, by the name of their quantity, and `interval_s` between
-    them; `grading.bench.series.settled` puts the settled value and the stability in their place.
+    them; `grading.bench.series.with_settled_values` puts the settled value and the stability in their place.
     """
 
     test_point: TestPoint
@@ -30,5 +30,5 @@ class Taken(ReadNumbers):
         return {field.name: getattr(self, field.name) for field in fields(self)}
 
     @classmethod
-    def of(cls, reading: Reading) -> Taken:
+    def of(cls, reading: Reading) -> EnteredReading:
         return cls(**{field.name: getattr(reading, field.name) for field in fields(cls)})

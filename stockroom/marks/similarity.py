@@ -22,7 +22,7 @@ ONE_WEEK_DAYS = 13
 
 def weeks_made(type_: ValveType) -> dict[int, tuple[int, int]]:
     """First and last week by valve, as running numbers."""
-    rows = DateReading.objects.filter(standing=True, valve__type=type_, earliest__isnull=False, latest__isnull=False)
+    rows = DateReading.objects.filter(current=True, valve__type=type_, earliest__isnull=False, latest__isnull=False)
     return {
         valve: weeks_between(earliest, latest)
         for valve, earliest, latest in rows.values_list("valve", "earliest", "latest").order_by()
