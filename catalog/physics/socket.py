@@ -177,6 +177,9 @@ def compare(original: InSocket, other: InSocket) -> Fit:
     if not swap.same_base:
         text = f"base: {_base(original)} for the {original.name}, {_base(other)} for the {other.name}"
         found.append(Reason(FitLevel.STOP, "base", text))
+    for valve in (original, other):
+        if "unknown" in valve.pins:
+            found.append(Reason(FitLevel.STOP, "base", f"pins of the {valve.name}: not on file"))
     orders = _orders(original.sections, other.sections)
     if orders:
         found += min((_ordered(swap, order) for order in orders), key=_severity)

@@ -148,6 +148,20 @@ source = "memory"
     assert one.test_points == two.test_points
 
 
+def test_a_type_of_which_only_heater_and_base_are_known_is_read(read: Written) -> None:
+    bare = TYPES[: TYPES.index("test_point")] + TYPES[TYPES.index('\n[[type]]\ndesignation = "6C5"') :]
+    unknown = BASINGS.replace('["s", "h", "1:a", "-", "1:g1", "-", "h", "1:k"]', str(["unknown"] * 8).replace("'", '"'))
+    (section,) = read(types=bare, basings=unknown).types["6J5"].sections
+    assert section.test_points == ()
+
+
+def test_a_thyratron_is_tested_by_its_drop_and_asks_for_no_mutual_conductance(read: Written) -> None:
+    struck = 'test_point = [{ name = "drop", anode_voltage_v = 8, anode_current_ma = 100, source = "memory" }]\n'
+    gas = TYPES[: TYPES.index("test_point")] + struck + TYPES[TYPES.index('\n[[type]]\ndesignation = "6C5"') :]
+    (section,) = read(types=gas.replace(SECTION, SECTION.replace("triode", "thyratron"), 1)).types["6J5"].sections
+    assert section.test_points[0].gm_ma_per_v is None
+
+
 @pytest.mark.parametrize("name", ["6J5", "6j5", "6 J5", "6J5GT", "6j5-gt", " 6J5 GT "])
 def test_a_type_is_found_by_any_spelling_of_its_names(read: Written, name: str) -> None:
     found = read().find(name)
@@ -384,7 +398,7 @@ def test_our_files_hold_the_types_that_matter_to_the_trade() -> None:
     assert {valve.kind for valve in OURS.types.values()} >= {
         "double triode",
         "triode",
-        "diode-triode",
+        "double diode-triode",
         "power pentode",
         "beam tetrode",
         "signal pentode",

@@ -486,3 +486,9 @@ def test_a_stabiliser_for_another_voltage_does_not_fit() -> None:
 def test_the_safety_note_says_what_it_must() -> None:
     for words in ("Lethal voltages remain", "switched off", "licensed or qualified", "local codes", "mercury"):
         assert words in SAFETY
+
+
+def test_pins_that_are_not_on_file_are_never_said_to_fit() -> None:
+    blank = replace(PENTODE, name="X", pins=("unknown",) * 7)
+    assert compare(blank, replace(blank, name="Y")).worst == FitLevel.STOP
+    assert "not on file" in said(compare(PENTODE, blank), "base")

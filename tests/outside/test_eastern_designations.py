@@ -28,7 +28,7 @@ KINDS = {
     "K": {"signal pentode"},  # "... with long characteristic"
     "F": {"triode-pentode"},
     "I": {"triode-heptode"},
-    "G": {"diode-triode"},
+    "G": {"diode-triode", "double diode-triode"},
 }
 MINIATURE = {"B7G", "B9A"}
 

@@ -25,6 +25,7 @@ from dataclasses import dataclass, replace
 from math import hypot, inf, log1p, sqrt
 from typing import NamedTuple
 
+from catalog.reference.files import WITHOUT_GAIN
 from grading.metrology import comparison, conformity
 from grading.metrology.comparison import ComparedValue, ErrorComponent
 from grading.metrology.conformity import Limits, Outcome, Rule
@@ -34,7 +35,7 @@ from grading.metrology.spreads import relative_spread
 from grading.verdicts.pure.rules import FAULTS, GradeLevel, PolicyRules, Unknown
 
 ROUNDING = 1e-12
-GRIDLESS = ("diode", "stabiliser")  # the kinds of section that have no grid to draw current or to make noise
+GRIDLESS = WITHOUT_GAIN  # the kinds of section that have no grid to draw current or to make noise
 
 
 class ReadingUncertainty(NamedTuple):
