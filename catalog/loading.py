@@ -16,7 +16,19 @@ from typing import Any, NamedTuple, TypeVar
 from django.db import models, transaction
 from django.dispatch import Signal
 
-from catalog.models import Alias, Basing, Heater, Pin, Ratings, RelatedType, Section, Source, TestPoint, ValveType
+from catalog.models import (
+    Alias,
+    Application,
+    Basing,
+    Heater,
+    Pin,
+    Ratings,
+    RelatedType,
+    Section,
+    Source,
+    TestPoint,
+    ValveType,
+)
 from catalog.reference import files
 
 Row = TypeVar("Row", bound=models.Model)
@@ -47,6 +59,7 @@ def load(reference: files.Reference) -> Loaded:
     basings = _load_basings(reference.basings.values(), sources)
     types = _load_types(rows, sources, basings)
     _load_sections(rows, types, sources)
+    _load_applications(rows, types, sources)
     aliases = _load_aliases(rows, types, sources)
     _load_related(rows, types, sources, reference)
     changed = {key for key, known in _first_years().items() if before.get(key, known) != known}
@@ -112,6 +125,7 @@ def _load_types(
                 heater_source_place=row.heater_at,
                 first_registered=row.first_registered,
                 first_registered_source=sources[row.first_registered_source] if row.first_registered_source else None,
+                **_values({"warm_up_s": row.warm_up_s, "series_string_a": row.series_string_a}),
                 cautions=list(row.cautions),
                 note=row.note,
             )
@@ -149,6 +163,23 @@ def _load_sections(
         ],
         "section",
         "name",
+    )
+
+
+def _load_applications(
+    rows: Sequence[files.TypeRow], types: Mapping[str, ValveType], sources: Mapping[str, Source]
+) -> None:
+    """Nothing hangs on these rows: what the files no longer give is forgotten."""
+    Application.objects.filter(type__in=types.values()).delete()
+    Application.objects.bulk_create(
+        Application(
+            type=types[row.designation],
+            position=position,
+            **_values(asdict(application)),
+            **_source(application, sources),
+        )
+        for row in rows
+        for position, application in enumerate(row.applications)
     )
 
 

@@ -4,6 +4,47 @@ The files are `sources*.toml`, `basings*.toml` and `types/*.toml`. Every row of 
 key. Numbers are read as Decimal, so the digits a data sheet printed, trailing noughts included, can still be
 counted. Nothing is guessed: a key we do not know, a source that is not listed, a basing without the electrode
 its section needs, are all refused with the file, the type, the section and the key in the message.
+
+What a type may say beside the plain maxima, all of it optional::
+
+    [[type]]
+    warm_up_s = 11                  # controlled warm-up, where the sheet gives one
+    series_string_a = 0.6           # the string that its heater is made for
+
+    [type.section.ratings]          # per section, or per anode of a rectifier, unless the key says otherwise
+    all_anodes_dissipation_max_w = 5.5          # of both sections together
+    anode_voltage_cold_max_v = 550              # no anode current yet, or cut off
+    heater_positive_voltage_max_v = 90          # heater positive to the cathode
+    heater_negative_voltage_max_v = 180         # heater negative to it: the cathode stands above the heater
+    heater_cathode_voltage_max_v = 180          # only where the sheet gives one figure, whatever the sign
+    grid_circuit_fixed_bias_max_kohm = 250      # control grid to its return, bias fixed
+    grid_circuit_self_bias_max_kohm = 1000      # the same with a cathode resistor
+    anode_current_max_ma = 125                  # a full-wave rectifier's is the direct current of both anodes
+    peak_anode_current_max_ma = 400             # of one anode, in each cycle
+    first_capacitor_max_uf = 20                 # after a rectifier, capacitor input
+    source_resistance_min_ohm = 50              # in series with each anode of a rectifier
+    supply_rms_max_v = 350                      # each anode's alternating supply, capacitor input
+    drop_v = 50                                 # what one anode of a rectifier loses
+    drop_at_ma = 125                            # at this current through that one anode
+
+    [[type.application]]            # a row of a resistance-coupled table, or typical operation
+    name = "300 V, 100 kohm"
+    section = 1
+    role = "common cathode"         # a word of ROLES
+    screen = "pentode"              # or "triode", "ultralinear"; left out where there is no screen
+    supply_voltage_v = 300          # above the foot of the cathode resistor; or else
+    anode_voltage_v = 250           # from anode to cathode, which transformer-coupled rows give
+    anode_load_kohm = 100           # push-pull: anode to anode; a rectifier's own rows leave it out
+    next_grid_kohm = 470            # the following grid's resistor, where there is one
+    cathode_resistor_ohm = 1500     # or grid_voltage_v = -2; push-pull with one resistor for both: as printed
+    screen_voltage_v = 250          # or screen_resistor_kohm = 470
+    anode_current_ma = 1.1          # of one valve, no signal
+    screen_current_ma = 5
+    gain = 60
+    output_voltage_v = 30           # rms
+    output_power_w = 4.5            # push-pull: of both valves
+    distortion_percent = 5          # total, at that output
+    source = "memory"
 """
 
 from __future__ import annotations
@@ -172,6 +213,21 @@ CAUTIONS = frozenset(
         "directly heated",
     }
 )
+ROLES = frozenset(
+    {
+        "common cathode",
+        "cathode follower",
+        "long-tailed pair",
+        "paraphase splitter",
+        "cathode-coupled driver",
+        "single-ended class A",
+        "push-pull class A",
+        "push-pull class AB",
+        "rectifier",
+        "stabiliser",
+    }
+)
+SCREENS = frozenset({"pentode", "triode", "ultralinear"})
 KINSHIPS = frozenset({"special quality", "same electrically", "near"})
 SOURCE_KINDS = frozenset({"handbook", "data sheet", "standard", "register", "book", "encyclopaedia", "memory"})
 
@@ -246,7 +302,7 @@ class KinRow:
 
 @dataclass(frozen=True)
 class RatingsRow:
-    """Maxima; a value the sheet does not give is None."""
+    """Maxima, some least values, and a rectifier's drop; what the sheet does not give is None."""
 
     system: str
     anode_voltage_max_v: Decimal | None
@@ -257,6 +313,18 @@ class RatingsRow:
     cathode_current_max_ma: Decimal | None
     heater_cathode_voltage_max_v: Decimal | None
     peak_inverse_voltage_max_v: Decimal | None
+    heater_positive_voltage_max_v: Decimal | None
+    heater_negative_voltage_max_v: Decimal | None
+    all_anodes_dissipation_max_w: Decimal | None
+    anode_voltage_cold_max_v: Decimal | None
+    grid_circuit_fixed_bias_max_kohm: Decimal | None
+    grid_circuit_self_bias_max_kohm: Decimal | None
+    peak_anode_current_max_ma: Decimal | None
+    first_capacitor_max_uf: Decimal | None
+    source_resistance_min_ohm: Decimal | None
+    supply_rms_max_v: Decimal | None
+    drop_v: Decimal | None
+    drop_at_ma: Decimal | None
     source: str
     at: str
 
@@ -282,6 +350,33 @@ class TestPointRow:
     gm_min_ma_per_v: Decimal | None
     gm_max_ma_per_v: Decimal | None
     load_note: str
+    source: str
+    at: str
+
+
+@dataclass(frozen=True)
+class ApplicationRow:
+    """A circuit that the sheet works out: a row of a resistance-coupled table, or of typical operation."""
+
+    name: str
+    section: int
+    role: str
+    screen: str  # a word of SCREENS, or none
+    supply_voltage_v: Decimal | None
+    anode_voltage_v: Decimal | None
+    anode_load_kohm: Decimal | None
+    next_grid_kohm: Decimal | None
+    cathode_resistor_ohm: Decimal | None
+    grid_voltage_v: Decimal | None
+    screen_voltage_v: Decimal | None
+    screen_resistor_kohm: Decimal | None
+    anode_current_ma: Decimal | None
+    screen_current_ma: Decimal | None
+    gain: Decimal | None
+    output_voltage_v: Decimal | None
+    output_power_w: Decimal | None
+    distortion_percent: Decimal | None
+    note: str
     source: str
     at: str
 
@@ -313,6 +408,9 @@ class TypeRow:
     aliases: tuple[AliasRow, ...]
     related: tuple[KinRow, ...]
     sections: tuple[SectionRow, ...]
+    warm_up_s: Decimal | None
+    series_string_a: Decimal | None
+    applications: tuple[ApplicationRow, ...]
     note: str
     file: str
 
@@ -532,6 +630,9 @@ def _type(row: _RowReader, sources: Mapping[str, SourceRow], basings: Mapping[st
         aliases=tuple(_alias(alias, sources) for alias in row.rows("aliases", "alias")),
         related=tuple(_related(related, sources) for related in row.rows("related", "related")),
         sections=_sections(row, sources),
+        warm_up_s=row.optional_positive("warm_up_s"),
+        series_string_a=row.optional_positive("series_string_a"),
+        applications=tuple(_application(table, sources) for table in row.rows("application", "application")),
         note=row.optional_text("note"),
         file=file,
     )
@@ -541,6 +642,7 @@ def _type(row: _RowReader, sources: Mapping[str, SourceRow], basings: Mapping[st
     if bool(valve.heaters) == (cathode == "cold"):
         raise row.problem("heaters", "a cold cathode has none, every other cathode at least one")
     _check_basing(row, valve, basings[valve.basing])
+    _check_applications(row, valve)
     return valve
 
 
@@ -618,10 +720,24 @@ def _ratings(row: _RowReader, sources: Mapping[str, SourceRow]) -> RatingsRow:
         cathode_current_max_ma=row.optional_positive("cathode_current_max_ma"),
         heater_cathode_voltage_max_v=row.optional_positive("heater_cathode_voltage_max_v"),
         peak_inverse_voltage_max_v=row.optional_positive("peak_inverse_voltage_max_v"),
+        heater_positive_voltage_max_v=row.optional_positive("heater_positive_voltage_max_v"),
+        heater_negative_voltage_max_v=row.optional_positive("heater_negative_voltage_max_v"),
+        all_anodes_dissipation_max_w=row.optional_positive("all_anodes_dissipation_max_w"),
+        anode_voltage_cold_max_v=row.optional_positive("anode_voltage_cold_max_v"),
+        grid_circuit_fixed_bias_max_kohm=row.optional_positive("grid_circuit_fixed_bias_max_kohm"),
+        grid_circuit_self_bias_max_kohm=row.optional_positive("grid_circuit_self_bias_max_kohm"),
+        peak_anode_current_max_ma=row.optional_positive("peak_anode_current_max_ma"),
+        first_capacitor_max_uf=row.optional_positive("first_capacitor_max_uf"),
+        source_resistance_min_ohm=row.optional_positive("source_resistance_min_ohm"),
+        supply_rms_max_v=row.optional_positive("supply_rms_max_v"),
+        drop_v=row.optional_positive("drop_v"),
+        drop_at_ma=row.optional_positive("drop_at_ma"),
         source=row.word("source", sources),
         at=row.optional_text("at"),
     )
     row.finish()
+    if (ratings.drop_v is None) != (ratings.drop_at_ma is None):
+        raise row.problem("drop_v", "a drop needs its current: give both drop_v and drop_at_ma")
     return ratings
 
 
@@ -655,6 +771,50 @@ def _test_point(row: _RowReader, kind: str, sources: Mapping[str, SourceRow]) ->
     _check_limits(row, "anode_current", point.anode_current_min_ma, point.anode_current_ma, point.anode_current_max_ma)
     _check_limits(row, "gm", point.gm_min_ma_per_v, point.gm_ma_per_v, point.gm_max_ma_per_v)
     return point
+
+
+def _application(row: _RowReader, sources: Mapping[str, SourceRow]) -> ApplicationRow:
+    name = row.text("name")
+    row.where = f"{row.where} “{name}”"
+    section = row.optional_positive("section") or Decimal(1)
+    if section % 1:
+        raise row.problem("section", f"a whole number is wanted, not {section}")
+    application = ApplicationRow(
+        name=name,
+        section=int(section),
+        role=row.word("role", ROLES),
+        screen=row.word("screen", SCREENS | {""}, default=""),
+        supply_voltage_v=row.optional_positive("supply_voltage_v"),
+        anode_voltage_v=row.optional_positive("anode_voltage_v"),
+        anode_load_kohm=row.optional_positive("anode_load_kohm"),
+        next_grid_kohm=row.optional_positive("next_grid_kohm"),
+        cathode_resistor_ohm=row.optional_positive("cathode_resistor_ohm"),
+        grid_voltage_v=row.optional_number("grid_voltage_v"),
+        screen_voltage_v=row.optional_positive("screen_voltage_v"),
+        screen_resistor_kohm=row.optional_positive("screen_resistor_kohm"),
+        anode_current_ma=row.optional_positive("anode_current_ma"),
+        screen_current_ma=row.optional_positive("screen_current_ma"),
+        gain=row.optional_positive("gain"),
+        output_voltage_v=row.optional_positive("output_voltage_v"),
+        output_power_w=row.optional_positive("output_power_w"),
+        distortion_percent=row.optional_positive("distortion_percent"),
+        note=row.optional_text("note"),
+        source=row.word("source", sources),
+        at=row.optional_text("at"),
+    )
+    row.finish()
+    if (application.supply_voltage_v is None) == (application.anode_voltage_v is None):
+        raise row.problem("supply_voltage_v", "give either this or anode_voltage_v")
+    return application
+
+
+def _check_applications(row: _RowReader, valve: TypeRow) -> None:
+    names = [application.name for application in valve.applications]
+    for application in valve.applications:
+        if names.count(application.name) > 1:
+            raise row.problem("application", f"“{application.name}” is used twice")
+        if application.section > len(valve.sections):
+            raise row.problem("application", f"“{application.name}”: the type has no section {application.section}")
 
 
 def _check_limits(
