@@ -30,6 +30,7 @@ from catalog.models import (
     ValveType,
 )
 from catalog.reference import files
+from catalog.reference.scripts import normal
 
 Row = TypeVar("Row", bound=models.Model)
 
@@ -113,7 +114,7 @@ def _load_types(
         [
             ValveType(
                 designation=row.designation,
-                normal=files.normal(row.designation),
+                normal=normal(row.designation),
                 kind=row.kind,
                 cathode=row.cathode,
                 tradition=row.tradition,
@@ -190,7 +191,7 @@ def _load_aliases(
         Alias(
             type=types[row.designation],
             designation=alias.designation,
-            normal=files.normal(alias.designation),
+            normal=normal(alias.designation),
             **_source(alias, sources),
         )
         for row in rows

@@ -12,7 +12,8 @@ from typing import Any, Protocol
 from django.db import models
 from django.urls import reverse
 
-from catalog.reference.files import BASES, ELECTRODES, ROLES, SCREENS, normal
+from catalog.reference.files import BASES, ELECTRODES, ROLES, SCREENS
+from catalog.reference.scripts import normal
 
 
 def electrodes_in_words(electrodes: str) -> str:

@@ -13,7 +13,8 @@ from django.urls import path
 
 from catalog.fitting import others_for_socket
 from catalog.models import Heater, ValveType
-from catalog.reference.files import BASES, normal
+from catalog.reference.files import BASES
+from catalog.reference.scripts import normal
 
 
 def _kinds() -> list[tuple[str, str]]:

@@ -24,7 +24,7 @@ from django.db import transaction
 from openpyxl.utils.datetime import from_excel
 
 from catalog.models import Alias, ValveType
-from catalog.reference.files import normal
+from catalog.reference.scripts import normal
 from stockroom.files.cells import Cell, CellFault, is_blank, plain, written
 from stockroom.files.layouts import FileProblem, Layout, rows_in_words
 from stockroom.files.numbers import DecimalMark, UnreadableNumber, WhichMark, read_number, decide_marks

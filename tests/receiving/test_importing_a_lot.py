@@ -19,7 +19,7 @@ from django.urls import reverse
 from django.utils import timezone
 
 from catalog.models import Alias, ValveType
-from catalog.reference.files import normal
+from catalog.reference.scripts import normal
 from stockroom.files import tables
 from stockroom.files.layouts import Layout, read_rows
 from stockroom.imports import keeping
