@@ -17,7 +17,8 @@ class Answer(NamedTuple):
 
 
 def in_socket(type_: ValveType) -> InSocket:
-    """Needs the type with all its rows (`ValveType.objects.with_all()`)."""
+    """Needs the type with all its rows (`ValveType.objects.with_all()`), and a basing."""
+    assert type_.basing is not None, f"nobody knows the base of the {type_}"
     return InSocket(
         name=type_.designation,
         base=type_.basing.base,
@@ -33,11 +34,12 @@ def in_socket(type_: ValveType) -> InSocket:
 
 def _section(section: Section) -> InSection:
     ratings = {field: value for field, _, _ in Ratings.NAMES if (value := getattr(section.ratings, field)) is not None}
-    points = tuple(_point(point) for point in section.test_points.all())
+    points = tuple(_point(point) for point in section.test_points.all() if point.has_nominal)
     return InSection(section.kind, ratings, section.ratings.system, points)
 
 
 def _point(point: TestPoint) -> WorkingPoint:
+    assert point.anode_current_ma is not None, "only points with a nominal are compared"
     return WorkingPoint(
         anode_voltage_v=point.anode_voltage_v,
         anode_current_ma=point.anode_current_ma,
@@ -51,6 +53,8 @@ def _point(point: TestPoint) -> WorkingPoint:
 
 
 def others_for_socket(type_: ValveType) -> Answer:
+    if type_.basing is None:
+        return Answer([], [], SAFETY)
     original = in_socket(type_)
     others = ValveType.objects.with_all().filter(basing__base=type_.basing.base).exclude(pk=type_.pk)
     fits = [(other, compare(original, in_socket(other))) for other in others]
