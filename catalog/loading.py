@@ -111,9 +111,7 @@ def _before_reference(
         try:
             if row.designation in own:
                 both = in_force(row.table, own[row.designation])
-                own_row = files.read_type(both, OWN, sources, basings)
-                aliases = {normal(alias.designation): alias for alias in (*row.aliases, *own_row.aliases)}
-                row = replace(own_row, aliases=tuple(aliases.values()))
+                row = files.read_type(both, OWN, sources, basings)
         except files.ReferenceProblem as problem:
             left.append(f"What the shop says of {row.designation} no longer goes with the reference: {problem}")
         for alias in row.aliases:

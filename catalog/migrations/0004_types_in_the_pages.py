@@ -7,63 +7,96 @@ from django.db import migrations, models
 
 
 class Migration(migrations.Migration):
-
     dependencies = [
-        ('catalog', '0003_ratings_for_circuits'),
+        ("catalog", "0003_ratings_for_circuits"),
         migrations.swappable_dependency(settings.AUTH_USER_MODEL),
     ]
 
     operations = [
         migrations.AddField(
-            model_name='valvetype',
-            name='preferred',
+            model_name="valvetype",
+            name="preferred",
             field=models.CharField(blank=True, max_length=40, verbose_name="the shop's name for it"),
         ),
         migrations.AlterField(
-            model_name='testpoint',
-            name='anode_current_ma',
+            model_name="testpoint",
+            name="anode_current_ma",
             field=models.FloatField(null=True),
         ),
         migrations.AlterField(
-            model_name='valvetype',
-            name='basing',
-            field=models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='types', to='catalog.basing'),
+            model_name="valvetype",
+            name="basing",
+            field=models.ForeignKey(
+                blank=True,
+                null=True,
+                on_delete=django.db.models.deletion.PROTECT,
+                related_name="types",
+                to="catalog.basing",
+            ),
         ),
         migrations.AlterField(
-            model_name='valvetype',
-            name='basing_source',
-            field=models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to='catalog.source'),
+            model_name="valvetype",
+            name="basing_source",
+            field=models.ForeignKey(
+                blank=True,
+                null=True,
+                on_delete=django.db.models.deletion.PROTECT,
+                related_name="+",
+                to="catalog.source",
+            ),
         ),
         migrations.AlterField(
-            model_name='valvetype',
-            name='cathode',
-            field=models.CharField(blank=True, choices=[('indirect', 'indirectly heated'), ('direct', 'directly heated'), ('cold', 'cold cathode')], max_length=10),
+            model_name="valvetype",
+            name="cathode",
+            field=models.CharField(
+                blank=True,
+                choices=[("indirect", "indirectly heated"), ("direct", "directly heated"), ("cold", "cold cathode")],
+                max_length=10,
+            ),
         ),
         migrations.AlterField(
-            model_name='valvetype',
-            name='kind',
+            model_name="valvetype",
+            name="kind",
             field=models.CharField(blank=True, db_index=True, max_length=40),
         ),
         migrations.AlterField(
-            model_name='valvetype',
-            name='tradition',
-            field=models.CharField(blank=True, choices=[('western', 'western'), ('eastern', 'eastern')], max_length=10),
+            model_name="valvetype",
+            name="tradition",
+            field=models.CharField(blank=True, choices=[("western", "western"), ("eastern", "eastern")], max_length=10),
         ),
         migrations.CreateModel(
-            name='TypeVersion',
+            name="TypeVersion",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('number', models.PositiveIntegerField()),
-                ('origin', models.CharField(choices=[('reference', 'the reference'), ('shop', 'the shop itself')], max_length=10)),
-                ('says', models.TextField(blank=True)),
-                ('reason', models.CharField(blank=True, max_length=300)),
-                ('at', models.DateTimeField(default=django.utils.timezone.now)),
-                ('by', models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
-                ('type', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='versions', to='catalog.valvetype')),
+                ("id", models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name="ID")),
+                ("number", models.PositiveIntegerField()),
+                (
+                    "origin",
+                    models.CharField(
+                        choices=[("reference", "the reference"), ("shop", "the shop itself")], max_length=10
+                    ),
+                ),
+                ("says", models.TextField(blank=True)),
+                ("reason", models.CharField(blank=True, max_length=300)),
+                ("at", models.DateTimeField(default=django.utils.timezone.now)),
+                (
+                    "by",
+                    models.ForeignKey(
+                        null=True,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="+",
+                        to=settings.AUTH_USER_MODEL,
+                    ),
+                ),
+                (
+                    "type",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.CASCADE, related_name="versions", to="catalog.valvetype"
+                    ),
+                ),
             ],
             options={
-                'ordering': ['-number'],
-                'constraints': [models.UniqueConstraint(fields=('type', 'number'), name='type_version_numbers_differ')],
+                "ordering": ["-number"],
+                "constraints": [models.UniqueConstraint(fields=("type", "number"), name="type_version_numbers_differ")],
             },
         ),
     ]

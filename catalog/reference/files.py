@@ -559,11 +559,17 @@ def _with_equivalents(types: Mapping[str, TypeRow], by_name: Mapping[str, TypeRo
         further = further_names(read_equivalents(folder / "equivalents.toml"), on_file)
     except ValueError as fault:
         raise ReferenceProblem(str(fault)) from fault
-    rows = {key: tuple(AliasRow(name, SOURCE, "") for name in names) for key, names in further.items()}
-    return {
-        key: replace(valve, aliases=(*valve.aliases, *rows[key])) if key in rows else valve
-        for key, valve in types.items()
-    }
+    return {key: _also_called(valve, further.get(key, ())) for key, valve in types.items()}
+
+
+def _also_called(valve: TypeRow, names: Collection[str]) -> TypeRow:
+    if not names:
+        return valve
+    tables = [{"designation": name, "source": SOURCE} for name in names]
+    aliases = tuple(AliasRow(name, SOURCE, "") for name in names)
+    written = valve.table.get("aliases")
+    table = {**valve.table, "aliases": [*(written if isinstance(written, list) else []), *tables]}
+    return replace(valve, aliases=(*valve.aliases, *aliases), table=table)
 
 
 def read_type(

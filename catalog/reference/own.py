@@ -10,6 +10,7 @@ from catalog.reference.scripts import normal
 Table = Mapping[str, Any]
 
 NAMES = ("aliases", "related")  # what both say together; of all else, the shop's word stands before the reference's
+WITHOUT = "without"  # those of the reference's names that the shop says are wrong
 NAMED_BY = ("name", "designation")
 
 
@@ -22,19 +23,21 @@ def in_force(reference: Table, own: Table) -> dict[str, Any]:
     both = {**reference, **own}
     if reference:
         both["designation"] = reference["designation"]
+    not_so = {normal(name) for name in both.pop(WITHOUT, ())}
     for key in NAMES:
-        said = [*own.get(key, ()), *reference.get(key, ())]
-        if said:
-            both[key] = list({normal(one["designation"]): one for one in reversed(said)}.values())[::-1]
-    return both
+        said = [*own.get(key, ()), *(one for one in reference.get(key, ()) if normal(one["designation"]) not in not_so)]
+        both[key] = list({normal(one["designation"]): one for one in reversed(said)}.values())[::-1]
+    return {key: value for key, value in both.items() if value != []}
 
 
 def changed(reference: Table, wanted: Table) -> dict[str, Any]:
     """What the shop has to say so that this is in force: the designation, and all that differs."""
     own = {key: value for key, value in wanted.items() if key == "designation" or reference.get(key) != value}
+    wanted_names = {normal(one["designation"]) for key in NAMES for one in wanted.get(key, ())}
     for key in NAMES:
-        if key in own:
-            own[key] = [one for one in own[key] if one not in reference.get(key, ())]
+        own[key] = [one for one in wanted.get(key, ()) if one not in reference.get(key, ())]
+    said = [one["designation"] for key in NAMES for one in reference.get(key, ())]
+    own[WITHOUT] = [name for name in said if normal(name) not in wanted_names]
     return {key: value for key, value in own.items() if value != []}
 
 
