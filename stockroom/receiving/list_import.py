@@ -27,7 +27,7 @@ from catalog.models import Alias, ValveType
 from catalog.reference.scripts import normal
 from stockroom.files.cells import Cell, CellFault, is_blank, plain, written
 from stockroom.files.layouts import FileProblem, Layout, rows_in_words
-from stockroom.files.numbers import DecimalMark, UnreadableNumber, WhichMark, read_number, decide_marks
+from stockroom.files.numbers import DecimalMark, UnreadableNumber, WhichMark, decide_marks, read_number
 from stockroom.files.tables import FileRow
 from stockroom.imports.keeping import ImportedBefore, NotReady, when_and_who
 from stockroom.marks import identity

@@ -19,7 +19,7 @@ from hypothesis import strategies as st
 from stockroom.files import tables, workbooks
 from stockroom.files.cells import CellFault, plain, written
 from stockroom.files.layouts import find_heading
-from stockroom.files.numbers import DecimalMark, UnreadableNumber, WhichMark, read_number, decide_marks
+from stockroom.files.numbers import DecimalMark, UnreadableNumber, WhichMark, decide_marks, read_number
 from stockroom.files.reading import read_tables
 from stockroom.files.tables import FileRow, FileTable, NotATable
 

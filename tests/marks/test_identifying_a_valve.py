@@ -20,7 +20,7 @@ from catalog.loading import first_years_changed, load
 from catalog.models import Source, ValveType
 from catalog.reference import files as reference
 from stockroom.marks import identity
-from stockroom.marks.identity import MarksSeen, NoSuchReading, Register, DealtWithAlready
+from stockroom.marks.identity import DealtWithAlready, MarksSeen, NoSuchReading, Register
 from stockroom.marks.pure.construction import FEATURES, UnknownWord
 from stockroom.marks.pure.datecodes import Form
 from stockroom.models import DateReading, Entry, Line, Maker, MarkWarning, SeenFeature, SourceCode, Valve
@@ -99,7 +99,9 @@ def test_another_choice_takes_the_place_of_the_first_and_leaves_it_on_record(val
 
 
 def test_the_same_sheet_twice_is_no_news(valve: Valve, by: User) -> None:
-    seen_marks = marks_seen(valve, code="900-6118", chosen=WEEK_18, features={"mica": "notched"}, condition={"print": "worn"})
+    seen_marks = marks_seen(
+        valve, code="900-6118", chosen=WEEK_18, features={"mica": "notched"}, condition={"print": "worn"}
+    )
     assert identity.record(valve, seen_marks, by)
     assert not identity.record(valve, seen_marks, by)
     assert (valve.date_readings.count(), Entry.objects.filter(action="identified").count()) == (1, 1)
@@ -258,7 +260,9 @@ def test_a_dismissed_warning_stays_dismissed_while_its_reason_is_the_same(valve:
     identity.dismiss(warning, "bought in by the maker, seen often", by)
     with pytest.raises(DealtWithAlready):
         identity.dismiss(warning, "again", by)
-    identity.record(valve, marks_seen(valve, code="901-6118", chosen=seen_marks.chosen, condition={"print": "worn"}), by)
+    identity.record(
+        valve, marks_seen(valve, code="901-6118", chosen=seen_marks.chosen, condition={"print": "worn"}), by
+    )
     assert subjects(valve) == [] and valve.warnings.count() == 1
     assert identity.warnings_by_line([valve.line_id]) == {}
 

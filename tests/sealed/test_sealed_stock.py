@@ -498,7 +498,7 @@ def test_what_went_back_takes_its_unopened_serials_along(accepted: SamplingPlan,
     assert Line.objects.get().sent_back == 50 - accepted.sample_size - 2
 
 
-# The supplier's standing
+# The supplier's sampling
 
 
 def a_result(supplier_lot: Lot, *, good: bool, **wish: Any) -> SamplingPlan:

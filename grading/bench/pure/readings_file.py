@@ -30,7 +30,7 @@ from grading.metrology.shorts import read_short
 from grading.metrology.units import MA_PER_V, OWN, Unit, UnitKind, UnknownUnit, is_blank, read_cell, unit
 from stockroom.files.cells import Cell, CellFault, written
 from stockroom.files.layouts import FileProblem, Layout, letter, rows_in_words
-from stockroom.files.numbers import DecimalMark, read_number, decide_marks
+from stockroom.files.numbers import DecimalMark, decide_marks, read_number
 from stockroom.files.tables import FileRow
 from stockroom.pure.serials import BadSerial, read_serial
 
