@@ -121,6 +121,10 @@ class Pin(models.Model):
         return electrodes_in_words(self.electrodes) or "no pin"
 
 
+NOT_IDENTIFIED = "not identified"
+NOT_IDENTIFIED_NORMAL = normal(NOT_IDENTIFIED)
+
+
 class ValveTypeQuerySet(models.QuerySet["ValveType"]):
     def named(self, designation: str) -> ValveTypeQuerySet:
         """The type that is so called, as `catalog.reference.lookup` reads names; empty where it is not certain."""
@@ -147,6 +151,13 @@ class ValveTypeQuerySet(models.QuerySet["ValveType"]):
             types[key] = OnFile(name, tuple(heaters.get(key, ())), base or "", base_name)
             names[bare] = key
         return NameRegister(types, {**dict(Alias.objects.values_list("normal", "type")), **names})
+
+    def identified(self) -> ValveTypeQuerySet:
+        return self.exclude(normal=NOT_IDENTIFIED_NORMAL)
+
+    def not_identified(self) -> ValveType:
+        """What stands for the type of goods that nobody has read yet."""
+        return self.get_or_create(normal=NOT_IDENTIFIED_NORMAL, defaults={"designation": NOT_IDENTIFIED})[0]
 
     def with_all(self) -> ValveTypeQuerySet:
         """Everything a type page shows, in a fixed number of queries."""
@@ -252,6 +263,17 @@ class ValveType(models.Model):
     def test_sections(self) -> list[Section]:
         """The sections the bench measures: those with a test point."""
         return [section for section in self.sections.all() if section.test_point]
+
+    @property
+    def is_identified(self) -> bool:
+        return self.normal != NOT_IDENTIFIED_NORMAL
+
+    @property
+    def own_versions(self) -> models.QuerySet[TypeVersion]:
+        """What the shop itself said of it, while it says anything."""
+        own = self.versions.filter(origin=TypeVersion.Origin.SHOP)
+        last = own.first()
+        return own if last and last.says else own.none()
 
     @property
     def has_nominals(self) -> bool:

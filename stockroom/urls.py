@@ -11,6 +11,7 @@ from stockroom.places import views as places
 from stockroom.receiving import import_views, supplier_views
 from stockroom.receiving import views as receiving
 from stockroom.site import views as site
+from stockroom.types import views as types
 
 urlpatterns = [
     *site.urlpatterns,
@@ -25,4 +26,5 @@ urlpatterns = [
     *customers.urlpatterns,
     *export.urlpatterns,
     *jobs.urlpatterns,
+    *types.urlpatterns,
 ]

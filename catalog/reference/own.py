@@ -46,6 +46,10 @@ class SaidDifferently(NamedTuple):
     before: str  # empty where nothing is said
     after: str
 
+    @property
+    def in_words(self) -> str:
+        return f"{self.where} {self.before or '–'} → {self.after or '–'}"
+
 
 def differences(before: Table, after: Table) -> list[SaidDifferently]:
     """Where two tables of a type differ, value by value."""

@@ -139,7 +139,7 @@ class TypeForm(forms.Form):
         label="Related types",
         required=False,
         widget=forms.Textarea({"rows": 3}),
-        help_text="One a line: 6DJ8: near: heater 6.3 V. How: special quality, same electrically, or near, with what differs.",
+        help_text="One a line: 6DJ8: near: heater 6.3 V. Or special quality, or same electrically.",
     )
     cautions = forms.MultipleChoiceField(
         choices=[(caution, caution) for caution in CAUTION_SENTENCES],
@@ -173,7 +173,8 @@ class TypeForm(forms.Form):
         return found
 
 
-NUMBER = {"required": False, "max_digits": 10, "decimal_places": 4}
+def _number(label: str, least: int | None = 0) -> forms.DecimalField:
+    return forms.DecimalField(label=label, required=False, min_value=least, max_digits=10, decimal_places=4)
 
 
 class RatingsForm(forms.Form):
@@ -185,26 +186,26 @@ class RatingsForm(forms.Form):
     def __init__(self, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
         for field, label, unit in Ratings.NAMES:
-            self.fields[field] = forms.DecimalField(label=f"{label}, {unit}", min_value=0, **NUMBER)
+            self.fields[field] = _number(f"{label}, {unit}")
 
 
 class PointForm(forms.Form):
     """A test point; without a nominal it says only how a tester is set, and nothing is graded by it."""
 
     name = forms.CharField(required=False, max_length=60, label="Name of the test point", help_text="Such as 90 V.")
-    anode_voltage_v = forms.DecimalField(label="Va, V", min_value=0, **NUMBER)
-    screen_voltage_v = forms.DecimalField(label="Vg2, V", min_value=0, **NUMBER)
-    grid_voltage_v = forms.DecimalField(label="Vg1, V", **NUMBER)
-    cathode_resistor_ohm = forms.DecimalField(label="or Rk, Ω", min_value=0, **NUMBER)
-    anode_current_ma = forms.DecimalField(label="Nominal Ia, mA", min_value=0, **NUMBER)
-    anode_current_min_ma = forms.DecimalField(label="Ia at least, mA", min_value=0, **NUMBER)
-    anode_current_max_ma = forms.DecimalField(label="Ia at most, mA", min_value=0, **NUMBER)
-    screen_current_ma = forms.DecimalField(label="Nominal Ig2, mA", min_value=0, **NUMBER)
-    gm_ma_per_v = forms.DecimalField(label="Nominal gm, mA/V", min_value=0, **NUMBER)
-    gm_min_ma_per_v = forms.DecimalField(label="gm at least, mA/V", min_value=0, **NUMBER)
-    gm_max_ma_per_v = forms.DecimalField(label="gm at most, mA/V", min_value=0, **NUMBER)
-    mu = forms.DecimalField(label="mu", min_value=0, **NUMBER)
-    anode_resistance_kohm = forms.DecimalField(label="ra, kΩ", min_value=0, **NUMBER)
+    anode_voltage_v = _number("Va, V")
+    screen_voltage_v = _number("Vg2, V")
+    grid_voltage_v = _number("Vg1, V", None)
+    cathode_resistor_ohm = _number("or Rk, Ω")
+    anode_current_ma = _number("Nominal Ia, mA")
+    anode_current_min_ma = _number("Ia at least, mA")
+    anode_current_max_ma = _number("Ia at most, mA")
+    screen_current_ma = _number("Nominal Ig2, mA")
+    gm_ma_per_v = _number("Nominal gm, mA/V")
+    gm_min_ma_per_v = _number("gm at least, mA/V")
+    gm_max_ma_per_v = _number("gm at most, mA/V")
+    mu = _number("mu")
+    anode_resistance_kohm = _number("ra, kΩ")
 
     def clean(self) -> dict[str, Any]:
         said = super().clean() or {}

@@ -6,7 +6,7 @@ What is written here stands before the reference, and a newer reference leaves i
 from __future__ import annotations
 
 import tomllib
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from decimal import Decimal
 from typing import Any
 
@@ -18,7 +18,7 @@ from catalog import loading
 from catalog.models import Basing, Source, TypeVersion, ValveType
 from catalog.reference import files
 from catalog.reference.equivalents import SOURCE, further_names, read_equivalents
-from catalog.reference.own import changed, differences, in_force
+from catalog.reference.own import SaidDifferently, changed, differences, in_force
 from catalog.reference.scripts import normal
 from catalog.reference.writing import as_toml
 from stockroom.models import Entry
@@ -86,7 +86,7 @@ def change(type_: ValveType, wanted: Table, by: User | None, *, reason: str, bas
         _write(wanted, basing)
         own = changed(spoken(type_, TypeVersion.Origin.REFERENCE), wanted)
         _keep(type_, own, basing, reason, by)
-        words = [f"{one.where} {one.before or '–'} → {one.after or '–'}" for one in said]
+        words = [one.in_words for one in said]
         more = f" and {len(words) - SHOWN} more" if len(words) > SHOWN else ""
         Entry.write(by, "type-changed", f"{type_}: {'; '.join(words[:SHOWN])}{more}. {reason}")
     return words
@@ -116,6 +116,13 @@ def call(type_: ValveType, name: str, by: User | None) -> None:
     with transaction.atomic():
         ValveType.objects.filter(pk=type_.pk).update(preferred="" if kept == type_.designation else kept)
         Entry.write(by, "type-called", f"{type_.designation} is called {kept or type_.designation} here.")
+
+
+def note_reference(changes: Mapping[ValveType, Sequence[SaidDifferently]]) -> None:
+    """A newer reference was loaded: which types it says otherwise of, for the daybook."""
+    some = list(changes.items())[:SHOWN]
+    named = [f"{type_}: {'; '.join(one.in_words for one in said[:2])}" for type_, said in some]
+    Entry.write(None, "reference-loaded", f"The reference says otherwise of {len(changes)} types. {'. '.join(named)}")
 
 
 def as_file(types: Iterable[ValveType]) -> str:

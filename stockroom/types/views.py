@@ -10,7 +10,7 @@ from django.urls import path, reverse
 from django.utils.http import url_has_allowed_host_and_scheme, urlencode
 
 from catalog.models import TypeVersion, ValveType
-from catalog.reference.designations import names_in, understood
+from catalog.naming import name_read
 from catalog.reference.own import differences
 from stockroom.site.people import Role, StaffRequest, for_roles
 from stockroom.types import keeping
@@ -42,17 +42,9 @@ def type_new(request: StaffRequest) -> HttpResponse:
         else:
             messages.success(request, f"{entered} is entered. It can be received and sold; nothing grades it yet.")
             return redirect(back_to(request, entered.get_absolute_url()))
-    asked = str(form["designation"].value() or "")
-    context = {"form": form, "next": back_to(request, ""), "asked": asked, **what_is_known(asked)}
+    known = name_read(str(form["designation"].value() or ""))
+    context = {"form": form, "next": back_to(request, ""), "known": known}
     return render(request, "types/type_new.html", context)
-
-
-def what_is_known(text: str) -> dict[str, object]:
-    """How a text is read, and what comes near it on file."""
-    if not text:
-        return {}
-    read = [understood(name) for name in names_in(text)]
-    return {"read": [one for one in read if one.parts], "near": ValveType.objects.name_register().near(text)}
 
 
 @for_roles(Role.OWNER)
