@@ -8,6 +8,7 @@ class GradingConfig(AppConfig):
         """Join the rooms: those below send signals and keep lists, so that they need not know those above."""
         from grading.listings import receivers as listing_receivers  # noqa: F401
         from grading.listings.parts import PARTS
+        from grading.orders.untested import UntestedValves
         from grading.orders.ways import WAYS
 
         # Importing receivers connects them; what happens first stands first.
@@ -19,5 +20,5 @@ class GradingConfig(AppConfig):
         from grading.verdicts import receivers as verdict_receivers  # noqa: F401
         from grading.verdicts import regrading  # noqa: F401
 
-        WAYS[:] = [SealedPacks()]
+        WAYS[:] = [SealedPacks(), UntestedValves()]
         PARTS[:] = [public_part]

@@ -51,7 +51,7 @@ def claim_paper_data(claim: Claim, on: date) -> ClaimData:
 
 
 def _goods(line: Line) -> str:
-    return ", ".join(filter(None, [f"{line.type}", f"{line.maker or ''}", line.get_condition_display()]))
+    return ", ".join(filter(None, [line.called_and_type, f"{line.maker or ''}", line.get_condition_display()]))
 
 
 def _photographs(claim: Claim, line_ids: list[int]) -> list[Pictured]:

@@ -163,7 +163,7 @@ class _Names:
 
     def type(self, said: str) -> tuple[ValveType | None, str]:
         """By any name that is certain, and how it was read where it is not on file as written."""
-        found = self.register.find(said)
+        found = None if "?" in said else self.register.find(said)  # the supplier is not sure either
         return (self.types[found.key], found.why) if found else (None, "")
 
     def new_type(self, said: str) -> ValveType:
@@ -349,10 +349,14 @@ class _ListReader:
         return ""
 
     def _is_total(self, row: FileRow, said: Cell) -> bool:
-        """Some cell says so, in whatever column, and the type cell names no valve."""
-        if not any(isinstance(cell, str) and TOTALS.match(cell.strip()) for cell in row.cells):
-            return False
-        return is_blank(said) or self.names.type(written(said))[0] is None
+        """The type cell says so; or another cell, where the type cell is blank or names no valve."""
+        if isinstance(said, str) and TOTALS.match(said.strip()):
+            return True
+        others = [cell.strip() for cell in row.cells if isinstance(cell, str)]
+        if is_blank(said):
+            return any(TOTALS.match(cell) for cell in others)
+        alone = any(re.fullmatch(rf"(?:{TOTALS.pattern})\W*", cell, re.IGNORECASE) for cell in others)
+        return alone and self.names.type(written(said))[0] is None
 
     def _type(self, row: FileRow) -> ValveType | None:
         said = self._text(row, "type")
