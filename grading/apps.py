@@ -19,6 +19,9 @@ class GradingConfig(AppConfig):
         from grading.sets import receivers as set_receivers  # noqa: F401
         from grading.verdicts import receivers as verdict_receivers  # noqa: F401
         from grading.verdicts import regrading  # noqa: F401
+        from grading.verdicts.type_views import judged_by
+        from stockroom.types.bearing import COUNTERS
 
         WAYS[:] = [SealedPacks(), UntestedValves()]
         PARTS[:] = [public_part]
+        COUNTERS[1:] = [judged_by]

@@ -13,7 +13,7 @@ from grading.testers import check_views, study_views
 from grading.testers import views as testers
 from grading.valves import supplier_views, today
 from grading.valves import views as valves
-from grading.verdicts import house_views
+from grading.verdicts import house_views, type_views
 from grading.verdicts import views as verdicts
 
 urlpatterns = [
@@ -23,6 +23,7 @@ urlpatterns = [
     *valves.urlpatterns,
     *verdicts.urlpatterns,
     *house_views.urlpatterns,
+    *type_views.urlpatterns,
     *sets.urlpatterns,
     *run_views.urlpatterns,
     *demand_views.urlpatterns,

@@ -113,7 +113,8 @@ def type_versions(request: HttpRequest, name: str) -> HttpResponse:
     both = differences(reference, keeping.in_force(reference, own)) if reference and own else []
     context = {"type": type_, "versions": type_.versions.select_related("by"), "differs": both, "own": bool(own)}
     names = [type_.designation, *type_.aliases.values_list("designation", flat=True)]
-    return render(request, "types/type_versions.html", {**context, "reference": bool(reference), "names": names})
+    context |= {"reference": bool(reference), "names": names, "bears_on": bears_on(type_)}
+    return render(request, "types/type_versions.html", context)
 
 
 @for_roles(Role.OWNER)
