@@ -150,6 +150,8 @@ def take_file(text: str, by: User | None, *, reason: str) -> list[ValveType]:
         raise TypeRefused(f"The file cannot be read as TOML: {fault}.") from fault
     if unknown := set(document) - {"source", "basing", "type"}:
         raise TypeRefused(f"“{sorted(unknown)[0]}” is nothing that a file of types holds.")
+    if not all(isinstance(rows, list) and all(isinstance(row, dict) for row in rows) for rows in document.values()):
+        raise TypeRefused("A file of types holds [[source]], [[basing]] and [[type]], each with two brackets.")
     if not document.get("type"):
         raise TypeRefused("There is no type in the file.")
     kept = []
