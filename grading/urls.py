@@ -4,6 +4,7 @@ from grading.bench import import_views
 from grading.bench import views as bench
 from grading.claims import views as claims
 from grading.listings import views as listings
+from grading.orders import correction_views as order_corrections
 from grading.orders import views as orders
 from grading.papers import views as papers
 from grading.sealed import views as sealed
@@ -28,6 +29,7 @@ urlpatterns = [
     *run_views.urlpatterns,
     *demand_views.urlpatterns,
     *orders.urlpatterns,
+    *order_corrections.urlpatterns,
     *listings.urlpatterns,
     *papers.urlpatterns,
     *testers.urlpatterns,

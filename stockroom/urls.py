@@ -8,7 +8,7 @@ from stockroom.marks import maker_views
 from stockroom.marks import views as marks
 from stockroom.photographs import views as photographs
 from stockroom.places import views as places
-from stockroom.receiving import import_views, supplier_views
+from stockroom.receiving import correction_views, import_views, supplier_views
 from stockroom.receiving import views as receiving
 from stockroom.site import views as site
 from stockroom.types import views as types
@@ -16,6 +16,7 @@ from stockroom.types import views as types
 urlpatterns = [
     *site.urlpatterns,
     *receiving.urlpatterns,
+    *correction_views.urlpatterns,
     *import_views.urlpatterns,
     *supplier_views.urlpatterns,
     *claims.urlpatterns,

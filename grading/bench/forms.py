@@ -26,6 +26,7 @@ from grading.testers.records import may_record
 from grading.verdicts.pure.grades import GRIDLESS
 from stockroom.files.numbers import UnreadableNumber, proves_mark
 from stockroom.pure.written import plain
+from stockroom.site.numbers import FloatTyped
 
 SERIES = re.compile(r"\d\s*/\s*\d")
 GM_UNITS = {unit.name: unit for unit in (units.MA_PER_V, *Quantity.GM.facts.also_typed_in)}
@@ -115,7 +116,7 @@ class ChoicesForm(forms.Form):
         help_text="The other fields stay at hand below, reached with Tab.",
     )
 
-    interval_s = forms.FloatField(
+    interval_s = FloatTyped(
         label="Seconds between the readings of a series",
         min_value=0.1,
         max_value=3600,
@@ -174,7 +175,7 @@ def _field_for(quantity: Quantity, unit: Unit | None) -> forms.Field:
     label = f"{capitalised(quantity.short)}, {unit.name if unit else quantity.unit}"
     if unit is None:
         attrs = {"size": 9, **TYPED}
-        return forms.FloatField(label=label, required=False, min_value=0, widget=forms.TextInput(attrs=attrs))
+        return FloatTyped(label=label, required=False, min_value=0, widget=forms.TextInput(attrs=attrs))
     return ReadingField(unit, label=label)
 
 

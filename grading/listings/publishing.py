@@ -16,6 +16,7 @@ from grading.verdicts import states
 from stockroom.marks.pure.construction import in_public
 from stockroom.models import Condition, Counter, Entry, ListedValve, Listing, Pack, Valve
 from stockroom.models.orders import set_name
+from stockroom.pure.money import shown
 from stockroom.pure.refused import Refused
 from stockroom.states import State
 from stockroom.tally import chunked
@@ -118,6 +119,23 @@ def create_listing(valves: Sequence[Valve], listing: Listing, how: str) -> Listi
         Entry.write(listing.listed_by, "listed", f"{how} as {listing.number}", valve=valve, lot=valve.line.lot)
     states.refresh([valve.pk for valve in valves])
     return listing
+
+
+@transaction.atomic
+def reprice(listing: Listing, price: Decimal, by: User | None) -> None:
+    """Another price from now on; the daybook of what is listed keeps the old one.
+
+    Raises:
+        CannotList: the listing has ended.
+    """
+    listing = Listing.objects.select_for_update().get(pk=listing.pk)
+    if listing.ended_at:
+        raise CannotList(f"{listing.number} has ended: list it again at another price.")
+    text = f"{listing.number}: {shown(listing.price, listing.currency)} → {shown(price, listing.currency)}"
+    listing.price = price
+    listing.save(update_fields=["price"])
+    for row in listing.listed.select_related("valve__line__lot"):
+        Entry.write(by, "repriced", text, valve=row.valve, lot=row.valve.line.lot)
 
 
 @transaction.atomic

@@ -12,7 +12,7 @@ from django.contrib.auth.decorators import login_not_required
 from django.db.models import Q, QuerySet
 from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
-from django.urls import path
+from django.urls import path, reverse
 from django.utils import timezone
 from django.views.decorators.http import require_POST
 
@@ -27,6 +27,7 @@ from grading.testers.readings_table import OwnColumn, ReadingsTable, readings_ta
 from grading.verdicts.values import Value
 from stockroom.models import Listing, Shop, Valve
 from stockroom.pure import written
+from stockroom.site.numbers import typed_numbers
 from stockroom.site.people import Role, StaffRequest, for_roles
 from stockroom.site.refusals import errors_on, refused_to
 from stockroom.site.web import page_of
@@ -69,6 +70,7 @@ class ListingForm(forms.ModelForm):
     class Meta:
         model = Listing
         fields = ["title", "text", "price", "currency"]
+        formfield_callback = typed_numbers
 
 
 def listings(request: HttpRequest) -> HttpResponse:
@@ -98,6 +100,27 @@ def listing_new(request: StaffRequest) -> HttpResponse:
             messages.success(request, f"{made.number} is before the public.")
             return redirect(made)
     return render(request, "listings/listing_new.html", {"form": form, "valves": valves, "cost": cost})
+
+
+class PriceForm(forms.ModelForm):
+    class Meta:
+        model = Listing
+        fields = ["price"]
+        formfield_callback = typed_numbers
+
+
+@for_roles(Role.SALES)
+def listing_price(request: StaffRequest, number: str) -> HttpResponse:
+    found = get_object_or_404(Listing, number=number)
+    form = PriceForm(request.POST or None, instance=found)
+    form.fields["price"].widget.attrs["autofocus"] = True
+    if form.is_valid():
+        with errors_on(form):
+            listing_work.reprice(found, form.cleaned_data["price"], request.user)
+            messages.success(request, f"{number} has another price.")
+            return redirect("listings")
+    context = {"form": form, "title": f"Price of {number}, {found.currency}", "back": reverse("listings")}
+    return render(request, "site/form.html", context)
 
 
 @require_POST
@@ -216,6 +239,7 @@ def item(request: HttpRequest, number: str) -> HttpResponse:
 urlpatterns = [
     path("listings/", listings, name="listings"),
     path("listings/new/", listing_new, name="listing-new"),
+    path("listings/<str:number>/price/", listing_price, name="listing-price"),
     path("listings/<str:number>/end/", listing_end, name="listing-end"),
     path("for-sale/", for_sale, name="for-sale"),
     path("for-sale/<str:number>/", item, name="item"),

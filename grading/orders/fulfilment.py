@@ -226,7 +226,7 @@ def allocate(order: Order, line: OrderLine, valves: Sequence[Valve], by: User) -
         raise CannotPull("One of these valves has just been set aside for another order. Look again.") from clash
     for valve in valves:
         Entry.write(by, "reserved", f"Set aside for {order}", valve=valve, lot=valve.line.lot, order=order)
-    _refresh_state(order)
+    refresh_state(order)
 
 
 def _be_a_set(line: OrderLine, valves: Sequence[Valve], by: User) -> None:
@@ -256,7 +256,7 @@ def release(line: OrderLine, item: int, by: User) -> None:
     if not order.is_here:
         raise CannotPull(f"{order} is {order.state}: take the valves back.")
     _release(order, line.allocations.filter(item=item, live=True), by)
-    _refresh_state(order)
+    refresh_state(order)
 
 
 @transaction.atomic
@@ -269,7 +269,7 @@ def drop_line(line: OrderLine, by: User) -> None:
         raise CannotPull("Valves have been set aside for this line: it stays on record. Leave out what is missing.")
     Entry.write(by, "order-line", f"{order}: removed {asked(line)}", order=order)
     line.delete()
-    _refresh_state(order)
+    refresh_state(order)
 
 
 @transaction.atomic
@@ -289,7 +289,7 @@ def leave_out(line: OrderLine, by: User) -> int:
     Entry.write(by, "order-line", f"{order}: sent without {short} of {asked(line)}", order=order)
     line.quantity -= short
     line.save(update_fields=["quantity"])
-    _refresh_state(order)
+    refresh_state(order)
     return short
 
 
@@ -302,7 +302,7 @@ def _release(order: Order, allocations: QuerySet[Allocation], by: User) -> None:
     allocations.update(live=False)
 
 
-def _refresh_state(order: Order) -> None:
+def refresh_state(order: Order) -> None:
     """Open, reserved or pulled, as the lines stand."""
     filled = all(missing(line) == 0 for line in order.lines.all()) and order.lines.exists()
     live = Allocation.objects.filter(order_line__order=order, live=True)

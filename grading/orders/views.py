@@ -22,6 +22,8 @@ from grading.orders.ways import WAYS, way_for, where
 from grading.verdicts.grade_choice import BestGradesField
 from stockroom.models import Allocation, Customer, Listing, Order, OrderLine, Return, Shop, Valve
 from stockroom.pure.serials import BadSerial, read_serial
+from stockroom.site.asking import AsksAgain
+from stockroom.site.numbers import typed_numbers
 from stockroom.site.people import Role, StaffRequest, for_roles, may
 from stockroom.site.web import TypeField, page_of, valve_typed
 
@@ -34,6 +36,10 @@ class OrderFilter(django_filters.FilterSet):
     class Meta:
         model = Order
         fields: list[str] = []
+
+
+MANY_ITEMS = 1_000  # on one line of an order: more is asked about
+MOST_ITEMS = 30_000  # more is a slip
 
 
 class OrderForm(forms.ModelForm):
@@ -57,7 +63,7 @@ class OrderForm(forms.ModelForm):
         return data
 
 
-class OrderLineForm(forms.ModelForm):
+class OrderLineForm(AsksAgain, forms.ModelForm):
     type = TypeField(label="Type")
     sealed = forms.ChoiceField(
         label="Tested or not",
@@ -75,6 +81,7 @@ class OrderLineForm(forms.ModelForm):
     class Meta:
         model = OrderLine
         fields = ["quantity", "set_size", "sealed", "best_grades", "max_spread_percent", "unit_price", "note"]
+        formfield_callback = typed_numbers
 
     field_order = ["type", "set_size", "quantity", "sealed", "best_grades", "max_spread_percent", "unit_price", "note"]
 
@@ -82,6 +89,14 @@ class OrderLineForm(forms.ModelForm):
         super().__init__(*args, **kwargs)
         help_text = "1 single, 2 a matched pair, 4 a matched quad. Sealed, 10 can be a carton."
         self.fields["set_size"].help_text = help_text
+
+    def clean_quantity(self) -> int:
+        quantity: int = self.cleaned_data["quantity"]
+        if quantity > MOST_ITEMS:
+            raise forms.ValidationError(f"{quantity} on one line of an order cannot be right: at most {MOST_ITEMS}.")
+        if quantity > MANY_ITEMS:
+            self.ask("quantity", f"{quantity} on one line of an order?")
+        return quantity
 
     def clean(self) -> dict[str, Any]:
         data = super().clean() or {}
@@ -180,6 +195,7 @@ def _order_page(
     line_form: OrderLineForm | None = None,
     listing_form: OrderListingForm | None = None,
     back_form: BackForm | None = None,
+    despatch_form: DespatchForm | None = None,
 ) -> HttpResponse:
     lines = list(found.lines.select_related("type"))
     allocated: dict[int, dict[int, list[Allocation]]] = defaultdict(lambda: defaultdict(list))
@@ -209,7 +225,7 @@ def _order_page(
             "said": [(way.statements_template, said) for way in WAYS if (said := way.statements(found))],
             "line_form": line_form or OrderLineForm(),
             "listing_form": listing_form or OrderListingForm(),
-            "despatch_form": DespatchForm(),
+            "despatch_form": despatch_form or DespatchForm(),
             "back_form": back_form or BackForm(sealed=has_sealed),
             "grade_names": Policy.current().parsed.names,
             "total": sum(line.unit_price * line.quantity for line in lines if line.unit_price is not None),
@@ -347,10 +363,11 @@ def _within(row: Allocation) -> str:
 @require_POST
 @for_roles(Role.SALES)
 def order_despatch(request: StaffRequest, number: str) -> HttpResponse:
-    found = get_object_or_404(Order, number=number)
+    found = _found(number)
     form = DespatchForm(request.POST)
-    form.is_valid()
-    carrier, tracking = form.cleaned_data.get("carrier", ""), form.cleaned_data.get("tracking", "")
+    if not form.is_valid():
+        return _order_page(request, found, despatch_form=form)
+    carrier, tracking = form.cleaned_data["carrier"], form.cleaned_data["tracking"]
     return _done(
         request, found, f"{found} has left the house.", fulfilment.despatch, found, carrier, tracking, request.user
     )

@@ -23,6 +23,7 @@ from grading.papers.pure.labels import labels_pdf
 from grading.papers.pure.pick_list import PickListData, PickRow, pick_list_pdf
 from grading.sealed import orders
 from stockroom.models import Allocation, Order, Shop, Valve
+from stockroom.site.numbers import WholeTyped
 from stockroom.site.pdf import pdf_response
 
 MOST_LABELS = 2000  # what one request can draw while somebody waits
@@ -78,13 +79,13 @@ class PaperForm(forms.Form):
     DEFAULTS = {"start": "1", "copies": "1", "square": SymbolKind.QR.value, "dots": "203"}
 
     stock = forms.ChoiceField(label="Label stock", choices=[(key, stock.name) for key, stock in STOCKS.items()])
-    start = forms.IntegerField(
+    start = WholeTyped(
         label="First free label on the sheet",
         initial=1,
         min_value=1,
         help_text="Counted along the rows; more than 1 for a part-used sheet.",
     )
-    copies = forms.IntegerField(label="Labels for each valve", initial=1, min_value=1, max_value=5)
+    copies = WholeTyped(label="Labels for each valve", initial=1, min_value=1, max_value=5)
     square = forms.ChoiceField(
         label="2D barcode",
         choices=[(SymbolKind.QR.value, "QR code"), (SymbolKind.DATA_MATRIX.value, "Data Matrix")],

@@ -14,6 +14,7 @@ from stockroom.models import Listing, Packing, SamplingPlan, SealedDecision, Sup
 from stockroom.sealed.plans import Exact, Iso, Terms
 from stockroom.sealed.pure import sampling
 from stockroom.sealed.pure.sampling import InspectionLevel, Severity
+from stockroom.site.numbers import DecimalTyped, WholeTyped, typed_numbers
 
 Method = SamplingPlan.Method
 AQLS = [(f"{aql}", f"{aql}") for aql in sampling.AQLS_FOR_ITEMS]
@@ -33,6 +34,7 @@ class PackingForm(forms.ModelForm):
     class Meta:
         model = Packing
         fields = ["seal", "carton_size", "contract_marks", "pack_date"]
+        formfield_callback = typed_numbers
         widgets = {"seal": forms.RadioSelect}
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:
@@ -67,13 +69,13 @@ class SamplingPlanForm(forms.Form):
     offered_again = forms.BooleanField(
         label="Offered again after a refusal (does not count for the switching rules)", required=False
     )
-    acceptable_percent = forms.DecimalField(
+    acceptable_percent = DecimalTyped(
         label="Acceptable quality, % bad", required=False, min_value=0, max_value=100, decimal_places=2
     )
-    rejectable_percent = forms.DecimalField(
+    rejectable_percent = DecimalTyped(
         label="Rejectable quality, % bad", required=False, min_value=0, max_value=100, decimal_places=2
     )
-    producers_risk_percent = forms.DecimalField(
+    producers_risk_percent = DecimalTyped(
         label="Producer's risk, %",
         required=False,
         min_value=0,
@@ -81,7 +83,7 @@ class SamplingPlanForm(forms.Form):
         decimal_places=2,
         help_text="Of refusing a lot of acceptable quality.",
     )
-    consumers_risk_percent = forms.DecimalField(
+    consumers_risk_percent = DecimalTyped(
         label="Consumer's risk, %",
         required=False,
         min_value=0,
@@ -123,8 +125,6 @@ class SamplingPlanForm(forms.Form):
             self.fields["replaced_because"].required = False  # while it is only being worked out
         first = "acceptable_percent" if self.data.get("method") == Method.EXACT else "aql"
         self.fields[first].widget.attrs["autofocus"] = True
-        for name in self.EXACT_FIELDS:
-            self.fields[name].widget.attrs["step"] = "any"
 
     def clean(self) -> dict[str, Any]:
         values = super().clean() or {}
@@ -174,12 +174,12 @@ class SamplingPlanForm(forms.Form):
 
 
 class OpenForm(forms.Form):
-    count = forms.IntegerField(label="Open how many", min_value=1)
+    count = WholeTyped(label="Open how many", min_value=1)
 
     def __init__(self, shut: int, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
         self.fields["count"].initial = shut
-        self.fields["count"].widget.attrs.update({"max": shut, "autofocus": True})
+        self.fields["count"].widget.attrs.update({"autofocus": True})
 
 
 class DecideForm(forms.Form):
@@ -193,11 +193,12 @@ class DecideForm(forms.Form):
 
 
 class SealedListingForm(forms.ModelForm):
-    count = forms.IntegerField(min_value=1, initial=1)
+    count = WholeTyped(min_value=1, initial=1)
 
     class Meta:
         model = Listing
         fields = ["title", "text", "price", "currency"]
+        formfield_callback = typed_numbers
 
     field_order = ["count", "title", "text", "price", "currency"]
 
@@ -210,6 +211,7 @@ class SupplyForm(forms.ModelForm):
     class Meta:
         model = SupplyNote
         fields = ["kind", "aql", "steady", "reduced_wanted", "reason"]
+        formfield_callback = typed_numbers
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)

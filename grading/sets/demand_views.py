@@ -19,6 +19,7 @@ from grading.sets import accepting, making, plans
 from grading.verdicts.grade_choice import USUAL, grade_choices
 from stockroom.models import Entry, Job, Shop, Valve
 from stockroom.pure.money import to_minor
+from stockroom.site.numbers import typed_numbers
 from stockroom.site.people import Role, StaffRequest, for_roles, may
 from stockroom.site.web import TypeField, page_of
 
@@ -29,6 +30,7 @@ class DemandForm(forms.ModelForm):
     class Meta:
         model = Demand
         fields = ["size", "within_percent", "price", "wanted"]
+        formfield_callback = typed_numbers
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)

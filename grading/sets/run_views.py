@@ -23,6 +23,7 @@ from stockroom.jobs.kinds import JobRefused
 from stockroom.models import Shop, Valve
 from stockroom.models.orders import set_name
 from stockroom.pure.written import plural
+from stockroom.site.numbers import DecimalTyped, FloatTyped, WholeTyped
 from stockroom.site.people import Role, StaffRequest, for_roles, may
 from stockroom.site.web import TypeField, page_of, valve_typed
 
@@ -35,32 +36,30 @@ class RunForm(forms.Form):
         label="Sets of", coerce=int, initial=4, choices=[(n, f"{n}, {set_name(n)}") for n in range(2, 13)]
     )
     best_grades = BestGradesField()
-    within_1 = forms.FloatField(label="Tightest, within %", initial=2, min_value=0.1, max_value=100)
-    price_1 = forms.DecimalField(label="Price of such a set", initial=100, min_value=0)
-    within_2 = forms.FloatField(label="Next, within %", initial=5, min_value=0.1, max_value=100, required=False)
-    price_2 = forms.DecimalField(label="Price of such a set", initial=80, min_value=0, required=False)
-    within_3 = forms.FloatField(label="Widest, within %", initial=10, min_value=0.1, max_value=100, required=False)
-    price_3 = forms.DecimalField(label="Price of such a set", initial=60, min_value=0, required=False)
+    within_1 = FloatTyped(label="Tightest, within %", initial=2, min_value=0.1, max_value=100)
+    price_1 = DecimalTyped(label="Price of such a set", initial=100, min_value=0)
+    within_2 = FloatTyped(label="Next, within %", initial=5, min_value=0.1, max_value=100, required=False)
+    price_2 = DecimalTyped(label="Price of such a set", initial=80, min_value=0, required=False)
+    within_3 = FloatTyped(label="Widest, within %", initial=10, min_value=0.1, max_value=100, required=False)
+    price_3 = DecimalTyped(label="Price of such a set", initial=60, min_value=0, required=False)
     same_maker = forms.BooleanField(label="Same marked maker", required=False)
     same_grade = forms.BooleanField(label="Same grade", required=False)
     same_construction = forms.BooleanField(label="Same construction", required=False)
-    weeks_apart = forms.IntegerField(
+    weeks_apart = WholeTyped(
         label="Made within … weeks",
         min_value=0,
         max_value=520,
         required=False,
         help_text="0 is the same week. A code that gives only a month counts as all its weeks: ask for 5.",
     )
-    section_balance_percent = forms.FloatField(
+    section_balance_percent = FloatTyped(
         label="Sections of a valve within %",
         min_value=0.1,
         max_value=200,
         required=False,
         help_text="Leave it empty to take valves as they are.",
     )
-    time_limit_s = forms.FloatField(
-        label="Work for at most, seconds", initial=60, min_value=1, max_value=work.MOST_TIME_S
-    )
+    time_limit_s = FloatTyped(label="Work for at most, seconds", initial=60, min_value=1, max_value=work.MOST_TIME_S)
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)

@@ -24,6 +24,7 @@ from stockroom.models import Entry, Valve
 from stockroom.models.orders import set_name
 from stockroom.pure.serials import BadSerial, read_serial
 from stockroom.pure.written import NOT_MEASURED
+from stockroom.site.numbers import FloatTyped
 from stockroom.site.people import Role, StaffRequest, for_roles, may
 from stockroom.site.web import TypeField, page_of
 
@@ -63,7 +64,7 @@ class AskForm(forms.Form):
         initial=4,
         choices=[(n, f"{n} ({set_name(n)})" if n in (2, 4) else n) for n in range(2, 13)],
     )
-    tolerance_percent = forms.FloatField(label="Within %", initial=5, min_value=0.1, max_value=100)
+    tolerance_percent = FloatTyped(label="Within %", initial=5, min_value=0.1, max_value=100)
     best_grades = BestGradesField()
     same_maker = forms.BooleanField(label="Same marked maker", required=False)
     same_grade = forms.BooleanField(label="Same grade", required=False)
@@ -79,7 +80,7 @@ class ByHandForm(forms.Form):
         widget=forms.Textarea(attrs={"autofocus": True, "rows": 6, "class": "serial"}),
         help_text="Scan the valves one after the other; one on each line.",
     )
-    tolerance_percent = forms.FloatField(label="Within %", initial=5, min_value=0.1, max_value=100)
+    tolerance_percent = FloatTyped(label="Within %", initial=5, min_value=0.1, max_value=100)
 
     def clean_serials(self) -> list[Valve]:
         valves = []

@@ -35,6 +35,7 @@ from grading.testers.views import SectionForm
 from stockroom.models import Valve
 from stockroom.pure.serials import BadSerial, read_serial
 from stockroom.pure.written import moment, plain
+from stockroom.site.numbers import WholeTyped
 from stockroom.site.people import Role, StaffRequest, for_roles
 from stockroom.site.web import page_of
 from stockroom.states import State
@@ -125,7 +126,7 @@ class CheckField(forms.ModelChoiceField):
 
 class BaselineForm(forms.Form):
     start = CheckField(label="From the check of", queryset=ReferenceCheck.objects.none(), empty_label=None)
-    size = forms.IntegerField(
+    size = WholeTyped(
         label="So many checks",
         min_value=at_checks.SHORTEST_BASELINE,
         initial=at_checks.BASELINE,

@@ -11,6 +11,7 @@ from grading.metrology.plausible import Doubt, doubt, stray_serial
 from grading.metrology.quantities import capitalised
 from grading.models import Quantity
 from stockroom.files.numbers import DecimalMark, UnreadableNumber, number
+from stockroom.site.asking import AsksAgain
 
 
 class ValueField(forms.CharField):
@@ -64,26 +65,14 @@ class ValueField(forms.CharField):
         return capitalised(found.message) if found else ""
 
 
-class SureForm(forms.Form):
-    """A form of `ValueField`s that asks again when a value is hard to believe.
-
-    `sure` carries what was asked about; sending the same text again answers yes, by Enter alone.
-    """
-
-    sure = forms.CharField(required=False, widget=forms.HiddenInput)
+class SureForm(AsksAgain, forms.Form):
+    """A form of `ValueField`s that asks again when a value is hard to believe."""
 
     def clean(self) -> None:
-        confirmed = set(self.data.get(self.add_prefix("sure"), "").split("|")) if self.is_bound else set()
-        asked = []
         for name, field in self.fields.items():
             value = self.cleaned_data.get(name)
-            if not isinstance(field, ValueField) or value is None or not (why := field.hard_to_believe(value)):
-                continue
-            key = f"{name}={self.data[self.add_prefix(name)].strip()}"
-            asked.append(key)
-            if key not in confirmed:
-                self.add_error(name, f"{why} If that is what it read, send it again.")
-        self.data = {**dict(self.data.items()), self.add_prefix("sure"): "|".join(asked)}
+            if isinstance(field, ValueField) and value is not None and (why := field.hard_to_believe(value)):
+                self.ask(name, why, "If that is what it read, send it again.")
 
     def place_cursor(self) -> None:
         """In the first field that is wrong, else in the first empty one."""

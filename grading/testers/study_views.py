@@ -22,6 +22,7 @@ from grading.testers.fields import SureForm, ValueField
 from grading.testers.studies import Analysis, PlanProblem, StudyProblem
 from stockroom.models import Valve
 from stockroom.pure.serials import BadSerial, read_serial
+from stockroom.site.numbers import WholeTyped
 from stockroom.site.people import Role, StaffRequest, for_roles
 from stockroom.site.web import page_of
 
@@ -33,11 +34,11 @@ class StudyPlanForm(forms.Form):
         widget=forms.Textarea(attrs={"rows": 6, "class": "serial"}),
         help_text="Scan them, one on each line: some ten of one type, as different as those you sort.",
     )
-    section = forms.IntegerField(label="Section", initial=1, min_value=1)
+    section = WholeTyped(label="Section", initial=1, min_value=1)
     operators = forms.ModelMultipleChoiceField(
         label="Operators", queryset=User.objects.none(), widget=forms.CheckboxSelectMultiple
     )
-    repeats = forms.IntegerField(label="Readings of each valve by each of them", initial=3, min_value=2, max_value=10)
+    repeats = WholeTyped(label="Readings of each valve by each of them", initial=3, min_value=2, max_value=10)
     note = forms.CharField(required=False, max_length=300)
 
     def __init__(self, tester: Tester, *args: Any, **kwargs: Any) -> None:

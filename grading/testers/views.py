@@ -19,6 +19,7 @@ from grading.models import Calibration, CalibrationValue, Capability, Quantity, 
 from grading.testers import conditions, records, reference_checks
 from grading.testers.records import Calibrated, CalibrationState, Described
 from grading.testers.studies import StudiedRepeatability
+from stockroom.site.numbers import FloatTyped, WholeTyped
 from stockroom.site.people import Role, StaffRequest, for_roles
 from stockroom.site.web import TypeField, page_of
 
@@ -37,9 +38,9 @@ class TesterForm(forms.ModelForm):
 class MeasuresForm(forms.Form):
     """One quantity of a tester; without a step it is not measured."""
 
-    resolution = forms.FloatField(label="Step of the display", required=False, min_value=0)
-    accuracy_percent = forms.FloatField(label="Accuracy, ± % of reading", required=False, min_value=0)
-    accuracy_absolute = forms.FloatField(label="and ±", required=False, min_value=0)
+    resolution = FloatTyped(label="Step of the display", required=False, min_value=0)
+    accuracy_percent = FloatTyped(label="Accuracy, ± % of reading", required=False, min_value=0)
+    accuracy_absolute = FloatTyped(label="and ±", required=False, min_value=0)
 
     def __init__(self, quantity: Quantity, data: Any = None, initial: dict[str, Any] | None = None) -> None:
         super().__init__(data, prefix=quantity.value, initial=initial)
@@ -47,7 +48,7 @@ class MeasuresForm(forms.Form):
         self.fields["resolution"].label = f"Step of the display, {quantity.unit}"
         self.fields["accuracy_absolute"].label = f"and ± {quantity.unit}"
         if quantity == Quantity.EMISSION:
-            self.fields["scale_pass_at"] = forms.FloatField(label="Good from, divisions", required=False)
+            self.fields["scale_pass_at"] = FloatTyped(label="Good from, divisions", required=False)
 
     def clean(self) -> None:
         stated = [name for name in self.fields if name != "resolution" and self.cleaned_data.get(name) is not None]
@@ -83,13 +84,13 @@ class CalibrationForm(forms.ModelForm):
 class CalibrationValueForm(forms.Form):
     """What it says of one quantity; the percentage of uncertainty is empty when it was not calibrated."""
 
-    percent = forms.FloatField(label="Standard uncertainty, %", required=False, min_value=0)
-    amount = forms.FloatField(label="and", required=False, min_value=0)
-    correction_percent = forms.FloatField(
+    percent = FloatTyped(label="Standard uncertainty, %", required=False, min_value=0)
+    amount = FloatTyped(label="and", required=False, min_value=0)
+    correction_percent = FloatTyped(
         label="Correction, %", required=False, help_text="What to add to a reading: −2 where it reads 2 % too high."
     )
-    correction_amount = forms.FloatField(label="and", required=False)
-    degrees = forms.FloatField(
+    correction_amount = FloatTyped(label="and", required=False)
+    degrees = FloatTyped(
         label="Degrees of freedom", required=False, min_value=1, help_text="Empty: as good as infinite."
     )
 
@@ -124,7 +125,7 @@ class SectionForm(forms.Form):
     """A section of a type, at the test point that the bench uses."""
 
     type = TypeField(label="Type")
-    section = forms.IntegerField(label="Section", initial=1, min_value=1)
+    section = WholeTyped(label="Section", initial=1, min_value=1)
 
     def clean(self) -> None:
         type_, number = self.cleaned_data.get("type"), self.cleaned_data.get("section")
@@ -141,14 +142,12 @@ class SectionForm(forms.Form):
 
 class ConditionForm(forms.Form):
     type = TypeField(label="Type")
-    section = forms.IntegerField(
-        label="Section", required=False, min_value=1, help_text="Empty: every section of the type."
-    )
-    anode_voltage_v = forms.FloatField(label="Anode voltage, V", min_value=0)
-    screen_voltage_v = forms.FloatField(label="Screen voltage, V", required=False, min_value=0)
-    grid_voltage_v = forms.FloatField(label="Grid voltage, V", required=False, help_text="Or a cathode resistor.")
-    cathode_resistor_ohm = forms.FloatField(label="Cathode resistor, Ω", required=False, min_value=0)
-    heater_voltage_v = forms.FloatField(
+    section = WholeTyped(label="Section", required=False, min_value=1, help_text="Empty: every section of the type.")
+    anode_voltage_v = FloatTyped(label="Anode voltage, V", min_value=0)
+    screen_voltage_v = FloatTyped(label="Screen voltage, V", required=False, min_value=0)
+    grid_voltage_v = FloatTyped(label="Grid voltage, V", required=False, help_text="Or a cathode resistor.")
+    cathode_resistor_ohm = FloatTyped(label="Cathode resistor, Ω", required=False, min_value=0)
+    heater_voltage_v = FloatTyped(
         label="Heater voltage, V", required=False, min_value=0.1, help_text="Empty: as the data sheet has it."
     )
     judged_by = forms.ChoiceField(

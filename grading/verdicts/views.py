@@ -19,6 +19,7 @@ from grading.models import Policy
 from grading.verdicts import regrading
 from grading.verdicts.pure.rules import FAULTS, NUMBERS, GradeLevel, PolicyProblem, Unknown, read_policy
 from stockroom.models import Entry
+from stockroom.site.numbers import FloatTyped, WholeTyped
 from stockroom.site.people import Role, StaffRequest, for_roles
 
 
@@ -55,7 +56,7 @@ class LevelForm(forms.Form):
         for key, label in RULE_LABELS.items():
             field: forms.Field
             if key in NUMBERS:
-                field = forms.FloatField(label=label, required=False, min_value=0, max_value=1000)
+                field = FloatTyped(label=label, required=False, min_value=0, max_value=1000)
             elif key == "noise_at_most":
                 field = forms.ChoiceField(label=label, required=False, choices=[("", "any"), *((n, n) for n in NOISE)])
             elif key == "must_be_read":
@@ -167,30 +168,26 @@ class PolicyForm(forms.Form):
             ("maximum false acceptance", "it is wrongly accepted with at most this probability"),
         ],
     )
-    guard_factor = forms.FloatField(
-        label="Guard band, expanded uncertainties", required=False, min_value=0.01, max_value=3
-    )
-    probability = forms.FloatField(
-        label="Probability of false acceptance", required=False, min_value=0.001, max_value=0.5
-    )
-    match_probability = forms.FloatField(
+    guard_factor = FloatTyped(label="Guard band, expanded uncertainties", required=False, min_value=0.01, max_value=3)
+    probability = FloatTyped(label="Probability of false acceptance", required=False, min_value=0.001, max_value=0.5)
+    match_probability = FloatTyped(
         label="Required probability of conformity",
         min_value=0.5,
         max_value=0.999,
         help_text="How sure a set's tolerance must be before it is claimed; 0.5 takes the readings as they stand.",
     )
 
-    unknown_accuracy_percent = forms.FloatField(
+    unknown_accuracy_percent = FloatTyped(
         label="A tester whose record leaves something out is judged as if it read within, %",
         required=False,
         min_value=0,
         max_value=50,
         help_text="Its readings carry no ± and no probability. 0 takes them as they stand.",
     )
-    unknown_repeatability_percent = forms.FloatField(
+    unknown_repeatability_percent = FloatTyped(
         label="… and repeated with a standard deviation of, %", required=False, min_value=0, max_value=50
     )
-    unknown_best_grade = forms.IntegerField(
+    unknown_best_grade = WholeTyped(
         label="The best grade that it may give", required=False, min_value=1, help_text="1 is the first level."
     )
     unknown_overdue = forms.ChoiceField(

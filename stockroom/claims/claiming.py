@@ -90,6 +90,8 @@ def withdraw_fault(fault: Fault, why: str, by: User | None) -> None:
         fault = Fault.objects.select_related("line").get(pk=fault.pk)
         if fault.withdrawn_at:
             raise NotNow("This is withdrawn already.")
+        if fault.is_out_of_its_line:
+            raise NotNow("The pieces are booked in as what they are, or written off: what was noted stays.")
         if _live(ClaimRow.objects.filter(fault=fault)).exists():
             raise NotNow("A claim stands on this. Withdraw the claim first.")
         fault.withdrawn_at, fault.withdrawn_because = timezone.now(), why
@@ -104,7 +106,7 @@ def to_claim(lot: Lot) -> list[Asked]:
     Raises:
         NoGoodsCharge: there is something to claim, and no goods charge to work its amount out from.
     """
-    lines = list(lot.lines.select_related("type", "maker").order_by("number"))
+    lines = list(lot.lines.filter(found_in=None).select_related("type", "maker").order_by("number"))
     claimed: dict[tuple[int, str], int] = {
         (line, kind): pieces
         for line, kind, pieces in _live(ClaimRow.objects.filter(claim__lot=lot, fault=None))
@@ -190,7 +192,7 @@ def make_claim(lot: Lot, reference: str, words: str, by: User | None) -> Claim:
         asked = to_claim(lot)
         if not asked:
             raise NothingToClaim(f"Lot {lot}: the counts agree with what was expected, or everything is claimed.")
-        charge, _ = _goods_shares(lot, list(lot.lines.order_by("number")))
+        charge, _ = _goods_shares(lot, list(lot.lines.filter(found_in=None).order_by("number")))
         claim = Claim.objects.create(
             number=f"C{Counter.take('claim')[0]:04}",
             lot=lot,

@@ -13,15 +13,21 @@ from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import path
 from django.utils import timezone
+from django.views.decorators.http import require_POST
 
 from stockroom.claims import claiming as work
+from stockroom.claims import faulty_pieces
 from stockroom.claims.claiming import ClaimError
 from stockroom.models import Claim, ClaimStep, Credit, Fault, Line, Lot, Shop, Supplier
 from stockroom.models.shop import check_currency
 from stockroom.pure.money import minor_places
+from stockroom.pure.written import plural
 from stockroom.receiving.booking import ReceivingError, in_home
-from stockroom.receiving.forms import last_rates, put_cursor
+from stockroom.receiving.forms import RateField, check_rate, last_rates, put_cursor
+from stockroom.site.asking import AsksAgain
+from stockroom.site.numbers import typed_numbers
 from stockroom.site.people import Role, StaffRequest, for_roles
+from stockroom.site.refusals import refused_to
 from stockroom.site.web import TypeField, page_of
 
 
@@ -51,6 +57,7 @@ class FaultForm(forms.ModelForm):
     class Meta:
         model = Fault
         fields = ["kind", "pieces", "found_type", "note"]
+        formfield_callback = typed_numbers
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
@@ -72,6 +79,7 @@ class ClaimForm(forms.ModelForm):
     class Meta:
         model = Claim
         fields = ["reference", "text"]
+        formfield_callback = typed_numbers
         widgets = {"text": forms.Textarea({"rows": 4})}
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:
@@ -83,6 +91,7 @@ class StepForm(DayForm):
     class Meta:
         model = ClaimStep
         fields = ["kind", "on", "amount", "note"]
+        formfield_callback = typed_numbers
         widgets = {"on": _day()}
 
     def __init__(self, claim: Claim, *args: Any, **kwargs: Any) -> None:
@@ -90,7 +99,6 @@ class StepForm(DayForm):
         self.currency = claim.currency
         self.fields["kind"].label = "What happened"
         self.fields["amount"].label = f"Amount agreed, {claim.currency}"
-        self.fields["amount"].widget.attrs["step"] = "any"
 
     def clean_amount(self) -> Decimal | None:
         amount = self.cleaned_data["amount"]
@@ -105,13 +113,14 @@ class StepForm(DayForm):
         return values
 
 
-class CreditForm(DayForm):
+class CreditForm(AsksAgain, DayForm):
     currency = forms.CharField(max_length=3)
-    rate = forms.DecimalField(required=False, max_digits=14, decimal_places=6, min_value=Decimal("0.000001"))
+    rate = RateField(required=False)
 
     class Meta:
         model = Credit
         fields = ["amount", "currency", "rate", "on", "note"]
+        formfield_callback = typed_numbers
         widgets = {"on": _day()}
 
     def __init__(self, claim: Claim, *args: Any, **kwargs: Any) -> None:
@@ -119,8 +128,6 @@ class CreditForm(DayForm):
         self.auto_id = "id_credit_%s"  # two forms stand on one page
         self.home = Shop.own().currency
         self.fields["rate"].label = f"{self.home} for one"
-        for name in ("amount", "rate"):
-            self.fields[name].widget.attrs["step"] = "any"
         goods = claim.lot.charges.filter(kind="goods", currency=claim.currency).first()
         rate = f"{goods.rate.normalize():f}" if goods else last_rates().get(claim.currency, "")
         self.initial.update(currency=claim.currency, rate="1" if claim.currency == self.home else rate)
@@ -132,7 +139,7 @@ class CreditForm(DayForm):
 
     def clean(self) -> dict[str, Any]:
         values = super().clean() or {}
-        amount, currency, rate = (values.get(name) for name in ("amount", "currency", "rate"))
+        amount, currency = values.get("amount"), values.get("currency")
         if currency is None:
             return values
         if amount is not None:
@@ -140,12 +147,7 @@ class CreditForm(DayForm):
                 check_minor(amount, currency)
             except forms.ValidationError as problem:
                 self.add_error("amount", problem)
-        if currency == self.home:
-            if rate not in (None, 1):
-                self.add_error("rate", f"{currency} is the home currency: its rate is 1.")
-            values["rate"] = Decimal(1)
-        elif rate is None and "rate" not in self.errors:
-            self.add_error("rate", f"Give the rate: how many {self.home} one {currency} brought.")
+        check_rate(self, values, self.home, "brought")
         return values
 
 
@@ -176,7 +178,9 @@ def discrepancies(request: StaffRequest, number: str) -> HttpResponse:
         "problem": problem,
         "currency": goods.currency if goods else lot.supplier.currency,
         "total": sum((row.amount for row in asked), Decimal(0)),
-        "faults": Fault.objects.filter(line__lot=lot).select_related("line__lot", "line__type", "found_type", "by"),
+        "faults": Fault.objects.filter(line__lot=lot).select_related(
+            "line__lot", "line__type", "found_type", "booked_in", "by"
+        ),
         "claims": _whole(lot.claims.all()),
         "lines": lot.lines.select_related("type").order_by("number"),
     }
@@ -221,6 +225,28 @@ def fault_withdraw(request: StaffRequest, pk: int) -> HttpResponse:
             "action": "Withdraw",
         },
     )
+
+
+@require_POST
+@for_roles(Role.RECEIVING)
+@refused_to("discrepancies", "number")
+def fault_book_in(request: StaffRequest, number: str, pk: int) -> HttpResponse:
+    """Wrong pieces become stock of the type that they are."""
+    fault = get_object_or_404(Fault, pk=pk, line__lot__number=number)
+    line = faulty_pieces.book_as_found(fault, request.user)
+    many = plural(fault.pieces, "piece is", "pieces are")
+    messages.success(request, f"{many} booked in as {line.type}, on line {line.number}.")
+    return redirect("discrepancies", number)
+
+
+@require_POST
+@for_roles(Role.RECEIVING)
+@refused_to("discrepancies", "number")
+def fault_write_off(request: StaffRequest, number: str, pk: int) -> HttpResponse:
+    fault = get_object_or_404(Fault, pk=pk, line__lot__number=number)
+    faulty_pieces.write_off_broken(fault, request.user)
+    messages.success(request, f"{plural(fault.pieces, 'piece is', 'pieces are')} written off.")
+    return redirect("discrepancies", number)
 
 
 @for_roles(Role.RECEIVING)
@@ -347,6 +373,8 @@ urlpatterns = [
     path("lots/<str:number>/discrepancies/", discrepancies, name="discrepancies"),
     path("lots/<str:number>/<int:line>/fault/", fault_new, name="fault-new"),
     path("faults/<int:pk>/withdraw/", fault_withdraw, name="fault-withdraw"),
+    path("lots/<str:number>/faults/<int:pk>/book-in/", fault_book_in, name="fault-book-in"),
+    path("lots/<str:number>/faults/<int:pk>/write-off/", fault_write_off, name="fault-write-off"),
     path("lots/<str:number>/claim/", claim_new, name="claim-new"),
     path("claims/", claims, name="claims"),
     path("claims/<str:number>/", claim, name="claim"),

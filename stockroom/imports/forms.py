@@ -13,6 +13,7 @@ from stockroom.files.numbers import DecimalMark
 from stockroom.files.tables import ENCODINGS, MAX_BYTES, MAX_ROWS, FileRow, NotATable
 from stockroom.imports.keeping import ImportKind
 from stockroom.models.imports import KeptFile
+from stockroom.site.numbers import WholeTyped
 
 SAMPLE = 8
 PASTED = "pasted rows"
@@ -76,7 +77,7 @@ class ColumnsForm(forms.Form):
 
     encoding = forms.ChoiceField(label="Encoding", choices=ENCODINGS.items())
     sheet = forms.ChoiceField(label="Sheet", required=False)
-    heading = forms.IntegerField(label="Row with the headings", min_value=0, help_text="0 when there are none.")
+    heading = WholeTyped(label="Row with the headings", min_value=0, help_text="0 when there are none.")
     mark = forms.ChoiceField(
         label="Decimal mark",
         required=False,

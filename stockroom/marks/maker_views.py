@@ -20,6 +20,7 @@ from stockroom.marks.pure.construction import FEATURES
 from stockroom.models import KnownConstruction, Line, Maker, SeenFeature, Valve
 from stockroom.site import saving
 from stockroom.site.named import NamedForm
+from stockroom.site.numbers import typed_numbers
 from stockroom.site.people import Role, StaffRequest, for_roles
 from stockroom.site.web import TypeField, how_many, page_of
 from stockroom.tally import tally_lines
@@ -36,6 +37,7 @@ class MakerForm(NamedForm):
     class Meta:
         model = Maker
         fields = ["name", "first_year", "last_year", "note"]
+        formfield_callback = typed_numbers
 
     field_order = ["name", "source_codes", "first_year", "last_year", "note"]
 

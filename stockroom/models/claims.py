@@ -35,6 +35,8 @@ class Fault(models.Model):
     pieces = models.PositiveIntegerField(validators=[MinValueValidator(1)])
     found_type = models.ForeignKey(ValveType, on_delete=models.PROTECT, null=True, blank=True, related_name="+")
     note = models.CharField(max_length=200, blank=True)
+    booked_in = models.ForeignKey(Line, on_delete=models.PROTECT, null=True, related_name="+")
+    written_off_at = models.DateTimeField(null=True)
     at = models.DateTimeField(default=timezone.now)
     by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, null=True, related_name="+")
     withdrawn_at = models.DateTimeField(null=True)
@@ -52,6 +54,10 @@ class Fault(models.Model):
     def __str__(self) -> str:
         as_what = f" ({self.found_type})" if self.found_type else ""
         return f"{self.pieces} {self.kind}{as_what}"
+
+    @property
+    def is_out_of_its_line(self) -> bool:
+        return self.booked_in_id is not None or self.written_off_at is not None
 
 
 class Claim(models.Model):
@@ -153,7 +159,7 @@ class Credit(models.Model):
     amount = MoneyField(validators=[MinValueValidator(Decimal("0.001"))])
     currency = CurrencyField()
     rate = models.DecimalField(
-        max_digits=14, decimal_places=6, default=Decimal(1), validators=[MinValueValidator(Decimal("0.000001"))]
+        max_digits=16, decimal_places=10, default=Decimal(1), validators=[MinValueValidator(Decimal("0.0000000001"))]
     )
     on = models.DateField("day", default=timezone.localdate)
     note = models.CharField("credit note or payment", max_length=120, blank=True)

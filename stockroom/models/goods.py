@@ -116,7 +116,7 @@ class Charge(models.Model):
     amount = MoneyField(validators=[MinValueValidator(0)])
     currency = CurrencyField()
     rate = models.DecimalField(
-        max_digits=14, decimal_places=6, default=Decimal(1), validators=[MinValueValidator(Decimal("0.000001"))]
+        max_digits=16, decimal_places=10, default=Decimal(1), validators=[MinValueValidator(Decimal("0.0000000001"))]
     )
 
     class Meta:
@@ -158,7 +158,7 @@ class Marked(models.Model):
 
 def pieces_of_line(path: str = "") -> CombinedExpression:
     """`Line.pieces` for the database, of the lines that `path` leads to, such as "lines__"."""
-    return Coalesce(f"{path}counted", f"{path}expected") - F(f"{path}sent_back")
+    return Coalesce(f"{path}counted", f"{path}expected") - F(f"{path}sent_back") - F(f"{path}taken_out")
 
 
 class Line(Marked):
@@ -185,6 +185,15 @@ class Line(Marked):
     expected = models.PositiveIntegerField(validators=[MinValueValidator(1)])
     counted = models.PositiveIntegerField(null=True, blank=True)
     sent_back = models.PositiveIntegerField("sent back to the supplier", default=0, editable=False)
+    taken_out = models.PositiveIntegerField("booked in as another type, or written off", default=0, editable=False)
+    found_in = models.ForeignKey(
+        "self",
+        on_delete=models.PROTECT,
+        null=True,
+        editable=False,
+        related_name="found_lines",
+        help_text="The line among whose pieces these were found; they were expected there.",
+    )
     returned_positions = models.JSONField("sent back with a serial, by position", default=list, editable=False)
     weight = models.DecimalField(
         "cost weight",
@@ -221,8 +230,8 @@ class Line(Marked):
 
     @property
     def pieces(self) -> int:
-        """Received, less those sent back to the supplier out of the bulk."""
-        return self.received - self.sent_back
+        """Received, less those that left the bulk: to the supplier, to another line, or to the bin."""
+        return self.received - self.sent_back - self.taken_out
 
     @property
     def gone_back(self) -> int:

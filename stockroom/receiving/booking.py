@@ -27,6 +27,7 @@ from stockroom.site.saving import save_named
 from stockroom.tally import refresh_lots
 from stockroom.types import keeping
 
+MANY_PIECES = 20_000  # in one line: more is asked about
 MOST_PIECES = 1_000_000  # more is a slip of the keyboard, or a serial scanned into a count
 LOT_FIELDS = ("supplier", "received_on", "note")
 LINE_FIELDS = ("type", "as_marked", "maker", "condition", "expected", "counted", "weight", "place", "note")
@@ -70,7 +71,7 @@ def book_in(lot: Lot, charges: Sequence[Charge], by: User | None) -> Lot:
         for charge in charges:
             charge.lot = lot
             charge.save()
-        costs = ", ".join(_charge_in_words(charge) for charge in charges) or "no charges yet"
+        costs = ", ".join(charge_in_words(charge) for charge in charges) or "no charges yet"
         Entry.write(by, "lot-booked-in", f"Lot {lot} from {lot.supplier} booked in; {costs}.", lot=lot)
     return lot
 
@@ -85,8 +86,8 @@ def change_lot(lot: Lot, charges: Sequence[Charge], by: User | None) -> Lot:
         old = {charge.kind: charge for charge in lot.charges.all()}
         new = {charge.kind: charge for charge in charges}
         for kind in Charge.Kind:
-            was = _charge_in_words(old[kind]) if kind in old else f"no {kind.label.lower()}"
-            now = _charge_in_words(new[kind]) if kind in new else f"no {kind.label.lower()}"
+            was = charge_in_words(old[kind]) if kind in old else f"no {kind.label.lower()}"
+            now = charge_in_words(new[kind]) if kind in new else f"no {kind.label.lower()}"
             if was != now:
                 changed.append(f"{was} → {now}")
                 lot.charges.filter(kind=kind).delete()
@@ -112,7 +113,7 @@ def add_lines(lot: Lot, lines: Sequence[Line], by: User | None) -> list[Line]:
             _save_what_is_new(line, by)
         added = Line.objects.bulk_create(lines)
         Entry.objects.bulk_create(
-            [Entry(by=by, action="line-added", text=_line_in_words(line), lot=lot, line=line) for line in added]
+            [Entry(by=by, action="line-added", text=line_in_words(line), lot=lot, line=line) for line in added]
         )
         bring_up_to_date(lot, by)
     return added
@@ -129,7 +130,7 @@ def change_line(line: Line, by: User | None) -> Line:
         before = Line.objects.select_related("type", "maker", "place").get(pk=line.pk)
         _save_what_is_new(line, by)
         changed = differences(before, line, LINE_FIELDS)
-        check_pieces(line.received, line.valves.count(), line.sent_back)
+        check_pieces(line.received, line.valves.count(), line)
         if line.type_id != before.type_id:
             if _anything_stands_on_its_valves(line):
                 raise TypeIsSettled(
@@ -162,7 +163,7 @@ def count_lines(lot: Lot, counts: Mapping[int, int | None], by: User | None) -> 
             if line.pk not in counts or line.counted == counts[line.pk]:
                 continue
             line.counted = counts[line.pk]
-            check_pieces(line.received, line.serialised, line.sent_back, where=f"Line {line.number}: ")
+            check_pieces(line.received, line.serialised, line, where=f"Line {line.number}: ")
             changed.append(line)
             text = f"Line {line.number}: {_counted_in_words(line)}."
             entries.append(Entry(by=by, action="counted", text=text, lot=lot, line=line))
@@ -172,10 +173,11 @@ def count_lines(lot: Lot, counts: Mapping[int, int | None], by: User | None) -> 
     return changed
 
 
-def check_pieces(received: int, serialised: int, sent_back: int, where: str = "") -> None:
-    """Refuse a count below the serials that are given out and the pieces that were sent back."""
-    if received < serialised + sent_back:
-        gone = f" and {sent_back} pieces were sent back" if sent_back else ""
+def check_pieces(received: int, serialised: int, line: Line, where: str = "") -> None:
+    """Refuse a count below the serials that are given out and the pieces that have left the line's bulk."""
+    left = line.sent_back + line.taken_out
+    if received < serialised + left:
+        gone = f" and {plural(left, 'piece has', 'pieces have')} left the line" if left else ""
         raise FewerThanSerials(
             f"{where}{serialised} valves have serials already{gone}, so there cannot be only {received}. "
             "Write off a valve that is broken or lost on its own page."
@@ -435,12 +437,12 @@ def _anything_stands_on_its_valves(line: Line) -> bool:
     )
 
 
-def _charge_in_words(charge: Charge) -> str:
+def charge_in_words(charge: Charge) -> str:
     words = f"{charge.get_kind_display().lower()} {shown(charge.amount, charge.currency)}"
     return words if charge.rate == 1 else f"{words} at {charge.rate.normalize():f}"
 
 
-def _line_in_words(line: Line) -> str:
+def line_in_words(line: Line) -> str:
     maker = f", marked {line.maker}" if line.maker else ""
     return (
         f"Line {line.number}: {line.called_and_type}{maker}, {line.get_condition_display()}; {_counted_in_words(line)}."

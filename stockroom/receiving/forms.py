@@ -14,8 +14,10 @@ from catalog.models import ValveType
 from stockroom.models import Charge, Line, Lot, Maker, Place, Supplier
 from stockroom.models.shop import check_currency
 from stockroom.pure.money import minor_places
-from stockroom.receiving.booking import MOST_PIECES, FewerThanSerials, check_pieces
+from stockroom.receiving.booking import MANY_PIECES, MOST_PIECES, FewerThanSerials, check_pieces
+from stockroom.site.asking import AsksAgain
 from stockroom.site.names import NameField
+from stockroom.site.numbers import DecimalTyped, WholeTyped, typed_numbers
 from stockroom.site.web import UNREAD, TypeField, marked_as, type_field
 
 
@@ -55,12 +57,34 @@ class LotForm(forms.ModelForm):
         return day
 
 
-class ChargeForm(forms.Form):
+class RateField(DecimalTyped):
+    """What one unit of a currency is worth at home: ten places carry six digits of the smallest in use."""
+
+    default_error_messages = {"min_value": "A rate is above 0."}
+
+    def __init__(self, **kwargs: Any) -> None:
+        super().__init__(max_digits=16, decimal_places=10, min_value=Decimal("0.0000000001"), **kwargs)
+
+
+def check_rate(form: AsksAgain, values: dict[str, Any], home: str, did: str) -> None:
+    """What one unit of the currency `did` ("cost", "brought") at home; exactly one is asked about."""
+    currency, rate = values["currency"], values.get("rate")
+    if currency == home:
+        if rate not in (None, 1):
+            form.add_error("rate", f"{currency} is the home currency: its rate is 1.")
+        values["rate"] = Decimal(1)
+    elif rate is None and "rate" not in form.errors:
+        form.add_error("rate", f"Give the rate: how many {home} one {currency} {did}.")
+    elif rate == 1:
+        form.ask("rate", f"One {currency} {did} exactly one {home}?")
+
+
+class ChargeForm(AsksAgain, forms.Form):
     """One kind of charge. Without an amount there is none of that kind."""
 
-    amount = forms.DecimalField(required=False, min_value=0, max_digits=14, decimal_places=3)
+    amount = DecimalTyped(required=False, min_value=0, max_digits=14, decimal_places=3)
     currency = forms.CharField(required=False, max_length=3)
-    rate = forms.DecimalField(required=False, max_digits=14, decimal_places=6, min_value=Decimal("0.000001"))
+    rate = RateField(required=False)
 
     def __init__(self, kind: Charge.Kind, home: str, **kwargs: Any) -> None:
         super().__init__(prefix=kind.value, **kwargs)
@@ -68,8 +92,6 @@ class ChargeForm(forms.Form):
         self.fields["rate"].label = f"{home} for one"
         for field in self.fields.values():
             field.widget.attrs["autocomplete"] = "off"
-        self.fields["amount"].widget.attrs["step"] = "any"
-        self.fields["rate"].widget.attrs["step"] = "any"
 
     def clean_currency(self) -> str:
         currency = self.cleaned_data["currency"].strip().upper() or self.home
@@ -78,19 +100,14 @@ class ChargeForm(forms.Form):
 
     def clean(self) -> dict[str, Any]:
         values = super().clean() or {}
-        amount, currency, rate = (values.get(name) for name in ("amount", "currency", "rate"))
+        amount, currency = values.get("amount"), values.get("currency")
         if amount is None or currency is None:
             return values
         places = minor_places(currency)
         if amount != round(amount, places):
             whole = f"{places} decimal places" if places else "no decimal places"
             self.add_error("amount", f"An amount in {currency} has {whole}.")
-        if currency == self.home:
-            if rate not in (None, 1):
-                self.add_error("rate", f"{currency} is the home currency: its rate is 1.")
-            values["rate"] = Decimal(1)
-        elif rate is None and "rate" not in self.errors:
-            self.add_error("rate", f"Give the rate: how many {self.home} one {currency} cost.")
+        check_rate(self, values, self.home, "cost")
         return values
 
     @property
@@ -151,7 +168,7 @@ def last_rates() -> dict[str, str]:
     return {charge.currency: f"{charge.rate.normalize():f}" for charge in Charge.objects.filter(pk__in=latest)}
 
 
-class LineForm(forms.ModelForm):
+class LineForm(AsksAgain, forms.ModelForm):
     type = TypeField(
         label="Type, as the glass says it",
         max_length=40,
@@ -164,6 +181,7 @@ class LineForm(forms.ModelForm):
     class Meta:
         model = Line
         fields = ["type", "new_type", "maker", "condition", "expected", "counted", "weight", "place", "note"]
+        formfield_callback = typed_numbers
         labels = {"condition": "Condition"}
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:
@@ -171,7 +189,6 @@ class LineForm(forms.ModelForm):
         put_cursor(self, "type")
         type_field(self).may_be_unread = True
         self._offer_new_type()
-        self.fields["weight"].widget.attrs["step"] = "any"
         self.fields["weight"].help_text = "1 shares evenly; or what one piece cost on the invoice."
         self.fields["counted"].help_text = "May wait until it is counted."
         if self.instance.pk is None:
@@ -201,17 +218,18 @@ class LineForm(forms.ModelForm):
         return values
 
     def clean_expected(self) -> int:
-        return _believable(self.cleaned_data["expected"])
+        return self._believable("expected")
 
     def clean_counted(self) -> int | None:
-        counted = self.cleaned_data["counted"]
-        return None if counted is None else _believable(counted)
+        return None if self.cleaned_data["counted"] is None else self._believable("counted")
 
-
-def _believable(pieces: int) -> int:
-    if pieces > MOST_PIECES:
-        raise forms.ValidationError(f"{pieces} pieces in one line? Was something scanned into this field?")
-    return pieces
+    def _believable(self, name: str) -> int:
+        pieces: int = self.cleaned_data[name]
+        if pieces > MOST_PIECES:
+            raise forms.ValidationError(f"{pieces} pieces in one line? Was something scanned into this field?")
+        if pieces > MANY_PIECES:
+            self.ask(name, f"{pieces} pieces in one line?")
+        return pieces
 
 
 class CountForm(forms.Form):
@@ -221,7 +239,7 @@ class CountForm(forms.Form):
         super().__init__(*args, **kwargs)
         self.lines, self.serialised = lines, serialised
         for line in lines:
-            field = forms.IntegerField(required=False, min_value=0, max_value=MOST_PIECES, initial=line.counted)
+            field = WholeTyped(required=False, min_value=0, max_value=MOST_PIECES, initial=line.counted)
             field.label = f"Counted, line {line.number}"
             field.widget.attrs["autocomplete"] = "off"
             self.fields[f"line-{line.number}"] = field
@@ -236,7 +254,7 @@ class CountForm(forms.Form):
                 continue
             counted = values[f"line-{line.number}"]
             try:
-                check_pieces(line.expected if counted is None else counted, self.serialised[line.pk], line.sent_back)
+                check_pieces(line.expected if counted is None else counted, self.serialised[line.pk], line)
             except FewerThanSerials as problem:
                 self.add_error(f"line-{line.number}", str(problem))
         return values
@@ -251,27 +269,27 @@ class CountForm(forms.Form):
 
 
 class SerialsForm(forms.Form):
-    count = forms.IntegerField(label="Serials for how many pieces", min_value=1)
+    count = WholeTyped(label="Serials for how many pieces", min_value=1)
 
     def __init__(self, in_bulk: int, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
         field = self.fields["count"]
         field.initial = in_bulk
-        field.widget.attrs.update({"autofocus": True, "max": in_bulk})
+        field.widget.attrs.update({"autofocus": True})
         field.help_text = f"{in_bulk} in bulk. What you leave stays in bulk until the bench takes it up."
 
 
 class NamingForm(forms.Form):
     """Some pieces of a line that was not identified turn out to be of a type."""
 
-    count = forms.IntegerField(label="How many pieces", min_value=1)
+    count = WholeTyped(label="How many pieces", min_value=1)
     type = TypeField(label="Type, as the glass says it", max_length=40)
     new_type = forms.BooleanField(required=False, label="It is not on file: enter it as a new type")
     maker = NameField(Maker, label="Marked maker", required=False)
 
     def __init__(self, in_bulk: int, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
-        self.fields["count"].widget.attrs.update({"autofocus": True, "max": in_bulk})
+        self.fields["count"].widget.attrs.update({"autofocus": True})
         self.fields[
             "count"
         ].help_text = f"{in_bulk} in bulk. They become a line of their own, with their share of the cost."

@@ -20,8 +20,9 @@ from django.utils import timezone
 from django.utils.http import urlencode
 
 from catalog.models import ValveType
-from stockroom.models import Entry, Line, Place, Shop, Valve
+from stockroom.models import Charge, Entry, Line, Place, Shop, Valve
 from stockroom.pure.serials import BadSerial, read_serial
+from stockroom.pure.written import plural
 from stockroom.site.people import Role, StaffRequest, for_roles
 from stockroom.site.web import page_of
 
@@ -182,6 +183,15 @@ class ShopForm(forms.ModelForm):
     class Meta:
         model = Shop
         fields = ["name", "address", "email", "currency", "web_address"]
+
+    def clean_currency(self) -> str:
+        """Every rate and every share of cost is told in it, so it is chosen before the first charge."""
+        currency: str = self.cleaned_data["currency"]
+        if "currency" in self.changed_data and (charges := Charge.objects.count()):
+            was = self.initial["currency"]
+            many = plural(charges, "charge is", "charges are")
+            raise forms.ValidationError(f"{many} reckoned in {was}: it stays {was}.")
+        return currency
 
 
 @for_roles(Role.OWNER)

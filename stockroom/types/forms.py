@@ -14,6 +14,7 @@ from catalog.models import CAUTION_SENTENCES, Basing, Ratings, Source
 from catalog.reference.equivalents import SOURCE
 from catalog.reference.files import BASES, CATHODES, KINSHIPS, RATING_SYSTEMS, SECTION_ELECTRODES, TYPE_KINDS
 from catalog.reference.scripts import normal
+from stockroom.site.numbers import DecimalTyped
 
 Table = dict[str, Any]
 
@@ -173,8 +174,8 @@ class TypeForm(forms.Form):
         return found
 
 
-def _number(label: str, least: int | None = 0) -> forms.DecimalField:
-    return forms.DecimalField(label=label, required=False, min_value=least, max_digits=10, decimal_places=4)
+def _number(label: str, least: int | None = 0) -> DecimalTyped:
+    return DecimalTyped(label=label, required=False, min_value=least, max_digits=10, decimal_places=4)
 
 
 class RatingsForm(forms.Form):

@@ -12,6 +12,7 @@ from django.utils.http import url_has_allowed_host_and_scheme, urlencode
 from catalog.models import TypeVersion, ValveType
 from catalog.naming import name_read
 from catalog.reference.own import differences
+from stockroom.site.numbers import DecimalTyped, WholeTyped
 from stockroom.site.people import Role, StaffRequest, for_roles
 from stockroom.types import keeping
 from stockroom.types.bearing import bears_on
@@ -93,8 +94,8 @@ class SettingsForm(forms.Form):
     """A section's kind and the settings of the tester."""
 
     kind = forms.ChoiceField(label="Kind of section", choices=[(kind, kind) for kind in ("triode", "pentode", "diode")])
-    sections = forms.IntegerField(label="How many alike", initial=1, min_value=1, max_value=4)
-    anode_voltage_v = forms.DecimalField(label="Va, V", min_value=1, max_value=5000)
+    sections = WholeTyped(label="How many alike", initial=1, min_value=1, max_value=4)
+    anode_voltage_v = DecimalTyped(label="Va, V", min_value=1, max_value=5000)
     screen_voltage_v = PointForm.base_fields["screen_voltage_v"]
     grid_voltage_v = PointForm.base_fields["grid_voltage_v"]
     cathode_resistor_ohm = PointForm.base_fields["cathode_resistor_ohm"]

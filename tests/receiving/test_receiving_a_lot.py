@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from datetime import date, timedelta
 from decimal import Decimal
 from typing import Any
@@ -126,8 +127,8 @@ def test_a_new_supplier_is_added_in_place_and_said_to_be_new(receiver: Client) -
         ({"goods-currency": "JPY", "goods-amount": "10.5"}, "An amount in JPY has no decimal places."),
         ({"goods-currency": "ZZZ"}, "is not a currency code"),
         ({"goods-rate": ""}, "Give the rate: how many GBP one USD cost."),
-        ({"goods-rate": "0"}, "greater than or equal to 0.000001"),
-        ({"goods-rate": "much"}, "Enter a number."),
+        ({"goods-rate": "0"}, "A rate is above 0."),
+        ({"goods-rate": "much"}, "“much” is not a number."),
         ({"duty-rate": "0.8"}, "GBP is the home currency: its rate is 1."),
         ({"supplier": ""}, "This field is required."),
         ({"received_on": "yesterday"}, "Enter a valid date."),
@@ -148,6 +149,47 @@ def test_a_lot_cannot_arrive_tomorrow(receiver: Client) -> None:
     tomorrow = timezone.localdate() + timedelta(days=1)
     page = receiver.post(reverse("lot-new"), lot_data(received_on=tomorrow.isoformat()))
     assert "This day is still to come." in page.content.decode()
+
+
+def test_a_foreign_currency_that_is_just_as_dear_is_asked_about_once(receiver: Client) -> None:
+    data = lot_data(**{"goods-rate": "1"})
+    asked = receiver.post(reverse("lot-new"), data)
+    assert "One USD cost exactly one GBP? If that is right, send it again." in asked.content.decode()
+    assert not Lot.objects.exists()
+    sure = asked.context["lot_forms"].charge_forms[0]["sure"].value()
+    assert f'value="{sure}"' in asked.content.decode()
+    receiver.post(reverse("lot-new"), data | {"goods-sure": sure})
+    assert Charge.objects.get(kind="goods").rate == 1
+
+
+def test_the_rate_of_a_small_currency_keeps_its_digits(receiver: Client) -> None:
+    receiver.post(
+        reverse("lot-new"),
+        lot_data(**{"goods-currency": "VND", "goods-amount": "90000000", "goods-rate": "0,0000303127"}),
+    )
+    lot = Lot.objects.get()
+    assert lot.charges.get(kind="goods").rate == Decimal("0.0000303127")
+    assert booking.cost_of(lot, "GBP") == Decimal("2728.14") + Decimal("33.10") + Decimal("12.50")
+
+
+def test_the_home_currency_stays_once_a_charge_is_reckoned_in_it(logged_in: Callable[..., Client]) -> None:
+    owner, shop = logged_in(Role.OWNER), {"name": "Heron & Vane", "currency": "EUR"}
+    assert owner.post("/shop/", shop).status_code == 302
+    a_lot(a_charge("10", currency="EUR"))
+    refused = owner.post("/shop/", shop | {"currency": "USD", "name": "Heron"})
+    assert "1 charge is reckoned in EUR: it stays EUR." in refused.content.decode()
+    assert 'value="Heron"' in refused.content.decode() and Shop.own().currency == "EUR"
+    assert owner.post("/shop/", shop | {"name": "Heron"}).status_code == 302
+
+
+def test_so_many_pieces_are_asked_about(receiver: Client) -> None:
+    make_type("12AX7")
+    lot = a_lot()
+    asked = receiver.post(reverse("line-new", args=[lot]), line_data(expected="100000"))
+    assert "100000 pieces in one line? If that is right, send it again." in asked.content.decode()
+    assert not lot.lines.exists()
+    receiver.post(reverse("line-new", args=[lot]), line_data(expected="100000", sure="expected=100000"))
+    assert lot.lines.get().expected == 100000
 
 
 def test_the_last_rate_of_a_currency_is_offered_again(receiver: Client) -> None:
@@ -244,7 +286,8 @@ def test_a_new_maker_and_place_are_added_in_place(receiver: Client) -> None:
         ({"type": "99ZZ9"}, "No valve type is called “99ZZ9”."),
         ({"expected": "0"}, "greater than or equal to 1"),
         ({"expected": "-5"}, "greater than or equal to"),
-        ({"expected": "10000012"}, "Was something scanned into this field?"),
+        ({"expected": "10000012"}, "the scanner fired in this field"),
+        ({"expected": "20000012"}, "Was something scanned into this field?"),
         ({"counted": "-1"}, "greater than or equal to 0"),
         ({"weight": "-1"}, "greater than or equal to 0"),
         ({"condition": "mint"}, "Select a valid choice"),

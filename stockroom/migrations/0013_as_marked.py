@@ -5,7 +5,7 @@ from django.db import migrations, models
 
 class Migration(migrations.Migration):
     dependencies = [
-        ("stockroom", "0011_current_date_readings"),
+        ("stockroom", "0012_wrong_and_broken_pieces"),
     ]
 
     operations = [
