@@ -103,7 +103,7 @@ class NameRegister:
         for _, name, said in self._of_stem(asked):
             yield self.names[name], said or "the same name"
         related = {name: self._differing(asked, name) for name in self._kinds.get(asked.kind, ()) if asked.kind}
-        for name in sorted(related, key=lambda name: len(related[name])):
+        for name in sorted(related, key=lambda name: (len(related[name]), self._known[name].system != asked.system)):
             special = "special" in asked.system + self._known[name].system
             yield self.names[name], self._said(name, related[name], f"the same systems{', special quality' * special}")
         close = {
