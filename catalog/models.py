@@ -38,6 +38,7 @@ CAUTION_SENTENCES = {
     "mercury": "This type holds mercury: do not break or tip it hot; clear a breakage by local rules for mercury.",
     "radioactive": "This type may hold a little radioactive material: never open it; follow local rules.",
     "asbestos": "This type may hold asbestos in its base or cap: leave it whole; follow local rules.",
+    "beryllia": "The ceramic may hold beryllium oxide, poisonous as dust: never break or grind it; follow local rules.",
     "top cap": "The top cap carries the anode's voltage in use: never touch it with the set or tester on.",
     "high voltage": "This type works at very high voltage.",
     "very hot": "This type runs very hot: let it cool before you touch it.",

@@ -5,9 +5,13 @@ key. Numbers are read as Decimal, so the digits a data sheet printed, trailing n
 counted. Nothing is guessed: a key we do not know, a source that is not listed, a basing without the electrode
 its section needs, are all refused with the file, the type, the section and the key in the message.
 
+A type of which only name, kind, heater and base are known is a good row too: its ratings are "unstated", it has no test
+point, and every pin of its basing is "unknown", which no comparison of sockets takes for a fit.
+
 What a type may say beside the plain maxima, all of it optional::
 
     [[type]]
+    basing = "octal, pins not on file"          # the base alone is known; no basing file need list it
     warm_up_s = 11                  # controlled warm-up, where the sheet gives one
     series_string_a = 0.6           # the string that its heater is made for
 
@@ -77,6 +81,7 @@ BASES: Mapping[str, Base] = {
     "B8A": Base("rimlock, 8 pins (B8A)", 8),
     "B9G": Base("all-glass, 9 thin pins (B9G)", 9),
     "octal": Base("octal, 8 pins with key", 8),
+    "MO8": Base("British octal, 8 pins spaced otherwise than the octal (MO8)", 8),
     "loctal": Base("loctal, 8 pins with lock-in spigot (B8G)", 8),
     "Y8A": Base("German metal-valve base, 8 pins in groups of 5 and 3 (Y8A)", 8),
     "UX4": Base("American 4 pins (UX4)", 4),
@@ -103,7 +108,13 @@ BASES: Mapping[str, Base] = {
     "leads-5": Base("subminiature, 5 leads in line", 5),
     "leads-6": Base("subminiature, 6 leads in line", 6),
     "leads-7": Base("subminiature, 7 leads in line", 7),
+    "P2000": Base("holder of the 12P2000, 6 contacts", 6),
     "B13B": Base("13 pins (B13B)", 13),
+    "B8F": Base("8 pins around a spigot, for forced-air tetrodes (B8F)", 8),
+    "BA15d": Base("bayonet cap with two contacts", 2),
+    "leads": Base("wire leads, their order not on file", 1),
+    "terminals": Base("no pin base: caps, rings, discs or studs", 1),
+    "own": Base("a base of its own, its pins not on file", 1),
 }
 
 ELECTRODES: Mapping[str, str] = {
@@ -208,6 +219,7 @@ CAUTIONS = frozenset(
         "mercury",
         "radioactive",
         "asbestos",
+        "beryllia",
         "top cap",
         "high voltage",
         "very hot",
@@ -540,11 +552,13 @@ def read_reference(folder: Path) -> Reference:
         basings[basing.name] = basing
 
     types: dict[str, TypeRow] = {}
+    known = _bare_basings() | basings
     for row in _tables(folder, "types/*.toml", "type"):
-        valve = _type(row, sources, basings)
+        valve = _type(row, sources, known)
         if valve.designation in types:
             raise row.problem("designation", f"“{valve.designation}” is listed twice")
         types[valve.designation] = valve
+        basings.setdefault(valve.basing, known[valve.basing])
 
     by_name = _names(types.values())
     _check_related(types.values(), by_name)
@@ -636,6 +650,23 @@ def _basing(row: _RowReader, sources: Collection[str]) -> BasingRow:
     )
     row.finish()
     return basing
+
+
+def _bare_basings() -> dict[str, BasingRow]:
+    """Of every base one that says no more than that: "octal, pins not on file". No file need list it."""
+    return {
+        name: BasingRow(
+            name=name,
+            base=base,
+            pins=tuple(PinRow(number, (PINS_NOT_ON_FILE,)) for number in range(1, BASES[base].pins + 1)),
+            top_cap=(),
+            source="memory",
+            at="",
+            note="",
+        )
+        for base in BASES
+        for name in (f"{base}, pins not on file",)
+    }
 
 
 def _electrodes(row: _RowReader, key: str, text: object) -> tuple[Electrode, ...]:

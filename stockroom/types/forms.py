@@ -77,7 +77,7 @@ class NewTypeForm(forms.Form):
 
 
 def _base_alone(base: str) -> str:
-    return f"{base}, pins not known"[:40]
+    return f"{base}, pins not on file"[:40]
 
 
 def pins_not_known(base: str) -> Table:
