@@ -15,6 +15,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator, Mapping
+from functools import lru_cache
 from itertools import product
 from typing import NamedTuple
 
@@ -216,6 +217,7 @@ def names_in(text: str) -> tuple[str, ...]:
     return tuple(names)
 
 
+@lru_cache(maxsize=16_384)
 def understood(name: str) -> Designation:
     """What one name says by the system it follows. A name that follows none has no parts."""
     bare = normal(name)

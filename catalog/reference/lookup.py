@@ -8,11 +8,13 @@ from __future__ import annotations
 
 import difflib
 from collections.abc import Iterable, Mapping, Sequence
+from itertools import islice
 from typing import NamedTuple
 
 from catalog.reference.designations import Designation, names_in, other_forms, understood, what_differs
 from catalog.reference.scripts import normal
 
+FORMS = 3  # other spellings of a name for which something near is looked up
 ALIKE = 0.72  # of difflib's ratio: below it a name is no slip of the pen (a choice, no source)
 HEATER_WITHIN = 0.15  # of the voltage or current that a name tells: a heater further off is another (a choice)
 
@@ -63,7 +65,7 @@ class NameRegister:
         """Other names that may be meant, the same stem first, with what differs said of each."""
         offers: dict[int, NearName] = {}
         for name in names_in(text):
-            for meant in (normal(name), *(form.normal for form in other_forms(name))):
+            for meant in (normal(name), *(form.normal for form in islice(other_forms(name), FORMS))):
                 for key, why in self._offers(understood(meant)):
                     offers.setdefault(key, NearName(key, self.types[key].designation, why))
         return list(offers.values())[:most]

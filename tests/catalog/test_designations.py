@@ -14,9 +14,17 @@ from catalog.reference.scripts import as_it_looks, normal
 OURS = read_reference(Path(__file__).parents[2] / "fixtures")
 
 
+# A shop that knows these and no others, so that what is near stays the same whatever types are added.
+SOME = (
+    "12AX7 12AU7 12AT7 12AV7 12AY7 6DJ8 6922 6SN7GT 6SL7GT 6V6GT 6L6G 5881 6550 6080 6AU6 6X4 EL34 EL84 EL86 7320 EF80 "
+    "EF85 EF86 EF183 ECF80 ECL82 EZ80 EZ81 0A2 0C3 0D3 30 85A2 807 6N1P 6N2P 6N6P 6N23P 6N23P-EV 6P1P 6P3S 6P3S-E 6P6S "
+    "5Ts3S 5Ts4S 6Ts5S 6Zh1P"
+)
+
+
 def _on_file() -> NameRegister:
     types, names = {}, {}
-    for key, type_ in enumerate(OURS.types.values()):
+    for key, type_ in enumerate(OURS.types[name] for name in SOME.split()):
         base = OURS.basings[type_.basing].base
         heaters = tuple((float(heater.voltage_v), float(heater.current_a)) for heater in type_.heaters)
         types[key] = OnFile(type_.designation, heaters, base, BASES[base].label)
@@ -89,7 +97,7 @@ def test_what_is_near_comes_with_what_differs(written: str, first: str, says: st
 
 
 def test_no_offer_hides_another_heater_or_base() -> None:
-    """Every European name on file asked for with each other heater letter."""
+    """Every European name known here, asked for with each other heater letter."""
     for name in [name for name in REGISTER.names if understood(name).system == "European" and name[0] == "E"]:
         for letter in "PUHX":
             asked = letter + name[1:]

@@ -199,14 +199,14 @@ def test_any_base_with_any_pins_can_be_described(reference: None, owner: Client)
 
 
 def test_a_type_goes_to_another_shop_as_a_file(reference: None, owner: Client) -> None:
-    keeping.enter({"designation": "PCC88", "kind": "double triode", "note": "as heard"}, None)
+    keeping.enter({"designation": "QX88", "kind": "double triode", "note": "as heard"}, None)
     keeping.change(el84(), with_gm(el84(), "12"), None, reason="sheet")
     text = owner.get(reverse("types-export")).content.decode()
-    ValveType.objects.filter(designation="PCC88").delete()
+    ValveType.objects.filter(designation="QX88").delete()
     keeping.follow_reference(el84(), None, reason="another shop")
     upload = SimpleUploadedFile("types.toml", text.encode())
     owner.post(reverse("types-load"), {"file": upload, "reason": "from a friend"})
-    assert ValveType.objects.named("PCC88").get().note == "as heard" and gm(el84()) == 12
+    assert ValveType.objects.named("QX88").get().note == "as heard" and gm(el84()) == 12
 
 
 @pytest.mark.parametrize(
