@@ -77,7 +77,7 @@ class NewTypeForm(forms.Form):
 
 
 def _base_alone(base: str) -> str:
-    return f"{base}, pins not on file"[:40]
+    return f"{base[:22].strip()}, pins not on file"
 
 
 def pins_not_known(base: str) -> Table:
