@@ -17,11 +17,13 @@ class GradingConfig(AppConfig):
         from grading.sealed.orders import SealedPacks
         from grading.sets import accepting, plans, runs  # noqa: F401 -- importing makes their jobs known
         from grading.sets import receivers as set_receivers  # noqa: F401
+        from grading.valves import guards
         from grading.verdicts import receivers as verdict_receivers  # noqa: F401
         from grading.verdicts import regrading  # noqa: F401
         from grading.verdicts.type_views import judged_by
         from stockroom.types.bearing import COUNTERS
 
+        guards.watch(self)
         WAYS[:] = [SealedPacks(), UntestedValves()]
         PARTS[:] = [public_part]
         COUNTERS[1:] = [judged_by]

@@ -6,3 +6,4 @@ from django.dispatch import Signal
 
 valve_identified = Signal()  # valve, type_changed, by
 valve_written_off = Signal()  # valve, by
+lines_counted = Signal()  # line_ids, by: the count of these lines has changed

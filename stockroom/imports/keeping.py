@@ -116,7 +116,7 @@ class ImportKind(Generic[F]):
         Raises:
             ImportedBefore: somebody has.
         """
-        again = type(file)._default_manager.select_for_update(of=("self",)).get(pk=file.pk)
+        again = type(file)._default_manager.select_for_update(no_key=True, of=("self",)).get(pk=file.pk)
         if again.imported_at:
             raise ImportedBefore(f"{file.name} has been imported already.")
         return again

@@ -27,6 +27,7 @@ from stockroom.models.sealed import (
     SealedDecision,
     SupplyNote,
 )
+from stockroom.models.sent import SentForm
 from stockroom.models.shop import Counter, Shop
 
 __all__ = [
@@ -69,6 +70,7 @@ __all__ = [
     "SamplingPlan",
     "SealedDecision",
     "SeenFeature",
+    "SentForm",
     "Shop",
     "SourceCode",
     "Supplier",

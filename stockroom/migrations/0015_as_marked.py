@@ -5,7 +5,7 @@ from django.db import migrations, models
 
 class Migration(migrations.Migration):
     dependencies = [
-        ("stockroom", "0012_wrong_and_broken_pieces"),
+        ("stockroom", "0014_what_a_buyer_is_told"),
     ]
 
     operations = [
