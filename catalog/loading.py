@@ -185,6 +185,11 @@ def _follow_renamed(reference: files.Reference) -> None:
             ValveType.objects.filter(pk=type_.pk).update(
                 designation=row.designation, normal=normal(row.designation), preferred=preferred
             )
+        elif not type_.own_versions.exists():
+            raise files.ReferenceProblem(
+                f"{row.file}, {row.designation}: aliases: “{type_.designation}” is a type of its own in the database, "
+                f"and so is {row.designation}. Leave one of the two names out of the files."
+            )
 
 
 def _first_years() -> dict[int, tuple[int | None, str | None]]:
@@ -197,12 +202,24 @@ def _write(rows: Sequence[Row], *natural_key: str) -> list[Row]:
     """Create the rows, or bring those that have the natural key up to date; each gets its primary key."""
     if not rows:
         return []
+    _check_room(rows)
     model = type(rows[0])
     kept = {*natural_key, "preferred"}
     values = [f.name for f in model._meta.concrete_fields if not f.primary_key and f.name not in kept]
     return model._default_manager.bulk_create(
         rows, update_conflicts=True, unique_fields=list(natural_key), update_fields=values, batch_size=200
     )
+
+
+def _check_room(rows: Sequence[models.Model]) -> None:
+    """Refuse a text that is longer than its column: one database would cut the load short, another keep it."""
+    for row in rows:
+        for column in row._meta.concrete_fields:
+            if isinstance(column, models.CharField) and column.max_length:
+                text = getattr(row, column.attname) or ""
+                if len(text) > column.max_length:
+                    what = f"{row._meta.verbose_name}, {column.name}: {len(text)} signs, {column.max_length} at most"
+                    raise files.ReferenceProblem(f"{what}: “{text[:60]}…”")
 
 
 def _load_basings(rows: Any, sources: Mapping[str, Source]) -> dict[str, Basing]:

@@ -432,8 +432,16 @@ class Settings(Protocol):
 
 
 def dialled_in(at: Settings) -> str:
-    """The settings in the order they are dialled in: "Va 250 V, Vg2 250 V, Vg1 −2 V"."""
+    """The settings in the order they are dialled in: "Va 250 V, Vg2 250 V, Vg1 −2 V".
+
+    With a cathode resistor the anode's voltage is that of the supply, over valve and resistor together; what is left
+    across the valve is said beside it where the current is known.
+    """
     words = [f"Va {at.anode_voltage_v:g} V"]
+    if at.cathode_resistor_ohm is not None:
+        ia = getattr(at, "anode_current_ma", None)
+        across = f", {at.anode_voltage_v - at.cathode_resistor_ohm * ia / 1000:.4g} V across the valve" if ia else ""
+        words = [f"Va supply {at.anode_voltage_v:g} V{across}"]
     if at.screen_voltage_v is not None:
         words.append(f"Vg2 {at.screen_voltage_v:g} V")
     if at.grid_voltage_v is not None:
@@ -446,9 +454,9 @@ def dialled_in(at: Settings) -> str:
 class TestPoint(Sourced):
     """The conditions of a measurement and what a good section reads there.
 
-    Bias is either a fixed grid voltage or a cathode resistor. A rectifier's `anode_voltage_v` is the drop across
-    the section at `anode_current_ma`, a stabiliser's what it holds there. Limits are there only where the sheet
-    gives them.
+    Bias is either a fixed grid voltage or a cathode resistor, and then the anode's voltage is the supply's. A
+    rectifier's `anode_voltage_v` is the drop across the section at `anode_current_ma`, a stabiliser's what it holds
+    there. Limits are there only where the sheet gives them.
     """
 
     __test__ = False  # the trade's word begins like a test class; pytest need not collect it

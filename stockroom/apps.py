@@ -35,6 +35,7 @@ class StockroomConfig(AppConfig):
         from catalog.loading import first_years_changed, types_changed
         from stockroom.export import archives  # noqa: F401 -- importing makes its jobs known
         from stockroom.photographs import storing  # noqa: F401 -- importing makes its jobs known
+        from stockroom.receiving import list_job  # noqa: F401 -- importing makes its jobs known
         from stockroom.site import logins  # noqa: F401 -- importing connects them
 
         first_years_changed.connect(assess_dates_again, dispatch_uid="dates")

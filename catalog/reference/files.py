@@ -62,6 +62,7 @@ from pathlib import Path
 from typing import NamedTuple
 
 from catalog.reference.equivalents import SOURCE, further_names, read_equivalents
+from catalog.reference.possible import impossible, why_no_year
 from catalog.reference.scripts import normal
 
 
@@ -697,6 +698,8 @@ def _type(row: _RowReader, sources: Collection[str], basings: Mapping[str, Basin
     basing = row.known_word("basing", basings)
     heaters = tuple(_heater(heater) for heater in row.rows("heaters", "heater"))
     registered = row.optional_positive("first_registered")
+    if registered is not None and (why := why_no_year(registered)):
+        raise row.problem("first_registered", why)
     valve = TypeRow(
         designation=designation,
         kind=row.known_word("kind", TYPE_KINDS),
@@ -727,6 +730,8 @@ def _type(row: _RowReader, sources: Collection[str], basings: Mapping[str, Basin
         raise row.problem("section", "missing; a valve has at least one")
     if bool(valve.heaters) == (cathode == "cold") and (valve.heaters or not row.sparse):
         raise row.problem("heaters", "a cold cathode has none, every other cathode at least one")
+    for key, what in impossible(valve):
+        raise row.problem(key, what)
     if basing and valve.sections:
         _check_basing(row, valve, basings[basing])
     _check_applications(row, valve)
@@ -943,6 +948,10 @@ def _names(types: Collection[TypeRow]) -> dict[str, TypeRow]:
     by_name: dict[str, TypeRow] = {}
     for valve in types:
         for name in (valve.designation, *(alias.designation for alias in valve.aliases)):
+            if not normal(name):
+                raise ReferenceProblem(
+                    f"{valve.file}, {valve.designation}: “{name}” has no letter or figure to know it by"
+                )
             if holder := by_name.get(normal(name)):
                 raise ReferenceProblem(
                     f"{valve.file}, {valve.designation}: designation or alias: "

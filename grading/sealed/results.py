@@ -172,7 +172,7 @@ def results(plan: SamplingPlan) -> Results:
             key = (grades[row.valve.pk].rank, row.grade)
             found[key] = found.get(key, 0) + 1
     outside = [] if test_all else [_outside(valve, grades.get(valve.pk), said_of) for valve in others]
-    lot_now = line.received - plan.first_position
+    lot_now = _counted_now(plan, line, last)
     left = sampling.unopened(plan.lot_size, tested, failed).as_found(
         len(outside), sum(one.verdict == PieceVerdict.FAILED for one in outside), lot_now
     )
@@ -191,6 +191,12 @@ def results(plan: SamplingPlan) -> Results:
         lot_now=lot_now,
         by_grade=[(name, count) for (_, name), count in sorted(found.items())],
     )
+
+
+def _counted_now(plan: SamplingPlan, line: Line, last: SealedDecision | None) -> int:
+    """How many packs there were to draw from, by what is counted and known of the line now."""
+    gone_before = 0 if last is not None and last.action == Action.RETURN else line.sent_back
+    return line.received - line.taken_out - gone_before - plan.first_position
 
 
 SaidOf = Callable[[Valve], tuple[PieceVerdict, str]]
