@@ -1,20 +1,22 @@
-"""Bring the checked reference files into the database.
+"""Bring what is in force of every type into the database: the checked reference files, and what the shop itself says.
 
 Rows are found again by their natural keys and written in one statement a table, so loading twice changes nothing and a
-corrected file corrects the row in place: readings that point at a test point keep pointing at it. An alias that the
-files no longer give is forgotten, and so is a test point that nothing hangs on; one that readings hang on stays behind
-those that the files give, so that it is no section's first. A type whose name has become an alias takes its new name
-with all that hangs on it. A type or section is never taken away.
+corrected file corrects the row in place: readings that point at a test point keep pointing at it. An alias that is no
+longer given is forgotten, and a test point withdrawn; a type or section is never taken away, since goods and readings
+may hang on it. A type that the files give another designation, and its old one as an alias, is renamed.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import asdict
+import tomllib
+from collections.abc import Collection, Iterable, Mapping, Sequence
+from dataclasses import asdict, replace
 from decimal import Decimal
 from typing import Any, NamedTuple, TypeVar
 
+from django.contrib.auth.models import User
 from django.db import models, transaction
+from django.db.models import Exists, Max, OuterRef, ProtectedError, QuerySet
 from django.dispatch import Signal
 
 from catalog.models import (
@@ -29,48 +31,167 @@ from catalog.models import (
     Section,
     Source,
     TestPoint,
+    TypeVersion,
     ValveType,
 )
 from catalog.reference import files
+from catalog.reference.own import SaidDifferently, differences, in_force
 from catalog.reference.positions import ExamplePosition
+from catalog.reference.scripts import normal
+from catalog.reference.writing import as_toml
 
 Row = TypeVar("Row", bound=models.Model)
 
 first_years_changed = Signal()
+types_changed = Signal()  # `changes`: by type, what is said differently now
+
+
+OWN = "the shop’s own types"  # where a row of theirs stands, for messages
 
 
 class Loaded(NamedTuple):
     types: int
     aliases: int
     test_points: int
+    left: list[str]  # what of the files was not taken over because the shop itself says otherwise, in words
 
 
 @transaction.atomic
 def load(reference: files.Reference) -> Loaded:
-    rows = list(reference.types.values())
-    before = _first_years()
-    sources = {
-        source.key: source
-        for source in _write(
-            [
-                Source(key=row.key, title=row.title, edition=row.edition, kind=row.kind)
-                for row in reference.sources.values()
-            ],
-            "key",
-        )
+    """Take over the reference. What the shop says itself stays before it."""
+    _write_sources(reference.sources.values())
+    basings = {**reference.basings, **{row.name: row for row in _own_basings()}}
+    _follow_renamed(reference)
+    rows, left = _before_reference(list(reference.types.values()), basings, set(reference.sources))
+    written = write_types(rows, basings)
+    changes = _keep_reference(reference.types.values(), written)
+    if changes:
+        types_changed.send(sender=ValveType, changes=changes)
+    return Loaded(len(written), Alias.objects.count(), TestPoint.objects.count(), left)
+
+
+def _keep_reference(
+    rows: Iterable[files.TypeRow], types: Mapping[str, ValveType]
+) -> dict[ValveType, list[SaidDifferently]]:
+    """A version of every type of which the files say something new; what is new of those that they gave before."""
+    before = dict(latest(TypeVersion.Origin.REFERENCE).values_list("type", "says"))
+    numbers = dict(TypeVersion.objects.values_list("type").annotate(last=Max("number")).order_by())
+    fresh, changes = [], {}
+    for row in rows:
+        type_, says = types[row.designation], as_toml({"type": [row.table]})
+        old = before.get(type_.pk)
+        if old == says:
+            continue
+        number = numbers.get(type_.pk, 0) + 1
+        fresh.append(TypeVersion(type=type_, number=number, origin=TypeVersion.Origin.REFERENCE, says=says))
+        if old is not None and (new := differences(type_table(old), row.table)):
+            changes[type_] = new
+    TypeVersion.objects.bulk_create(fresh, batch_size=200)
+    return changes
+
+
+def type_table(says: str) -> dict[str, Any]:
+    """What a version says of its type; nothing where it says nothing."""
+    tables = tomllib.loads(says, parse_float=Decimal).get("type", ())
+    return dict(tables[0]) if tables else {}
+
+
+def _before_reference(
+    rows: Sequence[files.TypeRow], basings: Mapping[str, files.BasingRow], sources: Collection[str]
+) -> tuple[list[files.TypeRow], list[str]]:
+    """The rows with what the shop says of them, less the aliases that are the shop's own names for other types."""
+    own = own_tables()
+    given = {normal(row.designation) for row in rows}
+    taken = {
+        name: designation
+        for designation, table in own.items()
+        if normal(designation) not in given
+        for name in [normal(designation), *(normal(alias["designation"]) for alias in table.get("aliases", ()))]
     }
-    _rename(reference)
-    basings = _load_basings(reference.basings.values(), sources)
-    types = _load_types(rows, sources, basings)
+    merged, left = [], []
+    for row in rows:
+        try:
+            if row.designation in own:
+                both = in_force(row.table, own[row.designation])
+                row = files.read_type(both, OWN, sources, basings)
+        except files.ReferenceProblem as problem:
+            left.append(f"What the shop says of {row.designation} no longer goes with the reference: {problem}")
+        for alias in row.aliases:
+            if normal(alias.designation) in taken:
+                left.append(f"{alias.designation} is {taken[normal(alias.designation)]} here, not {row.designation}.")
+        merged.append(replace(row, aliases=tuple(a for a in row.aliases if normal(a.designation) not in taken)))
+    return merged, left
+
+
+def latest(origin: TypeVersion.Origin) -> QuerySet[TypeVersion]:
+    """The version of each type that speaks for this origin now."""
+    later = TypeVersion.objects.filter(type=OuterRef("type"), origin=origin, number__gt=OuterRef("number"))
+    return TypeVersion.objects.filter(~Exists(later), origin=origin)
+
+
+def own_tables() -> dict[str, dict[str, Any]]:
+    """What the shop says of types now, by designation."""
+    found = latest(TypeVersion.Origin.SHOP).exclude(says="").values_list("type__designation", "says")
+    return {name: type_table(says) for name, says in found}
+
+
+def _own_basings() -> list[files.BasingRow]:
+    sources = set(Source.objects.values_list("key", flat=True))
+    said = latest(TypeVersion.Origin.SHOP).exclude(says="").values_list("says", flat=True)
+    tables = [table for text in said for table in tomllib.loads(text, parse_float=Decimal).get("basing", ())]
+    return [files.read_basing(table, OWN, sources) for table in tables]
+
+
+def keep_version(
+    type_: ValveType,
+    origin: TypeVersion.Origin,
+    document: Mapping[str, Any],
+    reason: str = "",
+    by: User | None = None,
+) -> TypeVersion:
+    last = type_.versions.aggregate(last=Max("number"))["last"] or 0
+    says = as_toml(document) if document else ""
+    return TypeVersion.objects.create(type=type_, number=last + 1, origin=origin, says=says, reason=reason, by=by)
+
+
+def write_types(rows: Sequence[files.TypeRow], basings: Mapping[str, files.BasingRow]) -> dict[str, ValveType]:
+    """Make these types in the tables be what the rows say; by designation."""
+    before = _first_years()
+    sources = {source.key: source for source in Source.objects.all()}
+    stored = _load_basings([basings[name] for name in dict.fromkeys(row.basing for row in rows) if name], sources)
+    types = _load_types(rows, sources, stored)
     _load_sections(rows, types, sources)
-    _withdraw_points(rows, types)
     _load_applications(rows, types, sources)
-    aliases = _load_aliases(rows, types, sources)
-    _load_related(rows, types, sources, reference)
+    _load_aliases(rows, types, sources)
+    _load_related(rows, types, sources)
     changed = {key for key, known in _first_years().items() if before.get(key, known) != known}
     if changed:
         first_years_changed.send(sender=ValveType, types=changed)
-    return Loaded(len(types), len(aliases), TestPoint.objects.count())
+    return types
+
+
+def _write_sources(rows: Iterable[files.SourceRow]) -> None:
+    _write([Source(key=row.key, title=row.title, edition=row.edition, kind=row.kind) for row in rows], "key")
+
+
+def _follow_renamed(reference: files.Reference) -> None:
+    """Goods of a type that the files call otherwise now follow: it takes their designation, and shows its own."""
+    given = {normal(row.designation): row.designation for row in reference.types.values()}
+    known = set(ValveType.objects.values_list("normal", flat=True))
+    for type_ in ValveType.objects.all():
+        row = reference.by_name.get(type_.normal)
+        if row is None or type_.designation == row.designation:
+            continue
+        if type_.normal in given or normal(row.designation) not in known:
+            preferred = type_.preferred or ("" if type_.normal in given else type_.designation)
+            ValveType.objects.filter(pk=type_.pk).update(
+                designation=row.designation, normal=normal(row.designation), preferred=preferred
+            )
+        elif not type_.own_versions.exists():
+            raise files.ReferenceProblem(
+                f"{row.file}, {row.designation}: aliases: “{type_.designation}” is a type of its own in the database, "
+                f"and so is {row.designation}. Leave one of the two names out of the files."
+            )
 
 
 @transaction.atomic
@@ -100,7 +221,8 @@ def _write(rows: Sequence[Row], *natural_key: str) -> list[Row]:
         return []
     _check_room(rows)
     model = type(rows[0])
-    values = [f.name for f in model._meta.concrete_fields if not f.primary_key and f.name not in natural_key]
+    kept = {*natural_key, "preferred"}
+    values = [f.name for f in model._meta.concrete_fields if not f.primary_key and f.name not in kept]
     return model._default_manager.bulk_create(
         rows, update_conflicts=True, unique_fields=list(natural_key), update_fields=values, batch_size=200
     )
@@ -117,42 +239,6 @@ def _check_room(rows: Sequence[models.Model]) -> None:
                     raise files.ReferenceProblem(f"{what}: “{text[:60]}…”")
 
 
-def _rename(reference: files.Reference) -> None:
-    """A type that the files know by another designation now, its old one being an alias, is the same type."""
-    for old in ValveType.objects.exclude(designation__in=reference.types):
-        now = reference.find(old.designation)
-        if now is None:
-            continue
-        if ValveType.objects.filter(designation=now.designation).exists():
-            raise files.ReferenceProblem(
-                f"{now.file}, {now.designation}: aliases: “{old.designation}” is a type of its own in the database, "
-                f"and so is {now.designation}. Leave one of the two names out of the files."
-            )
-        old.designation, old.normal = now.designation, files.normal(now.designation)
-        old.save(update_fields=["designation", "normal"])
-
-
-WITHDRAWN_FROM = 1000  # positions from here on are of test points that the files no longer give
-
-
-def _withdraw_points(rows: Sequence[files.TypeRow], types: Mapping[str, ValveType]) -> None:
-    given = {
-        (types[row.designation].pk, section.index, point.name)
-        for row in rows
-        for section in row.sections
-        for point in section.test_points
-    }
-    of_files = TestPoint.objects.filter(section__type__in=types.values(), position__lt=WITHDRAWN_FROM)
-    for point in of_files.select_related("section"):
-        if (point.section.type_id, point.section.number, point.name) in given:
-            continue
-        try:
-            with transaction.atomic():
-                point.delete()
-        except models.ProtectedError:
-            TestPoint.objects.filter(pk=point.pk).update(position=WITHDRAWN_FROM + point.position)
-
-
 def _load_basings(rows: Any, sources: Mapping[str, Source]) -> dict[str, Basing]:
     rows = list(rows)
     basings = _write(
@@ -162,14 +248,11 @@ def _load_basings(rows: Any, sources: Mapping[str, Source]) -> dict[str, Basing]
         ],
         "name",
     )
-    _write(
-        [
-            Pin(basing=basing, number=pin.number, electrodes=_joined(pin.electrodes))
-            for basing, row in zip(basings, rows, strict=True)
-            for pin in row.pins
-        ],
-        "basing",
-        "number",
+    Pin.objects.filter(basing__in=basings).delete()
+    Pin.objects.bulk_create(
+        Pin(basing=basing, number=pin.number, electrodes=_joined(pin.electrodes))
+        for basing, row in zip(basings, rows, strict=True)
+        for pin in row.pins
     )
     return {basing.name: basing for basing in basings}
 
@@ -181,15 +264,15 @@ def _load_types(
         [
             ValveType(
                 designation=row.designation,
-                normal=files.normal(row.designation),
+                normal=normal(row.designation),
                 kind=row.kind,
                 cathode=row.cathode,
                 tradition=row.tradition,
                 special_quality=row.special_quality,
-                basing=basings[row.basing],
-                basing_source=sources[row.basing_source],
+                basing=basings.get(row.basing),
+                basing_source=sources.get(row.basing_source),
                 basing_source_place=row.basing_at,
-                heater_source=sources[row.heater_source] if row.heaters else None,
+                heater_source=sources.get(row.heater_source),
                 heater_source_place=row.heater_at,
                 first_registered=row.first_registered,
                 first_registered_source=sources[row.first_registered_source] if row.first_registered_source else None,
@@ -223,7 +306,7 @@ def _load_sections(
         ],
         "section",
     )
-    _write(
+    given = _write(
         [
             TestPoint(section=section, position=position, **_values(asdict(point)), **_source(point, sources))
             for section, row in pairs
@@ -232,6 +315,18 @@ def _load_sections(
         "section",
         "name",
     )
+    still = {point.pk for point in given}
+    for point in TestPoint.objects.filter(section__type__in=types.values()).defer("load_note"):
+        if point.pk not in still and not point.withdrawn:
+            _withdraw(point)
+
+
+def _withdraw(point: TestPoint) -> None:
+    try:
+        with transaction.atomic():
+            point.delete()
+    except ProtectedError:
+        TestPoint.objects.filter(pk=point.pk).update(position=TestPoint.WITHDRAWN + point.position)
 
 
 def _load_applications(
@@ -258,13 +353,14 @@ def _load_aliases(
         Alias(
             type=types[row.designation],
             designation=alias.designation,
-            normal=files.normal(alias.designation),
+            normal=normal(alias.designation),
             **_source(alias, sources),
         )
         for row in rows
         for alias in row.aliases
     ]
-    Alias.objects.exclude(normal__in=[alias.normal for alias in aliases]).delete()
+    given = [alias.normal for alias in aliases]
+    Alias.objects.filter(type__in=types.values()).exclude(normal__in=given).delete()
     return _write(aliases, "normal")
 
 
@@ -272,18 +368,22 @@ def _load_related(
     rows: Sequence[files.TypeRow],
     types: Mapping[str, ValveType],
     sources: Mapping[str, Source],
-    reference: files.Reference,
 ) -> None:
-    """Once every type is there: related types name each other."""
-    found = []
+    """Once every type is there: related types name each other.
+
+    Raises:
+        ReferenceProblem: one is not on file.
+    """
+    found, names = [], ValveType.objects.name_register().names
     for row in rows:
         for related in row.related:
-            other = reference.find(related.designation)
-            assert other is not None, "read_reference refuses related types that are not in the files"
+            other = names.get(normal(related.designation))
+            if other is None:
+                raise files.ReferenceProblem(f"{row.designation}: related: “{related.designation}” is not on file")
             found.append(
                 RelatedType(
                     type=types[row.designation],
-                    other=types[other.designation],
+                    other_id=other,
                     how=related.how,
                     note=related.note,
                     **_source(related, sources),

@@ -1,7 +1,8 @@
 """Valve types as their sheets describe them: what a valve of this type should be.
 
-Rows are loaded from fixtures/ by `manage.py load_types` and never edited on the pages; every row of
-values names its source. Electrical values carry their unit in the field's name.
+Rows are what is in force of the reference files (`manage.py load_types`) and of what the shop itself keeps of a type
+(`TypeVersion`); `catalog.loading` alone writes them. Every row of values names its source. Electrical values carry
+their unit in the field's name.
 """
 
 from __future__ import annotations
@@ -9,11 +10,15 @@ from __future__ import annotations
 from itertools import groupby
 from typing import Any, Protocol
 
+from django.conf import settings
 from django.db import models
 from django.urls import reverse
+from django.utils import timezone
 
 from catalog.kept_positions import KeptPosition as KeptPosition
-from catalog.reference.files import BASES, ELECTRODES, ROLES, SCREENS, normal
+from catalog.reference.files import BASES, ELECTRODES, ROLES, SCREENS
+from catalog.reference.lookup import NameFound, NameRegister, OnFile
+from catalog.reference.scripts import normal
 
 
 def electrodes_in_words(electrodes: str) -> str:
@@ -92,7 +97,7 @@ class Basing(Sourced):
 
     @property
     def base_name(self) -> str:
-        return BASES[self.base].label
+        return BASES[self.base].label if self.base in BASES else self.base
 
     @property
     def top_cap_in_words(self) -> str:
@@ -118,11 +123,43 @@ class Pin(models.Model):
         return electrodes_in_words(self.electrodes) or "no pin"
 
 
+NOT_IDENTIFIED = "not identified"
+NOT_IDENTIFIED_NORMAL = normal(NOT_IDENTIFIED)
+
+
 class ValveTypeQuerySet(models.QuerySet["ValveType"]):
     def named(self, designation: str) -> ValveTypeQuerySet:
-        """The type with this designation or alias, however it is spaced or hyphenated."""
-        wanted = normal(designation)
-        return self.filter(models.Q(normal=wanted) | models.Q(aliases__normal=wanted)).distinct()
+        """The type that is so called, as `catalog.reference.lookup` reads names; empty where it is not certain."""
+        found = self.read_as(designation)
+        return self.filter(pk=found.key) if found else self.none()
+
+    def read_as(self, text: str) -> NameFound | None:
+        """The type that a text names, and how the text was read."""
+        if wanted := normal(text):
+            of_types = ValveType.objects.filter(normal=wanted).values_list("pk", flat=True)
+            key = of_types.first() or Alias.objects.filter(normal=wanted).values_list("type", flat=True).first()
+            if key:
+                return NameFound(key, "")
+        return self.name_register().find(text)
+
+    def name_register(self) -> NameRegister:
+        """Every name on file, for reading many texts or for saying what comes near one."""
+        heaters: dict[int, list[tuple[float, float]]] = {}
+        for key, volts, amperes in Heater.objects.values_list("type", "voltage_v", "current_a"):
+            heaters.setdefault(key, []).append((volts, amperes))
+        types, names = {}, {}
+        for key, name, bare, base in ValveType.objects.values_list("pk", "designation", "normal", "basing__base"):
+            base_name = BASES[base].label if base in BASES else base or ""
+            types[key] = OnFile(name, tuple(heaters.get(key, ())), base or "", base_name)
+            names[bare] = key
+        return NameRegister(types, {**dict(Alias.objects.values_list("normal", "type")), **names})
+
+    def identified(self) -> ValveTypeQuerySet:
+        return self.exclude(normal=NOT_IDENTIFIED_NORMAL)
+
+    def not_identified(self) -> ValveType:
+        """What stands for the type of goods that nobody has read yet."""
+        return self.get_or_create(normal=NOT_IDENTIFIED_NORMAL, defaults={"designation": NOT_IDENTIFIED})[0]
 
     def with_sheets(self) -> ValveTypeQuerySet:
         """What the adviser reads of a type, in a fixed number of queries."""
@@ -154,15 +191,18 @@ def _heading(group: list[Section]) -> str:
 class ValveType(models.Model):
     designation = models.CharField(max_length=40, unique=True)
     normal = models.CharField(max_length=40, unique=True, editable=False)
-    kind = models.CharField(max_length=40, db_index=True)
+    # What the shop calls it on its own pages and papers, where that is another of its names.
+    preferred = models.CharField("the shop's name for it", max_length=40, blank=True)
+    kind = models.CharField(max_length=40, db_index=True, blank=True)
     cathode = models.CharField(
         max_length=10,
         choices=[("indirect", "indirectly heated"), ("direct", "directly heated"), ("cold", "cold cathode")],
+        blank=True,
     )
-    tradition = models.CharField(max_length=10, choices=[("western", "western"), ("eastern", "eastern")])
+    tradition = models.CharField(max_length=10, choices=[("western", "western"), ("eastern", "eastern")], blank=True)
     special_quality = models.BooleanField(default=False)
-    basing = models.ForeignKey(Basing, on_delete=models.PROTECT, related_name="types")
-    basing_source = models.ForeignKey(Source, on_delete=models.PROTECT, related_name="+")
+    basing = models.ForeignKey(Basing, on_delete=models.PROTECT, related_name="types", null=True, blank=True)
+    basing_source = models.ForeignKey(Source, on_delete=models.PROTECT, related_name="+", null=True, blank=True)
     basing_source_place = models.CharField(max_length=120, blank=True)
     heater_source = models.ForeignKey(Source, on_delete=models.PROTECT, related_name="+", null=True)
     heater_source_place = models.CharField(max_length=120, blank=True)
@@ -183,7 +223,7 @@ class ValveType(models.Model):
         ordering = ["designation"]
 
     def __str__(self) -> str:
-        return self.designation
+        return self.preferred or self.designation
 
     def save(self, *args, **kwargs) -> None:
         self.normal = normal(self.designation)
@@ -201,7 +241,8 @@ class ValveType(models.Model):
     @property
     def in_words(self) -> str:
         """What it is, and the note on it."""
-        words = [self.kind[:1].upper() + self.kind[1:], self.get_cathode_display()]
+        kind = self.kind or "kind not known"
+        words = [kind[:1].upper() + kind[1:], *filter(None, [self.get_cathode_display()])]
         if self.special_quality:
             words.append("special quality")
         note = self.note[:1].upper() + self.note[1:].removesuffix(".")
@@ -220,7 +261,7 @@ class ValveType(models.Model):
 
     @property
     def basing_cited(self) -> str:
-        return cited(self.basing_source, self.basing_source_place)
+        return "" if self.basing_source is None else cited(self.basing_source, self.basing_source_place)
 
     @property
     def heater_cited(self) -> str:
@@ -230,6 +271,22 @@ class ValveType(models.Model):
     def test_sections(self) -> list[Section]:
         """The sections the bench measures: those with a test point."""
         return [section for section in self.sections.all() if section.test_point]
+
+    @property
+    def is_identified(self) -> bool:
+        return self.normal != NOT_IDENTIFIED_NORMAL
+
+    @property
+    def own_versions(self) -> models.QuerySet[TypeVersion]:
+        """What the shop itself said of it, while it says anything."""
+        own = self.versions.filter(origin=TypeVersion.Origin.SHOP)
+        last = own.first()
+        return own if last and last.says else own.none()
+
+    @property
+    def has_nominals(self) -> bool:
+        """Whether there is anything to grade it by."""
+        return any(point.has_nominal for section in self.sections.all() for point in section.test_points.all())
 
 
 class Heater(models.Model):
@@ -297,8 +354,8 @@ class Section(models.Model):
 
     @property
     def test_point(self) -> TestPoint | None:
-        """The bench's default: the first the data file gives."""
-        points = list(self.test_points.all())
+        """The bench's default: the first that is given."""
+        points = [point for point in self.test_points.all() if not point.withdrawn]
         return points[0] if points else None
 
     @property
@@ -418,7 +475,7 @@ class TestPoint(Sourced):
     screen_voltage_v = models.FloatField(null=True)
     grid_voltage_v = models.FloatField(null=True)
     cathode_resistor_ohm = models.FloatField(null=True)
-    anode_current_ma = models.FloatField()
+    anode_current_ma = models.FloatField(null=True)  # none where only the tester's settings are known
     screen_current_ma = models.FloatField(null=True)
     gm_ma_per_v = models.FloatField(null=True)
     mu = models.FloatField(null=True)
@@ -433,8 +490,19 @@ class TestPoint(Sourced):
         ordering = ["position"]
         constraints = [models.UniqueConstraint(fields=["section", "name"], name="test_point_names_differ")]
 
+    # Readings stand on a point that is no longer given, so it stays, behind all others.
+    WITHDRAWN = 1000
+
     def __str__(self) -> str:
         return f"{self.section} at {self.name}"
+
+    @property
+    def withdrawn(self) -> bool:
+        return self.position >= self.WITHDRAWN
+
+    @property
+    def has_nominal(self) -> bool:
+        return self.anode_current_ma is not None and not self.withdrawn
 
     @property
     def holds_voltage(self) -> bool:
@@ -501,3 +569,30 @@ class Application(Sourced):
 
     def __str__(self) -> str:
         return f"{self.type.designation}: {self.name}"
+
+
+class TypeVersion(models.Model):
+    """What was said of a type from then on: by the reference files, or by the shop itself. Only ever added to.
+
+    `says` is TOML as `catalog.reference.files` reads it: a type, and of the shop's also the basing that it describes.
+    The shop's says only what it changes (`catalog.reference.own`); an empty one follows the reference again.
+    """
+
+    class Origin(models.TextChoices):
+        REFERENCE = "reference", "the reference"
+        SHOP = "shop", "the shop itself"
+
+    type = models.ForeignKey(ValveType, on_delete=models.CASCADE, related_name="versions")
+    number = models.PositiveIntegerField()
+    origin = models.CharField(max_length=10, choices=Origin)
+    says = models.TextField(blank=True)
+    reason = models.CharField(max_length=300, blank=True)
+    at = models.DateTimeField(default=timezone.now)
+    by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, null=True, related_name="+")
+
+    class Meta:
+        ordering = ["-number"]
+        constraints = [models.UniqueConstraint(fields=["type", "number"], name="type_version_numbers_differ")]
+
+    def __str__(self) -> str:
+        return f"{self.type.designation}, version {self.number}"

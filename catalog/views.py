@@ -6,23 +6,26 @@ from typing import Any
 
 import django_filters
 from django.core.paginator import Paginator
-from django.db.models import QuerySet
+from django.db.models import Q, QuerySet
 from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
 from django.urls import path
 
-from catalog.models import Heater, ValveType
-from catalog.reference.files import BASES, normal
+from catalog.loading import latest
+from catalog.models import Heater, TypeVersion, ValveType
+from catalog.naming import name_read
+from catalog.reference.files import BASES
+from catalog.reference.scripts import normal
 
 
 def _kinds() -> list[tuple[str, str]]:
     kinds = ValveType.objects.order_by("kind").values_list("kind", flat=True).distinct()
-    return [(kind, kind) for kind in kinds]
+    return [(kind, kind) for kind in kinds if kind]
 
 
 def _bases() -> list[tuple[str, str]]:
     bases = ValveType.objects.order_by("basing__base").values_list("basing__base", flat=True).distinct()
-    return [(base, BASES[base].label) for base in bases]
+    return [(base, BASES[base].label if base in BASES else base) for base in bases if base]
 
 
 def _heaters() -> list[tuple[float, str]]:
@@ -39,6 +42,7 @@ class TypeFilter(django_filters.FilterSet):
         label="Designations", choices=[("western", "western"), ("eastern", "eastern")]
     )
     special_quality = django_filters.BooleanFilter(label="Special quality")
+    own = django_filters.BooleanFilter(label="The shop’s own", method="by_own")
 
     class Meta:
         model = ValveType
@@ -51,17 +55,26 @@ class TypeFilter(django_filters.FilterSet):
     def by_name(self, types: QuerySet[ValveType], _: str, value: str) -> QuerySet[ValveType]:
         """Any type one of whose names holds these letters, however spaced or hyphenated."""
         wanted = normal(value)
-        return types.filter(normal__contains=wanted) | types.filter(aliases__normal__contains=wanted)
+        within = Q(normal__contains=wanted) | Q(aliases__normal__contains=wanted)
+        found = ValveType.objects.read_as(value)
+        return types.filter(within | Q(pk=found.key) if found else within)
+
+    def by_own(self, types: QuerySet[ValveType], _: str, value: bool) -> QuerySet[ValveType]:
+        """Those of which the shop itself says something, or all others."""
+        own = latest(TypeVersion.Origin.SHOP).exclude(says="").values("type")
+        return types.filter(pk__in=own) if value else types.exclude(pk__in=own)
 
     def by_heater(self, types: QuerySet[ValveType], _: str, value: str) -> QuerySet[ValveType]:
         return types.filter(heaters__voltage_v=float(value))
 
 
 def types(request: HttpRequest) -> HttpResponse:
-    rows = ValveType.objects.select_related("basing").prefetch_related("aliases", "heaters")
+    rows = ValveType.objects.identified().select_related("basing").prefetch_related("aliases", "heaters")
     found = TypeFilter(request.GET, queryset=rows)
     page = Paginator(found.qs.distinct(), 50).get_page(request.GET.get("page"))
-    return render(request, "catalog/types.html", {"filter": found, "page": page})
+    asked = request.GET.get("name", "")
+    known = None if ValveType.objects.named(asked).exists() else name_read(asked)
+    return render(request, "catalog/types.html", {"filter": found, "page": page, "known": known})
 
 
 def type_(request: HttpRequest, name: str) -> HttpResponse:

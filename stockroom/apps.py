@@ -1,4 +1,5 @@
-from collections.abc import Collection
+from collections.abc import Collection, Mapping, Sequence
+from typing import Any
 
 from django.apps import AppConfig
 from django.db.models.signals import post_migrate
@@ -20,15 +21,23 @@ def assess_dates_again(sender: object, types: Collection[int], **kwargs: object)
     years_changed(types)
 
 
+def note_reference(sender: object, changes: Mapping[Any, Sequence[Any]], **kwargs: object) -> None:
+    """A newer reference says otherwise of these types: one line in the daybook."""
+    from stockroom.types.keeping import note_reference
+
+    note_reference(changes)
+
+
 class StockroomConfig(AppConfig):
     name = "stockroom"
 
     def ready(self) -> None:
-        from catalog.loading import first_years_changed
+        from catalog.loading import first_years_changed, types_changed
         from stockroom.export import archives  # noqa: F401 -- importing makes its jobs known
         from stockroom.photographs import storing  # noqa: F401 -- importing makes its jobs known
         from stockroom.receiving import list_job  # noqa: F401 -- importing makes its jobs known
         from stockroom.site import logins  # noqa: F401 -- importing connects them
 
         first_years_changed.connect(assess_dates_again, dispatch_uid="dates")
+        types_changed.connect(note_reference, dispatch_uid="reference")
         post_migrate.connect(make_roles, dispatch_uid="roles")

@@ -12,6 +12,7 @@ from stockroom.receiving import correction_views, import_views, supplier_views
 from stockroom.receiving import views as receiving
 from stockroom.site import health
 from stockroom.site import views as site
+from stockroom.types import views as types
 
 urlpatterns = [
     *site.urlpatterns,
@@ -28,4 +29,5 @@ urlpatterns = [
     *customers.urlpatterns,
     *export.urlpatterns,
     *jobs.urlpatterns,
+    *types.urlpatterns,
 ]

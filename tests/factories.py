@@ -23,7 +23,7 @@ from django.contrib.auth.models import Group, User
 from django.utils import timezone
 
 from catalog.models import Basing, Heater, Section, Source, TestPoint, ValveType
-from catalog.reference.files import normal
+from catalog.reference.scripts import normal
 from grading.models import Grade, Policy, Reading, Shift, Tester
 from grading.verdicts import judging, states
 from stockroom.models import Counter, Line, Lot, Place, Supplier, Valve

@@ -56,12 +56,14 @@ from __future__ import annotations
 import re
 import tomllib
 from collections.abc import Collection, Iterator, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from decimal import Decimal
 from pathlib import Path
 from typing import NamedTuple
 
+from catalog.reference.equivalents import SOURCE, further_names, read_equivalents
 from catalog.reference.possible import impossible, why_no_year
+from catalog.reference.scripts import normal
 
 
 class Base(NamedTuple):
@@ -352,7 +354,7 @@ class TestPointRow:
     screen_voltage_v: Decimal | None
     grid_voltage_v: Decimal | None
     cathode_resistor_ohm: Decimal | None
-    anode_current_ma: Decimal
+    anode_current_ma: Decimal | None  # None where a shop only knows how it sets its tester
     screen_current_ma: Decimal | None
     gm_ma_per_v: Decimal | None
     mu: Decimal | None
@@ -425,6 +427,7 @@ class TypeRow:
     applications: tuple[ApplicationRow, ...]
     note: str
     file: str
+    table: Mapping[str, object] = field(default_factory=dict, compare=False, repr=False)  # as it was written
 
 
 @dataclass(frozen=True)
@@ -438,48 +441,17 @@ class Reference:
         return self.by_name.get(normal(name))
 
 
-# The usual transliteration of the letters that stand in eastern designations.
-_CYRILLIC = str.maketrans(
-    {
-        "А": "A",
-        "Б": "B",
-        "В": "V",
-        "Г": "G",
-        "Д": "D",
-        "Е": "E",
-        "Ж": "ZH",
-        "И": "I",
-        "К": "K",
-        "Л": "L",
-        "М": "M",
-        "Н": "N",
-        "П": "P",
-        "Р": "R",
-        "С": "S",
-        "Ф": "F",
-        "Х": "KH",
-        "Ц": "TS",
-        "Э": "E",
-    }
-)
-
-
-def normal(designation: str) -> str:
-    """The designation without case, spaces and hyphens, in Latin letters.
-
-    >>> normal("6p3s-e") == normal("6П3С-Е") == normal("6P3S E")
-    True
-    """
-    return re.sub(r"[\s\-‐‑‒–]", "", designation).upper().translate(_CYRILLIC)
-
-
 class _RowReader:
-    """A TOML table being read. It remembers where it stands and which of its keys nobody has asked for."""
+    """A TOML table being read. It remembers where it stands and which of its keys nobody has asked for.
 
-    def __init__(self, where: str, table: object) -> None:
-        self.where = where
+    A sparse one is a shop's own, of a type of which little is known: what is missing is not asked for.
+    """
+
+    def __init__(self, where: str, table: object, sparse: bool = False) -> None:
+        self.where, self.sparse = where, sparse
         if not isinstance(table, dict):
             raise ReferenceProblem(f"{where}: a table was expected, not {table!r}")
+        self.table = table
         self._left = dict(table)
 
     def problem(self, key: str, what: str) -> ReferenceProblem:
@@ -514,6 +486,10 @@ class _RowReader:
             raise self.problem(key, f"“{value}” is not one of: {', '.join(sorted(known))}")
         return value
 
+    def known_word(self, key: str, known: Collection[str]) -> str:
+        """A word that a sparse table may lack."""
+        return "" if self.sparse and key not in self._left else self.word(key, known)
+
     def flag(self, key: str) -> bool:
         value = self.take(key)
         if value is not None and not isinstance(value, bool):
@@ -543,6 +519,10 @@ class _RowReader:
             raise self.problem(key, "missing")
         return number
 
+    def nominal(self, key: str) -> Decimal | None:
+        """A positive number that a sparse table may lack."""
+        return self.optional_positive(key) if self.sparse else self.positive(key)
+
     def list(self, key: str) -> list[object]:
         value = self.take(key)
         if value is None:
@@ -553,7 +533,7 @@ class _RowReader:
 
     def rows(self, key: str, name: str) -> Iterator[_RowReader]:
         for position, table in enumerate(self.list(key), start=1):
-            yield _RowReader(f"{self.where}, {name} {position}", table)
+            yield _RowReader(f"{self.where}, {name} {position}", table, self.sparse)
 
 
 def read_reference(folder: Path) -> Reference:
@@ -583,7 +563,45 @@ def read_reference(folder: Path) -> Reference:
 
     by_name = _names(types.values())
     _check_related(types.values(), by_name)
+    types = _with_equivalents(types, by_name, folder)
+    by_name = _names(types.values())
     return Reference(sources, basings, types, by_name)
+
+
+def _with_equivalents(types: Mapping[str, TypeRow], by_name: Mapping[str, TypeRow], folder: Path) -> dict[str, TypeRow]:
+    on_file = {name: valve.designation for name, valve in by_name.items()}
+    try:
+        further = further_names(read_equivalents(folder / "equivalents.toml"), on_file)
+    except ValueError as fault:
+        raise ReferenceProblem(str(fault)) from fault
+    return {key: _also_called(valve, further.get(key, ())) for key, valve in types.items()}
+
+
+def _also_called(valve: TypeRow, names: Collection[str]) -> TypeRow:
+    if not names:
+        return valve
+    tables = [{"designation": name, "source": SOURCE} for name in names]
+    aliases = tuple(AliasRow(name, SOURCE, "") for name in names)
+    written = valve.table.get("aliases")
+    table = {**valve.table, "aliases": [*(written if isinstance(written, list) else []), *tables]}
+    return replace(valve, aliases=(*valve.aliases, *aliases), table=table)
+
+
+def read_type(
+    table: Mapping[str, object], where: str, sources: Collection[str], basings: Mapping[str, BasingRow]
+) -> TypeRow:
+    """A type that a shop keeps itself, of which nothing but the name need be known. Raises ReferenceProblem."""
+    return _type(_RowReader(where, dict(table), sparse=True), sources, basings)
+
+
+def read_basing(table: Mapping[str, object], where: str, sources: Collection[str]) -> BasingRow:
+    """A basing that a shop describes itself, on any base. Raises ReferenceProblem."""
+    return _basing(_RowReader(where, dict(table), sparse=True), sources)
+
+
+def read_source(table: Mapping[str, object], where: str) -> SourceRow:
+    """Raises ReferenceProblem."""
+    return _source(_RowReader(where, dict(table)))
 
 
 def _tables(folder: Path, pattern: str, name: str) -> Iterator[_RowReader]:
@@ -612,12 +630,12 @@ def _source(row: _RowReader) -> SourceRow:
     return source
 
 
-def _basing(row: _RowReader, sources: Mapping[str, SourceRow]) -> BasingRow:
+def _basing(row: _RowReader, sources: Collection[str]) -> BasingRow:
     name = row.text("name")
     row.where = f"{row.where.split(',')[0]}, basing {name}"
-    base = row.word("base", BASES)
+    base = row.text("base") if row.sparse else row.word("base", BASES)
     written = row.list("pins")
-    if len(written) != BASES[base].pins:
+    if base in BASES and len(written) != BASES[base].pins:
         raise row.problem("pins", f"a base {base} has {BASES[base].pins} pins, {len(written)} are listed")
     basing = BasingRow(
         name=name,
@@ -672,25 +690,27 @@ def _electrode(row: _RowReader, key: str, text: str) -> Electrode:
     return Electrode(int(section), code)
 
 
-def _type(row: _RowReader, sources: Mapping[str, SourceRow], basings: Mapping[str, BasingRow]) -> TypeRow:
+def _type(row: _RowReader, sources: Collection[str], basings: Mapping[str, BasingRow]) -> TypeRow:
     designation = row.text("designation")
     file = row.where.split(",")[0]
     row.where = f"{file}, {designation}"
-    cathode = row.word("cathode", CATHODES)
+    cathode = row.known_word("cathode", CATHODES)
+    basing = row.known_word("basing", basings)
+    heaters = tuple(_heater(heater) for heater in row.rows("heaters", "heater"))
     registered = row.optional_positive("first_registered")
     if registered is not None and (why := why_no_year(registered)):
         raise row.problem("first_registered", why)
     valve = TypeRow(
         designation=designation,
-        kind=row.word("kind", TYPE_KINDS),
+        kind=row.known_word("kind", TYPE_KINDS),
         cathode=cathode,
-        basing=row.word("basing", basings),
-        basing_source=row.word("basing_source", sources),
+        basing=basing,
+        basing_source=row.word("basing_source", sources) if basing else "",
         basing_at=row.optional_text("basing_at"),
-        heaters=tuple(_heater(heater) for heater in row.rows("heaters", "heater")),
-        heater_source=row.word("heater_source", sources) if cathode != "cold" else "",
+        heaters=heaters,
+        heater_source=row.word("heater_source", sources) if heaters or (cathode and cathode != "cold") else "",
         heater_at=row.optional_text("heater_at"),
-        tradition=row.word("tradition", TRADITIONS),
+        tradition=row.known_word("tradition", TRADITIONS),
         special_quality=row.flag("special_quality"),
         first_registered=None if registered is None else int(registered),
         first_registered_source=None if registered is None else row.word("first_registered_source", sources),
@@ -703,15 +723,17 @@ def _type(row: _RowReader, sources: Mapping[str, SourceRow], basings: Mapping[st
         applications=tuple(_application(table, sources) for table in row.rows("application", "application")),
         note=row.optional_text("note"),
         file=file,
+        table=row.table,
     )
     row.finish()
-    if not valve.sections:
+    if not valve.sections and not row.sparse:
         raise row.problem("section", "missing; a valve has at least one")
-    if bool(valve.heaters) == (cathode == "cold"):
+    if bool(valve.heaters) == (cathode == "cold") and (valve.heaters or not row.sparse):
         raise row.problem("heaters", "a cold cathode has none, every other cathode at least one")
     for key, what in impossible(valve):
         raise row.problem(key, what)
-    _check_basing(row, valve, basings[valve.basing])
+    if basing and valve.sections:
+        _check_basing(row, valve, basings[basing])
     _check_applications(row, valve)
     return valve
 
@@ -734,13 +756,13 @@ def _cautions(row: _RowReader) -> tuple[str, ...]:
     return tuple(str(word) for word in words)
 
 
-def _alias(row: _RowReader, sources: Mapping[str, SourceRow]) -> AliasRow:
+def _alias(row: _RowReader, sources: Collection[str]) -> AliasRow:
     alias = AliasRow(row.text("designation"), row.word("source", sources), row.optional_text("at"))
     row.finish()
     return alias
 
 
-def _related(row: _RowReader, sources: Mapping[str, SourceRow]) -> KinRow:
+def _related(row: _RowReader, sources: Collection[str]) -> KinRow:
     related = KinRow(
         designation=row.text("designation"),
         how=row.word("how", KINSHIPS),
@@ -754,7 +776,7 @@ def _related(row: _RowReader, sources: Mapping[str, SourceRow]) -> KinRow:
     return related
 
 
-def _sections(row: _RowReader, sources: Mapping[str, SourceRow]) -> tuple[SectionRow, ...]:
+def _sections(row: _RowReader, sources: Collection[str]) -> tuple[SectionRow, ...]:
     """The sections in order. A block that says `alike = 2` describes this section and the next."""
     sections: list[SectionRow] = []
     for block in row.rows("section", "section"):
@@ -766,9 +788,9 @@ def _sections(row: _RowReader, sources: Mapping[str, SourceRow]) -> tuple[Sectio
     return tuple(sections)
 
 
-def _section(row: _RowReader, index: int, sources: Mapping[str, SourceRow]) -> SectionRow:
+def _section(row: _RowReader, index: int, sources: Collection[str]) -> SectionRow:
     kind = row.word("kind", SECTION_ELECTRODES)
-    ratings = _ratings(_RowReader(f"{row.where}, ratings", row.take("ratings") or {}), sources)
+    ratings = _ratings(_RowReader(f"{row.where}, ratings", row.take("ratings") or {}, row.sparse), sources)
     points: list[TestPointRow] = []
     for table in row.rows("test_point", "test point"):
         point = _test_point(table, kind, sources)
@@ -779,9 +801,9 @@ def _section(row: _RowReader, index: int, sources: Mapping[str, SourceRow]) -> S
     return SectionRow(index, kind, ratings, tuple(points))
 
 
-def _ratings(row: _RowReader, sources: Mapping[str, SourceRow]) -> RatingsRow:
+def _ratings(row: _RowReader, sources: Collection[str]) -> RatingsRow:
     ratings = RatingsRow(
-        system=row.word("system", RATING_SYSTEMS),
+        system=row.word("system", RATING_SYSTEMS, default="unstated" if row.sparse else None),
         anode_voltage_max_v=row.optional_positive("anode_voltage_max_v"),
         anode_dissipation_max_w=row.optional_positive("anode_dissipation_max_w"),
         anode_current_max_ma=row.optional_positive("anode_current_max_ma"),
@@ -802,7 +824,7 @@ def _ratings(row: _RowReader, sources: Mapping[str, SourceRow]) -> RatingsRow:
         supply_rms_max_v=row.optional_positive("supply_rms_max_v"),
         drop_v=row.optional_positive("drop_v"),
         drop_at_ma=row.optional_positive("drop_at_ma"),
-        source=row.word("source", sources),
+        source=row.word("source", sources, default=SOURCE if row.sparse else None),
         at=row.optional_text("at"),
     )
     row.finish()
@@ -811,7 +833,7 @@ def _ratings(row: _RowReader, sources: Mapping[str, SourceRow]) -> RatingsRow:
     return ratings
 
 
-def _test_point(row: _RowReader, kind: str, sources: Mapping[str, SourceRow]) -> TestPointRow:
+def _test_point(row: _RowReader, kind: str, sources: Collection[str]) -> TestPointRow:
     name = row.text("name")
     row.where = f"{row.where} “{name}”"
     electrodes = SECTION_ELECTRODES[kind]
@@ -822,9 +844,9 @@ def _test_point(row: _RowReader, kind: str, sources: Mapping[str, SourceRow]) ->
         screen_voltage_v=row.positive("screen_voltage_v") if screened else None,
         grid_voltage_v=row.optional_number("grid_voltage_v") if gridded else None,
         cathode_resistor_ohm=row.optional_positive("cathode_resistor_ohm") if gridded else None,
-        anode_current_ma=row.positive("anode_current_ma"),
+        anode_current_ma=row.nominal("anode_current_ma"),
         screen_current_ma=row.optional_positive("screen_current_ma") if screened else None,
-        gm_ma_per_v=row.positive("gm_ma_per_v") if gridded else None,
+        gm_ma_per_v=row.nominal("gm_ma_per_v") if gridded else None,
         mu=row.optional_positive("mu") if gridded else None,
         anode_resistance_kohm=row.optional_positive("anode_resistance_kohm"),
         anode_current_min_ma=row.optional_positive("anode_current_min_ma"),
@@ -843,7 +865,7 @@ def _test_point(row: _RowReader, kind: str, sources: Mapping[str, SourceRow]) ->
     return point
 
 
-def _application(row: _RowReader, sources: Mapping[str, SourceRow]) -> ApplicationRow:
+def _application(row: _RowReader, sources: Collection[str]) -> ApplicationRow:
     name = row.text("name")
     row.where = f"{row.where} “{name}”"
     section = row.optional_positive("section") or Decimal(1)

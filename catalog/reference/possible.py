@@ -48,6 +48,8 @@ def _heaters(heaters: tuple[HeaterRow, ...]) -> Iterator[tuple[str, str]]:
 
 
 def _point(point: TestPointRow) -> Iterator[tuple[str, str]]:
+    if point.anode_current_ma is None:  # only settings: there is nothing that could be impossible beside them
+        return
     ia, gm, mu, ra = point.anode_current_ma, point.gm_ma_per_v, point.mu, point.anode_resistance_kohm
     if not Decimal("0.005") <= ia <= 20_000:
         yield "anode_current_ma", f"from 0.005 to 20000 mA, not {ia}: is it in A?"

@@ -37,10 +37,12 @@ def _sheet(reference: Reference, designation: str) -> TypeSheet:
 
 def _section(section: SectionRow) -> SectionSheet:
     ratings = {key: float(value) for key in RATINGS if (value := getattr(section.ratings, key)) is not None}
-    return SectionSheet(section.kind, ratings, tuple(point_of(point) for point in section.test_points))
+    points = tuple(point_of(point) for point in section.test_points if point.anode_current_ma is not None)
+    return SectionSheet(section.kind, ratings, points)
 
 
 def point_of(row: TestPointRow) -> SheetPoint:
+    assert row.anode_current_ma is not None, "only points with a nominal tell of curves"
     return SheetPoint.printed(
         anode_voltage_v=float(row.anode_voltage_v),
         grid_voltage_v=_number(row.grid_voltage_v),

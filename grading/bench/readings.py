@@ -14,7 +14,7 @@ from django.db import IntegrityError, transaction
 from django.db.models import Count, Exists, F, Max, OuterRef, Prefetch, QuerySet
 from django.utils import timezone
 
-from catalog.models import Section
+from catalog.models import Section, ValveType
 from grading.bench.entered import EnteredReading
 from grading.bench.series import with_settled_values
 from grading.metrology.quantities import CLAIMING, claimed_of
@@ -39,6 +39,14 @@ class BenchError(Refused):
 
 class NotTestable(BenchError):
     """There is no such valve, it has left the house, or its type has no test point."""
+
+
+class NoTestPoint(NotTestable):
+    """Nothing says how a tester is set for valves of this type."""
+
+    def __init__(self, message: str, type_: ValveType) -> None:
+        super().__init__(message)
+        self.type_ = type_
 
 
 class ShiftRunning(BenchError):
@@ -103,6 +111,8 @@ def fetch(scanned: str) -> Valve:
     if valve is None:
         raise NotTestable(f"No valve has the serial {serial}. If it is in bulk, take it up from its line first.")
     fault = why_not(valve)
+    if fault and not valve.type.test_sections:
+        raise NoTestPoint(fault, valve.type)
     if fault:
         raise NotTestable(fault)
     return valve
@@ -117,7 +127,8 @@ def why_not(valve: Valve) -> str:
     if promised := seals.why_not_opened(valve):
         return promised
     if not valve.type.test_sections:
-        return f"{valve} is a {valve.type}, whose reference data give no test point: there is nothing to judge it by."
+        what = valve.called_and_type
+        return f"{valve} is a {what}, of which no test point is on file. Say how the tester is set for it."
     return ""
 
 

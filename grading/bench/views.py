@@ -15,6 +15,7 @@ from django.urls import path, reverse
 from django.utils.http import urlencode
 from django.views.decorators.http import require_POST
 
+from catalog.models import ValveType
 from grading.bench import readings as at_bench
 from grading.bench import tables
 from grading.bench.entered import EnteredReading
@@ -49,6 +50,8 @@ def bench(request: StaffRequest) -> HttpResponse:
         return _bench_page(request, shift, scanned=scanned, fault=fault, line=found)
     try:
         valve = at_bench.fetch(scanned)
+    except at_bench.NoTestPoint as error:
+        return _bench_page(request, shift, scanned=scanned, fault=str(error), unsettable=error.type_)
     except (BadSerial, BenchError) as error:
         return _bench_page(request, shift, scanned=scanned, fault=str(error))
     choices = BenchChoices.of(request)
@@ -122,9 +125,11 @@ def _bench_page(
     valve_forms: ValveForms | None = None,
     choices: BenchChoices | None = None,
     line: Line | None = None,
+    unsettable: ValveType | None = None,
 ) -> HttpResponse:
     choices = choices or BenchChoices.of(request)
     context: dict[str, Any] = {"shift": shift, "scanned": scanned, "fault": fault, "choices": choices, "line": line}
+    context["unsettable"] = unsettable
     if shift:
         tested = at_bench.latest(shift)
         last = tested[0] if tested and tested[0].valve.serial == request.GET.get("read") else None

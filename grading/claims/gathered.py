@@ -59,7 +59,7 @@ def _void(claim: Claim, withdrawn: ClaimStep | None) -> str:
 
 
 def _goods(line: Line) -> str:
-    return ", ".join(filter(None, [f"{line.type}", f"{line.maker or ''}", line.get_condition_display()]))
+    return ", ".join(filter(None, [line.called_and_type, f"{line.maker or ''}", line.get_condition_display()]))
 
 
 def _photographs(claim: Claim, line_ids: list[int]) -> list[Pictured]:

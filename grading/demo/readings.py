@@ -89,7 +89,7 @@ def read_meters(
         return reading
     grid_current = fault.get("grid_current", abs(rng.gauss(0, 0.15)))
     reading.grid_current_ua = meter.show(rng, Quantity.GRID_CURRENT, grid_current)
-    if point.anode_current_ma < 20:  # small-signal: somebody listens
+    if point.anode_current_ma and point.anode_current_ma < 20:  # small-signal: somebody listens
         noise = Reading.Noise.SLIGHT if rng.random() > 0.95 else Reading.Noise.QUIET
         reading.noise = fault.get("noise", noise)
     return reading

@@ -28,11 +28,25 @@ class CannotList(Refused):
 
 
 def title(valves: Sequence[Valve]) -> str:
-    what = f"{valves[0].type}"
+    names = {valve.called_and_type for valve in valves}
+    what = names.pop() if len(names) == 1 else str(valves[0].type)
     if len(valves) > 1:
         what += f" {set_name(len(valves))}"
     makers = {str(valve.maker) for valve in valves if valve.maker}
     return f"{what}, marked {makers.pop()}" if len(makers) == 1 else what
+
+
+UNTESTED = "Sold untested, as received: nobody has graded it."
+
+
+def is_untested(valves: Sequence[Valve]) -> bool:
+    """One valve without a grade, under no seal, that may be sold as it was received."""
+    keys = [valve.pk for valve in valves]
+    ungraded = all(valve.state in (State.RECEIVED, State.TESTED) for valve in valves)
+    sealed = Pack.objects.under_seal().filter(valve__in=keys).exists()
+    return (
+        len(valves) == 1 and ungraded and not sealed and not Grade.objects.filter(valve__in=keys, current=True).exists()
+    )
 
 
 def describe(valves: Sequence[Valve]) -> str:
@@ -51,6 +65,8 @@ def describe(valves: Sequence[Valve]) -> str:
         sentences.append(f"Stamped {', '.join(marks)}.")
     conditions = [condition.words for condition in Condition.objects.filter(valve__in=valves)]
     sentences += in_public(conditions, len(valves))
+    if is_untested(valves):
+        return " ".join([UNTESTED, *sentences])
     sentences.append("Every reading is shown below with the conditions it was taken at.")
     return " ".join(sentences)
 
@@ -63,14 +79,21 @@ def sold_before(valves: Collection[Valve]) -> list[str]:
 
 @transaction.atomic
 def publish(valves: Sequence[Valve], title: str, text: str, price: Decimal, currency: str, by: User) -> Listing:
-    """Raises CannotList: a valve is not graded or matched, is set aside, or is listed already."""
+    """One valve that nobody has graded is listed as untested, and its text says so.
+
+    Raises:
+        CannotList: a valve is of no grade that may be sold, is set aside, or is listed already.
+    """
     valves = making.locked(valves)
+    untested = is_untested(valves)
+    if untested and UNTESTED not in text:
+        text = f"{UNTESTED} {text}"
     memberships = {m.set_id for valve in valves for m in valve.memberships.filter(live=True)}
     whole = len(valves) == 1 if not memberships else len(memberships) == 1 and len(valves) > 1
     for valve in valves:
-        if valve.state not in (State.GRADED, State.MATCHED):
+        if not untested and valve.state not in (State.GRADED, State.MATCHED):
             raise CannotList(f"{valve} is {valve.state}: only graded or matched valves can be listed.")
-        if not valve.grades.filter(current=True, saleable=True).exists():
+        if not untested and not valve.grades.filter(current=True, saleable=True).exists():
             raise CannotList(f"{valve} has no grade that may be sold.")
         if valve.allocations.filter(live=True).exists():
             raise CannotList(f"{valve} is set aside for an order.")
@@ -80,7 +103,9 @@ def publish(valves: Sequence[Valve], title: str, text: str, price: Decimal, curr
         if why := doubts.why_doubtful(matched):
             raise CannotList(f"{matched.number} no longer holds: {why}.")
     return create_listing(
-        valves, Listing(title=title, text=text, price=price, currency=currency, listed_by=by), "Listed"
+        valves,
+        Listing(title=title, text=text, price=price, currency=currency, listed_by=by, untested=untested),
+        "Listed",
     )
 
 
@@ -154,7 +179,11 @@ def recheck(valve_ids: Collection[int], by: User | None) -> None:
             ~Exists(Pack.objects.under_seal().filter(valve=OuterRef("pk"))),
             pk__in=keys,
             listings__live=True,
-        )
+        ).exclude(listings__live=True, listings__listing__untested=True)
+        for valve in Valve.objects.filter(
+            pk__in=keys, grades__current=True, listings__live=True, listings__listing__untested=True
+        ).distinct():
+            _end_all(Valve.objects.filter(pk=valve.pk), f"{valve} has been graded, so it is not sold as untested", by)
         for valve in unsaleable:
             _end_all(Valve.objects.filter(pk=valve.pk), f"{valve} has no grade now that may be sold", by)
 

@@ -417,7 +417,10 @@ def _set_aside_for(order: Order) -> list[int]:
 
 def _still_sound(order: Order) -> None:
     """What was set aside may have been read again since. Raises CannotPull."""
-    tested = Allocation.objects.filter(order_line__order=order, order_line__sealed=False, live=True)
+    sold = Allocation.objects.filter(order_line__order=order, order_line__sealed=False, live=True)
+    tested, untested = sold.filter(order_line__untested=False), sold.filter(order_line__untested=True)
+    for graded in Grade.objects.filter(valve__in=untested.values("valve"), current=True).select_related("valve"):
+        raise CannotPull(f"{graded.valve} has been graded since, so it is not sent as untested. {PUT_BACK}")
     valves = Valve.objects.filter(pk__in=tested.values("valve"))
     for valve in valves.exclude(pk__in=Grade.objects.filter(current=True, saleable=True).values("valve")):
         raise CannotPull(f"{valve} has no grade now that may be sold. {PUT_BACK}")

@@ -64,6 +64,7 @@ def add_listing(order: Order, listing: Listing, by: User) -> OrderLine:
         order=order,
         type=valves[0].type,
         set_size=len(valves),
+        untested=listing.untested,
         sealed=Pack.objects.filter(valve__in=valves, opened=False).exists(),
         quantity=1,
         best_grades=worst,

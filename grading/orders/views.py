@@ -67,12 +67,15 @@ class OrderForm(forms.ModelForm):
 
 class OrderLineForm(AsksAgain, EditForm):
     type = TypeField(label="Type")
-    sealed = forms.TypedChoiceField(
-        label="Tested or sealed",
+    sealed = forms.ChoiceField(
+        label="Tested or not",
         required=False,
-        coerce=bool,
-        choices=[("", "tested, by grade"), ("sealed", "in sealed packs, not tested")],
-        help_text="Of sealed packs neither grades nor a tolerance can be asked for.",
+        choices=[
+            ("", "tested, by grade"),
+            ("sealed", "in sealed packs, not tested"),
+            ("untested", "untested singles, as received"),
+        ],
+        help_text="Of what is not tested neither grades nor a tolerance can be asked for.",
     )
 
     best_grades = BestGradesField()
@@ -99,9 +102,12 @@ class OrderLineForm(AsksAgain, EditForm):
 
     def clean(self) -> dict[str, Any]:
         data = super().clean() or {}
-        data["sealed"] = bool(data.get("sealed"))
-        if data["sealed"]:
+        self.instance.untested = data.get("sealed") == "untested"
+        data["sealed"] = data.get("sealed") == "sealed"
+        if data["sealed"] or self.instance.untested:
             data["max_spread_percent"] = None
+        if self.instance.untested and data.get("set_size", 1) != 1:
+            self.add_error("set_size", "Untested valves are sold one by one: ask for 1 in each.")
         elif data.get("set_size", 1) > OrderLine.MOST_IN_A_SET:
             self.add_error("set_size", f"At most {OrderLine.MOST_IN_A_SET} valves are matched to one set.")
         return data

@@ -111,7 +111,7 @@ def labels_for(valves: Sequence[Valve], shop: Shop) -> list[Label]:
         labels.append(
             Label(
                 serial=valve.serial,
-                type=valve.type.designation,
+                type=valve.called,
                 grade=grade.name if grade else "",
                 sections=_shown(grade.measured if grade else _read(read[valve.pk], bench)),
                 square_text=address + valve.get_absolute_url() if address else valve.serial,

@@ -173,7 +173,7 @@ def pick_list(request: HttpRequest, number: str) -> HttpResponse:
         PickRow(
             place=allocation.valve.place.code if allocation.valve.place else "",
             serial=allocation.valve.serial,
-            type=allocation.valve.type.designation,
+            type=allocation.valve.called_and_type,
             set_number=orders.pack_in_words(allocation)
             or next((m.set.number for m in allocation.valve.memberships.all() if m.live), ""),
             item=str(allocation.order_line),

@@ -15,7 +15,7 @@ from django.utils import timezone
 
 from catalog.models import TestPoint, ValveType
 from catalog.physics import electrics
-from catalog.reference.files import normal
+from catalog.reference.scripts import normal
 from grading.metrology.quantities import claimed_of
 from grading.models import Quantity, Reading, Tester, TesterCondition
 from stockroom.models import Entry

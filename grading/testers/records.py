@@ -230,6 +230,9 @@ class Basis(NamedTuple):
         return there, abs(there) * self.relative_model_u
 
 
+HOUSE = TesterCondition.JudgedBy.HOUSE
+
+
 def basis_for(tester: Tester, test_point: TestPoint, quantity: Quantity, at: datetime | None = None) -> Basis:
     """Anode current and gm beside a nominal, emission beside the scale's good mark.
 
@@ -246,10 +249,13 @@ def basis_for(tester: Tester, test_point: TestPoint, quantity: Quantity, at: dat
         raise ValueError(f"{quantity.label} has a limit and no nominal.")
     nominal = getattr(test_point, quantity)
     setting = conditions_for(tester, test_point, at)
+    if not test_point.has_nominal and (setting.condition is None or setting.condition.judged_by != HOUSE):
+        words = f"compared with nothing: no nominal of the {test_point.section.type} is on file for {test_point.name}"
+        return Basis(BasisKind.NONE, None, 0.0, 1.0, 0.0, False, words)
     if setting.condition is None:
         words = f"beside the data sheet's nominal, at the data sheet's conditions ({test_point.conditions})"
         return Basis(BasisKind.SHEET, nominal, 0.0, 1.0, 0.0, True, words)
-    if setting.condition.judged_by == TesterCondition.JudgedBy.HOUSE:
+    if setting.condition.judged_by == HOUSE:
         return _beside_house(setting.condition, quantity)
     try:
         factor, relative_u, words = conversion(setting.condition, quantity)

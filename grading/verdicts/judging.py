@@ -11,7 +11,7 @@ from django.contrib.auth.models import User
 from django.db import transaction
 
 from catalog.models import Section, ValveType
-from grading.models import Grade, Policy, Reading
+from grading.models import Grade, Policy, Quantity, Reading
 from grading.testers.records import BasisKind
 from grading.verdicts import states
 from grading.verdicts.pure.grades import Judgement, judge
@@ -110,9 +110,18 @@ def judge_all(valves: Collection[Valve], policy: Policy) -> AllJudged:
             sections.append(as_section(repeats, of_section, bench))
         if any(value.kind == BasisKind.NONE for value in values):
             continue  # read at conditions that nothing is known of: see `why_ungraded`
+        if any(_without_nominal(repeats, values) for repeats in speaks.repeats.values()):
+            continue
         judgement = judge(rules[kinds[valve.type_id]], sections)
         found.append(Judged(valve, speaks, values, current.get(valve.pk), judgement))
     return AllJudged(found, unsettled)
+
+
+def _without_nominal(repeats: Repeats, values: Sequence[Value]) -> bool:
+    """Whether nothing says what the section should read: not even its leakage then makes a grade, but a short does."""
+    compared = any(value.nominal is not None for value in values if value.section == repeats.latest.section)
+    point = repeats.latest.test_point
+    return not (point.has_nominal or compared or repeats.short or repeats.values(Quantity.EMISSION))
 
 
 def why_ungraded(valve: Valve) -> str:
@@ -125,6 +134,8 @@ def why_ungraded(valve: Valve) -> str:
     ]
     values = [value for repeats in evidence.repeats.values() for value in values_of(repeats, bench)]
     why += [f"it stands {value.basis}" for value in values if value.kind == BasisKind.NONE]
+    if not why and any(_without_nominal(repeats, values) for repeats in evidence.repeats.values()):
+        why.append(f"no nominal of the {valve.type} is on file")
     return "; ".join(dict.fromkeys(why))
 
 

@@ -17,6 +17,7 @@ from django.contrib.auth.models import User
 from django.db import IntegrityError, models, transaction
 from django.urls import reverse
 
+from catalog.models import TypeVersion, ValveType
 from grading.models import Grade, Policy, Reading, Tester
 from grading.models.append_only import AppendOnly
 from grading.verdicts import judging
@@ -35,9 +36,10 @@ NOT_GRADED = "not graded"
 
 @dataclass(frozen=True)
 class ByPolicy:
-    """By this version."""
+    """By this version of the policy, all valves in house or those of one type."""
 
     version: int
+    type: int | None = None
 
 
 # What it would change
@@ -59,13 +61,14 @@ class StockEffect(NamedTuple):
     changes: list[StockChange]
 
 
-def start_effect(policy: Policy, by: User) -> Job:
-    title = f"What {policy} would change"
-    return kinds.start("policy effect", ByPolicy(policy.version), title, by, key=_key("effect", policy))
+def start_effect(policy: Policy, by: User, type_: ValveType | None = None) -> Job:
+    title = f"What {policy} would change{f' of {type_}' if type_ else ''}"
+    asked = ByPolicy(policy.version, type_.pk if type_ else None)
+    return kinds.start("policy effect", asked, title, by, key=_key("effect", policy, type_))
 
 
-def latest_effect(policy: Policy) -> Job | None:
-    return Job.objects.keyed(_key("effect", policy)).select_related("made_by").first()
+def latest_effect(policy: Policy, type_: ValveType | None = None) -> Job | None:
+    return Job.objects.keyed(_key("effect", policy, type_)).select_related("made_by").first()
 
 
 def effect_of(job: Job) -> StockEffect | None:
@@ -78,14 +81,19 @@ def effect_of(job: Job) -> StockEffect | None:
 
 
 def _effect_page(job: Job) -> str:
-    return reverse("policy-effect", args=[job.question["version"]])
+    of_type = ValveType.objects.filter(pk=job.question.get("type")).first()
+    return (
+        reverse("type-regrade", args=[of_type.designation])
+        if of_type
+        else reverse("policy-effect", args=[job.question["version"]])
+    )
 
 
 @kinds.kind("policy effect", "Effect of a policy", Lane.RECORDS, ByPolicy, address=_effect_page)
 def effect(asked: ByPolicy, hand: Hand) -> dict[str, Any]:
     """Reads only, so an interrupted one begins anew."""
     policy = _policy(asked)
-    keys = _in_house()
+    keys = _in_house(asked)
     moves: Counter[tuple[str, str]] = Counter()
     found: list[tuple[int, str, int, str, str, list[str]]] = []
     for done, piece in _pieces(keys):
@@ -119,15 +127,22 @@ def put_in_force(policy: Policy, by: User, *, regrade: bool) -> Job | None:
         return kinds.start("regrade", asked, f"Re-grade the stock by {policy}", by, key=_key("regrade", policy))
 
 
-def latest_regrade(policy: Policy) -> Job | None:
-    return Job.objects.keyed(_key("regrade", policy)).select_related("made_by").first()
+def start_regrade(policy: Policy, type_: ValveType, by: User) -> Job:
+    """After its nominals changed: old grades stay as history, with the nominals that they were given with."""
+    title = f"Re-grade the {type_} by {policy}"
+    asked = ByPolicy(policy.version, type_.pk)
+    return kinds.start("regrade", asked, title, by, key=_key("regrade", policy, type_))
+
+
+def latest_regrade(policy: Policy, type_: ValveType | None = None) -> Job | None:
+    return Job.objects.keyed(_key("regrade", policy, type_)).select_related("made_by").first()
 
 
 @kinds.kind("regrade", "Re-grade the stock", Lane.RECORDS, ByPolicy, address=_effect_page)
 def regrade(asked: ByPolicy, hand: Hand) -> dict[str, int]:
     """A piece at a time, each written once: an interrupted re-grade goes on behind the last."""
     policy = _policy(asked)
-    graded = regrade_all(_in_house(), policy, hand)
+    graded = regrade_all(_in_house(asked), policy, hand)
     with transaction.atomic():
         hand.save(**hand.saved)  # the entry is written once, by whoever has the job
         Entry.write(hand.by, "regraded", f"Re-graded {graded} valves by {policy}")
@@ -204,6 +219,7 @@ def _testers_as_known() -> int:
         for model in apps.get_app_config("grading").get_models()
         if model.__module__ == "grading.models.instruments"
     ]
+    known.append(TypeVersion.objects.aggregate(last=models.Max("pk"))["last"])
     models_read: list[type[models.Model]] = [Tester, *instruments]
     for model in models_read:
         if issubclass(model, AppendOnly):
@@ -216,8 +232,8 @@ def _testers_as_known() -> int:
 # The stock
 
 
-def _key(what: str, policy: Policy) -> str:
-    return f"{what} of policy {policy.version}"
+def _key(what: str, policy: Policy, type_: ValveType | None = None) -> str:
+    return f"{what} of policy {policy.version}{f', type {type_.pk}' if type_ else ''}"
 
 
 def _policy(asked: ByPolicy) -> Policy:
@@ -227,8 +243,9 @@ def _policy(asked: ByPolicy) -> Policy:
     return policy
 
 
-def _in_house() -> list[int]:
-    return list(Valve.objects.in_house().order_by("pk").values_list("pk", flat=True))
+def _in_house(asked: ByPolicy) -> list[int]:
+    valves = Valve.objects.in_house() if asked.type is None else Valve.objects.in_house().filter(type=asked.type)
+    return list(valves.order_by("pk").values_list("pk", flat=True))
 
 
 def _pieces(keys: list[int]) -> list[tuple[int, list[int]]]:

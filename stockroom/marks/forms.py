@@ -16,7 +16,7 @@ from stockroom.marks.pure.datecodes import DateMeaning
 from stockroom.marks.pure.identification import Ranked
 from stockroom.models import Cleaning, Condition, Line, Maker, Valve
 from stockroom.site.names import NameField
-from stockroom.site.web import TypeField
+from stockroom.site.web import TypeField, marked_as, type_field
 
 LIKELIEST = 6  # shown at once; the others unfold
 
@@ -47,7 +47,7 @@ class MarksForm(forms.Form):
     A code is read before it is kept: `settled` is False until the page has shown what this code can mean.
     """
 
-    type = TypeField(label="Type", max_length=40)
+    type = TypeField(label="Type, as the glass says it", max_length=40)
     maker = NameField(Maker, label="Marked maker", required=False)
     code = forms.CharField(label="Code as stamped", max_length=40, required=False)
     pack_marks = forms.CharField(label="Marks on the pack", max_length=200, required=False)
@@ -173,8 +173,10 @@ class MarksForm(forms.Form):
 
     def seen(self) -> MarksSeen:
         data = self.cleaned_data
+        type_ = data.get("type")
         return MarksSeen(
-            type=data.get("type"),
+            type=type_,
+            as_marked=marked_as(type_field(self).written, type_) if type_ else "",
             maker=data["maker"],
             code=data["code"],
             chosen=self.chosen if data["code"] else "",
@@ -194,7 +196,7 @@ def _as_recorded(valve: Valve | None, line: Line) -> dict[str, Any]:
         return {"maker": line.maker_id}
     condition = Condition.objects.filter(valve=valve).first()
     return {
-        "type": valve.type,
+        "type": valve.called,
         "maker": valve.maker_id,
         "code": valve.date_code,
         "pack_marks": condition.pack_marks if condition else "",

@@ -233,6 +233,7 @@ class MarksSeen:
     """
 
     type: ValveType | None = None
+    as_marked: str = ""
     maker: Maker | None = None
     code: str = ""
     chosen: str = ""
@@ -308,12 +309,17 @@ def _write(keys: list[int], observed: MarksSeen, by: User | None, *, whole: bool
             if whole and observed.type is not None and valve.type_id != observed.type.pk:
                 changes[valve.pk].append(f"type {valve.type} → {observed.type}")
                 valve.type = observed.type
+            if whole and observed.type is not None and valve.as_marked != observed.as_marked:
+                before, valve.as_marked = valve.called, observed.as_marked
+                changes[valve.pk].append(f"name on the glass {before} → {valve.called}")
             if valve.maker != maker and (maker or whole) and (over or valve.maker is None):
                 changes[valve.pk].append(f"marked maker {valve.maker or '–'} → {maker or '–'}")
                 valve.maker = maker
         _write_codes(valves, observed, by, changes, whole=whole, over=over)
         Valve.objects.bulk_update(
-            [valve for valve in valves if changes[valve.pk]], ["type", "maker", "date_code"], batch_size=200
+            [valve for valve in valves if changes[valve.pk]],
+            ["type", "as_marked", "maker", "date_code"],
+            batch_size=200,
         )
         _write_features(valves, observed, by, changes, whole=whole, over=over)
         _write_conditions(valves, observed, by, changes, whole=whole, over=over)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from decimal import Decimal
+from typing import TYPE_CHECKING, Any
 
 from django.conf import settings
 from django.core.validators import MinValueValidator
@@ -125,12 +126,42 @@ class Charge(models.Model):
         ]
 
 
+class Marked(models.Model):
+    """Goods of a type, under the name that stands on the glass."""
+
+    as_marked = models.CharField(
+        "name on the glass", max_length=40, blank=True, help_text="Where it is another than the type’s own name."
+    )
+
+    if TYPE_CHECKING:
+        type: Any
+        maker: Any
+
+    class Meta:
+        abstract = True
+
+    @property
+    def called(self) -> str:
+        """What the glass calls it."""
+        return str(self.as_marked or self.type.designation)
+
+    @property
+    def called_and_type(self) -> str:
+        """The name on the glass, and what the shop calls the type where that is another: "ECC83 (12AX7)"."""
+        return self.called if self.called == str(self.type) else f"{self.called} ({self.type})"
+
+    @property
+    def type_and_mark(self) -> str:
+        """What it is called, and the maker whose mark it bears where there is one."""
+        return f"{self.called_and_type}, {self.maker}" if self.maker else self.called_and_type
+
+
 def pieces_of_line(path: str = "") -> CombinedExpression:
     """`Line.pieces` for the database, of the lines that `path` leads to, such as "lines__"."""
     return Coalesce(f"{path}counted", f"{path}expected") - F(f"{path}sent_back") - F(f"{path}taken_out")
 
 
-class Line(models.Model):
+class Line(Marked):
     """So many pieces of one type in a lot.
 
     Pieces are in bulk, known only by count, until they are given serials. Each piece, in bulk or not,
@@ -187,11 +218,6 @@ class Line(models.Model):
         return f"{self.lot.number}/{self.number}"
 
     @property
-    def type_and_mark(self) -> str:
-        """The type, and the maker whose mark it bears where there is one."""
-        return f"{self.type}, {self.maker}" if self.maker else str(self.type)
-
-    @property
     def count_in_words(self) -> str:
         """What was expected beside what was counted."""
         counted = "not yet counted" if self.counted is None else f"counted {self.counted}"
@@ -246,7 +272,7 @@ class ValveQuerySet(models.QuerySet["Valve"]):
         return self.select_related("type", "maker", "place", "line__lot")
 
 
-class Valve(models.Model):
+class Valve(Marked):
     """One glass bottle with a serial."""
 
     serial = models.CharField(max_length=12, unique=True, editable=False)
@@ -273,11 +299,6 @@ class Valve(models.Model):
 
     def get_absolute_url(self) -> str:
         return reverse("valve", args=[self.serial])
-
-    @property
-    def type_and_mark(self) -> str:
-        """The type, and the maker whose mark it bears where there is one."""
-        return f"{self.type}, {self.maker}" if self.maker else str(self.type)
 
 
 class Movement(models.Model):

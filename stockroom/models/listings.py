@@ -22,7 +22,10 @@ class ListingQuerySet(models.QuerySet["Listing"]):
 
 
 class Listing(models.Model):
-    """A priced public page for one valve, one matched set, or sealed packs of one lot."""
+    """A priced public page for one valve, one matched set, or sealed packs of one lot.
+
+    Where `untested`, nobody has graded the valve: it is sold as it was received, and the listing ends with a grade.
+    """
 
     number = models.CharField(max_length=12, unique=True, editable=False)
     title = models.CharField(max_length=120)
@@ -33,6 +36,7 @@ class Listing(models.Model):
     listed_by = models.ForeignKey(
         settings.AUTH_USER_MODEL, on_delete=models.PROTECT, null=True, related_name="+", editable=False
     )
+    untested = models.BooleanField(default=False, editable=False)
     ended_at = models.DateTimeField(null=True, editable=False)
     ended_because = models.CharField(max_length=200, blank=True, editable=False)  # where it was not simply ended
 

@@ -22,6 +22,7 @@ def set_name(size: int) -> str:
 
 
 SEALED_WORDS = "sealed and sample-tested, not tested"  # what every text about a sealed pack says
+UNTESTED_WORDS = "untested, as received"
 
 
 def sealed_name(pieces: int) -> str:
@@ -86,6 +87,7 @@ class Order(models.Model):
 class OrderLine(models.Model):
     """So many items of one kind: "one matched quad, this type, best two grades, within 5 %".
 
+    Where `untested`, an item is one valve that nobody has graded.
     Where `sealed`, an item is `set_size` pieces in sealed packs of one lot, of which nobody has tested any: grades and
     a tolerance do not come into it.
     """
@@ -98,6 +100,7 @@ class OrderLine(models.Model):
         "pieces in each", default=1, validators=[MinValueValidator(1), MaxValueValidator(1000)]
     )
     sealed = models.BooleanField("in sealed packs, sample-tested", default=False)
+    untested = models.BooleanField("untested, as received", default=False)
     quantity = models.PositiveSmallIntegerField(default=1, validators=[MinValueValidator(1)])
     best_grades = models.PositiveSmallIntegerField(
         "of the best … grades",
@@ -140,6 +143,8 @@ class OrderLine(models.Model):
         """The line as a person would say it."""
         if self.sealed:
             return f"{self}, {SEALED_WORDS}"
+        if self.untested:
+            return f"{self}, {UNTESTED_WORDS}"
         words = [str(self), self.grades_asked]
         if self.max_spread_percent is not None and self.set_size > 1:
             words.append(f"within {self.max_spread_percent:g} %")

@@ -13,7 +13,8 @@ from django.contrib.auth.models import User
 from django.db import transaction
 from django.db.models import Count, Max
 
-from stockroom.models import Charge, Counter, Credit, Entry, Line, Lot, Movement, Pack, Shop, Valve
+from catalog.models import ValveType
+from stockroom.models import Charge, Counter, Credit, Entry, Line, Lot, Maker, Movement, Pack, Shop, Valve
 from stockroom.models.daybook import LONGEST
 from stockroom.pure.money import minor_places, shown, to_minor
 from stockroom.pure.refused import Refused
@@ -25,11 +26,12 @@ from stockroom.site.changes import differences
 from stockroom.site.chunks import chunked
 from stockroom.site.saving import save_named
 from stockroom.tally import refresh_lots
+from stockroom.types import keeping
 
 MANY_PIECES = 20_000  # in one line: more is asked about
 MOST_PIECES = 1_000_000  # more is a slip of the keyboard, or a serial scanned into a count
 LOT_FIELDS = ("supplier", "received_on", "note")
-LINE_FIELDS = ("type", "maker", "condition", "expected", "counted", "weight", "place", "note")
+LINE_FIELDS = ("type", "as_marked", "maker", "condition", "expected", "counted", "weight", "place", "note")
 
 
 class ReceivingError(Refused):
@@ -50,6 +52,10 @@ class CreditedMoreThanCost(ReceivingError):
 
 class NotInBulk(ReceivingError):
     """More pieces were asked for than there are in bulk, or none."""
+
+
+class AlreadyNamed(ReceivingError):
+    """The line has a type."""
 
 
 class TypeIsSettled(ReceivingError):
@@ -133,6 +139,8 @@ def change_line(line: Line, by: User | None) -> Line:
                     "Add a line for the other type, and change the counts of both."
                 )
             line.valves.filter(type=before.type_id).update(type=line.type)
+        if line.as_marked != before.as_marked:
+            line.valves.filter(type=line.type, as_marked=before.as_marked).update(as_marked=line.as_marked)
         if line.maker_id != before.maker_id:
             line.valves.filter(maker=before.maker_id).update(maker=line.maker)
         line.save(update_fields=LINE_FIELDS)
@@ -288,6 +296,49 @@ def share_cost(lot: Lot, by: User | None) -> None:
     )
 
 
+def name_pieces(
+    line: Line, count: int, type_: ValveType, by: User | None, *, as_marked: str = "", maker: Maker | None = None
+) -> Line:
+    """Some of a line that was not identified are of this type: they become a line beside it, their share with them.
+
+    Raises:
+        NotInBulk: there are not so many without a serial; name one with a serial on its own page.
+        AlreadyNamed: the line has a type.
+    """
+    with transaction.atomic():
+        lot = locked(line.lot_id)
+        line = Line.objects.select_related("type", "place").get(pk=line.pk)
+        in_bulk = line.pieces - line.valves.count()
+        if line.type.is_identified:
+            raise AlreadyNamed(f"Line {line.number} is of {line.type} already.")
+        if not 1 <= count <= in_bulk:
+            raise NotInBulk(f"Line {line.number} has {in_bulk} in bulk, so {count} cannot be named.")
+        of_expected = min(count, line.expected)
+        line.expected -= of_expected
+        line.counted = None if line.counted is None else line.counted - count
+        line.save(update_fields=["expected", "counted"])
+        named = Line(
+            type=type_,
+            as_marked=as_marked,
+            maker=maker or line.maker,
+            condition=line.condition,
+            expected=max(of_expected, 1),
+            counted=None if line.counted is None else count,
+            weight=line.weight,
+            place=line.place,
+            note=f"from line {line.number}",
+        )
+        Entry.write(
+            by,
+            "pieces-named",
+            f"Line {line.number}: {plural(count, 'piece')} named {named.called}.",
+            lot=lot,
+            line=line,
+        )
+        add_lines(lot, [named], by)
+    return named
+
+
 def allot_serials(line: Line, count: int | None, by: User | None) -> list[Valve]:
     """Give serials to `count` pieces of the line's bulk, or to all of it, in one go.
 
@@ -356,6 +407,7 @@ def _valve(line: Line, position: int, number: int) -> Valve:
         line=line,
         position=position,
         type_id=line.type_id,
+        as_marked=line.as_marked,
         maker_id=line.maker_id,
         place_id=line.place_id,
     )
@@ -367,6 +419,10 @@ def _allotted_in_words(line: Line, valves: Sequence[Valve]) -> str:
 
 
 def _save_what_is_new(line: Line, by: User | None) -> None:
+    if line.type.pk is None:
+        # The form's row is only a name; what is stored is what others in the lot share too.
+        line.type.pk = keeping.enter({"designation": line.type.designation}, by).pk
+    line.type = line.type
     for name in ("maker", "place"):
         thing = getattr(line, name)
         if thing is not None and thing.pk is None:
@@ -391,7 +447,9 @@ def charge_in_words(charge: Charge) -> str:
 
 def line_in_words(line: Line) -> str:
     maker = f", marked {line.maker}" if line.maker else ""
-    return f"Line {line.number}: {line.type}{maker}, {line.get_condition_display()}; {_counted_in_words(line)}."
+    return (
+        f"Line {line.number}: {line.called_and_type}{maker}, {line.get_condition_display()}; {_counted_in_words(line)}."
+    )
 
 
 def _counted_in_words(line: Line) -> str:

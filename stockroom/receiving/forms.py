@@ -10,6 +10,7 @@ from django import forms
 from django.db.models import Max
 from django.utils import timezone
 
+from catalog.models import ValveType
 from stockroom.models import Charge, Line, Lot, Maker, Place, Supplier
 from stockroom.models.shop import check_currency
 from stockroom.pure.money import minor_places
@@ -18,7 +19,7 @@ from stockroom.site.asking import AsksAgain
 from stockroom.site.edits import EditForm, WritesOnlyChanges
 from stockroom.site.names import NameField
 from stockroom.site.numbers import DecimalTyped, WholeTyped, typed_numbers
-from stockroom.site.web import TypeField
+from stockroom.site.web import UNREAD, TypeField, marked_as, type_field
 
 
 def put_cursor(form: forms.BaseForm, name: str) -> None:
@@ -169,19 +170,26 @@ def last_rates() -> dict[str, str]:
 
 
 class LineForm(AsksAgain, EditForm):
-    type = TypeField(label="Type", max_length=40)
+    type = TypeField(
+        label="Type, as the glass says it",
+        max_length=40,
+        help_text="Any of its names. A question mark for a mixed box or glass that nobody has read yet.",
+    )
+    new_type = forms.BooleanField(required=False, label="It is none of these: enter it as a new type")
     maker = NameField(Maker, label="Marked maker", required=False)
     place = NameField(Place, required=False)
 
     class Meta:
         model = Line
-        fields = ["type", "maker", "condition", "expected", "counted", "weight", "place", "note"]
+        fields = ["type", "new_type", "maker", "condition", "expected", "counted", "weight", "place", "note"]
         formfield_callback = typed_numbers
         labels = {"condition": "Condition"}
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
         put_cursor(self, "type")
+        type_field(self).may_be_unread = True
+        self._offer_new_type()
         self.fields["weight"].help_text = "1 shares evenly; or what one piece cost on the invoice."
         self.fields["counted"].help_text = "May wait until it is counted."
         if self.instance.pk is None:
@@ -190,6 +198,25 @@ class LineForm(AsksAgain, EditForm):
             self.fields["condition"].choices = choices  # type: ignore[attr-defined]
         else:
             self.initial["weight"] = f"{self.instance.weight.normalize():f}"
+            self.initial["type"] = self.instance.called
+
+    def _offer_new_type(self) -> None:
+        """Only where a name was typed that is not on file."""
+        typed = str(self.data.get("type", "")).strip()
+        if not typed or typed.casefold() in UNREAD or ValveType.objects.named(typed).exists():
+            del self.fields["new_type"]
+        else:
+            type_field(self).may_be_new = bool(self.data.get("new_type"))
+
+    def _get_validation_exclusions(self) -> set[str]:
+        # A new type is stored with its line, so at this point it has no key to validate.
+        return super()._get_validation_exclusions() | {"type"}  # type: ignore[misc]
+
+    def clean(self) -> dict[str, Any]:
+        values = super().clean() or {}
+        if type_ := values.get("type"):
+            self.instance.as_marked = marked_as(type_field(self).written, type_)
+        return values
 
     def clean_expected(self) -> int:
         return self._believable("expected")
@@ -254,3 +281,24 @@ class SerialsForm(forms.Form):
         field.initial = in_bulk
         field.widget.attrs.update({"autofocus": True})
         field.help_text = f"{in_bulk} in bulk. What you leave stays in bulk until the bench takes it up."
+
+
+class NamingForm(forms.Form):
+    """Some pieces of a line that was not identified turn out to be of a type."""
+
+    count = WholeTyped(label="How many pieces", min_value=1)
+    type = TypeField(label="Type, as the glass says it", max_length=40)
+    new_type = forms.BooleanField(required=False, label="It is not on file: enter it as a new type")
+    maker = NameField(Maker, label="Marked maker", required=False)
+
+    def __init__(self, in_bulk: int, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.fields["count"].widget.attrs.update({"autofocus": True})
+        self.fields[
+            "count"
+        ].help_text = f"{in_bulk} in bulk. They become a line of their own, with their share of the cost."
+        type_field(self).may_be_new = bool(self.data.get("new_type"))
+
+    @property
+    def as_marked(self) -> str:
+        return marked_as(type_field(self).written, self.cleaned_data["type"])

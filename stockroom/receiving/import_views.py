@@ -26,6 +26,7 @@ from stockroom.receiving.list_layout import LISTS, ListChoices, receive
 from stockroom.site.names import NameField
 from stockroom.site.people import Role, StaffRequest, for_roles
 from stockroom.site.web import TypeField
+from stockroom.types.keeping import TypeRefused
 
 SHOWN_PROBLEMS, SHOWN_WORDS, SHOWN_LINES = 100, 100, 100
 
@@ -55,8 +56,11 @@ class WordsForm(forms.Form):
             bound = [self[f"{kind} {word.plain}"]]
             if kind == "type":
                 out = forms.BooleanField(label=f"leave the rows of {word.said} out", required=False)
+                self.fields[f"new {word.plain}"] = forms.BooleanField(
+                    label=f"enter {word.said} as a new type", required=False
+                )
                 self.fields[f"out {word.plain}"] = out
-                bound.append(self[f"out {word.plain}"])
+                bound += [self[f"new {word.plain}"], self[f"out {word.plain}"]]
             rows.append((word, bound))
         return rows
 
@@ -78,6 +82,8 @@ class WordsForm(forms.Form):
         for word, _ in self.types:
             if data.get(f"out {word.plain}"):
                 chosen["type"][word.plain] = ""
+            elif data.get(f"new {word.plain}"):
+                chosen["type"][word.plain] = importing.NEW
             elif data.get(f"type {word.plain}"):
                 chosen["type"][word.plain] = data[f"type {word.plain}"].designation
         for word, _ in self.conditions:
@@ -160,7 +166,7 @@ def take_in(request: StaffRequest, number: str, pk: int) -> HttpResponse:
         return redirect("job", list_job.start(file, request.user, sure=sure).pk)
     try:
         lines = importing.take_in(file, request.user, sure=sure)
-    except (ImportProblem, ReceivingError) as problem:
+    except (ImportProblem, ReceivingError, TypeRefused) as problem:
         messages.error(request, str(problem))
         return redirect("lot-import-preview", number, pk)
     count = plural(len(lines), "line")

@@ -23,8 +23,8 @@ from django.contrib.auth.models import User
 from django.db import transaction
 from openpyxl.utils.datetime import from_excel
 
-from catalog.models import Alias, ValveType
-from catalog.reference.files import normal
+from catalog.models import ValveType
+from catalog.reference.scripts import normal
 from stockroom.files.cells import Cell, CellFault, is_blank, plain, written
 from stockroom.files.layouts import FileProblem, Layout, rows_in_words
 from stockroom.files.numbers import DecimalMark, UnreadableNumber, WhichMark, decide_marks, read_number
@@ -35,6 +35,7 @@ from stockroom.models import Entry, Line, Lot, LotFile, Maker, Place, Valve
 from stockroom.receiving.booking import MOST_PIECES, add_lines, allot_whole
 from stockroom.receiving.list_layout import FIELDS, LISTS, ListChoices
 from stockroom.site.names import LONGEST, refuse_serial
+from stockroom.site.web import marked_as
 
 NEAREST = 4
 SHOWN_MARKS = 12
@@ -54,6 +55,8 @@ CONDITION_WORDS: Mapping[str, str] = {
     **{choice.value: choice.value for choice in Line.Condition},
     **{plain(choice.label): choice.value for choice in Line.Condition},
 }
+NEW = "+"  # what was chosen for a word that is to become a new type
+NOT_READ = frozenset({"?", "unknown", "various", "mixed", "assorted", "not identified", "unidentified"})
 NOTHING = frozenset({"", "-", "–", "—", "?", "n/a", "na", "none", "unknown", "various"})
 TOTALS = re.compile(
     r"(?:grand |sub-?)?total(?:e|es)?\b|sum\b|(?:zwischen|gesamt)?summe\b|gesamt|somme\b|suma\b|razem\b|"
@@ -92,6 +95,7 @@ class PlannedLine(NamedTuple):
     note: str
     valves: tuple[Listed, ...] = ()
     filled: str = ""
+    as_marked: str = ""
 
     @property
     def condition_words(self) -> str:
@@ -109,7 +113,7 @@ class PlannedLine(NamedTuple):
     @property
     def alike(self) -> tuple[object, ...]:
         """Valves listed one by one that agree in this make one line."""
-        return self.type.pk, plain(self.maker), self.condition, self.weight, plain(self.place)
+        return self.type.designation, self.as_marked, plain(self.maker), self.condition, self.weight, plain(self.place)
 
 
 class Word(NamedTuple):
@@ -150,28 +154,34 @@ class _Names:
     """Every name there is, asked of the database once."""
 
     def __init__(self) -> None:
-        types = {one.pk: one for one in ValveType.objects.all()}
-        self.types = {one.normal: one for one in types.values()}
-        self.types |= {key: types[pk] for key, pk in Alias.objects.values_list("normal", "type")}
+        self.types = {one.pk: one for one in ValveType.objects.all()}
+        self.register = ValveType.objects.name_register()
+        self._marked: dict[str, str] = {}
+        self.new: dict[str, ValveType] = {}  # not stored yet, by normal name
         self.makers = {plain(name): name for name in Maker.objects.values_list("name", flat=True)}
         self.places = {plain(code): code for code in Place.objects.values_list("code", flat=True)}
 
-    def type(self, said: str) -> ValveType | None:
-        """By any name; also by several names of one type, as "ECC83/12AX7"."""
-        if not normal(said):
-            return None
-        found = self.types.get(normal(said))
-        if found:
-            return found
-        parts = [self.types.get(normal(part)) for part in re.split(r"[/=,;()]|\s+or\s+", said) if normal(part)]
-        return parts[0] if len(parts) > 1 and parts[0] and all(part == parts[0] for part in parts) else None
+    def type(self, said: str) -> tuple[ValveType | None, str]:
+        """By any name that is certain, and how it was read where it is not on file as written."""
+        found = None if "?" in said else self.register.find(said)  # the supplier is not sure either
+        return (self.types[found.key], found.why) if found else (None, "")
+
+    def new_type(self, said: str) -> ValveType:
+        """A type of this name that is stored with the first line of it."""
+        return self.new.setdefault(normal(said), ValveType(designation=said))
+
+    def marked(self, said: str, type_: ValveType) -> str:
+        if said not in self._marked:
+            self._marked[said] = marked_as(said, type_)
+        return self._marked[said]
 
     def nearest_types(self, said: str) -> list[str]:
-        """Types named within the words first, then those with the most alike names."""
-        parts = [self.types[normal(part)] for part in re.split(r"[\s/=,;()]+", said) if normal(part) in self.types]
-        close = difflib.get_close_matches(normal(said), self.types, n=2 * NEAREST, cutoff=0.6)
-        names = [one.designation for one in [*parts, *(self.types[key] for key in close)]]
-        return list(dict.fromkeys(names))[:NEAREST]
+        """Types named within the words first, then those of the same stem, each with what differs."""
+        words = [found for word in said.split() if (found := self.register.find(word))] if " " in said else []
+        offers = {self.types[found.key].designation: "named in these words" for found in words}
+        for one in self.register.near(said, NEAREST):
+            offers.setdefault(one.designation, one.why)
+        return [f"{name} ({why})" for name, why in offers.items()][:NEAREST]
 
     def nearest_makers(self, said: str) -> list[str]:
         return [self.makers[key] for key in difflib.get_close_matches(plain(said), self.makers, n=NEAREST, cutoff=0.7)]
@@ -295,8 +305,15 @@ class _ListReader:
                 "" if mark else note,
                 valves,
                 self._filled(row),
+                self._as_marked(row, type_),
             )
         )
+
+    def _as_marked(self, row: FileRow, type_: ValveType) -> str:
+        """The file's own name for the type, unless somebody had to say what it means."""
+        said = self._text(row, "type")
+        chosen = self.choices.word("type", plain(said))
+        return "" if chosen not in (None, NEW) or plain(said) in NOT_READ else self.names.marked(said, type_)
 
     def _filled(self, row: FileRow) -> str:
         names = [name for name in self.choices.columns if self.layout.covered_from(row, name)]
@@ -325,25 +342,38 @@ class _ListReader:
             return why
         said = self.layout.own_cell(row, "type")
         chosen = self.choices.word("type", plain(self.layout.cell(row, "type")))
-        words = [said] if not is_blank(said) and not chosen else row.cells if is_blank(said) else []
-        if any(isinstance(cell, str) and TOTALS.match(cell.strip()) for cell in words):
+        if not chosen and self._is_total(row, said):
             return "a total"
         if chosen == "":
             return f"“{written(self.layout.cell(row, 'type'))}” being no valve, as you said"
         return ""
 
+    def _is_total(self, row: FileRow, said: Cell) -> bool:
+        """The type cell says so; or another cell, where the type cell is blank or names no valve."""
+        if isinstance(said, str) and TOTALS.match(said.strip()):
+            return True
+        others = [cell.strip() for cell in row.cells if isinstance(cell, str)]
+        if is_blank(said):
+            return any(TOTALS.match(cell) for cell in others)
+        alone = any(re.fullmatch(rf"(?:{TOTALS.pattern})\W*", cell, re.IGNORECASE) for cell in others)
+        return alone and self.names.type(written(said))[0] is None
+
     def _type(self, row: FileRow) -> ValveType | None:
         said = self._text(row, "type")
+        if plain(said) in NOT_READ:
+            return ValveType.objects.not_identified()
         if plain(said) in NOTHING:
             if not isinstance(self.layout.cell(row, "type"), CellFault):
                 self._wrong(row, "type", "no type is given. Give one, or leave the row out.")
             return None
         if said not in self._types:
             chosen = self.choices.word("type", plain(said))
-            self._types[said] = self.names.type(chosen or said)
-            found = self._types[said]
-            if found and not chosen and self.names.types.get(normal(said)) is None:
-                self.read_as[said] = found.designation
+            found, why = self.names.type(said if chosen in (None, NEW) else chosen)
+            if found is None and chosen == NEW:
+                found = self.names.new_type(said)
+            if found and not chosen and why:
+                self.read_as[said] = f"{found.designation}: {why}"
+            self._types[said] = found
         if self._types[said] is None:
             self._unknown("type", said, row)
         return self._types[said]
@@ -551,6 +581,7 @@ def _lines(planned: Sequence[PlannedLine]) -> list[Line]:
     return [
         Line(
             type=one.type,
+            as_marked=one.as_marked,
             maker=makers.setdefault(plain(one.maker), Maker(name=one.maker)) if one.maker else None,
             condition=one.condition,
             expected=one.expected,

@@ -23,11 +23,20 @@ from stockroom.pure.money import to_minor
 from stockroom.pure.written import plural
 from stockroom.receiving import booking
 from stockroom.receiving.booking import ReceivingError, difference_in_words, in_home
-from stockroom.receiving.forms import CountForm, LineForm, LotForms, SerialsForm, last_rates, put_cursor_on_error
+from stockroom.receiving.forms import (
+    CountForm,
+    LineForm,
+    LotForms,
+    NamingForm,
+    SerialsForm,
+    last_rates,
+    put_cursor_on_error,
+)
 from stockroom.site.people import Role, StaffRequest, for_roles
 from stockroom.site.web import TypeField, page_of
 from stockroom.states import LADDER
 from stockroom.tally import LotTally, tally_lines, tally_lots
+from stockroom.types.keeping import TypeRefused
 
 LATEST = 30
 
@@ -227,11 +236,11 @@ def line_new(request: StaffRequest, number: str) -> HttpResponse:
         new = _what_is_new(form)
         try:
             line = booking.add_lines(lot, [form.save(commit=False)], request.user)[0]
-        except ReceivingError as problem:
+        except (ReceivingError, TypeRefused) as problem:
             form.add_error(None, str(problem))
         else:
             difference = difference_in_words(line.expected, line.counted)
-            messages.success(request, f"Line {line.number}: {line.pieces} × {line.type}, {difference}.")
+            messages.success(request, f"Line {line.number}: {line.pieces} × {line.called}, {difference}.")
             _say_what_is_new(request, *new)
             return redirect(f"{lot.get_absolute_url()}?add=1")
     put_cursor_on_error(form)
@@ -246,7 +255,7 @@ def line_edit(request: StaffRequest, number: str, line: int) -> HttpResponse:
         new = _what_is_new(form)
         try:
             booking.change_line(form.save(commit=False), request.user)
-        except ReceivingError as problem:
+        except (ReceivingError, TypeRefused) as problem:
             form.add_error(None, str(problem))
         else:
             messages.success(request, f"Line {line} is saved.")
@@ -257,8 +266,30 @@ def line_edit(request: StaffRequest, number: str, line: int) -> HttpResponse:
     return render(request, "receiving/line_form.html", context)
 
 
+@for_roles(Role.RECEIVING)
+def line_name(request: StaffRequest, number: str, line: int) -> HttpResponse:
+    """Some pieces of what was received unread are of a type."""
+    of = _line(number, line)
+    form = NamingForm(tally_lines([of.pk])[of.pk].in_bulk, request.POST if request.method == "POST" else None)
+    if request.method == "POST" and form.is_valid():
+        said = form.cleaned_data
+        try:
+            named = booking.name_pieces(
+                of, said["count"], said["type"], request.user, as_marked=form.as_marked, maker=said["maker"]
+            )
+        except (ReceivingError, TypeRefused) as problem:
+            form.add_error(None, str(problem))
+        else:
+            messages.success(request, f"Line {named.number}: {named.pieces} × {named.called}.")
+            return redirect(of.lot)
+    put_cursor_on_error(form)
+    title = f"Name pieces of line {of}"
+    context = {"form": form, "lot": of.lot, "number": line, "title": title}
+    return render(request, "receiving/line_form.html", context)
+
+
 def _what_is_new(form: LineForm) -> list[Any]:
-    chosen = (form.cleaned_data["maker"], form.cleaned_data["place"])
+    chosen = (form.cleaned_data["type"], form.cleaned_data["maker"], form.cleaned_data["place"])
     return [thing for thing in chosen if thing is not None and thing.pk is None]
 
 
@@ -314,4 +345,5 @@ urlpatterns = [
     path("lots/<str:number>/lines/new/", line_new, name="line-new"),
     path("lots/<str:number>/<int:line>/", line_edit, name="line-edit"),
     path("lots/<str:number>/<int:line>/serials/", line_serials, name="line-serials"),
+    path("lots/<str:number>/<int:line>/name/", line_name, name="line-name"),
 ]

@@ -148,7 +148,7 @@ if os.environ.get("BEHIND_HTTPS") == "1":
     CSRF_TRUSTED_ORIGINS = [f"https://{name}" for name in ALLOWED_HOSTS]
 
 MOST_BODY_BYTES = 120_000_000  # photographs come 40 MB at a time; without the script, all that a form holds
-TAKE_FILES = frozenset({"photographs", "photographs-add", "lot-import", "readings-import"})
+TAKE_FILES = frozenset({"photographs", "photographs-add", "lot-import", "readings-import", "types-load"})
 DATA_UPLOAD_MAX_NUMBER_FILES = 400  # photographs of a whole carton in one go; the page itself takes fewer
 DATA_UPLOAD_MAX_NUMBER_FIELDS = 20_000  # an adjusted regrade or a long receiving sheet posts a field a row
 

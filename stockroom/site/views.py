@@ -17,6 +17,7 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import path, reverse
 from django.utils import timezone
+from django.utils.http import urlencode
 
 from catalog.models import ValveType
 from stockroom.models import Charge, Entry, Line, Place, Shop, Valve
@@ -56,9 +57,13 @@ def find(request: HttpRequest) -> HttpResponse:
     place = Place.objects.filter(code__iexact=text).first()
     if text and place:
         return redirect(reverse("valves") + f"?place={place.pk}")
-    if text and any(letter.isalpha() for letter in text):
-        found = ValveType.objects.named(text).first()
-        return redirect(found) if found else redirect(reverse("types") + f"?name={text}")
+    found = ValveType.objects.read_as(text)
+    if found:
+        if found.why:
+            messages.info(request, f"“{text}” is read so: {found.why}.")
+        return redirect(ValveType.objects.get(pk=found.key))
+    if any(letter.isalpha() for letter in text):
+        return redirect(f"{reverse('types')}?{urlencode({'name': text})}")
     messages.error(request, problem)
     return redirect("home")
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any
+from typing import Any, cast
 
 from django import forms
 from django.core.paginator import Page, Paginator
@@ -11,7 +11,9 @@ from django.db.models import Count, IntegerField, OuterRef, QuerySet, Subquery
 from django.db.models.functions import Coalesce
 from django.http import HttpRequest
 
-from catalog.models import ValveType
+from catalog.models import Alias, ValveType
+from catalog.naming import name_read
+from catalog.reference.scripts import normal
 from stockroom.models import Line, Valve
 from stockroom.pure.serials import BadSerial, read_serial
 
@@ -39,20 +41,40 @@ def valve_typed(text: str, *related: str) -> Valve:
     return valve
 
 
+UNREAD = frozenset({"?", "not identified", "unidentified", "unknown", "mixed"})
+
+
+def marked_as(text: str, type_: ValveType) -> str:
+    """The name on the glass as it is kept beside the type: nothing where it is the type's own designation."""
+    if normal(text) == normal(type_.designation) or text.casefold() in UNREAD:
+        return ""
+    alias = Alias.objects.filter(normal=normal(text)).values_list("designation", flat=True).first()
+    return alias or " ".join(text.split())[:40]
+
+
 class TypeField(forms.CharField):
-    """A valve type by any of its names. The browser offers the names through the list `type-names`."""
+    """A valve type by any of its names. The browser offers the names through the list `type-names`.
+
+    `may_be_new`: a name that is not on file makes a type without a primary key, for a service to store.
+    `may_be_unread`: "?" and like words stand for goods that nobody has identified yet. `written` is what was typed.
+    """
 
     widget = forms.TextInput(attrs={"list": "type-names", "autocomplete": "off", "spellcheck": "false"})
+    may_be_new = may_be_unread = False
+    written = ""
 
     def clean(self, value: Any) -> ValveType | None:
-        text = super().clean(value)
+        text = self.written = super().clean(value)
         if not text:
             return None
+        if self.may_be_unread and text.casefold() in UNREAD:
+            return ValveType.objects.not_identified()
         found = ValveType.objects.named(text).first()
+        if found is None and self.may_be_new:
+            return ValveType(designation=text)
         if found is None:
-            raise forms.ValidationError(
-                f"No valve type is called “{text}”. Look it up under Types; it may be filed under another name."
-            )
+            known = name_read(text)
+            raise forms.ValidationError(f"No valve type is called “{text}”. {known.in_words if known else ''}")
         return found
 
     def prepare_value(self, value: Any) -> Any:
@@ -61,6 +83,11 @@ class TypeField(forms.CharField):
         if isinstance(value, int):
             return ValveType.objects.filter(pk=value).values_list("designation", flat=True).first()
         return value
+
+
+def type_field(form: forms.BaseForm) -> TypeField:
+    """The form's field `type`."""
+    return cast(TypeField, form.fields["type"])
 
 
 def how_many(model: type[Line] | type[Valve], field: str, **where: Any) -> Coalesce:

@@ -170,9 +170,9 @@ def test_what_is_set_aside_is_no_longer_offered_but_its_page_stays(pair: list[Va
     assert "no longer available" in Client().get(made.get_absolute_url()).content.decode()
 
 
-def test_an_untested_valve_and_half_a_set_cannot_be_listed(pair: list[Valve], by: User) -> None:
+def test_half_a_set_and_two_untested_valves_cannot_be_listed(pair: list[Valve], by: User) -> None:
     with pytest.raises(publishing.CannotList, match="only graded or matched"):
-        publish([make_valve(make_type())], by)
+        publish(make_valves(make_type(), 2), by)
     with pytest.raises(publishing.CannotList, match="one whole set"):
         publish(pair[:1], by)
 

@@ -8,7 +8,8 @@ from pathlib import Path
 
 import pytest
 
-from catalog.reference.files import Reference, TestPointRow, TypeRow, normal, read_reference
+from catalog.reference.files import Reference, TestPointRow, TypeRow, read_reference
+from catalog.reference.scripts import normal
 
 
 @cache

@@ -19,7 +19,7 @@ from django.urls import reverse
 from django.utils import timezone
 
 from catalog.models import Alias, ValveType
-from catalog.reference.files import normal
+from catalog.reference.scripts import normal
 from stockroom.files import tables
 from stockroom.files.layouts import Layout, read_rows
 from stockroom.imports import keeping
@@ -145,8 +145,9 @@ def test_a_csv_with_a_byte_order_mark_and_decimal_commas_is_read(lot: Lot) -> No
 def test_several_names_of_one_type_are_that_type_and_of_two_types_are_none(lot: Lot) -> None:
     preview = look(saved(lot, xlsx(["ECC83/12AX7", "", "used", 1, 1], ["ECC83/EL84", "", "used", 1, 1])))
     assert [str(one.type) for one in preview.planned] == ["12AX7"]
-    assert "“ECC83/12AX7” is read as 12AX7." in preview.notes
-    assert [(word.said, word.nearest[:2]) for word in preview.types] == [("ECC83/EL84", ["12AX7", "EL84"])]
+    assert "“ECC83/12AX7” is read as 12AX7: ECC83 is on file; 12AX7 is on file." in preview.notes
+    (word,) = preview.types
+    assert word.nearest[:2] == ["12AX7 (the same name)", "EL84 (the same name)"]
 
 
 def test_a_designation_that_is_a_number_is_found(lot: Lot) -> None:
@@ -285,7 +286,7 @@ def test_unknown_types_are_listed_once_with_the_nearest_names(lot: Lot) -> None:
     rows = [[said, "", "used", 1, 1] for said in ("12AX8", "12AX8", "relay")]
     preview = look(saved(lot, xlsx(*rows)))
     assert [(word.said, word.rows, word.nearest) for word in preview.types] == [
-        ("12AX8", [2, 3], ["12AX7"]),
+        ("12AX8", [2, 3], ["12AX7 (only the spelling is near)"]),
         ("relay", [4], []),
     ]
     assert not preview.ready and not preview.problems

@@ -14,6 +14,9 @@ from grading.models import Policy
 pytestmark = pytest.mark.django_db
 
 
+WHEN = ("made_at", "described_at")
+
+
 def rows() -> dict[str, list[tuple[Any, ...]]]:
     """Every row of the catalogue and the policies, without the times at which policies and positions were written."""
     models = [*apps.get_app_config("catalog").get_models(), Policy]
@@ -21,7 +24,7 @@ def rows() -> dict[str, list[tuple[Any, ...]]]:
         model.__name__: [
             tuple(row.values())
             for row in model._default_manager.order_by("pk").values(
-                *(field.attname for field in model._meta.concrete_fields if field.name not in ("made_at", "described_at"))
+                *(field.attname for field in model._meta.concrete_fields if field.name not in WHEN)
             )
         ]
         for model in models

@@ -24,3 +24,5 @@ class Command(BaseCommand):
             self.stdout.write(
                 f"{loaded.types} types, {loaded.aliases} other designations, {loaded.test_points} test points."
             )
+        for left in loaded.left:
+            self.stdout.write(left)

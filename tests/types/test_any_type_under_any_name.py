@@ -1,0 +1,174 @@
+"""A carton of a type that the shop has never heard of: from the spreadsheet to the shelf, and sold untested."""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Callable
+
+import pytest
+from django.core.files.uploadedfile import SimpleUploadedFile
+from django.test import Client
+from django.urls import reverse
+from openpyxl import Workbook
+
+from catalog.models import ValveType
+from grading.listings import publishing
+from grading.models import Grade, Reading
+from stockroom.models import Allocation, Customer, Entry, Line, Listing, Order, Valve
+from stockroom.site.people import Role
+from tests.factories import (
+    graded,
+    make_lot,
+    make_policy,
+    make_shift,
+    make_tester,
+    make_type,
+    make_user,
+    make_valve,
+    source,
+)
+
+pytestmark = pytest.mark.django_db
+
+
+@pytest.fixture
+def owner(logged_in: Callable[..., Client]) -> Client:
+    return logged_in(Role.OWNER)
+
+
+def spreadsheet(*rows: list[object]) -> SimpleUploadedFile:
+    book, file = Workbook(), io.BytesIO()
+    for row in [["Type", "Condition", "Qty", "Unit price"], *rows]:
+        book.active.append(row)
+    book.save(file)
+    return SimpleUploadedFile("carton.xlsx", file.getvalue())
+
+
+def test_a_carton_of_pcc88_from_spreadsheet_to_shelf_to_untested_sale(owner: Client) -> None:
+    source()
+    make_policy()
+    lot = make_lot()
+    sent = owner.post(reverse("lot-import", args=[lot.number]), {"file": spreadsheet(["PCC88", "boxed", 3, 2])})
+    preview = f"{sent['Location']}preview/"
+    shown = owner.get(preview).content.decode()
+    assert "PCC88" in shown and "enter PCC88 as a new type" in shown
+    owner.post(preview, {"new pcc88": "on"})
+    owner.post(f"{sent['Location']}take-in/")
+    line = lot.lines.select_related("type").get()
+    assert (line.type.designation, line.pieces) == ("PCC88", 3)
+    assert line.type.aliases.filter(designation="7DJ8").exists()  # known to mean the same
+
+    owner.post(reverse("lot-count", args=[lot.number]), {"line-1": "3"})
+    owner.post(reverse("line-serials", args=[lot.number, 1]), {"count": "3"})
+    owner.post(reverse("place-new"), {"code": "B7", "note": ""})
+    first, second, third = Valve.objects.order_by("serial")
+    moved = owner.post(f"{reverse('move')}?place=B7", {"valves": first.serial})
+    first.refresh_from_db()
+    assert moved.status_code < 400 and str(first.place) == "B7"
+    labels = owner.get(f"{reverse('labels')}?line={line}")
+    assert labels.status_code == 200
+
+    start = owner.get(f"{reverse('listing-new')}?serial={first.serial}").context["form"].initial
+    owner.post(f"{reverse('listing-new')}?serial={first.serial}", {**start, "price": "9.50"})
+    listing = Listing.objects.get()
+    public = Client().get(listing.get_absolute_url()).content.decode()
+    assert listing.untested and "PCC88" in listing.title and "Sold untested" in public
+
+    owner.post(reverse("order-new"), {"new_name": "Ada Quill", "currency": listing.currency})
+    order = Order.objects.get()
+    owner.post(reverse("order-listing", args=[order.number]), {"number": listing.number})
+    line_form = {"type": "PCC88", "set_size": 1, "quantity": 1, "sealed": "untested", "best_grades": 2}
+    owner.post(order.get_absolute_url(), line_form)
+    asked = order.lines.get(unit_price=None)
+    page = owner.get(order.get_absolute_url()).content.decode()
+    assert "untested, as received" in page and second.serial in page
+    owner.post(reverse("order-accept", args=[order.number, asked.pk]), {"valves": second.serial})
+    for valve in (first, second):
+        owner.post(reverse("order-pull", args=[order.number]), {"serial": valve.serial})
+    owner.post(reverse("order-despatch", args=[order.number]), {"carrier": "", "tracking": ""})
+    first.refresh_from_db()
+    second.refresh_from_db()
+    assert (first.state, second.state, third.state) == ("despatched", "despatched", "received")
+
+
+def test_a_type_without_a_nominal_is_read_and_kept_ungraded(owner: Client, logged_in: Callable[..., Client]) -> None:
+    source()
+    make_policy()
+    owner.post(reverse("type-new"), {"designation": "PCC88", "heater": "7 V 0.3 A", "base": "B9A"})
+    valve = _valve("PCC88")
+    bench = logged_in(Role.BENCH)
+    shift = make_shift(bench.get("/").wsgi_request.user, make_tester())
+    page = bench.get(f"{reverse('bench')}?serial={valve.serial}").content.decode()
+    assert "no test point is on file" in page and reverse("type-settings", args=["PCC88"]) in page
+    settings = {"kind": "triode", "sections": 2, "anode_voltage_v": 90, "grid_voltage_v": "-1.3"}
+    bench.post(reverse("type-settings", args=["PCC88"]), settings)
+    typed = {"serial": valve.serial, "s1-anode_current": "14", "s2-anode_current": "15"}
+    saved = bench.post(reverse("bench"), typed)
+    assert saved.status_code == 302, saved.content.decode()[-3000:]
+    assert Reading.objects.filter(valve=valve, shift=shift).count() == 2
+    assert not Grade.objects.exists()
+    assert "no nominal" in bench.get(valve.get_absolute_url()).content.decode()
+
+
+def _valve(name: str) -> Valve:
+    return make_valve(ValveType.objects.named(name).get())
+
+
+def test_whoever_receives_enters_a_type_on_the_line_without_losing_what_was_typed(
+    logged_in: Callable[..., Client],
+) -> None:
+    source()
+    receiver, lot = logged_in(Role.RECEIVING), make_lot()
+    typed = {"type": "UCL83", "condition": "used", "expected": "4", "weight": "1"}
+    refused = receiver.post(reverse("line-new", args=[lot.number]), typed).content.decode()
+    assert (
+        "No valve type is called “UCL83”" in refused and "enter it as a new type" in refused and 'value="4"' in refused
+    )
+    receiver.post(reverse("line-new", args=[lot.number]), {**typed, "new_type": "on"})
+    assert str(lot.lines.get().type) == "UCL83"
+    assert Entry.objects.filter(action="type-entered").exists()
+
+
+def test_a_name_that_is_none_makes_no_type(owner: Client) -> None:
+    source()
+    page = owner.post(reverse("type-new"), {"designation": "---"}).content.decode()
+    assert "is no name of a type" in page and not ValveType.objects.exists()
+
+
+def test_selling_untested_ends_with_a_grade(owner: Client) -> None:
+    valve = make_valve(make_type())
+    made = publishing.publish([valve], "12AX7", "", 5, "GBP", make_user("sal", Role.SALES))
+    assert made.text.startswith("Sold untested")
+    graded(valve)
+    made.refresh_from_db()
+    assert made.ended_at and "has been graded" in made.ended_because
+
+
+def test_a_graded_valve_is_not_sent_as_untested(owner: Client) -> None:
+    valve = make_valve(make_type())
+    order = Order.objects.create(number="R0001", customer=Customer.objects.create(name="Ada Quill"), state="pulled")
+    line = order.lines.create(type=valve.type, untested=True)
+    Allocation.objects.create(order_line=line, item=1, valve=valve)
+    graded(valve)
+    owner.post(reverse("order-despatch", args=[order.number]), {"carrier": "", "tracking": ""})
+    valve.refresh_from_db()
+    assert valve.state == "graded"
+
+
+def test_an_untested_line_asks_for_singles(owner: Client) -> None:
+    make_type()
+    make_policy()
+    order = Order.objects.create(number="R0001", customer=Customer.objects.create(name="Ada Quill"))
+    typed = {"type": "12AX7", "set_size": 2, "quantity": 1, "sealed": "untested", "best_grades": 2}
+    page = owner.post(order.get_absolute_url(), typed).content.decode()
+    assert "one by one" in page and not order.lines.exists()
+
+
+def test_lines_that_are_not_identified_say_so(logged_in: Callable[..., Client]) -> None:
+    receiver, lot = logged_in(Role.RECEIVING), make_lot()
+    receiver.post(
+        reverse("line-new", args=[lot.number]), {"type": "?", "condition": "used", "expected": "40", "weight": "1"}
+    )
+    line = Line.objects.get()
+    assert not line.type.is_identified
+    assert "not identified" in receiver.get(lot.get_absolute_url()).content.decode()
