@@ -16,7 +16,7 @@ from django.test import Client
 from django.urls import reverse
 
 from catalog.loading import load
-from catalog.models import Basing, TestPoint, TypeVersion, ValveType
+from catalog.models import Basing, KeptPosition, TestPoint, TypeVersion, ValveType
 from catalog.reference import files
 from catalog.reference.own import changed, in_force
 from grading.models import Grade
@@ -115,6 +115,7 @@ def test_the_shop_can_follow_the_reference_again(reference: None, owner: Client)
 
 def test_a_type_entered_here_takes_what_a_newer_reference_knows_and_keeps_what_the_shop_said(reference: None) -> None:
     """The reference lacks EL84 here, and then has it."""
+    KeptPosition.objects.filter(made_for__designation="EL84").delete()
     ValveType.objects.filter(designation="EL84").delete()
     entered = keeping.enter({"designation": "el84", "note": "our own note"}, None)
     load(OURS)
@@ -123,6 +124,7 @@ def test_a_type_entered_here_takes_what_a_newer_reference_knows_and_keeps_what_t
 
 
 def test_a_type_that_the_reference_files_under_another_name_is_renamed_with_its_goods(reference: None) -> None:
+    KeptPosition.objects.filter(made_for__designation="EL84").delete()
     ValveType.objects.filter(designation="EL84").delete()
     entered = keeping.enter({"designation": "6BQ5"}, None)
     valve = make_valve(entered)
