@@ -28,6 +28,7 @@ from stockroom.models import Line, Valve
 from stockroom.pure.serials import BadSerial, read_serial
 from stockroom.receiving import booking
 from stockroom.site.people import Role, StaffRequest, for_roles
+from stockroom.site.refusals import messages_on
 
 LINE = re.compile(r"\s*(L[0-9]+)\s*/\s*([0-9]+)\s*", re.IGNORECASE)
 SHOWN_LINES = 8
@@ -176,11 +177,8 @@ def shift_start(request: StaffRequest) -> HttpResponse:
     form = ShiftForm(request.POST)
     if not form.is_valid():
         return _start_page(request, request.POST.get("serial", ""), form)
-    try:
+    with messages_on(request):
         at_bench.start_shift(form.cleaned_data["tester"], request.user)
-    except BenchError as error:
-        messages.error(request, str(error))
-    else:
         form.choices().remember(request)
     return redirect(_bench_with(form.cleaned_data["serial"]))
 

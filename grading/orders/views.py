@@ -27,6 +27,7 @@ from stockroom.site.asking import AsksAgain
 from stockroom.site.edits import EditForm
 from stockroom.site.numbers import typed_numbers
 from stockroom.site.people import Role, StaffRequest, for_roles, may
+from stockroom.site.refusals import errors_on, messages_on
 from stockroom.site.web import TypeField, page_of, valve_typed
 
 
@@ -265,11 +266,8 @@ def _add_line(by: User, found: Order, form: OrderLineForm) -> bool:
 
 def _done(request: HttpRequest, found: Order, done: str, act: Any, *args: Any) -> HttpResponse:
     """Do one thing to an order and go back to it, with what happened or why it did not."""
-    try:
+    with messages_on(request):
         act(*args)
-    except fulfilment.CannotPull as problem:
-        messages.error(request, str(problem))
-    else:
         messages.success(request, done)
     return redirect(found)
 
@@ -293,11 +291,8 @@ def order_listing(request: StaffRequest, number: str) -> HttpResponse:
     found = _found(number)
     form = OrderListingForm(request.POST or None)
     if request.method == "POST" and form.is_valid():
-        try:
+        with errors_on(form, "number"):
             line = taking.add_listing(found, form.cleaned_data["number"], request.user)
-        except fulfilment.CannotPull as problem:
-            form.add_error("number", str(problem))
-        else:
             way = way_for(line)
             messages.success(request, way.done if way else "Set aside.")
             return redirect(found)

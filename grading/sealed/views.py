@@ -14,7 +14,6 @@ from django.utils import timezone
 from django.utils.html import format_html
 from django.views.decorators.http import require_POST
 
-from grading.listings.publishing import CannotList
 from grading.sealed import acceptance, deciding, papers, results
 from grading.sealed import listing as sealed_listing
 from grading.sealed.forms import DecideForm, OpenForm, PackingForm, SamplingPlanForm, SealedListingForm, SupplyForm
@@ -25,14 +24,13 @@ from stockroom.marks import identity
 from stockroom.marks.forms import LIKELIEST
 from stockroom.models import Line, Listing, Order, Packing, SamplingPlan, SealedDecision, Shop, Supplier
 from stockroom.models.goods import pieces_of_line
-from stockroom.places.write_offs import CannotWriteOff
 from stockroom.pure.written import plural
-from stockroom.receiving.booking import ReceivingError
 from stockroom.sealed import pack_dates, plans
 from stockroom.sealed.plans import SealedError
 from stockroom.sealed.pure import sampling
 from stockroom.site.pdf import pdf_response
 from stockroom.site.people import Role, StaffRequest, for_roles
+from stockroom.site.refusals import errors_on, messages_on
 from stockroom.site.web import ROWS, page_of
 
 Action = SealedDecision.Action
@@ -202,11 +200,8 @@ def packs(request: StaffRequest, number: str, line: int) -> HttpResponse:
     of = _line(number, line)
     form = PackingForm(request.POST or None, instance=_packing(of))
     if request.method == "POST" and form.is_valid():
-        try:
+        with errors_on(form):
             packing = plans.describe(of, form.save(commit=False), request.user)
-        except SealedError as problem:
-            form.add_error(None, str(problem))
-        else:
             messages.success(request, f"Line {line}: {packing}.")
             return redirect("sealed", number, line)
     return render(
@@ -253,11 +248,8 @@ def pack_date(request: StaffRequest, number: str, line: int) -> HttpResponse:
     packing = _packing(of)
     if request.method != "POST" or packing is None:
         return redirect("sealed", number, line)
-    try:
+    with messages_on(request):
         saved = pack_dates.choose(packing, request.POST.get("reading", ""), request.user)
-    except pack_dates.NoSuchPackReading as problem:
-        messages.error(request, str(problem))
-    else:
         messages.success(request, f"{saved.code} is read as {saved.words}." if saved.words else "Left undecided.")
     return redirect("sealed", number, line)
 
@@ -278,14 +270,12 @@ def plan_new(request: StaffRequest, number: str, line: int) -> HttpResponse:
     if form.is_valid():
         wish = form.wish
         now = plans.state_of(of.lot.supplier, wish.aql) if isinstance(wish, plans.Iso) else None
-        try:
+        with errors_on(form):
             plan = plans.work_out(lot_size, wish, now)
             if request.method == "POST":
                 made = plans.make_plan(of, wish, form.terms, request.user)
                 messages.success(request, f"The plan is saved: {made}. The draw list is below.")
                 return redirect("sealed", number, line)
-        except (SealedError, sampling.SamplingError) as problem:
-            form.add_error(None, str(problem))
     context: dict[str, Any] = {
         "line": of,
         "lot": of.lot,
@@ -328,11 +318,8 @@ def packs_open(request: StaffRequest, number: str, line: int) -> HttpResponse:
         return redirect("sealed", number, line)
     form = OpenForm(results.results(plan).shut, request.POST)
     if form.is_valid():
-        try:
+        with errors_on(form, "count"):
             opened = plans.open_packs(plan, form.cleaned_data["count"], request.user)
-        except (SealedError, ReceivingError) as problem:
-            form.add_error("count", str(problem))
-        else:
             first, last = opened[0].valve.serial, opened[-1].valve.serial
             text = '{} serials given, by carton and place: {} to {}. <a href="{}">Print their labels</a>'
             labels = f"{reverse('labels')}?serials={first}-{last}"
@@ -351,13 +338,10 @@ def decide(request: StaffRequest, number: str, line: int) -> HttpResponse:
     form = _decide_form(plan.decisions.last(), plans.PROPOSED_ACTION.get(found.decision.outcome), request.POST)
     if form.is_valid():
         action = Action(form.cleaned_data["action"])
-        try:
+        with errors_on(form):
             done = deciding.decide(
                 plan, action, form.cleaned_data["note"], request.user, form.cleaned_data["keep_opened"]
             )
-        except (SealedError, ReceivingError, CannotWriteOff) as problem:
-            form.add_error(None, str(problem))
-        else:
             messages.success(request, f"Saved: {action.label}.")
             _say_what_followed(request, done)
             return redirect("sealed", number, line)
@@ -391,11 +375,8 @@ def sealed_listing_new(request: StaffRequest, number: str, line: int) -> HttpRes
     form.fields["count"].help_text = f"{len(units)} can be sold. The price is for all of them together."
     form.fields["price"].widget.attrs["autofocus"] = True
     if form.is_valid():
-        try:
+        with errors_on(form):
             made = sealed_listing.publish(plan, **form.cleaned_data, by=request.user)
-        except CannotList as problem:
-            form.add_error(None, str(problem))
-        else:
             messages.success(request, f"{made.number} is before the public. Label the packs without opening them.")
             return redirect(made)
     each = of.cost_of(of.pieces - 1, shop.currency)
@@ -438,11 +419,8 @@ def supplier_sampling_say(request: StaffRequest, pk: int) -> HttpResponse:
         return redirect("supplier-sampling", pk)
     form = SupplyForm(request.POST)
     if form.is_valid():
-        try:
+        with errors_on(form, "aql"):
             plans.say_of(supplier, form.save(commit=False), request.user)
-        except SealedError as problem:
-            form.add_error("aql", str(problem))
-        else:
             messages.success(request, "Saved; the severity follows from it.")
             return redirect("supplier-sampling", pk)
     return _sampling_page(request, supplier, form)

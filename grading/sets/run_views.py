@@ -25,6 +25,7 @@ from stockroom.models.orders import set_name
 from stockroom.pure.written import plural
 from stockroom.site.numbers import DecimalTyped, FloatTyped, WholeTyped
 from stockroom.site.people import Role, StaffRequest, for_roles, may
+from stockroom.site.refusals import errors_on
 from stockroom.site.web import TypeField, page_of, valve_typed
 
 TIERS = 3
@@ -264,7 +265,7 @@ def run_swap(request: StaffRequest, pk: int, place: int) -> HttpResponse:
     change, offered = None, None
     if form.is_valid():
         out, in_ = form.cleaned_data["out"], form.cleaned_data["in_"]
-        try:
+        with errors_on(form, "in_" if in_ else "out"):
             if in_ is None:
                 offered = table.replacements(place, out)
             elif "sure" in request.POST:
@@ -273,8 +274,6 @@ def run_swap(request: StaffRequest, pk: int, place: int) -> HttpResponse:
                 return redirect(found)
             else:
                 change = table.swap(place, out, in_)
-        except swaps.CannotChange as problem:
-            form.add_error("in_" if in_ else "out", str(problem))
     if not change and not offered:
         form.fields["out"].widget.attrs["autofocus"] = True
     return render(

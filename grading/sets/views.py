@@ -28,6 +28,7 @@ from stockroom.pure.serials import BadSerial, read_serial
 from stockroom.pure.written import NOT_MEASURED
 from stockroom.site.numbers import FloatTyped
 from stockroom.site.people import Role, StaffRequest, for_roles, may
+from stockroom.site.refusals import errors_on, messages_on
 from stockroom.site.web import TypeField, page_of
 
 SHOWN = 100  # proposals on one page
@@ -196,10 +197,8 @@ def _make_ticked(request: StaffRequest, tolerance_percent: float) -> HttpRespons
     made = []
     for ticked in request.POST.getlist("take"):
         valves = Valve.objects.filter(serial__in=ticked.split()).select_related("type", "line__lot").order_by("serial")
-        try:
+        with messages_on(request):
             made.append(matched_sets.make_set(list(valves), tolerance_percent, request.user))
-        except matched_sets.CannotMatch as problem:
-            messages.error(request, str(problem))
     if made:
         messages.success(request, f"Made {matched_sets.numbers_of(made)}.")
     else:
@@ -211,13 +210,10 @@ def _make_ticked(request: StaffRequest, tolerance_percent: float) -> HttpRespons
 def set_by_hand(request: StaffRequest) -> HttpResponse:
     form = ByHandForm(request.POST or None)
     if form.is_valid():
-        try:
+        with errors_on(form, "serials"):
             matched = matched_sets.make_set(
                 form.cleaned_data["serials"], form.cleaned_data["tolerance_percent"], request.user
             )
-        except matched_sets.CannotMatch as problem:
-            form.add_error("serials", str(problem))
-        else:
             messages.success(request, f"Made {matched}.")
             return redirect(matched)
     return render(
@@ -237,11 +233,9 @@ def set_break(request: StaffRequest, number: str) -> HttpResponse:
     matched = get_object_or_404(MatchedSet, number=number)
     form = BreakForm(request.POST)
     if form.is_valid():
-        try:
+        with messages_on(request):
             matched_sets.break_set(matched, form.cleaned_data["reason"], request.user)
             messages.success(request, f"{number} is broken up; its valves are free.")
-        except matched_sets.CannotMatch as problem:
-            messages.error(request, str(problem))
     else:
         messages.error(request, "Say why the set is broken up.")
     return redirect(matched)

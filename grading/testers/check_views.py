@@ -29,7 +29,7 @@ from grading.testers.readings_table import (
     state_mark,
     valve_link,
 )
-from grading.testers.reference_checks import CheckChart, CheckProblem
+from grading.testers.reference_checks import CheckChart
 from grading.testers.study_views import CorrectForm
 from grading.testers.views import SectionForm
 from stockroom.models import Valve
@@ -37,6 +37,7 @@ from stockroom.pure.serials import BadSerial, read_serial
 from stockroom.pure.written import moment, plain
 from stockroom.site.numbers import WholeTyped
 from stockroom.site.people import Role, StaffRequest, for_roles
+from stockroom.site.refusals import errors_on, messages_on
 from stockroom.site.web import page_of
 from stockroom.states import State
 
@@ -170,11 +171,8 @@ def checks(request: StaffRequest) -> HttpResponse:
     due = {reference.pk for reference in at_checks.due(shift)}
     form = CheckForm(charts, due, request.POST or None)
     if request.method == "POST" and charts and form.is_valid():
-        try:
+        with errors_on(form):
             outcomes = [at_checks.take(reference, shift, value, request.user) for reference, value in form.read]
-        except CheckProblem as problem:
-            form.add_error(None, str(problem))
-        else:
             _tell(request, outcomes)
             stop = outcomes[-1].stop
             return redirect(stop) if stop else redirect("checks" if at_checks.due(shift) else "bench")
@@ -338,11 +336,8 @@ def check_correct(request: StaffRequest, pk: int) -> HttpResponse:
     wrong = get_object_or_404(ReferenceCheck.objects.select_related(*about), pk=pk)
     form = CorrectForm(wrong.reference.of, request.POST or None, initial={"value": in_full(wrong.value, None)})
     if request.method == "POST" and form.is_valid():
-        try:
+        with errors_on(form):
             outcome = at_checks.correct(wrong, form.cleaned_data["value"], form.cleaned_data["reason"], request.user)
-        except CheckProblem as problem:
-            form.add_error(None, str(problem))
-        else:
             _tell(request, [outcome])
             return redirect("reference-chart", wrong.reference_id, wrong.shift.tester_id)
     form.place_cursor()
@@ -404,11 +399,8 @@ def stop_clear(request: StaffRequest, pk: int) -> HttpResponse:
     found = get_object_or_404(Stop.objects.select_related("tester"), pk=pk)
     form = ClearForm(request.POST or None)
     if request.method == "POST" and form.is_valid():
-        try:
+        with messages_on(request):
             at_checks.clear(found, form.cleaned_data["action"], form.cleaned_data["new_baseline"], request.user)
-        except CheckProblem as problem:
-            messages.error(request, str(problem))
-        else:
             messages.success(request, f"{found.tester} may grade again. Check its reference valves before you do.")
         return redirect(found)
     form.fields["action"].widget.attrs["autofocus"] = True

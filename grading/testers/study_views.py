@@ -19,12 +19,13 @@ from grading.models import Quantity, Study, StudyReading, Tester
 from grading.plots import charts
 from grading.testers import studies
 from grading.testers.fields import SureForm, ValueField
-from grading.testers.studies import Analysis, PlanProblem, StudyProblem
+from grading.testers.studies import Analysis
 from stockroom.models import Valve
 from stockroom.pure.serials import BadSerial, read_serial
 from stockroom.pure.written import plain
 from stockroom.site.numbers import WholeTyped
 from stockroom.site.people import Role, StaffRequest, for_roles
+from stockroom.site.refusals import errors_on, messages_on
 from stockroom.site.web import page_of
 
 
@@ -149,7 +150,7 @@ def study_new(request: StaffRequest, pk: int) -> HttpResponse:
     form = StudyPlanForm(tester, request.POST or None)
     if request.method == "POST" and form.is_valid():
         clean = form.cleaned_data
-        try:
+        with errors_on(form):
             made = studies.plan(
                 tester,
                 Quantity(clean["quantity"]),
@@ -160,9 +161,6 @@ def study_new(request: StaffRequest, pk: int) -> HttpResponse:
                 request.user,
                 clean["note"],
             )
-        except PlanProblem as problem:
-            form.add_error(None, str(problem))
-        else:
             messages.success(request, f"Planned {made}.")
             return redirect(made)
     return render(request, "testers/study_new.html", {"tester": tester, "form": form})
@@ -185,10 +183,8 @@ def study_read(request: StaffRequest, pk: int) -> HttpResponse:
         return redirect("study-read", pk)
     form = ReadForm(found, valve, request.POST if posted else None)
     if posted and form.is_valid():
-        try:
+        with messages_on(request):
             studies.take(found, cell, form.cleaned_data["value"], request.user)
-        except StudyProblem as problem:
-            messages.error(request, str(problem))
         return redirect("study-read", pk)
     form.place_cursor()
     mine = next(share for share in studies.progress_of(found) if share.operator == request.user)
@@ -213,11 +209,8 @@ def study_correct(request: StaffRequest, pk: int) -> HttpResponse:
     wrong = get_object_or_404(StudyReading.objects.select_related("study__tester", "valve", "operator"), pk=pk)
     form = CorrectForm(wrong.study.of, request.POST or None, initial={"value": in_full(wrong.value, None)})
     if request.method == "POST" and form.is_valid():
-        try:
+        with errors_on(form):
             studies.correct(wrong, form.cleaned_data["value"], form.cleaned_data["reason"], request.user)
-        except StudyProblem as problem:
-            form.add_error(None, str(problem))
-        else:
             messages.success(request, f"The reading of {wrong.valve} is corrected.")
             mine = wrong.study.open and studies.next_cell(wrong.study, request.user)
             return redirect("study-read" if mine else "study", wrong.study_id)
@@ -238,11 +231,9 @@ def study_correct(request: StaffRequest, pk: int) -> HttpResponse:
 @require_POST
 def study_finish(request: StaffRequest, pk: int) -> HttpResponse:
     found = get_object_or_404(Study, pk=pk)
-    try:
+    with messages_on(request):
         follows = studies.finish(found, request.user)
         messages.success(request, " ".join(("Finished.", _who_speaks(found), *follows)))
-    except StudyProblem as problem:
-        messages.error(request, str(problem))
     return redirect(found)
 
 
@@ -269,16 +260,13 @@ def _who_speaks(study: Study) -> str:
 def study_set_aside(request: StaffRequest, pk: int) -> HttpResponse:
     """Set it aside with a reason, or bring it back."""
     found = get_object_or_404(Study, pk=pk)
-    try:
+    with messages_on(request):
         if "back" in request.POST:
             follows = studies.bring_back(found, request.user)
             said = "It may speak for its tester again."
         else:
             follows = studies.set_aside(found, request.POST.get("why", "")[:200], request.user)
             said = "It is set aside. Its readings stay on record."
-    except StudyProblem as problem:
-        messages.error(request, str(problem))
-    else:
         messages.success(request, " ".join((said, *follows)))
     return redirect(found)
 
@@ -291,11 +279,9 @@ def study_give_up(request: StaffRequest, pk: int) -> HttpResponse:
     if not form.is_valid():
         messages.error(request, "Say why the study is abandoned.")
         return redirect(found)
-    try:
+    with messages_on(request):
         studies.give_up(found, form.cleaned_data["why"], request.user)
         messages.success(request, "The study is abandoned. Its readings stay on record.")
-    except StudyProblem as problem:
-        messages.error(request, str(problem))
     return redirect(found)
 
 

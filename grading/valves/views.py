@@ -23,6 +23,7 @@ from stockroom.marks import identity
 from stockroom.models import Entry, Lot, Maker, Place, Shop, Valve
 from stockroom.places import write_offs
 from stockroom.site.people import Role, StaffRequest, for_roles, may
+from stockroom.site.refusals import messages_on
 from stockroom.site.web import page_of
 from stockroom.states import State
 
@@ -139,11 +140,9 @@ def valve_write_off(request: StaffRequest, serial: str) -> HttpResponse:
     found = get_object_or_404(Valve, serial=serial)
     form = WriteOffForm(request.POST)
     if form.is_valid():
-        try:
+        with messages_on(request):
             write_offs.write_off(found, form.cleaned_data["reason"], request.user)
             messages.success(request, f"{serial} is written off.")
-        except write_offs.CannotWriteOff as problem:
-            messages.error(request, str(problem))
     else:
         messages.error(request, "Say why the valve is written off.")
     return redirect(found)

@@ -19,6 +19,7 @@ from grading.testers.readings_table import WHEN, OwnColumn, ReadingsTable, readi
 from grading.testers.views import SectionForm
 from grading.verdicts import waiting
 from stockroom.site.people import Role, StaffRequest, for_roles
+from stockroom.site.refusals import messages_on
 
 
 def known_good_table(readings: Iterable[Reading], label: str, only: Collection[Quantity]) -> ReadingsTable:
@@ -45,11 +46,8 @@ def house_learn(request: StaffRequest, pk: int) -> HttpResponse:
         point: TestPoint = form.cleaned_data["test_point"]
         setting = conditions.conditions_for(found, point)
         if request.method == "POST":
-            try:
+            with messages_on(request):
                 learnt = house_nominals.learn(found, point, request.user)
-            except house_nominals.TooFew as problem:
-                messages.error(request, str(problem))
-            else:
                 messages.success(request, f"Learnt: {'; '.join(str(row) for row in learnt)}.")
                 return redirect(request.get_full_path())
         good = house_nominals.known_good(found, point, setting.condition)
@@ -82,11 +80,8 @@ def house_grade(request: StaffRequest, pk: int) -> HttpResponse:
     if not form.is_valid():
         messages.error(request, "Say which section of which type.")
         return redirect("house-learn", pk)
-    try:
+    with messages_on(request):
         given = waiting.grade_them(found, form.cleaned_data["test_point"], request.user)
-    except waiting.CannotGrade as problem:
-        messages.error(request, str(problem))
-    else:
         names = Counter(grade.name for grade in sorted(given.values(), key=lambda grade: grade.rank))
         how = ", ".join(f"{count} {name}" for name, count in names.items())
         messages.success(request, f"{len(given)} valve{'s are' if len(given) > 1 else ' is'} graded: {how}.")

@@ -23,6 +23,7 @@ from grading.verdicts.pure.wording import acceptance_in_words, demanded, unknown
 from stockroom.models import Entry
 from stockroom.site.numbers import FloatTyped, WholeTyped
 from stockroom.site.people import Role, StaffRequest, for_roles
+from stockroom.site.refusals import errors_on
 
 
 def _demands() -> Iterator[tuple[str, str]]:
@@ -268,12 +269,9 @@ def policy_new(request: StaffRequest) -> HttpResponse:
     if request.method == "POST" and form.is_valid() and levels.is_valid() and own.is_valid():
         rows = [f.rule() for f in levels.forms if f.cleaned_data.get("name") and not f.cleaned_data.get("DELETE")]
         saved = [f.cleaned_data for f in own.forms if f.cleaned_data.get("kind") and not f.cleaned_data.get("DELETE")]
-        try:
+        with errors_on(form):
             rules = {"levels": _with_own_rules(rows, saved), **form.rules()}
             read_policy(rules)
-        except PolicyProblem as problem:
-            form.add_error(None, str(problem))
-        else:
             with transaction.atomic():
                 latest = Policy.objects.select_for_update(no_key=True).order_by("-version").first()
                 made = Policy.objects.create(

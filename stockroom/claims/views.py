@@ -23,12 +23,12 @@ from stockroom.models import Claim, ClaimStep, Credit, Fault, Line, Lot, Shop, S
 from stockroom.models.shop import check_currency
 from stockroom.pure.money import minor_places
 from stockroom.pure.written import plural
-from stockroom.receiving.booking import ReceivingError, in_home
+from stockroom.receiving.booking import in_home
 from stockroom.receiving.forms import RateField, check_rate, last_rates, put_cursor
 from stockroom.site.asking import AsksAgain
 from stockroom.site.numbers import typed_numbers
 from stockroom.site.people import Role, StaffRequest, for_roles
-from stockroom.site.refusals import refused_to
+from stockroom.site.refusals import errors_on, refused_to
 from stockroom.site.web import TypeField, page_of
 
 
@@ -194,11 +194,8 @@ def fault_new(request: StaffRequest, number: str, line: int) -> HttpResponse:
     of = get_object_or_404(Line.objects.select_related("lot", "type"), lot__number=number, number=line)
     form = FaultForm(request.POST or None)
     if request.method == "POST" and form.is_valid():
-        try:
+        with errors_on(form, "pieces"):
             fault = work.note_fault(of, form.save(commit=False), request.user)
-        except ClaimError as problem:
-            form.add_error("pieces", str(problem))
-        else:
             messages.success(request, f"Line {line}: {fault}.")
             return redirect("discrepancies", number)
     context = {"form": form, "line": of, "lot": of.lot, "cautions": of.type.caution_sentences}
@@ -211,11 +208,8 @@ def fault_withdraw(request: StaffRequest, pk: int) -> HttpResponse:
     form = WhyForm(request.POST or None)
     put_cursor(form, "why")
     if request.method == "POST" and form.is_valid():
-        try:
+        with errors_on(form):
             work.withdraw_fault(fault, form.cleaned_data["why"], request.user)
-        except ClaimError as problem:
-            form.add_error(None, str(problem))
-        else:
             messages.success(request, f"{fault} on line {fault.line.number} is withdrawn.")
             return redirect("discrepancies", fault.line.lot.number)
     return render(
@@ -256,11 +250,8 @@ def claim_new(request: StaffRequest, number: str) -> HttpResponse:
     lot = _lot(number)
     form = ClaimForm(request.POST or None)
     if request.method == "POST" and form.is_valid():
-        try:
+        with errors_on(form):
             made = work.make_claim(lot, form.cleaned_data["reference"], form.cleaned_data["text"], request.user)
-        except ClaimError as problem:
-            form.add_error(None, str(problem))
-        else:
             messages.success(request, f"Claim {made} is made. Print it, send it, and record that it was sent.")
             return redirect(made)
     asked, no_amounts = _to_claim(lot)
@@ -321,11 +312,8 @@ def claim_step(request: StaffRequest, number: str) -> HttpResponse:
         return redirect(found)
     form = StepForm(found, request.POST)
     if form.is_valid():
-        try:
+        with errors_on(form):
             step = work.take_step(found, form.save(commit=False), request.user)
-        except ClaimError as problem:
-            form.add_error(None, str(problem))
-        else:
             messages.success(request, f"Claim {found}: {step.get_kind_display()}.")
             return redirect(found)
     return _claim_page(request, found, step=form)
@@ -338,11 +326,8 @@ def claim_credit(request: StaffRequest, number: str) -> HttpResponse:
         return redirect(found)
     form = CreditForm(found, request.POST)
     if form.is_valid():
-        try:
+        with errors_on(form, "amount"):
             work.enter_credit(found, form.save(commit=False), request.user)
-        except (ClaimError, ReceivingError) as problem:
-            form.add_error("amount", str(problem))
-        else:
             messages.success(request, f"The credit is entered and the cost of lot {found.lot} shared anew.")
             return redirect(found)
     return _claim_page(request, found, credit=form)
@@ -354,11 +339,8 @@ def credit_strike_out(request: StaffRequest, pk: int) -> HttpResponse:
     form = WhyForm(request.POST or None)
     put_cursor(form, "why")
     if request.method == "POST" and form.is_valid():
-        try:
+        with errors_on(form):
             work.strike_out(credit, form.cleaned_data["why"], request.user)
-        except (ClaimError, ReceivingError) as problem:
-            form.add_error(None, str(problem))
-        else:
             messages.success(request, "The credit is struck out and the lot's cost shared anew.")
             return redirect(credit.claim)
     return render(

@@ -21,6 +21,7 @@ from stockroom.models import DateReading, Entry, Line, Lot, Maker, MarkWarning, 
 from stockroom.pure.serials import BadSerial, read_serial
 from stockroom.pure.written import plural
 from stockroom.site.people import Role, StaffRequest, for_roles
+from stockroom.site.refusals import errors_on, messages_on
 from stockroom.site.web import page_of
 
 LATELY = 12
@@ -57,14 +58,11 @@ def valve_identify(request: StaffRequest, serial: str) -> HttpResponse:
         seen, maker = form.seen(), form.cleaned_data["maker"]
         new = maker is not None and maker.pk is None
         count = 0
-        try:
+        with errors_on(form, "code"):
             with transaction.atomic():
                 identity.record(valve, seen, request.user)
                 if form.spread_to != ALONE:
                     count = identity.spread(others, seen, request.user, over=form.spread_to == OVER)
-        except identity.IdentityError as problem:
-            form.add_error("code", str(problem))
-        else:
             alike = f", and {count} others of its line alike" if form.spread_to != ALONE else ""
             messages.success(request, f"{serial} is recorded{alike}.")
             _say_new_maker(request, maker if new else None)
@@ -83,11 +81,8 @@ def line_identify(request: StaffRequest, number: str, line: int) -> HttpResponse
     if request.method == "POST" and form.is_valid() and form.settled:
         maker = form.cleaned_data["maker"]
         new = maker is not None and maker.pk is None
-        try:
+        with errors_on(form, "code"):
             count = identity.spread(valves, form.seen(), request.user, over=form.spread_to == OVER)
-        except identity.IdentityError as problem:
-            form.add_error("code", str(problem))
-        else:
             told = f"{plural(count, 'valve')} of line {of} recorded."
             messages.success(request, told if count else "Nothing was new.")
             _say_new_maker(request, maker if new and maker.pk else None)
@@ -205,11 +200,9 @@ def warning_dismiss(request: StaffRequest, pk: int) -> HttpResponse:
     warning = get_object_or_404(MarkWarning.objects.select_related("valve"), pk=pk)
     form = DismissForm(request.POST)
     if form.is_valid():
-        try:
+        with messages_on(request):
             identity.dismiss(warning, form.cleaned_data["because"], request.user)
             messages.success(request, "The warning is dismissed; it stays in the valve’s history.")
-        except identity.DealtWithAlready as problem:
-            messages.error(request, str(problem))
     else:
         messages.error(request, "Say why the warning is nothing; it is not dismissed without a reason.")
     return redirect(warning.valve)

@@ -17,9 +17,10 @@ from stockroom.models import Attachment, Line, Photograph, Valve
 from stockroom.models.photographs import Subject
 from stockroom.photographs import storing as work
 from stockroom.photographs.pure.pictures import KINDS, MAX_BYTES
-from stockroom.photographs.storing import PhotographError, Received, UnknownSubject
+from stockroom.photographs.storing import Received, UnknownSubject
 from stockroom.pure.written import plural
 from stockroom.site.people import Role, StaffRequest, for_roles, may
+from stockroom.site.refusals import errors_on
 from stockroom.site.web import page_of
 
 log = logging.getLogger(__name__)
@@ -137,11 +138,8 @@ def photograph_remove(request: StaffRequest, pk: int) -> HttpResponse:
     attachment = _attachment(pk)
     form = RemoveForm(request.POST)
     if form.is_valid():
-        try:
+        with errors_on(form):
             work.remove(attachment, form.cleaned_data["because"], request.user)
-        except PhotographError as problem:
-            form.add_error(None, str(problem))
-        else:
             messages.success(request, f"{attachment.file_name} is removed.")
             return redirect(work.address(attachment.subject))
     return _photograph_page(request, attachment, form)

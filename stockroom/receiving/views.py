@@ -22,7 +22,7 @@ from stockroom.models import Credit, Line, Lot, Shop, Supplier
 from stockroom.pure.money import to_minor
 from stockroom.pure.written import plural
 from stockroom.receiving import booking
-from stockroom.receiving.booking import ReceivingError, difference_in_words, in_home
+from stockroom.receiving.booking import difference_in_words, in_home
 from stockroom.receiving.forms import (
     CountForm,
     LineForm,
@@ -33,10 +33,10 @@ from stockroom.receiving.forms import (
     put_cursor_on_error,
 )
 from stockroom.site.people import Role, StaffRequest, for_roles
+from stockroom.site.refusals import errors_on
 from stockroom.site.web import TypeField, page_of
 from stockroom.states import LADDER
 from stockroom.tally import LotTally, tally_lines, tally_lots
-from stockroom.types.keeping import TypeRefused
 
 LATEST = 30
 
@@ -198,11 +198,8 @@ def lot_edit(request: StaffRequest, number: str) -> HttpResponse:
     if request.method == "POST" and lot_forms.is_valid():
         lot = lot_forms.lot
         new = lot.supplier.pk is None
-        try:
+        with errors_on(lot_forms.lot_form):
             booking.change_lot(lot, lot_forms.charges, request.user)
-        except ReceivingError as problem:
-            lot_forms.lot_form.add_error(None, str(problem))
-        else:
             messages.success(request, f"Lot {lot} is saved.")
             _say_what_is_new(request, lot.supplier if new else None)
             return redirect(lot)
@@ -234,11 +231,8 @@ def line_new(request: StaffRequest, number: str) -> HttpResponse:
     form = LineForm(request.POST)
     if form.is_valid():
         new = _what_is_new(form)
-        try:
+        with errors_on(form):
             line = booking.add_lines(lot, [form.save(commit=False)], request.user)[0]
-        except (ReceivingError, TypeRefused) as problem:
-            form.add_error(None, str(problem))
-        else:
             difference = difference_in_words(line.expected, line.counted)
             messages.success(request, f"Line {line.number}: {line.pieces} × {line.called}, {difference}.")
             _say_what_is_new(request, *new)
@@ -253,11 +247,8 @@ def line_edit(request: StaffRequest, number: str, line: int) -> HttpResponse:
     form = LineForm(request.POST or None, instance=edited)
     if request.method == "POST" and form.is_valid():
         new = _what_is_new(form)
-        try:
+        with errors_on(form):
             booking.change_line(form.save(commit=False), request.user)
-        except (ReceivingError, TypeRefused) as problem:
-            form.add_error(None, str(problem))
-        else:
             messages.success(request, f"Line {line} is saved.")
             _say_what_is_new(request, *new)
             return redirect(edited.lot)
@@ -273,13 +264,10 @@ def line_name(request: StaffRequest, number: str, line: int) -> HttpResponse:
     form = NamingForm(tally_lines([of.pk])[of.pk].in_bulk, request.POST if request.method == "POST" else None)
     if request.method == "POST" and form.is_valid():
         said = form.cleaned_data
-        try:
+        with errors_on(form):
             named = booking.name_pieces(
                 of, said["count"], said["type"], request.user, as_marked=form.as_marked, maker=said["maker"]
             )
-        except (ReceivingError, TypeRefused) as problem:
-            form.add_error(None, str(problem))
-        else:
             messages.success(request, f"Line {named.number}: {named.pieces} × {named.called}.")
             return redirect(of.lot)
     put_cursor_on_error(form)
@@ -303,11 +291,8 @@ def lot_count(request: StaffRequest, number: str) -> HttpResponse:
         serialised = {key: tally.serialised for key, tally in tally_lines([line.pk for line in lines]).items()}
         form = CountForm(lines, serialised, request.POST if request.method == "POST" else None)
         if request.method == "POST" and form.is_valid():
-            try:
+            with errors_on(form):
                 changed = booking.count_lines(lot, form.counts, request.user)
-            except ReceivingError as problem:
-                form.add_error(None, str(problem))
-            else:
                 said = [f"line {line.number} {difference_in_words(line.expected, line.counted)}" for line in changed]
                 messages.success(request, f"Counted: {', '.join(said[:12])}." if said else "No count was changed.")
                 return redirect(lot)
@@ -321,11 +306,8 @@ def line_serials(request: StaffRequest, number: str, line: int) -> HttpResponse:
     in_bulk = tally_lines([of.pk])[of.pk].in_bulk
     form = SerialsForm(in_bulk, request.POST if request.method == "POST" else None)
     if request.method == "POST" and form.is_valid():
-        try:
+        with errors_on(form, "count"):
             valves = booking.allot_serials(of, form.cleaned_data["count"], request.user)
-        except ReceivingError as problem:
-            form.add_error("count", str(problem))
-        else:
             first, last = valves[0].serial, valves[-1].serial
             labels = f"{reverse('labels')}?serials={first}-{last}"
             text = '{} given to line {}: {} to {}. <a href="{}">Print their labels</a>'

@@ -29,6 +29,15 @@ def errors_on(form: BaseForm, field: str | None = None) -> Iterator[None]:
         form.add_error(field, str(refused))
 
 
+@contextmanager
+def messages_on(request: HttpRequest) -> Iterator[None]:
+    """What is refused inside the block becomes a message; the view goes on behind the block."""
+    try:
+        yield
+    except Refused as refused:
+        messages.error(request, str(refused))
+
+
 def refused_to(address: str, *names: str) -> Callable[[View], View]:
     """A refusal becomes a message, and the person goes to `address`, made with the view's arguments of these
     `names`."""

@@ -14,6 +14,7 @@ from catalog.naming import name_read
 from catalog.reference.own import differences
 from stockroom.site.numbers import DecimalTyped, WholeTyped
 from stockroom.site.people import Role, StaffRequest, for_roles
+from stockroom.site.refusals import errors_on, messages_on, refused_to
 from stockroom.types import keeping
 from stockroom.types.bearing import bears_on
 from stockroom.types.forms import NewTypeForm, PointForm, TypeSheet
@@ -36,11 +37,8 @@ def back_to(request: HttpRequest, otherwise: str) -> str:
 def type_new(request: StaffRequest) -> HttpResponse:
     form = NewTypeForm(request.POST or None, initial={"designation": request.GET.get("name", "")})
     if request.method == "POST" and form.is_valid():
-        try:
+        with errors_on(form, "designation"):
             entered = keeping.enter(form.table, request.user, basing=form.basing)
-        except keeping.TypeRefused as problem:
-            form.add_error("designation", str(problem))
-        else:
             messages.success(request, f"{entered} is entered. It can be received and sold; nothing grades it yet.")
             return redirect(back_to(request, entered.get_absolute_url()))
     known = name_read(str(form["designation"].value() or ""))
@@ -57,12 +55,9 @@ def type_change(request: StaffRequest, name: str) -> HttpResponse:
         messages.error(request, str(problem))
         return redirect(type_)
     if request.method == "POST" and sheet.is_valid():
-        try:
+        with errors_on(sheet.type_form):
             reason = sheet.why_form.cleaned_data["reason"]
             said = keeping.change(type_, sheet.wanted, request.user, reason=reason, basing=sheet.basing)
-        except keeping.TypeRefused as problem:
-            sheet.type_form.add_error(None, str(problem))
-        else:
             messages.success(request, f"{type_} is changed." if said else "Nothing was changed.")
             return redirect("type-versions", type_.designation)
     return render(request, "types/type_change.html", {"type": type_, "sheet": sheet, "bears_on": bears_on(type_)})
@@ -74,13 +69,10 @@ def type_settings(request: StaffRequest, name: str) -> HttpResponse:
     type_ = _type(name)
     form = SettingsForm(request.POST or None)
     if request.method == "POST" and form.is_valid():
-        try:
+        with errors_on(form):
             table = keeping.table_in_force(type_)
             table["section"] = [*table.get("section", []), form.section]
             keeping.change(type_, table, request.user, reason="settings for reading it, no nominal known")
-        except keeping.TypeRefused as problem:
-            form.add_error(None, str(problem))
-        else:
             messages.success(request, f"{type_} can be read; its readings are kept ungraded until there is a nominal.")
             return redirect(back_to(request, reverse("bench")))
     title = f"How {type_} is read"
@@ -122,11 +114,9 @@ def type_versions(request: HttpRequest, name: str) -> HttpResponse:
 def type_follow(request: StaffRequest, name: str) -> HttpResponse:
     type_ = _type(name)
     if request.method == "POST":
-        try:
+        with messages_on(request):
             keeping.follow_reference(type_, request.user, reason=request.POST.get("reason", "").strip()[:200])
             messages.success(request, f"{type_} follows the reference again.")
-        except keeping.TypeRefused as problem:
-            messages.error(request, str(problem))
     return redirect("type-versions", type_.designation)
 
 
@@ -134,13 +124,12 @@ def type_follow(request: StaffRequest, name: str) -> HttpResponse:
 def type_call(request: StaffRequest, name: str) -> HttpResponse:
     type_ = _type(name)
     if request.method == "POST":
-        try:
+        with messages_on(request):
             keeping.call(type_, request.POST.get("name", ""), request.user)
-        except keeping.TypeRefused as problem:
-            messages.error(request, str(problem))
     return redirect(type_)
 
 
+@refused_to("types")
 def type_export(request: HttpRequest, name: str = "") -> HttpResponse:
     """One type; without a name, all of which the shop itself says something."""
     types = [_type(name)] if name else list(own_types())
@@ -175,11 +164,8 @@ def types_import(request: StaffRequest) -> HttpResponse:
     form = TypesFileForm(request.POST or None, request.FILES or None)
     if request.method == "POST" and form.is_valid():
         said = form.cleaned_data
-        try:
+        with errors_on(form, "file"):
             kept = keeping.take_file(said["file"], request.user, reason=said["reason"])
-        except keeping.TypeRefused as problem:
-            form.add_error("file", str(problem))
-        else:
             messages.success(request, f"Kept: {', '.join(str(one) for one in kept[:12])}.")
             return redirect(f"{reverse('types')}?{urlencode({'own': 'true'})}")
     title = "Load types from another shop"
