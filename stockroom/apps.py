@@ -26,6 +26,7 @@ class StockroomConfig(AppConfig):
     def ready(self) -> None:
         from catalog.loading import first_years_changed
         from stockroom.export import archives  # noqa: F401 -- importing makes its jobs known
+        from stockroom.ledger import receivers  # noqa: F401 -- importing connects them
         from stockroom.photographs import storing  # noqa: F401 -- importing makes its jobs known
         from stockroom.site import logins  # noqa: F401 -- importing connects them
 

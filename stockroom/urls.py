@@ -4,6 +4,7 @@ from stockroom.claims import views as claims
 from stockroom.customers import views as customers
 from stockroom.export import views as export
 from stockroom.jobs import views as jobs
+from stockroom.ledger import views as ledger
 from stockroom.marks import maker_views
 from stockroom.marks import views as marks
 from stockroom.photographs import views as photographs
@@ -26,4 +27,5 @@ urlpatterns = [
     *customers.urlpatterns,
     *export.urlpatterns,
     *jobs.urlpatterns,
+    *ledger.urlpatterns,
 ]

@@ -14,6 +14,7 @@ from stockroom.models.identity import (
 )
 from stockroom.models.imports import LotFile, SupplierMapping
 from stockroom.models.jobs import Job, JobState
+from stockroom.models.ledger import LedgerEntry, OrderRate, Posting
 from stockroom.models.listings import ListedValve, Listing
 from stockroom.models.orders import Allocation, Customer, Despatch, Order, OrderLine, Return
 from stockroom.models.photographs import Attachment, Photograph
@@ -50,6 +51,7 @@ __all__ = [
     "Job",
     "JobState",
     "KnownConstruction",
+    "LedgerEntry",
     "Line",
     "ListedValve",
     "Listing",
@@ -60,11 +62,13 @@ __all__ = [
     "Movement",
     "Order",
     "OrderLine",
+    "OrderRate",
     "Pack",
     "PackDateReading",
     "Packing",
     "Photograph",
     "Place",
+    "Posting",
     "Return",
     "SamplingPlan",
     "SealedDecision",
