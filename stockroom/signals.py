@@ -11,3 +11,4 @@ lot_removed = Signal()  # lot, by: its lines are gone, and it is about to go
 order_despatched = Signal()  # order, valves, by
 despatch_undone = Signal()  # order, valves, by
 valves_returned = Signal()  # order, valves, by
+order_money_changed = Signal()  # order, text, by: an invoice, a credit note or a payment

@@ -7,6 +7,7 @@ from stockroom.jobs import views as jobs
 from stockroom.ledger import views as ledger
 from stockroom.marks import maker_views
 from stockroom.marks import views as marks
+from stockroom.money import views as money
 from stockroom.photographs import views as photographs
 from stockroom.places import views as places
 from stockroom.receiving import correction_views, import_views, supplier_views
@@ -28,4 +29,5 @@ urlpatterns = [
     *export.urlpatterns,
     *jobs.urlpatterns,
     *ledger.urlpatterns,
+    *money.urlpatterns,
 ]

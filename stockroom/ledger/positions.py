@@ -16,7 +16,7 @@ from typing import NamedTuple
 from django.db.models import Exists, OuterRef, Q
 
 from stockroom.ledger.pure.double_entry import Account, Key
-from stockroom.models import Allocation, Charge, Lot, Order, Return, Shop, Valve
+from stockroom.models import Allocation, Charge, Invoice, Lot, Order, Return, Shop, Valve
 from stockroom.pure.money import minor_places, to_minor
 from stockroom.receiving.booking import in_home
 from stockroom.receiving.pure.costing import share
@@ -102,22 +102,60 @@ def sent_with(order: Order) -> list[Allocation]:
 
 
 def of_order(order: Order) -> Position:
-    """What was charged for the items that were sent; the price of a set is shared evenly over its valves.
+    """What was charged for the items that were sent, and what was paid, in the home currency.
 
-    A line without a price charges nothing.
+    An invoice says it, tax apart and credit notes taken off; until there is one the prices of the lines do. What a line
+    brought is shared evenly over its valves. A line without a price charges nothing.
     """
-    if not hasattr(order, "despatch") or waits_for_a_rate(order):
+    if waits_for_a_rate(order):
         return {}
-    home = Shop.own().currency
-    rate = order.home_rate.rate if hasattr(order, "home_rate") else Decimal(1)
-    items: defaultdict[tuple[int, int], list[Allocation]] = defaultdict(list)
-    for row in sent_with(order):
-        items[row.order_line_id, row.item].append(row)
     found: defaultdict[Key, Decimal] = defaultdict(Decimal)
-    for rows in items.values():
-        price = to_minor((rows[0].order_line.unit_price or Decimal(0)) * rate, home)
-        for row, part in zip(rows, share(price, [1] * len(rows), minor_places(home)), strict=True):
-            valve = row.valve
-            found[Key(Account.SALES, valve.line.lot_id, valve.line_id, valve.pk, order.pk)] -= part
-            found[Key(Account.CUSTOMERS, order=order.pk)] += part
+    if hasattr(order, "despatch"):
+        _charged(order, found)
+    for one in order.payments.all():
+        found[Key(Account.PAID, order=order.pk)] += _at_home(one.amount, order)
+    found[Key(Account.CUSTOMERS, order=order.pk)] = -sum(found.values(), Decimal(0))
     return dict(found)
+
+
+def _at_home(amount: Decimal, order: Order) -> Decimal:
+    rate = order.home_rate.rate if hasattr(order, "home_rate") else Decimal(1)
+    return to_minor(amount * rate, Shop.own().currency)
+
+
+def _charged(order: Order, found: defaultdict[Key, Decimal]) -> None:
+    valves: defaultdict[int, list[Valve]] = defaultdict(list)
+    asked: dict[int, Decimal] = {}
+    for row in sent_with(order):
+        line = row.order_line
+        valves[line.pk].append(row.valve)
+        asked[line.pk] = (line.unit_price or Decimal(0)) * len(valves[line.pk]) / line.set_size
+    papers = list(order.invoices.all())
+    if not papers:
+        for line_id, price in asked.items():
+            _share(Account.SALES, price, valves[line_id], order, found)
+    back = set(order.returns.values_list("valve", flat=True))
+    for paper in papers:
+        credit = paper.kind == Invoice.Kind.CREDIT
+        sign = -1 if credit else 1
+        for line in paper.content["lines"]:
+            sent = valves.get(line["key"], [])
+            of = ([valve for valve in sent if valve.pk in back] if credit else []) or sent
+            _share(Account.REFUNDS if credit else Account.SALES, sign * Decimal(line["net"]), of, order, found)
+        found[Key(Account.SHIPPING, order=order.pk)] -= sign * _at_home(
+            Decimal(paper.content["shipping"]["net"]), order
+        )
+        found[Key(Account.TAX, order=order.pk)] -= sign * _at_home(Decimal(paper.content["tax"]), order)
+
+
+def _share(
+    account: Account, amount: Decimal, valves: list[Valve], order: Order, found: defaultdict[Key, Decimal]
+) -> None:
+    """Evenly over the valves; on the order alone where none of them left with it."""
+    whole = _at_home(amount, order)
+    if not valves:
+        found[Key(account, order=order.pk)] -= whole
+        return
+    parts = share(whole, [1] * len(valves), minor_places(Shop.own().currency))
+    for valve, part in zip(valves, parts, strict=True):
+        found[Key(account, valve.line.lot_id, valve.line_id, valve.pk, order.pk)] -= part

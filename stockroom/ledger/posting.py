@@ -26,7 +26,14 @@ from stockroom.pure.refused import Refused
 from stockroom.pure.written import fitted
 from stockroom.receiving.booking import locked
 
-OF_A_SALE = (Account.SALES, Account.CUSTOMERS)  # entered by order; everything else by lot
+OF_A_SALE = (
+    Account.SALES,
+    Account.SHIPPING,
+    Account.REFUNDS,
+    Account.TAX,
+    Account.CUSTOMERS,
+    Account.PAID,
+)  # entered by order; everything else by lot
 
 _day: ContextVar[date | None] = ContextVar("the day of what is entered", default=None)
 
@@ -125,9 +132,7 @@ def say_rate(order: Order, rate: Decimal, by: User | None) -> None:
         raise CannotEnter(f"{order} is in the home currency: it needs no rate.")
     OrderRate.objects.update_or_create(order=order, defaults={"rate": rate, "by": by, "at": timezone.now()})
     Entry.write(by, "order-rate", f"{order}: one {order.currency} is {rate.normalize():f} at home", order=order)
-    order = Order.objects.get(pk=order.pk)
-    if hasattr(order, "despatch"):
-        bring_order(order, f"{order}: sale at the rate {rate.normalize():f}", by)
+    bring_order(order, f"{order}: at the rate {rate.normalize():f}", by)
 
 
 @transaction.atomic

@@ -14,6 +14,7 @@ from stockroom.signals import (
     lot_changed,
     lot_removed,
     order_despatched,
+    order_money_changed,
     valve_written_off,
     valves_returned,
 )
@@ -53,3 +54,8 @@ def enter_return(sender: type, order: Order, valves: Sequence[Valve], by: User |
     """The goods are stock again at their cost. What the customer gets back is another matter."""
     for lot, _ in posting.leaving_by_lot(valves):
         posting.bring_lot(lot, f"Came back from {order}: stock again", by)
+
+
+@receiver(order_money_changed, dispatch_uid="ledger")
+def enter_money(sender: type, order: Order, text: str, by: User | None, **kwargs: object) -> None:
+    posting.bring_order(order, text, by)

@@ -16,6 +16,7 @@ from stockroom.models.imports import LotFile, SupplierMapping
 from stockroom.models.jobs import Job, JobState
 from stockroom.models.ledger import LedgerEntry, OrderRate, Posting
 from stockroom.models.listings import ListedValve, Listing
+from stockroom.models.money import DiscountCode, Invoice, OrderTerms, Payment, ShippingRule, TaxRule
 from stockroom.models.orders import Allocation, Customer, Despatch, Order, OrderLine, Return
 from stockroom.models.photographs import Attachment, Photograph
 from stockroom.models.sealed import (
@@ -45,9 +46,11 @@ __all__ = [
     "Customer",
     "DateReading",
     "Despatch",
+    "DiscountCode",
     "DrawnPack",
     "Entry",
     "Fault",
+    "Invoice",
     "Job",
     "JobState",
     "KnownConstruction",
@@ -63,9 +66,11 @@ __all__ = [
     "Order",
     "OrderLine",
     "OrderRate",
+    "OrderTerms",
     "Pack",
     "PackDateReading",
     "Packing",
+    "Payment",
     "Photograph",
     "Place",
     "Posting",
@@ -73,10 +78,12 @@ __all__ = [
     "SamplingPlan",
     "SealedDecision",
     "SeenFeature",
+    "ShippingRule",
     "Shop",
     "SourceCode",
     "Supplier",
     "SupplierMapping",
     "SupplyNote",
+    "TaxRule",
     "Valve",
 ]

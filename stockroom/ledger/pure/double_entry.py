@@ -25,11 +25,15 @@ class Account(StrEnum):
     UNSHARED = "unshared"
     SUPPLIER_CREDITS = "supplier credits"
     CUSTOMERS = "customers"
+    PAID = "paid"
     GOODS = "goods"
     FREIGHT = "freight"
     DUTY = "duty"
     OTHER = "other"
+    TAX = "tax"
     SALES = "sales"
+    SHIPPING = "shipping"
+    REFUNDS = "refunds"
     COST_OF_SALES = "cost of sales"
     LATER_COSTS = "later costs"
     WRITE_OFFS = "write-offs"
@@ -46,11 +50,15 @@ ABOUT: dict[Account, About] = {
     Account.UNSHARED: About("1110", "Charges of lots without lines yet", Side.ASSET),
     Account.SUPPLIER_CREDITS: About("1200", "Credits from suppliers", Side.ASSET),
     Account.CUSTOMERS: About("1300", "Charged to customers", Side.ASSET),
+    Account.PAID: About("1400", "Paid by customers", Side.ASSET),
     Account.GOODS: About("2100", "Charges: goods", Side.LIABILITY),
     Account.FREIGHT: About("2110", "Charges: freight", Side.LIABILITY),
     Account.DUTY: About("2120", "Charges: duty and import tax", Side.LIABILITY),
     Account.OTHER: About("2130", "Charges: other", Side.LIABILITY),
+    Account.TAX: About("2200", "Tax on sales", Side.LIABILITY),
     Account.SALES: About("4100", "Sales", Side.INCOME),
+    Account.SHIPPING: About("4200", "Shipping charged", Side.INCOME),
+    Account.REFUNDS: About("4300", "Credited to customers", Side.INCOME),
     Account.COST_OF_SALES: About("5100", "Cost of sales", Side.EXPENSE),
     Account.LATER_COSTS: About("5110", "Costs that changed after the sale", Side.EXPENSE),
     Account.WRITE_OFFS: About("5200", "Written off", Side.EXPENSE),
