@@ -13,7 +13,8 @@ from django.utils import timezone
 
 from grading.drawing.letter import letterhead
 from grading.papers.pure.invoice_pdf import InvoiceData, Row, SlipData, invoice_pdf, packing_slip_pdf
-from stockroom.models import Allocation, Customer, Invoice, Order, Shop
+from stockroom.ledger.positions import sent_with
+from stockroom.models import Customer, Invoice, Order, Shop
 from stockroom.money import invoicing
 from stockroom.pure.money import shown
 from stockroom.pure.written import day
@@ -27,6 +28,7 @@ def invoice_data(paper: Invoice) -> InvoiceData:
     about = [("Order", f"{paper.order}"), ("Day", day(paper.on)), ("Currency", currency)]
     if paper.corrects:
         about.append(("Takes back from invoice", f"{paper.corrects} of {day(paper.corrects.on)}"))
+        about.append(("Why", paper.reason))
     rows = [_row(line) for line in [*content["lines"], content["shipping"]] if line["quantity"]]
     return InvoiceData(
         head=letterhead(Shop.own(), paper.number, paper.get_kind_display(), title, title, paper.on),
@@ -34,7 +36,7 @@ def invoice_data(paper: Invoice) -> InvoiceData:
         facts=(tuple(about),),
         rows=tuple(rows),
         sums=tuple(_sums(paper)),
-        notes=tuple(filter(None, [paper.reason, *invoicing.notes_for(content)])),
+        notes=tuple(invoicing.notes_for(content)),
     )
 
 
@@ -50,7 +52,7 @@ def _sums(paper: Invoice) -> list[tuple[str, str]]:
         name, percent = tax["name"], tax["percent"]
         if tax["margin"]:
             rows.append((f"{name}: margin scheme, tax not shown", ""))
-        elif Decimal(percent):
+        elif Decimal(percent) and Decimal(tax["gross"]):
             how = "in the prices" if tax["inclusive"] else "added"
             rows.append((f"{name} {percent} % on {tax['net']}, {how}", tax["amount"]))
     ends = "Credited" if paper.kind == Invoice.Kind.CREDIT else "To pay"
@@ -62,9 +64,9 @@ def _to(customer: Customer) -> tuple[str, ...]:
 
 
 def slip_data(order: Order, on: date) -> SlipData:
-    held = Allocation.objects.filter(order_line__order=order, live=True).select_related("valve", "order_line__type")
+    """What is set aside or left with the order, though some of it may have come back since."""
     serials: defaultdict[int, list[str]] = defaultdict(list)
-    for row in held.order_by("order_line", "item", "valve__serial"):
+    for row in sorted(sent_with(order), key=lambda row: (row.item, row.valve.serial)):
         serials[row.order_line_id].append(row.valve.serial)
     rows = []
     for line in order.lines.select_related("type"):
