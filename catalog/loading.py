@@ -2,8 +2,9 @@
 
 Rows are found again by their natural keys and written in one statement a table, so loading twice changes nothing and a
 corrected file corrects the row in place: readings that point at a test point keep pointing at it. An alias that the
-files no longer give is forgotten; a type, section or test point is never taken away, since goods and readings may
-hang on it.
+files no longer give is forgotten, and so is a test point that nothing hangs on; one that readings hang on stays behind
+those that the files give, so that it is no section's first. A type whose name has become an alias takes its new name
+with all that hangs on it. A type or section is never taken away.
 """
 
 from __future__ import annotations
@@ -16,7 +17,19 @@ from typing import Any, NamedTuple, TypeVar
 from django.db import models, transaction
 from django.dispatch import Signal
 
-from catalog.models import Alias, Basing, Heater, Pin, Ratings, RelatedType, Section, Source, TestPoint, ValveType
+from catalog.models import (
+    Alias,
+    Application,
+    Basing,
+    Heater,
+    Pin,
+    Ratings,
+    RelatedType,
+    Section,
+    Source,
+    TestPoint,
+    ValveType,
+)
 from catalog.reference import files
 
 Row = TypeVar("Row", bound=models.Model)
@@ -44,9 +57,12 @@ def load(reference: files.Reference) -> Loaded:
             "key",
         )
     }
+    _rename(reference)
     basings = _load_basings(reference.basings.values(), sources)
     types = _load_types(rows, sources, basings)
     _load_sections(rows, types, sources)
+    _withdraw_points(rows, types)
+    _load_applications(rows, types, sources)
     aliases = _load_aliases(rows, types, sources)
     _load_related(rows, types, sources, reference)
     changed = {key for key, known in _first_years().items() if before.get(key, known) != known}
@@ -65,11 +81,59 @@ def _write(rows: Sequence[Row], *natural_key: str) -> list[Row]:
     """Create the rows, or bring those that have the natural key up to date; each gets its primary key."""
     if not rows:
         return []
+    _check_room(rows)
     model = type(rows[0])
     values = [f.name for f in model._meta.concrete_fields if not f.primary_key and f.name not in natural_key]
     return model._default_manager.bulk_create(
         rows, update_conflicts=True, unique_fields=list(natural_key), update_fields=values, batch_size=200
     )
+
+
+def _check_room(rows: Sequence[models.Model]) -> None:
+    """Refuse a text that is longer than its column: one database would cut the load short, another keep it."""
+    for row in rows:
+        for column in row._meta.concrete_fields:
+            if isinstance(column, models.CharField) and column.max_length:
+                text = getattr(row, column.attname) or ""
+                if len(text) > column.max_length:
+                    what = f"{row._meta.verbose_name}, {column.name}: {len(text)} signs, {column.max_length} at most"
+                    raise files.ReferenceProblem(f"{what}: “{text[:60]}…”")
+
+
+def _rename(reference: files.Reference) -> None:
+    """A type that the files know by another designation now, its old one being an alias, is the same type."""
+    for old in ValveType.objects.exclude(designation__in=reference.types):
+        now = reference.find(old.designation)
+        if now is None:
+            continue
+        if ValveType.objects.filter(designation=now.designation).exists():
+            raise files.ReferenceProblem(
+                f"{now.file}, {now.designation}: aliases: “{old.designation}” is a type of its own in the database, "
+                f"and so is {now.designation}. Leave one of the two names out of the files."
+            )
+        old.designation, old.normal = now.designation, files.normal(now.designation)
+        old.save(update_fields=["designation", "normal"])
+
+
+WITHDRAWN_FROM = 1000  # positions from here on are of test points that the files no longer give
+
+
+def _withdraw_points(rows: Sequence[files.TypeRow], types: Mapping[str, ValveType]) -> None:
+    given = {
+        (types[row.designation].pk, section.index, point.name)
+        for row in rows
+        for section in row.sections
+        for point in section.test_points
+    }
+    of_files = TestPoint.objects.filter(section__type__in=types.values(), position__lt=WITHDRAWN_FROM)
+    for point in of_files.select_related("section"):
+        if (point.section.type_id, point.section.number, point.name) in given:
+            continue
+        try:
+            with transaction.atomic():
+                point.delete()
+        except models.ProtectedError:
+            TestPoint.objects.filter(pk=point.pk).update(position=WITHDRAWN_FROM + point.position)
 
 
 def _load_basings(rows: Any, sources: Mapping[str, Source]) -> dict[str, Basing]:
@@ -112,6 +176,7 @@ def _load_types(
                 heater_source_place=row.heater_at,
                 first_registered=row.first_registered,
                 first_registered_source=sources[row.first_registered_source] if row.first_registered_source else None,
+                **_values({"warm_up_s": row.warm_up_s, "series_string_a": row.series_string_a}),
                 cautions=list(row.cautions),
                 note=row.note,
             )
@@ -149,6 +214,23 @@ def _load_sections(
         ],
         "section",
         "name",
+    )
+
+
+def _load_applications(
+    rows: Sequence[files.TypeRow], types: Mapping[str, ValveType], sources: Mapping[str, Source]
+) -> None:
+    """Nothing hangs on these rows: what the files no longer give is forgotten."""
+    Application.objects.filter(type__in=types.values()).delete()
+    Application.objects.bulk_create(
+        Application(
+            type=types[row.designation],
+            position=position,
+            **_values(asdict(application)),
+            **_source(application, sources),
+        )
+        for row in rows
+        for position, application in enumerate(row.applications)
     )
 
 

@@ -12,7 +12,7 @@ from typing import Any, Protocol
 from django.db import models
 from django.urls import reverse
 
-from catalog.reference.files import BASES, ELECTRODES, normal
+from catalog.reference.files import BASES, ELECTRODES, ROLES, SCREENS, normal
 
 
 def electrodes_in_words(electrodes: str) -> str:
@@ -33,6 +33,7 @@ CAUTION_SENTENCES = {
     "mercury": "This type holds mercury: do not break or tip it hot; clear a breakage by local rules for mercury.",
     "radioactive": "This type may hold a little radioactive material: never open it; follow local rules.",
     "asbestos": "This type may hold asbestos in its base or cap: leave it whole; follow local rules.",
+    "beryllia": "The ceramic may hold beryllium oxide, poisonous as dust: never break or grind it; follow local rules.",
     "top cap": "The top cap carries the anode's voltage in use: never touch it with the set or tester on.",
     "high voltage": "This type works at very high voltage.",
     "very hot": "This type runs very hot: let it cool before you touch it.",
@@ -132,6 +133,7 @@ class ValveTypeQuerySet(models.QuerySet["ValveType"]):
             "basing__pins",
             "sections__ratings__source",
             "sections__test_points__source",
+            "applications__source",
             "related__source",
             "related__other",
         )
@@ -162,6 +164,9 @@ class ValveType(models.Model):
     first_registered_source = models.ForeignKey(
         Source, on_delete=models.PROTECT, related_name="+", null=True, blank=True
     )
+    # Controlled warm-up, and the current of the series string that the heater is made for, where the sheet has them.
+    warm_up_s = models.FloatField(null=True)
+    series_string_a = models.FloatField(null=True)
     cautions = models.JSONField(default=list)
     note = models.CharField(max_length=400, blank=True)
 
@@ -302,7 +307,11 @@ def _values(row: models.Model) -> tuple[object, ...]:
 
 
 class Ratings(Sourced):
-    """Maxima for one section, in the rating system the sheet uses."""
+    """Maxima for one section, in the rating system the sheet uses; for a rectifier also what one anode loses.
+
+    `anode_current_max_ma` of a full-wave rectifier is the direct current of both anodes together. Heater positive and
+    negative are to the cathode; `heater_cathode_voltage_max_v` is the figure of a sheet that gives no sign.
+    """
 
     section = models.OneToOneField(Section, on_delete=models.CASCADE, related_name="ratings")
     system = models.CharField(max_length=20)
@@ -314,6 +323,18 @@ class Ratings(Sourced):
     cathode_current_max_ma = models.FloatField(null=True)
     heater_cathode_voltage_max_v = models.FloatField(null=True)
     peak_inverse_voltage_max_v = models.FloatField(null=True)
+    heater_positive_voltage_max_v = models.FloatField(null=True)
+    heater_negative_voltage_max_v = models.FloatField(null=True)
+    all_anodes_dissipation_max_w = models.FloatField(null=True)
+    anode_voltage_cold_max_v = models.FloatField(null=True)
+    grid_circuit_fixed_bias_max_kohm = models.FloatField(null=True)
+    grid_circuit_self_bias_max_kohm = models.FloatField(null=True)
+    peak_anode_current_max_ma = models.FloatField(null=True)
+    first_capacitor_max_uf = models.FloatField(null=True)
+    source_resistance_min_ohm = models.FloatField(null=True)
+    supply_rms_max_v = models.FloatField(null=True)
+    drop_v = models.FloatField(null=True)
+    drop_at_ma = models.FloatField(null=True)
 
     NAMES = (
         ("anode_voltage_max_v", "Anode voltage", "V"),
@@ -324,6 +345,18 @@ class Ratings(Sourced):
         ("cathode_current_max_ma", "Cathode current", "mA"),
         ("heater_cathode_voltage_max_v", "Heater to cathode", "V"),
         ("peak_inverse_voltage_max_v", "Peak inverse voltage", "V"),
+        ("heater_positive_voltage_max_v", "Heater positive to cathode", "V"),
+        ("heater_negative_voltage_max_v", "Heater negative to cathode", "V"),
+        ("all_anodes_dissipation_max_w", "Dissipation of all anodes together", "W"),
+        ("anode_voltage_cold_max_v", "Anode voltage without current", "V"),
+        ("grid_circuit_fixed_bias_max_kohm", "Grid circuit, fixed bias", "kΩ"),
+        ("grid_circuit_self_bias_max_kohm", "Grid circuit, cathode resistor", "kΩ"),
+        ("peak_anode_current_max_ma", "Peak anode current, each anode", "mA"),
+        ("first_capacitor_max_uf", "Largest first capacitor", "µF"),
+        ("source_resistance_min_ohm", "Least source resistance, each anode", "Ω"),
+        ("supply_rms_max_v", "Supply of each anode, rms", "V"),
+        ("drop_v", "Drop of one anode", "V"),
+        ("drop_at_ma", "at a current of", "mA"),
     )
 
     @property
@@ -342,8 +375,16 @@ class Settings(Protocol):
 
 
 def dialled_in(at: Settings) -> str:
-    """The settings in the order they are dialled in: "Va 250 V, Vg2 250 V, Vg1 −2 V"."""
+    """The settings in the order they are dialled in: "Va 250 V, Vg2 250 V, Vg1 −2 V".
+
+    With a cathode resistor the anode's voltage is that of the supply, over valve and resistor together; what is left
+    across the valve is said beside it where the current is known.
+    """
     words = [f"Va {at.anode_voltage_v:g} V"]
+    if at.cathode_resistor_ohm is not None:
+        ia = getattr(at, "anode_current_ma", None)
+        across = f", {at.anode_voltage_v - at.cathode_resistor_ohm * ia / 1000:.4g} V across the valve" if ia else ""
+        words = [f"Va supply {at.anode_voltage_v:g} V{across}"]
     if at.screen_voltage_v is not None:
         words.append(f"Vg2 {at.screen_voltage_v:g} V")
     if at.grid_voltage_v is not None:
@@ -356,9 +397,9 @@ def dialled_in(at: Settings) -> str:
 class TestPoint(Sourced):
     """The conditions of a measurement and what a good section reads there.
 
-    Bias is either a fixed grid voltage or a cathode resistor. A rectifier's `anode_voltage_v` is the drop across
-    the section at `anode_current_ma`, a stabiliser's what it holds there. Limits are there only where the sheet
-    gives them.
+    Bias is either a fixed grid voltage or a cathode resistor, and then the anode's voltage is the supply's. A
+    rectifier's `anode_voltage_v` is the drop across the section at `anode_current_ma`, a stabiliser's what it holds
+    there. Limits are there only where the sheet gives them.
     """
 
     __test__ = False  # the trade's word begins like a test class; pytest need not collect it
@@ -415,3 +456,41 @@ class TestPoint(Sourced):
     @property
     def conditions(self) -> str:
         return f"Ia {self.anode_current_ma:g} mA" if self.holds_voltage else dialled_in(self)
+
+
+class Application(Sourced):
+    """A circuit that the sheet works out: a row of a resistance-coupled table, or of typical operation.
+
+    `supply_voltage_v` stands above the foot of the cathode resistor, `anode_voltage_v` between anode and cathode; a row
+    has one of them. A push-pull pair's load is from anode to anode and its power that of both; currents are of one
+    valve without signal. Output voltage is rms, distortion total.
+    """
+
+    type = models.ForeignKey(ValveType, on_delete=models.CASCADE, related_name="applications")
+    name = models.CharField(max_length=60)
+    position = models.PositiveSmallIntegerField(default=0)
+    section = models.PositiveSmallIntegerField(default=1)
+    role = models.CharField(max_length=30, choices=[(role, role) for role in sorted(ROLES)])
+    screen = models.CharField(max_length=20, blank=True, choices=[(screen, screen) for screen in sorted(SCREENS)])
+    supply_voltage_v = models.FloatField(null=True)
+    anode_voltage_v = models.FloatField(null=True)
+    anode_load_kohm = models.FloatField(null=True)
+    next_grid_kohm = models.FloatField(null=True)
+    cathode_resistor_ohm = models.FloatField(null=True)
+    grid_voltage_v = models.FloatField(null=True)
+    screen_voltage_v = models.FloatField(null=True)
+    screen_resistor_kohm = models.FloatField(null=True)
+    anode_current_ma = models.FloatField(null=True)
+    screen_current_ma = models.FloatField(null=True)
+    gain = models.FloatField(null=True)
+    output_voltage_v = models.FloatField(null=True)
+    output_power_w = models.FloatField(null=True)
+    distortion_percent = models.FloatField(null=True)
+    note = models.CharField(max_length=200, blank=True)
+
+    class Meta:
+        ordering = ["position"]
+        constraints = [models.UniqueConstraint(fields=["type", "name"], name="application_names_differ")]
+
+    def __str__(self) -> str:
+        return f"{self.type.designation}: {self.name}"

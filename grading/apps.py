@@ -6,6 +6,7 @@ class GradingConfig(AppConfig):
 
     def ready(self) -> None:
         """Join the rooms: those below send signals and keep lists, so that they need not know those above."""
+        from grading.bench import readings_job  # noqa: F401 -- importing makes its jobs known
         from grading.listings import receivers as listing_receivers  # noqa: F401
         from grading.listings.parts import PARTS
         from grading.orders.ways import WAYS
@@ -16,8 +17,10 @@ class GradingConfig(AppConfig):
         from grading.sealed.orders import SealedPacks
         from grading.sets import accepting, plans, runs  # noqa: F401 -- importing makes their jobs known
         from grading.sets import receivers as set_receivers  # noqa: F401
+        from grading.valves import guards
         from grading.verdicts import receivers as verdict_receivers  # noqa: F401
         from grading.verdicts import regrading  # noqa: F401
 
+        guards.watch(self)
         WAYS[:] = [SealedPacks()]
         PARTS[:] = [public_part]

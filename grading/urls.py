@@ -15,7 +15,7 @@ from grading.testers import check_views, study_views
 from grading.testers import views as testers
 from grading.valves import supplier_views, today
 from grading.valves import views as valves
-from grading.verdicts import house_views
+from grading.verdicts import house_views, rejudging_views
 from grading.verdicts import views as verdicts
 
 urlpatterns = [
@@ -25,6 +25,7 @@ urlpatterns = [
     *valves.urlpatterns,
     *verdicts.urlpatterns,
     *house_views.urlpatterns,
+    *rejudging_views.urlpatterns,
     *sets.urlpatterns,
     *run_views.urlpatterns,
     *demand_views.urlpatterns,

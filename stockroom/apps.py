@@ -28,6 +28,7 @@ class StockroomConfig(AppConfig):
         from stockroom.export import archives  # noqa: F401 -- importing makes its jobs known
         from stockroom.ledger import receivers  # noqa: F401 -- importing connects them
         from stockroom.photographs import storing  # noqa: F401 -- importing makes its jobs known
+        from stockroom.receiving import list_job  # noqa: F401 -- importing makes its jobs known
         from stockroom.site import logins  # noqa: F401 -- importing connects them
 
         first_years_changed.connect(assess_dates_again, dispatch_uid="dates")

@@ -12,10 +12,12 @@ from stockroom.photographs import views as photographs
 from stockroom.places import views as places
 from stockroom.receiving import correction_views, import_views, supplier_views
 from stockroom.receiving import views as receiving
+from stockroom.site import health
 from stockroom.site import views as site
 
 urlpatterns = [
     *site.urlpatterns,
+    *health.urlpatterns,
     *receiving.urlpatterns,
     *correction_views.urlpatterns,
     *import_views.urlpatterns,

@@ -167,7 +167,7 @@ def served(transactional_db: None, live_server: Any) -> Iterator[Any]:
     yield live_server
     if connection.vendor == "sqlite":
         with connection.cursor() as cursor:
-            cursor.execute("SELECT name, sql FROM sqlite_master WHERE type = 'trigger'")
+            cursor.execute("SELECT name, sql FROM sqlite_master WHERE type = 'trigger' AND sql LIKE '%DELETE%'")
             for name, statement in cursor.fetchall():
                 _lifted.append(statement)
                 cursor.execute(f'DROP TRIGGER "{name}"')

@@ -12,11 +12,11 @@ from grading.papers.pure.certificate import (
     CertificateData,
     CertifiedQuantity,
     CertifiedSpread,
-    CertifiedValue,
     CertifiedValve,
     Nominal,
 )
 from grading.papers.pure.pick_list import PickListData, PickRow
+from grading.verdicts.pure.graded import GradedSection, GradedValue
 
 READ = {  # (Ia 1, gm 1, Ia 2, gm 2) by serial
     "10000012": (1.18, 1.58, 1.22, 1.61),
@@ -32,6 +32,11 @@ def _spread(column: int, quantity: Quantity, section: int) -> CertifiedSpread:
     values = [row[column] for row in READ.values()]
     low, high = min(values), max(values)
     return CertifiedSpread(quantity, section, low, high, NOMINAL[quantity], high / low - 1)
+
+
+def _section(number: int, ia: float, gm: float) -> GradedSection:
+    values = {IA: GradedValue(ia, nominal=NOMINAL[IA]), GM: GradedValue(gm, nominal=NOMINAL[GM])}
+    return GradedSection(number, values)
 
 
 CERTIFICATE = CertificateData(
@@ -50,7 +55,7 @@ CERTIFICATE = CertificateData(
         CertifiedValve(
             serial,
             "Excellent",
-            (CertifiedValue(1, {IA: row[0], GM: row[1]}), CertifiedValue(2, {IA: row[2], GM: row[3]})),
+            (_section(1, row[0], row[1]), _section(2, row[2], row[3])),
         )
         for serial, row in READ.items()
     ),

@@ -177,6 +177,9 @@ def compare(original: InSocket, other: InSocket) -> Fit:
     if not swap.same_base:
         text = f"base: {_base(original)} for the {original.name}, {_base(other)} for the {other.name}"
         found.append(Reason(FitLevel.STOP, "base", text))
+    for valve in (original, other):
+        if "unknown" in valve.pins:
+            found.append(Reason(FitLevel.STOP, "base", f"pins of the {valve.name}: not on file"))
     orders = _orders(original.sections, other.sections)
     if orders:
         found += min((_ordered(swap, order) for order in orders), key=_severity)
@@ -507,9 +510,11 @@ def _asked(section: InSection) -> dict[str, float]:
     if not section.points or _class(section) in _BY_CLASS:
         return {}
     usual = section.points[0]
+    # A cathode resistor's drop is not across the valve: the sheet's voltage is then that of the supply.
+    across_v = usual.anode_voltage_v - (usual.cathode_resistor_ohm or 0.0) * usual.anode_current_ma / 1000
     asked = {
-        "anode_voltage_max_v": usual.anode_voltage_v,
-        "anode_dissipation_max_w": usual.anode_voltage_v * usual.anode_current_ma / 1000,
+        "anode_voltage_max_v": across_v,
+        "anode_dissipation_max_w": across_v * usual.anode_current_ma / 1000,
     }
     if usual.screen_voltage_v is not None:
         asked["screen_voltage_max_v"] = usual.screen_voltage_v

@@ -4,6 +4,51 @@ The files are `sources*.toml`, `basings*.toml` and `types/*.toml`. Every row of 
 key. Numbers are read as Decimal, so the digits a data sheet printed, trailing noughts included, can still be
 counted. Nothing is guessed: a key we do not know, a source that is not listed, a basing without the electrode
 its section needs, are all refused with the file, the type, the section and the key in the message.
+
+A type of which only name, kind, heater and base are known is a good row too: its ratings are "unstated", it has no test
+point, and every pin of its basing is "unknown", which no comparison of sockets takes for a fit.
+
+What a type may say beside the plain maxima, all of it optional::
+
+    [[type]]
+    basing = "octal, pins not on file"          # the base alone is known; no basing file need list it
+    warm_up_s = 11                  # controlled warm-up, where the sheet gives one
+    series_string_a = 0.6           # the string that its heater is made for
+
+    [type.section.ratings]          # per section, or per anode of a rectifier, unless the key says otherwise
+    all_anodes_dissipation_max_w = 5.5          # of both sections together
+    anode_voltage_cold_max_v = 550              # no anode current yet, or cut off
+    heater_positive_voltage_max_v = 90          # heater positive to the cathode
+    heater_negative_voltage_max_v = 180         # heater negative to it: the cathode stands above the heater
+    heater_cathode_voltage_max_v = 180          # only where the sheet gives one figure, whatever the sign
+    grid_circuit_fixed_bias_max_kohm = 250      # control grid to its return, bias fixed
+    grid_circuit_self_bias_max_kohm = 1000      # the same with a cathode resistor
+    anode_current_max_ma = 125                  # a full-wave rectifier's is the direct current of both anodes
+    peak_anode_current_max_ma = 400             # of one anode, in each cycle
+    first_capacitor_max_uf = 20                 # after a rectifier, capacitor input
+    source_resistance_min_ohm = 50              # in series with each anode of a rectifier
+    supply_rms_max_v = 350                      # each anode's alternating supply, capacitor input
+    drop_v = 50                                 # what one anode of a rectifier loses
+    drop_at_ma = 125                            # at this current through that one anode
+
+    [[type.application]]            # a row of a resistance-coupled table, or typical operation
+    name = "300 V, 100 kohm"
+    section = 1
+    role = "common cathode"         # a word of ROLES
+    screen = "pentode"              # or "triode", "ultralinear"; left out where there is no screen
+    supply_voltage_v = 300          # above the foot of the cathode resistor; or else
+    anode_voltage_v = 250           # from anode to cathode, which transformer-coupled rows give
+    anode_load_kohm = 100           # push-pull: anode to anode; a rectifier's own rows leave it out
+    next_grid_kohm = 470            # the following grid's resistor, where there is one
+    cathode_resistor_ohm = 1500     # or grid_voltage_v = -2; push-pull with one resistor for both: as printed
+    screen_voltage_v = 250          # or screen_resistor_kohm = 470
+    anode_current_ma = 1.1          # of one valve, no signal
+    screen_current_ma = 5
+    gain = 60
+    output_voltage_v = 30           # rms
+    output_power_w = 4.5            # push-pull: of both valves
+    distortion_percent = 5          # total, at that output
+    source = "memory"
 """
 
 from __future__ import annotations
@@ -16,6 +61,8 @@ from decimal import Decimal
 from pathlib import Path
 from typing import NamedTuple
 
+from catalog.reference.possible import impossible, why_no_year
+
 
 class Base(NamedTuple):
     label: str
@@ -26,19 +73,47 @@ BASES: Mapping[str, Base] = {
     "B7G": Base("miniature, 7 pins (B7G)", 7),
     "B9A": Base("noval, 9 pins (B9A)", 9),
     "B9D": Base("magnoval, 9 pins (B9D)", 9),
-    "B8A": Base("rimlock, 8 pins (B8A)", 8),
-    "octal": Base("octal, 8 pins with key", 8),
-    "loctal": Base("loctal, 8 pins with lock-in spigot", 8),
+    "B9E": Base("novar, 9 pins (B9E)", 9),
+    "B10B": Base("decal, 10 pins (B10B)", 10),
     "duodecar": Base("duodecar, 12 pins", 12),
-    "septar": Base("septar, 7 stout pins", 7),
+    "nuvistor": Base("nuvistor, 12 places of which 5 to 7 have a pin", 12),
+    "B8A": Base("rimlock, 8 pins (B8A)", 8),
+    "B9G": Base("all-glass, 9 thin pins (B9G)", 9),
+    "octal": Base("octal, 8 pins with key", 8),
+    "MO8": Base("British octal, 8 pins spaced otherwise than the octal (MO8)", 8),
+    "loctal": Base("loctal, 8 pins with lock-in spigot (B8G)", 8),
+    "Y8A": Base("German metal-valve base, 8 pins in groups of 5 and 3 (Y8A)", 8),
     "UX4": Base("American 4 pins (UX4)", 4),
     "UX5": Base("American 5 pins (UX5)", 5),
     "UX6": Base("American 6 pins (UX6)", 6),
     "UX7": Base("American 7 pins (UX7)", 7),
-    "4-pin-jumbo": Base("jumbo, 4 pins with bayonet", 4),
-    "B4": Base("British 4 pins (B4)", 4),
-    "B5": Base("British 5 pins (B5)", 5),
+    "B4": Base("British or European 4 pins (B4)", 4),
+    "B5": Base("British or European 5 pins (B5)", 5),
+    "B7": Base("British 7 pins (B7)", 7),
+    "B9": Base("British 9 pins (B9)", 9),
+    "P5": Base("side contact, 5 contacts (P5)", 5),
     "P8": Base("side contact, 8 contacts (P8)", 8),
+    "4-pin-jumbo": Base("jumbo, 4 pins with bayonet", 4),
+    "4-pin-super-jumbo": Base("super jumbo, 4 pins with bayonet", 4),
+    "5-pin-giant": Base("giant, 5 pins with bayonet", 5),
+    "7-pin-giant": Base("giant, 7 pins with bayonet", 7),
+    "septar": Base("septar, 7 stout pins", 7),
+    "LS50": Base("8 stout pins in a metal rim, as the LS50 and the GU-50 have", 8),
+    "acorn-5": Base("acorn, 5 side pins", 5),
+    "acorn-7": Base("acorn, 7 side pins", 7),
+    "B8D": Base("subminiature, 8 leads in a circle (B8D)", 8),
+    "leads-3": Base("subminiature, 3 leads in line", 3),
+    "leads-4": Base("subminiature, 4 leads in line", 4),
+    "leads-5": Base("subminiature, 5 leads in line", 5),
+    "leads-6": Base("subminiature, 6 leads in line", 6),
+    "leads-7": Base("subminiature, 7 leads in line", 7),
+    "P2000": Base("holder of the 12P2000, 6 contacts", 6),
+    "B13B": Base("13 pins (B13B)", 13),
+    "B8F": Base("8 pins around a spigot, for forced-air tetrodes (B8F)", 8),
+    "BA15d": Base("bayonet cap with two contacts", 2),
+    "leads": Base("wire leads, their order not on file", 1),
+    "terminals": Base("no pin base: caps, rings, discs or studs", 1),
+    "own": Base("a base of its own, its pins not on file", 1),
 }
 
 ELECTRODES: Mapping[str, str] = {
@@ -50,10 +125,16 @@ ELECTRODES: Mapping[str, str] = {
     "g3": "grid 3 (suppressor)",
     "g4": "grid 4",
     "g5": "grid 5",
+    "g6": "grid 6",
     "bp": "beam plates",
     "k": "cathode",
     "t": "target (fluorescent)",
     "d": "deflector",
+    "st": "starter",
+    "ga": "first guide",
+    "gb": "second guide",
+    **{f"k{digit}": f"cathode {digit}" for digit in range(10)},
+    "dp": "cathode of the decimal point",
     "h": "heater",
     "hct": "heater centre tap",
     "f": "filament",
@@ -61,26 +142,51 @@ ELECTRODES: Mapping[str, str] = {
     "s": "internal shield",
     "ic": "internal connection, leave free",
     "nc": "not connected",
+    "unknown": "not on file",
 }
-SHARED_ELECTRODES = frozenset({"h", "hct", "f", "fct", "s", "ic", "nc"})  # these belong to no section
+SHARED_ELECTRODES = frozenset({"h", "hct", "f", "fct", "s", "ic", "nc", "unknown"})  # these belong to no section
 
 TYPE_KINDS = frozenset(
     {
         "triode",
         "double triode",
+        "triple triode",
         "diode-triode",
+        "double diode-triode",
+        "triple diode-triode",
         "triode-pentode",
+        "triode-tetrode",
+        "triode-double pentode",
+        "triode-hexode",
         "triode-heptode",
         "signal pentode",
         "power pentode",
+        "double pentode",
+        "diode-pentode",
+        "double diode-pentode",
         "beam tetrode",
+        "double beam tetrode",
         "tetrode",
+        "hexode",
         "heptode",
+        "octode",
+        "transmitting triode",
+        "transmitting tetrode",
+        "transmitting pentode",
         "rectifier",
-        "double diode",
         "diode",
+        "double diode",
+        "triple diode",
         "voltage stabiliser",
+        "barretter",
+        "thyratron",
+        "trigger tube",
+        "counting tube",
+        "digit indicator",
+        "phototube",
         "indicator",
+        "triode-indicator",
+        "double indicator",
     }
 )
 SECTION_ELECTRODES: Mapping[str, frozenset[str]] = {  # what a section of each kind cannot be without
@@ -88,11 +194,21 @@ SECTION_ELECTRODES: Mapping[str, frozenset[str]] = {  # what a section of each k
     "tetrode": frozenset({"a", "g1", "g2"}),
     "beam tetrode": frozenset({"a", "g1", "g2"}),
     "pentode": frozenset({"a", "g1", "g2"}),
+    "hexode": frozenset({"a", "g1", "g2", "g3"}),
     "heptode": frozenset({"a", "g1", "g2", "g3"}),
+    "octode": frozenset({"a", "g1", "g2", "g3", "g4"}),
     "diode": frozenset({"a"}),
     "stabiliser": frozenset({"a", "k"}),
-    "indicator": frozenset({"a", "g1", "t"}),
+    "barretter": frozenset(),
+    "thyratron": frozenset({"a", "g1"}),
+    "trigger": frozenset({"a", "k", "st"}),
+    "counter": frozenset({"a"}),
+    "digits": frozenset({"a", "k0"}),
+    "phototube": frozenset({"a", "k"}),
+    "indicator": frozenset({"g1", "t"}),
 }
+# An arc, a light or a current alone: nothing that a grid steers finely.
+WITHOUT_GAIN = frozenset({"diode", "stabiliser", "barretter", "thyratron", "trigger", "counter", "digits", "phototube"})
 CATHODES = frozenset({"indirect", "direct", "cold"})
 WIRINGS = frozenset({"single", "series", "parallel"})
 TRADITIONS = frozenset({"western", "eastern"})
@@ -102,12 +218,28 @@ CAUTIONS = frozenset(
         "mercury",
         "radioactive",
         "asbestos",
+        "beryllia",
         "top cap",
         "high voltage",
         "very hot",
         "directly heated",
     }
 )
+ROLES = frozenset(
+    {
+        "common cathode",
+        "cathode follower",
+        "long-tailed pair",
+        "paraphase splitter",
+        "cathode-coupled driver",
+        "single-ended class A",
+        "push-pull class A",
+        "push-pull class AB",
+        "rectifier",
+        "stabiliser",
+    }
+)
+SCREENS = frozenset({"pentode", "triode", "ultralinear"})
 KINSHIPS = frozenset({"special quality", "same electrically", "near"})
 SOURCE_KINDS = frozenset({"handbook", "data sheet", "standard", "register", "book", "encyclopaedia", "memory"})
 
@@ -130,6 +262,9 @@ class Electrode(NamedTuple):
 
     def __str__(self) -> str:
         return self.code if self.section is None else f"{self.section}:{self.code}"
+
+
+PINS_NOT_ON_FILE = Electrode(None, "unknown")  # on every pin of a basing of which only the base is known
 
 
 @dataclass(frozen=True)
@@ -179,7 +314,7 @@ class KinRow:
 
 @dataclass(frozen=True)
 class RatingsRow:
-    """Maxima; a value the sheet does not give is None."""
+    """Maxima, some least values, and a rectifier's drop; what the sheet does not give is None."""
 
     system: str
     anode_voltage_max_v: Decimal | None
@@ -190,6 +325,18 @@ class RatingsRow:
     cathode_current_max_ma: Decimal | None
     heater_cathode_voltage_max_v: Decimal | None
     peak_inverse_voltage_max_v: Decimal | None
+    heater_positive_voltage_max_v: Decimal | None
+    heater_negative_voltage_max_v: Decimal | None
+    all_anodes_dissipation_max_w: Decimal | None
+    anode_voltage_cold_max_v: Decimal | None
+    grid_circuit_fixed_bias_max_kohm: Decimal | None
+    grid_circuit_self_bias_max_kohm: Decimal | None
+    peak_anode_current_max_ma: Decimal | None
+    first_capacitor_max_uf: Decimal | None
+    source_resistance_min_ohm: Decimal | None
+    supply_rms_max_v: Decimal | None
+    drop_v: Decimal | None
+    drop_at_ma: Decimal | None
     source: str
     at: str
 
@@ -215,6 +362,33 @@ class TestPointRow:
     gm_min_ma_per_v: Decimal | None
     gm_max_ma_per_v: Decimal | None
     load_note: str
+    source: str
+    at: str
+
+
+@dataclass(frozen=True)
+class ApplicationRow:
+    """A circuit that the sheet works out: a row of a resistance-coupled table, or of typical operation."""
+
+    name: str
+    section: int
+    role: str
+    screen: str  # a word of SCREENS, or none
+    supply_voltage_v: Decimal | None
+    anode_voltage_v: Decimal | None
+    anode_load_kohm: Decimal | None
+    next_grid_kohm: Decimal | None
+    cathode_resistor_ohm: Decimal | None
+    grid_voltage_v: Decimal | None
+    screen_voltage_v: Decimal | None
+    screen_resistor_kohm: Decimal | None
+    anode_current_ma: Decimal | None
+    screen_current_ma: Decimal | None
+    gain: Decimal | None
+    output_voltage_v: Decimal | None
+    output_power_w: Decimal | None
+    distortion_percent: Decimal | None
+    note: str
     source: str
     at: str
 
@@ -246,6 +420,9 @@ class TypeRow:
     aliases: tuple[AliasRow, ...]
     related: tuple[KinRow, ...]
     sections: tuple[SectionRow, ...]
+    warm_up_s: Decimal | None
+    series_string_a: Decimal | None
+    applications: tuple[ApplicationRow, ...]
     note: str
     file: str
 
@@ -396,11 +573,13 @@ def read_reference(folder: Path) -> Reference:
         basings[basing.name] = basing
 
     types: dict[str, TypeRow] = {}
+    known = _bare_basings() | basings
     for row in _tables(folder, "types/*.toml", "type"):
-        valve = _type(row, sources, basings)
+        valve = _type(row, sources, known)
         if valve.designation in types:
             raise row.problem("designation", f"“{valve.designation}” is listed twice")
         types[valve.designation] = valve
+        basings.setdefault(valve.basing, known[valve.basing])
 
     by_name = _names(types.values())
     _check_related(types.values(), by_name)
@@ -456,6 +635,23 @@ def _basing(row: _RowReader, sources: Mapping[str, SourceRow]) -> BasingRow:
     return basing
 
 
+def _bare_basings() -> dict[str, BasingRow]:
+    """Of every base one that says no more than that: "octal, pins not on file". No file need list it."""
+    return {
+        name: BasingRow(
+            name=name,
+            base=base,
+            pins=tuple(PinRow(number, (PINS_NOT_ON_FILE,)) for number in range(1, BASES[base].pins + 1)),
+            top_cap=(),
+            source="memory",
+            at="",
+            note="",
+        )
+        for base in BASES
+        for name in (f"{base}, pins not on file",)
+    }
+
+
 def _electrodes(row: _RowReader, key: str, text: object) -> tuple[Electrode, ...]:
     """What one pin carries: "1:k+1:g3" is cathode and grid 3 of section 1, "-" a pin that is not there."""
     if not isinstance(text, str) or not text:
@@ -482,6 +678,8 @@ def _type(row: _RowReader, sources: Mapping[str, SourceRow], basings: Mapping[st
     row.where = f"{file}, {designation}"
     cathode = row.word("cathode", CATHODES)
     registered = row.optional_positive("first_registered")
+    if registered is not None and (why := why_no_year(registered)):
+        raise row.problem("first_registered", why)
     valve = TypeRow(
         designation=designation,
         kind=row.word("kind", TYPE_KINDS),
@@ -500,6 +698,9 @@ def _type(row: _RowReader, sources: Mapping[str, SourceRow], basings: Mapping[st
         aliases=tuple(_alias(alias, sources) for alias in row.rows("aliases", "alias")),
         related=tuple(_related(related, sources) for related in row.rows("related", "related")),
         sections=_sections(row, sources),
+        warm_up_s=row.optional_positive("warm_up_s"),
+        series_string_a=row.optional_positive("series_string_a"),
+        applications=tuple(_application(table, sources) for table in row.rows("application", "application")),
         note=row.optional_text("note"),
         file=file,
     )
@@ -508,7 +709,10 @@ def _type(row: _RowReader, sources: Mapping[str, SourceRow], basings: Mapping[st
         raise row.problem("section", "missing; a valve has at least one")
     if bool(valve.heaters) == (cathode == "cold"):
         raise row.problem("heaters", "a cold cathode has none, every other cathode at least one")
+    for key, what in impossible(valve):
+        raise row.problem(key, what)
     _check_basing(row, valve, basings[valve.basing])
+    _check_applications(row, valve)
     return valve
 
 
@@ -572,8 +776,6 @@ def _section(row: _RowReader, index: int, sources: Mapping[str, SourceRow]) -> S
             raise table.problem("name", f"“{point.name}” is used twice in this section")
         points.append(point)
     row.finish()
-    if not points and kind in {"triode", "tetrode", "beam tetrode", "pentode"}:
-        raise row.problem("test_point", f"missing; a {kind} needs at least one")
     return SectionRow(index, kind, ratings, tuple(points))
 
 
@@ -588,10 +790,24 @@ def _ratings(row: _RowReader, sources: Mapping[str, SourceRow]) -> RatingsRow:
         cathode_current_max_ma=row.optional_positive("cathode_current_max_ma"),
         heater_cathode_voltage_max_v=row.optional_positive("heater_cathode_voltage_max_v"),
         peak_inverse_voltage_max_v=row.optional_positive("peak_inverse_voltage_max_v"),
+        heater_positive_voltage_max_v=row.optional_positive("heater_positive_voltage_max_v"),
+        heater_negative_voltage_max_v=row.optional_positive("heater_negative_voltage_max_v"),
+        all_anodes_dissipation_max_w=row.optional_positive("all_anodes_dissipation_max_w"),
+        anode_voltage_cold_max_v=row.optional_positive("anode_voltage_cold_max_v"),
+        grid_circuit_fixed_bias_max_kohm=row.optional_positive("grid_circuit_fixed_bias_max_kohm"),
+        grid_circuit_self_bias_max_kohm=row.optional_positive("grid_circuit_self_bias_max_kohm"),
+        peak_anode_current_max_ma=row.optional_positive("peak_anode_current_max_ma"),
+        first_capacitor_max_uf=row.optional_positive("first_capacitor_max_uf"),
+        source_resistance_min_ohm=row.optional_positive("source_resistance_min_ohm"),
+        supply_rms_max_v=row.optional_positive("supply_rms_max_v"),
+        drop_v=row.optional_positive("drop_v"),
+        drop_at_ma=row.optional_positive("drop_at_ma"),
         source=row.word("source", sources),
         at=row.optional_text("at"),
     )
     row.finish()
+    if (ratings.drop_v is None) != (ratings.drop_at_ma is None):
+        raise row.problem("drop_v", "a drop needs its current: give both drop_v and drop_at_ma")
     return ratings
 
 
@@ -599,7 +815,7 @@ def _test_point(row: _RowReader, kind: str, sources: Mapping[str, SourceRow]) ->
     name = row.text("name")
     row.where = f"{row.where} “{name}”"
     electrodes = SECTION_ELECTRODES[kind]
-    gridded, screened = "g1" in electrodes, "g2" in electrodes
+    gridded, screened = kind not in WITHOUT_GAIN, "g2" in electrodes
     point = TestPointRow(
         name=name,
         anode_voltage_v=row.positive("anode_voltage_v"),
@@ -627,6 +843,50 @@ def _test_point(row: _RowReader, kind: str, sources: Mapping[str, SourceRow]) ->
     return point
 
 
+def _application(row: _RowReader, sources: Mapping[str, SourceRow]) -> ApplicationRow:
+    name = row.text("name")
+    row.where = f"{row.where} “{name}”"
+    section = row.optional_positive("section") or Decimal(1)
+    if section % 1:
+        raise row.problem("section", f"a whole number is wanted, not {section}")
+    application = ApplicationRow(
+        name=name,
+        section=int(section),
+        role=row.word("role", ROLES),
+        screen=row.word("screen", SCREENS | {""}, default=""),
+        supply_voltage_v=row.optional_positive("supply_voltage_v"),
+        anode_voltage_v=row.optional_positive("anode_voltage_v"),
+        anode_load_kohm=row.optional_positive("anode_load_kohm"),
+        next_grid_kohm=row.optional_positive("next_grid_kohm"),
+        cathode_resistor_ohm=row.optional_positive("cathode_resistor_ohm"),
+        grid_voltage_v=row.optional_number("grid_voltage_v"),
+        screen_voltage_v=row.optional_positive("screen_voltage_v"),
+        screen_resistor_kohm=row.optional_positive("screen_resistor_kohm"),
+        anode_current_ma=row.optional_positive("anode_current_ma"),
+        screen_current_ma=row.optional_positive("screen_current_ma"),
+        gain=row.optional_positive("gain"),
+        output_voltage_v=row.optional_positive("output_voltage_v"),
+        output_power_w=row.optional_positive("output_power_w"),
+        distortion_percent=row.optional_positive("distortion_percent"),
+        note=row.optional_text("note"),
+        source=row.word("source", sources),
+        at=row.optional_text("at"),
+    )
+    row.finish()
+    if (application.supply_voltage_v is None) == (application.anode_voltage_v is None):
+        raise row.problem("supply_voltage_v", "give either this or anode_voltage_v")
+    return application
+
+
+def _check_applications(row: _RowReader, valve: TypeRow) -> None:
+    names = [application.name for application in valve.applications]
+    for application in valve.applications:
+        if names.count(application.name) > 1:
+            raise row.problem("application", f"“{application.name}” is used twice")
+        if application.section > len(valve.sections):
+            raise row.problem("application", f"“{application.name}”: the type has no section {application.section}")
+
+
 def _check_limits(
     row: _RowReader, name: str, least: Decimal | None, nominal: Decimal | None, most: Decimal | None
 ) -> None:
@@ -639,8 +899,13 @@ def _check_limits(
 
 
 def _check_basing(row: _RowReader, valve: TypeRow, basing: BasingRow) -> None:
-    """The basing must bring out what the sections and the heater need, and no section beyond the type's."""
+    """The basing must bring out what the sections and the heater need, and no section beyond the type's.
+
+    Where the pins are not on file there is nothing to check.
+    """
     brought_out = set(basing.electrodes())
+    if PINS_NOT_ON_FILE in brought_out:
+        return
     for section in valve.sections:
         codes = {electrode.code for electrode in brought_out if electrode.section == section.index}
         wanted = SECTION_ELECTRODES[section.kind] | ({"k"} if valve.cathode == "indirect" else set())
@@ -661,6 +926,10 @@ def _names(types: Collection[TypeRow]) -> dict[str, TypeRow]:
     by_name: dict[str, TypeRow] = {}
     for valve in types:
         for name in (valve.designation, *(alias.designation for alias in valve.aliases)):
+            if not normal(name):
+                raise ReferenceProblem(
+                    f"{valve.file}, {valve.designation}: “{name}” has no letter or figure to know it by"
+                )
             if holder := by_name.get(normal(name)):
                 raise ReferenceProblem(
                     f"{valve.file}, {valve.designation}: designation or alias: "

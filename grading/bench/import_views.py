@@ -15,7 +15,7 @@ from django.utils import timezone
 from django.views.decorators.http import require_POST
 
 from grading.bench import readings_import as importing
-from grading.bench import tables
+from grading.bench import readings_job, tables
 from grading.bench.forms import GM_UNITS, BenchChoices
 from grading.bench.pure.readings_file import MAX_ROWS
 from grading.bench.pure.readings_header import ReadingColumn
@@ -159,8 +159,11 @@ def readings_preview(request: StaffRequest, pk: int) -> HttpResponse:
 def readings_take_in(request: StaffRequest, pk: int) -> HttpResponse:
     """Look once more, for a valve may have left the house meanwhile, and take it all in."""
     file = _file(pk)
+    sure = request.POST.get("sure") == file.sha256
+    if file.imported_at is None and readings_job.AT_ONCE < READINGS_FILES.rows_of(file) <= MAX_ROWS + 1:
+        return redirect("job", readings_job.start(file, request.user, sure=sure).pk)
     try:
-        batch, grades = importing.take_in(file, request.user, sure=request.POST.get("sure") == file.sha256)
+        batch, grades = importing.take_in(file, request.user, sure=sure)
     except ImportProblem as problem:
         messages.error(request, str(problem))
         return redirect("readings-import-preview", pk)

@@ -29,6 +29,7 @@ from stockroom.models.goods import pieces_of_line
 from stockroom.pure.refused import Refused
 from stockroom.pure.serials import read_serial
 from stockroom.sealed import seals
+from stockroom.site.locks import hold_valves
 from stockroom.states import State
 
 
@@ -161,6 +162,7 @@ def take(shift: Shift, valve: Valve, sections: Mapping[int, EnteredReading], by:
             raise UnfitTester(fault)
         if fault := why_not_so(sections.values()):
             raise NotReadSo(fault)
+        hold_valves([valve.pk])
         current = testable(Valve.objects.filter(pk=valve.pk)).get()
         if fault := why_not(current):
             raise NotTestable(fault)
@@ -194,6 +196,7 @@ def correct(reading: Reading, entered: EnteredReading, reason: str, by: User) ->
     if fault := why_not_so([entered]):
         raise NotReadSo(fault)
     with transaction.atomic():
+        hold_valves([reading.valve_id])
         new = _supersede(reading, with_settled_values(entered, reading.shift.tester), reason)
         grade = judging.by_policy_in_force([reading.valve], by).get(reading.valve_id)
         text = f"Reading corrected, {in_words([reading])} → {in_words([new])}: {reason}."
@@ -207,6 +210,7 @@ def withdraw(reading: Reading, reason: str, by: User) -> Grade | None:
     Where nothing else was read of the section the valve counts as untested again.
     """
     with transaction.atomic():
+        hold_valves([reading.valve_id])
         _supersede(reading, EnteredReading(reading.test_point), reason)
         grade = judging.by_policy_in_force([reading.valve], by).get(reading.valve_id)
         if grade is None:

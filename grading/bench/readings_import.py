@@ -29,6 +29,7 @@ from stockroom.models import Entry, Valve
 from stockroom.pure.written import fitted, moment
 from stockroom.sealed import seals
 from stockroom.site.chunks import chunked
+from stockroom.site.locks import hold_valves
 
 
 @dataclass(frozen=True)
@@ -221,9 +222,10 @@ def take_in(file: ReadingsFile, by: User, *, sure: bool = False) -> tuple[Import
         NotReady: it has faults, or is in doubt and nobody said that it is right.
         ImportedBefore: the same file, byte by byte, was taken in already.
     """
+    preview = look(file)  # before anything is locked: others go on meanwhile
     with transaction.atomic():
-        file = READINGS_FILES.locked(file)
-        preview = look(file)
+        file = READINGS_FILES.locked_as_read(file)
+        _still_there(preview.valves)
         tester, when = file.tester, _moment(file.read_on)
         if tester is None or when is None:
             raise NotReady("Nothing was taken in: say at which tester and on which day it was read.")
@@ -264,6 +266,15 @@ def take_in(file: ReadingsFile, by: User, *, sure: bool = False) -> tuple[Import
         file.save(update_fields=["imported_at", "imported_by", "batch"])
         READINGS_FILES.remember(file, preview.layout)
     return batch, grades
+
+
+def _still_there(valves: list[Valve]) -> None:
+    """One may have left the house since the file was looked over. They are held from here on."""
+    hold_valves([valve.pk for valve in valves])
+    for keys in chunked([valve.pk for valve in valves]):
+        for valve in testable(Valve.objects.filter(pk__in=keys)):
+            if fault := why_not(valve):
+                raise NotReady(f"Nothing was taken in: {fault}")
 
 
 def _moment(day: date | None) -> datetime | None:

@@ -80,7 +80,8 @@ def _save(request: StaffRequest, shift: Shift | None) -> HttpResponse:
             return _bench_page(request, shift, valve=valve, valve_forms=valve_forms, choices=choices, fault=str(error))
         if point_name:
             replace(choices, points={**choices.points, str(valve.type_id): point_name}).remember(request)
-        return redirect("bench")
+        done = {"read": valve.serial, "once": request.POST.get("once", "")}  # by which the browser forgets its draft
+        return redirect(f"{reverse('bench')}?{urlencode(done)}")
     return _bench_page(request, shift, valve=valve, valve_forms=valve_forms, choices=choices)
 
 
@@ -126,11 +127,13 @@ def _bench_page(
     context: dict[str, Any] = {"shift": shift, "scanned": scanned, "fault": fault, "choices": choices, "line": line}
     if shift:
         tested = at_bench.latest(shift)
+        last = tested[0] if tested and tested[0].valve.serial == request.GET.get("read") else None
         lines = list(at_bench.bulk_lines()[:SHOWN_LINES])
         here = tested[0].valve.line_id if tested else None
         next_line = at_bench.bulk_lines().filter(pk=here).first() if here else None
         context |= {
             "tested": tested,
+            "last": last,  # only where this person has just saved it: after a log-in another valve lies there
             "readings": tables.this_shift(tested),
             "tally": at_bench.tally(shift),
             "next_line": next_line,

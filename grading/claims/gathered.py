@@ -8,6 +8,7 @@ from django.utils import timezone
 
 from grading.claims.pure.claim_pdf import ClaimData, ClaimedRow, Pictured
 from grading.drawing.letter import letterhead
+from stockroom.claims.untrue import why_untrue
 from stockroom.models import Attachment, Claim, ClaimStep, Line, Photograph, Shop
 from stockroom.pure.money import shown
 from stockroom.pure.written import day
@@ -46,8 +47,15 @@ def claim_paper_data(claim: Claim, on: date) -> ClaimData:
         ),
         total=shown(sum((row.amount for row in rows), rows[0].amount * 0), claim.currency),
         photographs=tuple(_photographs(claim, [row.line_id for row in rows])),
-        void=f"Withdrawn on {day(withdrawn.on)}: {withdrawn.note or 'no reason given'}" if withdrawn else "",
+        void=_void(claim, withdrawn),
     )
+
+
+def _void(claim: Claim, withdrawn: ClaimStep | None) -> str:
+    if withdrawn:
+        return f"Withdrawn on {day(withdrawn.on)}: {withdrawn.note or 'no reason given'}"
+    said = why_untrue([claim]).get(claim.pk)
+    return f"This claim is true no more and is not made: {'; '.join(said)}." if said else ""
 
 
 def _goods(line: Line) -> str:

@@ -103,6 +103,7 @@ def _receive(mine: dict[str, Any], by: User, day: date) -> Line:
             pack_date=row["pack_date"],
         )
         packing = plans.describe(line, packing, by)
+        plans.label_packs(line, by)
         likeliest, *_ = pack_dates.readings_of(packing)
         pack_dates.choose(packing, likeliest.reading.key, by)
     PackDateReading.objects.filter(packing=packing).update(at=counted)

@@ -15,7 +15,7 @@ from grading.models import MatchedSet
 from grading.orders import fulfilment
 from grading.sets import making
 from grading.verdicts import states
-from stockroom.models import Allocation, Counter, Customer, Entry, Listing, Order, OrderLine, Place, Shop, Valve
+from stockroom.models import Allocation, Counter, Customer, Entry, Listing, Order, OrderLine, Place, Return, Shop, Valve
 from stockroom.places import moving
 from stockroom.states import State
 
@@ -50,7 +50,9 @@ def trade(people: dict[str, User], day: date) -> None:
         fulfilment.despatch(order, "Tallowmere Carriers", "TC 4417 093", sales)
     with at(moment(day, 3, 10, 45)):
         order.refresh_from_db()
-        fulfilment.take_back(order, valves[1], "hums in one channel, the customer says", sales)
+        fulfilment.take_back(
+            order, valves[1], "hums in one channel, the customer says", sales, complaint=Return.Complaint.NOISE
+        )
 
     with at(moment(day, 9, 12)):
         _publish(quads[1], "168.00", sales)

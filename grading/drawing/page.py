@@ -4,24 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from datetime import date
-from pathlib import Path
 from typing import Any, BinaryIO
 
 from reportlab.lib.colors import HexColor
-from reportlab.lib.fonts import addMapping
 from reportlab.lib.pagesizes import A4
 from reportlab.lib.units import mm
 from reportlab.pdfbase import pdfmetrics
-from reportlab.pdfbase.ttfonts import TTFont
 from reportlab.pdfgen.canvas import Canvas
 from reportlab.platypus import BaseDocTemplate
 
-SANS = "LiberationSans"
-BOLD = "LiberationSans-Bold"
-for _name, _file in ((SANS, "LiberationSans-Regular.ttf"), (BOLD, "LiberationSans-Bold.ttf")):
-    pdfmetrics.registerFont(TTFont(_name, Path(__file__).parent / "fonts" / _file))
-addMapping(SANS, 0, 0, SANS)
-addMapping(SANS, 1, 0, BOLD)
+from grading.drawing.faces import BOLD as BOLD
+from grading.drawing.faces import SANS as SANS
 
 INK = HexColor("#1c2430")
 SOFT = HexColor("#56606c")

@@ -11,13 +11,14 @@ from django.db.models import Exists, OuterRef, QuerySet
 from django.utils import timezone
 
 from grading.models import Grade, MatchedSet
-from grading.sets import doubts
+from grading.sets import doubts, making
 from grading.verdicts import states
 from stockroom.marks.pure.construction import in_public
-from stockroom.models import Condition, Counter, Entry, ListedValve, Listing, Pack, Valve
+from stockroom.models import Condition, Counter, Entry, ListedValve, Listing, Pack, Return, Valve
 from stockroom.models.orders import set_name
 from stockroom.pure.money import shown
 from stockroom.pure.refused import Refused
+from stockroom.site.locks import hold_valves
 from stockroom.states import State
 from stockroom.tally import chunked
 
@@ -44,8 +45,7 @@ def describe(valves: Sequence[Valve]) -> str:
         sentences.append(
             f"Graded {name}{f' ({count} of {len(valves)})' if count < len(valves) else ''} on our own bench."
         )
-    if came_back := sorted({valve.serial for valve in valves if valve.returns.exists()}):
-        sentences.append(f"Sold before and taken back: {', '.join(came_back)}.")
+    sentences += sold_before(valves)
     marks = sorted({valve.date_code for valve in valves if valve.date_code})
     if marks:
         sentences.append(f"Stamped {', '.join(marks)}.")
@@ -55,9 +55,16 @@ def describe(valves: Sequence[Valve]) -> str:
     return " ".join(sentences)
 
 
+def sold_before(valves: Collection[Valve]) -> list[str]:
+    """Of each that was sold and came back, when and with what kind of complaint: a sentence a return."""
+    came_back = Return.objects.filter(valve__in=valves).select_related("valve").order_by("valve__serial", "at")
+    return [f"{one.valve}: {one.to_the_public}." for one in came_back]
+
+
 @transaction.atomic
 def publish(valves: Sequence[Valve], title: str, text: str, price: Decimal, currency: str, by: User) -> Listing:
     """Raises CannotList: a valve is not graded or matched, is set aside, or is listed already."""
+    valves = making.locked(valves)
     memberships = {m.set_id for valve in valves for m in valve.memberships.filter(live=True)}
     whole = len(valves) == 1 if not memberships else len(memberships) == 1 and len(valves) > 1
     for valve in valves:
@@ -81,8 +88,11 @@ def create_listing(valves: Sequence[Valve], listing: Listing, how: str) -> Listi
     """Number the listing and put these valves on it; `how` begins the daybook's entry.
 
     Raises:
-        CannotList: one of them is on another live listing.
+        CannotList: one of them is on another live listing, or is not in the house any more.
     """
+    for valve in hold_valves([valve.pk for valve in valves]):
+        if valve.state in (State.WRITTEN_OFF, State.DESPATCHED):
+            raise CannotList(f"{valve} is {valve.state}: it is not here to be sold.")
     listing.number = f"A{Counter.take('listing')[0]:05d}"
     listing.save()
     try:
@@ -103,7 +113,7 @@ def reprice(listing: Listing, price: Decimal, by: User | None) -> None:
     Raises:
         CannotList: the listing has ended.
     """
-    listing = Listing.objects.select_for_update().get(pk=listing.pk)
+    listing = Listing.objects.select_for_update(no_key=True).get(pk=listing.pk)
     if listing.ended_at:
         raise CannotList(f"{listing.number} has ended: list it again at another price.")
     text = f"{listing.number}: {shown(listing.price, listing.currency)} → {shown(price, listing.currency)}"
@@ -116,11 +126,12 @@ def reprice(listing: Listing, price: Decimal, by: User | None) -> None:
 @transaction.atomic
 def end(listing: Listing, by: User | None, because: str = "") -> None:
     """Take it off again; `because` says why where somebody did not simply want to."""
-    listing = Listing.objects.select_for_update().get(pk=listing.pk)
+    hold_valves(list(listing.listed.values_list("valve", flat=True)))
+    listing = Listing.objects.select_for_update(no_key=True).get(pk=listing.pk)
     if listing.ended_at:
         raise CannotList(f"{listing.number} has ended already.")
     listing.ended_at, listing.ended_because = timezone.now(), because[:200]
-    listing.save()
+    listing.save(update_fields=["ended_at", "ended_because"])
     valves = list(Valve.objects.filter(listings__listing=listing, listings__live=True).select_related("line__lot"))
     listing.listed.update(live=False)
     text = f"No longer listed as {listing.number}{f': {because}' if because else ''}"

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
-from typing import Any, NamedTuple
+from collections.abc import Sequence
+from typing import Any
 
 import django_filters
 from django import forms
@@ -18,15 +18,17 @@ from django.views.decorators.http import require_POST
 
 from catalog.models import ValveType
 from grading.listings import publishing as listing_work
+from grading.listings.graded_table import graded_table
 from grading.listings.parts import part_of
-from grading.metrology.quantities import CLAIMING, Quantity
-from grading.models import Grade, MatchedSet, Reading
+from grading.models import Grade, MatchedSet
 from grading.sets import doubts, making
+from grading.sets.stating import stated_of_set
 from grading.testers import conditions
-from grading.testers.readings_table import OwnColumn, ReadingsTable, readings_table
-from grading.verdicts.values import Value
+from grading.verdicts.graded import PREFETCHED
+from grading.verdicts.stating import stated
 from stockroom.models import Listing, Shop, Valve
 from stockroom.pure import written
+from stockroom.site.edits import EditForm
 from stockroom.site.numbers import typed_numbers
 from stockroom.site.people import Role, StaffRequest, for_roles
 from stockroom.site.refusals import errors_on, refused_to
@@ -102,7 +104,7 @@ def listing_new(request: StaffRequest) -> HttpResponse:
     return render(request, "listings/listing_new.html", {"form": form, "valves": valves, "cost": cost})
 
 
-class PriceForm(forms.ModelForm):
+class PriceForm(EditForm):
     class Meta:
         model = Listing
         fields = ["price"]
@@ -139,58 +141,15 @@ def for_sale(request: HttpRequest) -> HttpResponse:
     return render(request, "listings/for_sale.html", {"filter": found, "page": page_of(request, found.qs.distinct())})
 
 
-class ShownReading(NamedTuple):
-    """A reading as the public sees it, beside what its grade compared it with."""
-
-    grade: Grade
-    reading: Reading
-    nominals: Mapping[Quantity, float | None]
-
-
-def _shown(grades: Sequence[Grade]) -> Iterator[ShownReading]:
-    for grade in grades:
-        measured = [Value.read(row) for row in grade.measured]
-        nominals = {(value.section, value.quantity): value.nominal for value in measured}
-        by_section = sorted(grade.readings.all(), key=lambda reading: (reading.section, reading.pk))
-        for reading in by_section:
-            beside = {
-                quantity: nominals.get((reading.section, quantity.value), quantity.limits(reading.test_point)[0])
-                for quantity in CLAIMING
-            }
-            yield ShownReading(grade, reading, beside)
-
-
-def _readings_table(rows: Sequence[ShownReading]) -> ReadingsTable:
-    """All that was recorded of each valve; its remarks are the shop's own."""
-    return readings_table(
-        rows,
-        "Readings",
-        reading_of=lambda row: row.reading,
-        nominal_of=lambda row, quantity: row.nominals[quantity],
-        before=[
-            OwnColumn("Serial", lambda row: row.grade.valve.serial, "serial", once=True),
-            OwnColumn("Marked maker", lambda row: row.grade.valve.maker or written.NOT_MEASURED, once=True),
-            OwnColumn("Grade", lambda row: row.grade, once=True),
-            OwnColumn("n:Section", lambda row: row.reading.section),
-        ],
-        shorts=True,
-        group=lambda row: row.grade,
-    )
-
-
-def _how_read(rows: Sequence[ShownReading]) -> list[str]:
-    """At which settings on which tester, what that was compared with and by which policy; each said once."""
+def _how_read(grades: Sequence[Grade]) -> list[str]:
+    """At which settings on which tester, and whose the sheet's nominals are; each said once."""
     said = []
-    for row in rows:
-        reading = row.reading
+    readings = [reading for grade in grades for reading in grade.readings.all()]
+    for reading in readings:
         day = written.day(timezone.localtime(reading.taken_at))
         at = "Emission read" if reading.on_a_scale_only else f"Read at {conditions.read_at(reading).in_words}"
         said.append(f"{at} on {reading.shift.tester}, {day}.")
-    for row in rows:
-        bases = [Value.read(value).basis for value in row.grade.measured]
-        said += [f"{basis[0].upper()}{basis[1:]}." for basis in bases]
-    said += [f"The data sheet's nominals: {row.reading.test_point.cited}." for row in rows]
-    said += [f"Graded by {row.grade.policy}." for row in rows]
+    said += [f"The data sheet's nominals: {reading.test_point.cited}." for reading in readings]
     return list(dict.fromkeys(said))
 
 
@@ -207,12 +166,11 @@ def item(request: HttpRequest, number: str) -> HttpResponse:
     members = list(matched.members.select_related("grade")) if matched else []
     # A set is sold by the readings that it was made on, here as on its certificate.
     speaking = Q(memberships__in=members) if matched else Q(valve__in=valves, current=True)
-    grades = Grade.objects.filter(speaking).select_related("policy", "valve__maker")
-    grades = grades.prefetch_related(
-        "readings__test_point__source", "readings__test_point__section", "readings__shift__tester__conditions"
-    )
-    grades = grades.order_by("valve__serial")
-    shown = list(_shown(list(grades)))
+    rows = Grade.objects.filter(speaking).select_related("policy", "valve__maker", "valve__type")
+    rows = rows.prefetch_related(*PREFETCHED, "readings__test_point__source", "readings__shift__tester__conditions")
+    grades = list(rows.order_by("valve__serial"))
+    spreads = making.spread_of(members)
+    said = [*stated(grades), *(stated_of_set(matched, spreads) if matched else ())]
     part = part_of(valves)
     available = Listing.objects.for_public_display().filter(pk=found.pk).exists()
     doubtful = matched is not None and doubts.why_doubtful(matched) != ""
@@ -227,10 +185,13 @@ def item(request: HttpRequest, number: str) -> HttpResponse:
             "set": matched,
             "available": available,
             "part": part,
-            "readings": _readings_table(shown),
+            "readings": graded_table(grades),
             "not_tested": doubts.not_tested(grades),
-            "how_read": _how_read(shown),
-            "spreads": making.spread_of(members),
+            "how_read": _how_read(grades),
+            "stated": said,
+            "sold_before": listing_work.sold_before(valves),
+            "spreads": spreads,
+            "no_interval": making.why_no_interval(members),
             "read_since": doubts.read_since(matched) if matched and not doubtful else [],
         },
     )

@@ -12,9 +12,9 @@ beside the uncertainty the near pairs count too and this is a little short: the 
 from __future__ import annotations
 
 from functools import lru_cache
-from math import isinf, sqrt
+from math import sqrt
 
-from scipy import stats
+from grading.metrology.distributions import t_quantile
 
 
 def guard_for(
@@ -40,6 +40,4 @@ def guard_for(
 def _quantile(size: int, probability: float, quantities: int, degrees_of_freedom: float) -> float:
     pairs = (size // 2) * (size - size // 2)
     share = 1 - (1 - probability) / (pairs * quantities)
-    if isinf(degrees_of_freedom):
-        return float(stats.norm.ppf(share))
-    return float(stats.t.ppf(share, degrees_of_freedom))
+    return t_quantile(share, degrees_of_freedom)

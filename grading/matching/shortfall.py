@@ -74,7 +74,8 @@ class Shortfall(NamedTuple):
             few = f"Of {_valves(self.pool)} {self.pool - self.left_out} can join a set at all; a set takes {self.size}."
             return (few, *self._what_else())
         said = [
-            f"{_sets(self.as_read)} of {_valves(self.pool)} could be made within the tolerance as read; "
+            f"{_sets(self.as_read)}, {self.as_read * self.size} of {_valves(self.pool)}, could be made within the "
+            "tolerance as read; "
             f"{self.sure_enough or 'none'} of {'it' if self.as_read == 1 else 'them'} "
             f"{'is' if self.sure_enough == 1 else 'are'} sure enough to be within it."
             if self.as_read

@@ -16,7 +16,7 @@ Follows JCGM 100:2008: correlated inputs 5.2.4 and F.1.2.3, effective degrees of
 document). Values lie above nought; every uncertainty below is relative to its value unless it says otherwise.
 """
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from itertools import combinations
 from math import inf, log, sqrt
 from typing import NamedTuple
@@ -24,9 +24,8 @@ from typing import NamedTuple
 from grading.metrology import uncertainty
 from grading.metrology.uncertainty import REPEATABILITY, SQRT_3, SQRT_12, CombinedUncertainty, ReadingTerms
 
-# With whom an error is shared: nobody, everything read in one session on one tester, the same person in it, or
-# everything that one model brought from other conditions.
-NOBODY, SESSION, OPERATOR, MODEL = "", "session", "operator", "model"
+NOBODY = ""  # with whom an error is shared that is one reading's alone
+OPERATOR, DAY = "operator", "between days"  # names of errors that part of what was read in one session shares
 
 
 class ErrorComponent(NamedTuple):
@@ -58,6 +57,7 @@ def components_of(
     *,
     session: str,
     operator: str,
+    day: str = "",
     source: str = "",
     conversion_u: float = 0.0,
     model: str = "",
@@ -66,13 +66,16 @@ def components_of(
 
     ``session`` names a stretch in which the tester stays as it is, and ``operator`` who read; ``source`` is the study
     that the scatter is known from. ``conversion_u`` is of the ``model`` that brought the value from other conditions.
-    The person's own error is shared within the session only: nothing is taken to last beyond it.
+    The person's own error, and the ``day``'s, are shared within the session only: nothing is taken to last beyond it.
     """
     t, person = terms, f"{session}/{operator}"
     found = (
         ErrorComponent(REPEATABILITY, t.repeatability_at(value), t.repeatability_degrees_of_freedom, NOBODY, source),
         ErrorComponent("operator by valve", t.interaction_at(value), t.interaction_degrees_of_freedom, NOBODY, source),
-        ErrorComponent("operator", t.reproducibility_at(value), t.reproducibility_degrees_of_freedom, person, source),
+        ErrorComponent(OPERATOR, t.reproducibility_at(value), t.reproducibility_degrees_of_freedom, person, source),
+        ErrorComponent(
+            DAY, t.between_days_at(value), t.between_days_degrees_of_freedom, f"{session}/{day}", f"{source}, days"
+        ),
         ErrorComponent("resolution", t.resolution / SQRT_12),
         ErrorComponent("accuracy, gain", value * t.accuracy_percent / 100 / SQRT_3, inf, session, session),
         ErrorComponent("accuracy, offset", t.accuracy_absolute / SQRT_3, inf, session, session),
@@ -239,16 +242,13 @@ def separate(values: Sequence[ComparedValue], more: float = 0) -> tuple[list[flo
     return [sqrt(square) * m.value for square, m in zip(squares, values, strict=True)], degrees
 
 
-def own_u(value: ComparedValue, *, with_operator: bool, more: float = 0) -> tuple[float, float]:
+def own_u(value: ComparedValue, *, apart: Collection[str] = (), more: float = 0) -> tuple[float, float]:
     """The relative standard uncertainty that a reading brings to any comparison within its session, and the degrees
-    of freedom of comparing it with its like."""
-    if not with_operator:
-        u, degrees = relative_u(value, value, more)
-        return u / sqrt(2), degrees
-    apart = value._replace(
-        components=tuple(c._replace(shared=NOBODY) if c.name == "operator" else c for c in value.components)
+    of freedom of comparing it with its like. Errors named in ``apart`` are not shared: other people or days."""
+    alone = value._replace(
+        components=tuple(c._replace(shared=NOBODY) if c.name in apart else c for c in value.components)
     )
-    u, degrees = relative_u(apart, apart, more)
+    u, degrees = relative_u(alone, alone, more)
     return u / sqrt(2), degrees
 
 

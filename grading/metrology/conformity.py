@@ -31,8 +31,10 @@ from typing import NamedTuple, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import integrate, optimize, special, stats
+from scipy import integrate, optimize
 from scipy.special import ndtr
+
+from grading.metrology.distributions import chi_squared_quantile, t_cdf, t_quantile
 
 # Past this many readings of one valve the answer is not practical, and is given as none.
 MOST_READINGS = 10_000
@@ -80,8 +82,8 @@ def conformance_probability(
     above = (limits.upper - estimate) / standard_uncertainty
     below = (limits.lower - estimate) / standard_uncertainty
     if below > 0:
-        return _cdf(-below, degrees_of_freedom) - _cdf(-above, degrees_of_freedom)
-    return _cdf(above, degrees_of_freedom) - _cdf(below, degrees_of_freedom)
+        return t_cdf(-below, degrees_of_freedom) - t_cdf(-above, degrees_of_freedom)
+    return t_cdf(above, degrees_of_freedom) - t_cdf(below, degrees_of_freedom)
 
 
 # Acceptance limits
@@ -204,7 +206,7 @@ def global_risks(
     def accepted_at(eta: float) -> float:
         if low is None or high is None:
             return 0.0
-        return _cdf((high - eta) / measurement_u, inf) - _cdf((low - eta) / measurement_u, inf)
+        return t_cdf((high - eta) / measurement_u, inf) - t_cdf((low - eta) / measurement_u, inf)
 
     # Only the part of the population that counts is integrated, in pieces that meet at every limit.
     start, stop = float(population.ppf(1e-12)), float(population.ppf(1 - 1e-12))
@@ -380,8 +382,8 @@ def _pair_probability(x: NDArray[np.float64], u: NDArray[np.float64], tolerance:
     """One less the two ways of being too far apart, each the tail of one linear combination."""
     there = 1 + tolerance
     (a, b), (u_a, u_b) = x, u
-    beyond = _cdf(float((a - there * b) / np.hypot(u_a, there * u_b)), degrees)
-    beyond += _cdf(float((b - there * a) / np.hypot(u_b, there * u_a)), degrees)
+    beyond = t_cdf(float((a - there * b) / np.hypot(u_a, there * u_b)), degrees)
+    beyond += t_cdf(float((b - there * a) / np.hypot(u_b, there * u_a)), degrees)
     return min(1.0, max(0.0, 1 - beyond))
 
 
@@ -422,7 +424,7 @@ def _scales(degrees_of_freedom: float) -> tuple[NDArray[np.float64], NDArray[np.
     middles, halves = (edges[1:] + edges[:-1]) / 2, (edges[1:] - edges[:-1]) / 2
     q = (middles[:, None] + halves[:, None] * _FEW_NODES[None, :]).ravel()
     weights = (halves[:, None] * _FEW_WEIGHTS[None, :]).ravel()
-    return np.sqrt(degrees_of_freedom / stats.chi2.ppf(q, degrees_of_freedom)), weights
+    return np.sqrt(degrees_of_freedom / chi_squared_quantile(q, degrees_of_freedom)), weights
 
 
 class SetDecision(NamedTuple):
@@ -476,7 +478,10 @@ def decide_set(
         reason = "no practical number of readings would settle it"
         return SetDecision(found, p_c, required_probability, None, reason)
     more = needed - 1
-    reason = f"{more} more reading{'s' if more != 1 else ''} of each valve would settle it if their means stay here"
+    reason = (
+        f"{more} more reading{'s' if more != 1 else ''} of each valve, in the shift it was read in, would settle it if "
+        "their means stay here"
+    )
     return SetDecision(found, p_c, required_probability, more, reason)
 
 
@@ -514,7 +519,7 @@ def claim_probability(claim: SetClaim) -> float:
     if not degrees > 0:
         raise ValueError("Degrees of freedom must lie above nought.")
     quantiles, weights = (_NODES + 1) / 2, _WEIGHTS / 2
-    scales = np.sqrt(degrees / stats.chi2.ppf(quantiles, degrees))
+    scales = np.sqrt(degrees / chi_squared_quantile(quantiles, degrees))
     each = [set_conformance_probability(values, [scale * u for u in us], tolerance) for scale in scales.tolist()]
     return float(weights @ np.array(each))
 
@@ -563,7 +568,10 @@ def decide_whole_set(
         reason = "no practical number of readings would settle it"
         return SetDecision(found, sure, required_probability, None, reason)
     more = needed - readings
-    reason = f"{more} more reading{'s' if more != 1 else ''} of each valve would settle it if their means stay here"
+    reason = (
+        f"{more} more reading{'s' if more != 1 else ''} of each valve, in the shift it was read in, would settle it if "
+        "their means stay here"
+    )
     return SetDecision(found, sure, required_probability, more, reason)
 
 
@@ -652,23 +660,9 @@ def _first_that_settles(outcome: Callable[[float], Outcome], readings: int, most
     return settled
 
 
-def _cdf(z: float, degrees_of_freedom: float) -> float:
-    """As `scipy.stats.norm.cdf` and `t.cdf`, whose wrapping takes forty times as long as the function itself."""
-    if isinf(degrees_of_freedom):
-        return float(special.ndtr(z))
-    return float(special.stdtr(degrees_of_freedom, z))
-
-
 def one_sided_factor(probability: float, degrees_of_freedom: float = inf) -> float:
     """How many standard uncertainties leave ``probability`` beyond them on one side."""
-    return -_ppf(probability, degrees_of_freedom)
-
-
-@lru_cache(maxsize=1024)
-def _ppf(probability: float, degrees_of_freedom: float) -> float:
-    if isinf(degrees_of_freedom):
-        return float(special.ndtri(probability))
-    return float(special.stdtrit(degrees_of_freedom, probability))
+    return -t_quantile(probability, degrees_of_freedom)
 
 
 def _quad(function: Callable[[float], float], a: float, b: float) -> float:

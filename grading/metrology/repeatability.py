@@ -7,6 +7,7 @@ What it offers
     :func:`summarised_groups`    the same from each group's mean, standard deviation and size
     :func:`pooled_repeatability` repeatability from groups of repeats of any size
     :func:`crossed_study`        valves x operators x repeats: variance components, shares, intervals
+    :func:`between_days`         what a tester differs by from one day to the next
     :func:`distinct_categories`  how many groups of valves the tester tells apart
     :func:`critical_range`       how far repeats may lie apart before they contradict each other
     :func:`modified_large_sample` the interval behind the variance components
@@ -34,6 +35,8 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy import stats
+
+from grading.metrology.distributions import chi_squared_quantile, f_quantile, f_tail
 
 CONFIDENCE = 0.95
 
@@ -191,6 +194,53 @@ def pooled_repeatability(groups: Sequence[Sequence[float]], confidence: float = 
     variance = squares / degrees
     lower, upper = _exact_interval(variance, degrees, confidence)
     return Repeatability(sqrt(variance), degrees, Interval(sqrt(lower), sqrt(upper)))
+
+
+class BetweenDays(NamedTuple):
+    """Standard deviations between days, and of one reading within a day, each with its degrees of freedom."""
+
+    days: int
+    standard_deviation: float
+    degrees_of_freedom: int
+    within_standard_deviation: float
+    within_degrees_of_freedom: int
+
+
+def between_days(values: ArrayLike, cells: Sequence[int], days: Sequence[int]) -> BetweenDays | None:
+    """What the same cells read differently by on other days; None where no cell says so.
+
+    A cell is one valve read by one person; cells and days are numbered from nought, one number a reading. Henderson's
+    method 3: the sum of squares that days take up beside the cells has the expectation
+        (rank) sigma^2 + trace(D' M D) sigma_day^2,
+    with D the days' columns and M what projects out the cells (S. R. Searle, G. Casella, C. E. McCulloch, "Variance
+    Components", 1992, chapter 5; from memory). Where days and people go together it is the people's, and not counted;
+    neither is what is less significant than an interaction that is pooled.
+
+    >>> found = between_days([10.0, 10.2, 20.0, 20.2, 10.1, 10.3, 20.1, 20.3], [0, 0, 1, 1] * 2, [0, 1] * 4)
+    >>> found.days, round(found.standard_deviation, 3), round(found.within_standard_deviation, 3)
+    (2, 0.138, 0.063)
+    """
+    y = np.asarray(values, dtype=np.float64)
+    of_cell, of_day = np.eye(max(cells) + 1)[list(cells)], np.eye(max(days) + 1)[list(days)]
+    counts = of_cell.sum(axis=0)
+
+    def within(columns: NDArray[np.float64]) -> NDArray[np.float64]:
+        """What is left of these columns beside the cells' own means."""
+        left: NDArray[np.float64] = columns - of_cell @ ((of_cell.T @ columns) / counts[:, None])
+        return left
+
+    left, days_left = within((y - y[0])[:, None])[:, 0], within(of_day)
+    rank = int(np.linalg.matrix_rank(days_left))
+    rest = len(y) - int((counts > 0).sum()) - rank
+    if rank < 1 or rest < 1:
+        return None
+    fitted = days_left @ np.linalg.lstsq(days_left, left, rcond=None)[0]
+    error = float(((left - fitted) ** 2).sum()) / rest
+    taken_up = float((fitted**2).sum())
+    variance = (taken_up - rank * error) / float((days_left**2).sum())
+    by_chance = error > 0 and stats.f.sf(taken_up / rank / error, rank, rest) > POOLING_SIGNIFICANCE
+    sd = 0.0 if by_chance else sqrt(max(variance, 0.0))
+    return BetweenDays(of_day.shape[1], sd, rank, sqrt(error), rest)
 
 
 def crossed_study(
@@ -371,8 +421,8 @@ def modified_large_sample(terms: Sequence[tuple[float, tuple[float, int]]], conf
         above += (_g(v_r, tail) * c_r * ms_r) ** 2
         for c_q, ms_q, v_q in plus:
             cross = c_q * c_r * ms_q * ms_r
-            f_upper = float(stats.f.ppf(1 - tail, v_q, v_r))
-            f_lower = float(stats.f.ppf(tail, v_q, v_r))
+            f_upper = f_quantile(1 - tail, v_q, v_r)
+            f_lower = f_quantile(tail, v_q, v_r)
             g, h = _g(v_q, tail), _h(v_r, tail)
             below += cross * ((f_upper - 1) ** 2 - (g * f_upper) ** 2 - h**2) / f_upper
             h, g = _h(v_q, tail), _g(v_r, tail)
@@ -388,24 +438,24 @@ def modified_large_sample(terms: Sequence[tuple[float, tuple[float, int]]], conf
 
 
 def _g(degrees: int, tail: float) -> float:
-    return 1 - degrees / float(stats.chi2.ppf(1 - tail, degrees))
+    return 1 - degrees / chi_squared_quantile(1 - tail, degrees)
 
 
 def _h(degrees: int, tail: float) -> float:
-    return degrees / float(stats.chi2.ppf(tail, degrees)) - 1
+    return degrees / chi_squared_quantile(tail, degrees) - 1
 
 
 def _exact_interval(mean_square: float, degrees: int, confidence: float) -> Interval:
     tail = (1 - confidence) / 2
     squares = mean_square * degrees
-    return Interval(squares / float(stats.chi2.ppf(1 - tail, degrees)), squares / float(stats.chi2.ppf(tail, degrees)))
+    return Interval(squares / chi_squared_quantile(1 - tail, degrees), squares / chi_squared_quantile(tail, degrees))
 
 
 def _row(source: str, degrees: int, squares: float, error_ms: float, error_degrees: int) -> AnovaRow:
     mean_square = squares / degrees
     without_scatter = inf if mean_square > 0 else 0.0
     f_ratio = mean_square / error_ms if error_ms > 0 else without_scatter
-    return AnovaRow(source, degrees, squares, mean_square, f_ratio, float(stats.f.sf(f_ratio, degrees, error_degrees)))
+    return AnovaRow(source, degrees, squares, mean_square, f_ratio, f_tail(f_ratio, degrees, error_degrees))
 
 
 def _one_way(sizes: list[int], means: list[float], within_squares: float, origin: float) -> OneWay:

@@ -24,7 +24,7 @@ from itertools import pairwise
 from math import fsum, isfinite, sqrt
 from typing import NamedTuple
 
-from scipy import stats
+from grading.metrology.distributions import t_cdf
 
 WINDOW = 4
 SIGNIFICANCE = 0.05
@@ -146,5 +146,5 @@ def _line(times_s: Sequence[float], values: Sequence[float]) -> tuple[Slope, flo
     residual = fsum((y - y_mean - slope * (t - t_mean)) ** 2 for t, y in zip(times_s, values, strict=True))
     error = sqrt(residual / (n - 2) / s_tt)
     without_scatter = 1.0 if slope == 0 else 0.0
-    p_value = 2 * float(stats.t.sf(abs(slope) / error, n - 2)) if error > 0 else without_scatter
+    p_value = 2 * t_cdf(-abs(slope) / error, n - 2) if error > 0 else without_scatter
     return Slope(60 * slope, 60 * error, p_value), slope * (times_s[-1] - times_s[0])

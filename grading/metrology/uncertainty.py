@@ -30,6 +30,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import stats
 
+from grading.metrology.distributions import t_quantile
+
 COVERAGE_PROBABILITY = 0.95
 SQRT_3, SQRT_12 = sqrt(3), sqrt(12)
 
@@ -309,22 +311,13 @@ def budget(combined: CombinedUncertainty) -> tuple[BudgetRow, ...]:
     return tuple(sorted(combined.budget, key=lambda row: -row.contribution))
 
 
-class StatedUncertainty(NamedTuple):
-    """A result rounded for a paper: U to two significant digits, the estimate to the same decimal."""
+def state(estimate: float, U: float, digits: int = 2) -> tuple[str, str]:
+    """Estimate and expanded uncertainty rounded for stating: U to two significant digits, the estimate to the same
+    decimal (JCGM 100, 7.2.6).
 
-    estimate: str
-    expanded_uncertainty: str
-    coverage_factor: str
-    coverage_percent: str
-
-
-def state(result: ExpandedUncertainty, digits: int = 2) -> StatedUncertainty:
-    """Round for stating (JCGM 100, 7.2.6: two significant digits at most; the estimate follows).
-
-    >>> state(ExpandedUncertainty(9.8364, 0.21, 12.4, 0.95, 2.18, 0.4578))
-    StatedUncertainty(estimate='9.84', expanded_uncertainty='0.46', coverage_factor='2.18', coverage_percent='95')
+    >>> state(9.8364, 0.4578), state(5.0, 0.0996)
+    (('9.84', '0.46'), ('5.00', '0.10'))
     """
-    U = result.expanded_uncertainty
     if U <= 0 or not isfinite(U):
         raise ValueError("Only a positive, finite expanded uncertainty can be stated.")
     step = _decimal_step(U, digits)
@@ -332,9 +325,7 @@ def state(result: ExpandedUncertainty, digits: int = 2) -> StatedUncertainty:
     if rounded >= step.scaleb(digits):  # 0.0996 becomes 0.10, not 0.100
         step = step.scaleb(1)
         rounded = rounded.quantize(step, ROUND_HALF_UP)
-    estimate = Decimal(repr(result.estimate)).quantize(step, ROUND_HALF_UP)
-    percent = Decimal(repr(round(100 * result.coverage_probability, 6))).normalize()
-    return StatedUncertainty(f"{estimate:f}", f"{rounded:f}", f"{result.coverage_factor:.2f}", f"{percent:f}")
+    return f"{Decimal(repr(estimate)).quantize(step, ROUND_HALF_UP):f}", f"{rounded:f}"
 
 
 # Readings of one tester
@@ -345,7 +336,7 @@ class ReadingTerms(NamedTuple):
 
     Random terms, new in every reading: ``repeatability_*`` (from a repeatability study, with its degrees of
     freedom) and ``resolution`` (the step of the display). ``interaction_*`` is new for every valve that a person
-    reads, ``reproducibility_*`` for every person.
+    reads, ``reproducibility_*`` for every person, ``between_days_*`` for every day.
     Systematic terms, the same in every reading of the session: ``accuracy_percent`` (an error of gain, as a
     stated limit in percent of reading), ``accuracy_absolute`` (an error of offset, as a limit),
     ``calibration_percent`` and ``calibration_u`` (standard uncertainties of the calibration, as gain and as offset).
@@ -360,6 +351,9 @@ class ReadingTerms(NamedTuple):
     reproducibility_sd: float = 0.0
     reproducibility_percent: float = 0.0
     reproducibility_degrees_of_freedom: float = inf
+    between_days_sd: float = 0.0
+    between_days_percent: float = 0.0
+    between_days_degrees_of_freedom: float = inf
     accuracy_percent: float = 0.0
     accuracy_absolute: float = 0.0
     calibration_u: float = 0.0
@@ -381,6 +375,10 @@ class ReadingTerms(NamedTuple):
         """Standard deviation of operator by valve near ``value``: they differ more on some valves."""
         return _both(self.interaction_sd, self.interaction_percent, value)
 
+    def between_days_at(self, value: float) -> float:
+        """Standard deviation between days near ``value``."""
+        return _both(self.between_days_sd, self.between_days_percent, value)
+
     def scaled(self, factor: float) -> "ReadingTerms":
         """The same in another unit, or carried to other conditions: what is in percent stays as it is."""
         return self._replace(
@@ -389,7 +387,7 @@ class ReadingTerms(NamedTuple):
         )
 
 
-_STUDIED = ("repeatability", "reproducibility", "interaction")
+_STUDIED = ("repeatability", "reproducibility", "interaction", "between_days")
 
 
 def _both(constant: float, percent: float, value: float) -> float:
@@ -430,6 +428,7 @@ def reading(
             "between operators",
         ),
         normal("operator by valve", 0.0, terms.interaction_at(value), terms.interaction_degrees_of_freedom),
+        normal("between days", 0.0, terms.between_days_at(value), terms.between_days_degrees_of_freedom),
         resolution("resolution", 0.0, terms.resolution),
         rectangular("accuracy, gain", 0.0, abs(value) * terms.accuracy_percent / 100),
         rectangular("accuracy, offset", 0.0, terms.accuracy_absolute),
@@ -526,9 +525,7 @@ def _student_quantile(coverage_probability: float, degrees_of_freedom: float) ->
     if not 0 < coverage_probability < 1:
         raise ValueError("A coverage probability lies between 0 and 1.")
     upper = (1 + coverage_probability) / 2
-    if isinf(degrees_of_freedom):
-        return float(stats.norm.ppf(upper))
-    return float(stats.t.ppf(upper, degrees_of_freedom))
+    return t_quantile(upper, degrees_of_freedom)
 
 
 @lru_cache(maxsize=1024)

@@ -306,6 +306,7 @@ class Study(models.Model):
     by = _person()
     finished_at = models.DateTimeField(null=True, blank=True)
     given_up_at = models.DateTimeField(null=True, blank=True)
+    set_aside_because = models.CharField(max_length=200, blank=True)  # finished, and speaks for the tester no more
     note = models.CharField(max_length=300, blank=True)
 
     class Meta:
@@ -314,6 +315,9 @@ class Study(models.Model):
         constraints = [
             models.CheckConstraint(condition=Q(repeats__gte=2), name="a_study_repeats"),
             models.CheckConstraint(condition=Q(finished_at=None) | Q(given_up_at=None), name="a_study_ends_in_one_way"),
+            models.CheckConstraint(
+                condition=Q(set_aside_because="") | ~Q(finished_at=None), name="a_study_set_aside_was_finished"
+            ),
         ]
 
     def __str__(self) -> str:
@@ -333,6 +337,11 @@ class Study(models.Model):
     @property
     def open(self) -> bool:
         return self.finished_at is None and self.given_up_at is None
+
+    @property
+    def speaks(self) -> bool:
+        """Finished and not set aside: it may speak for the tester."""
+        return self.finished_at is not None and not self.set_aside_because
 
 
 class StudyValve(models.Model):

@@ -6,6 +6,7 @@ from typing import Any
 
 from django.conf import settings
 from django.db import models
+from django.urls import reverse
 from django.utils import timezone
 
 from grading.metrology.quantities import Quantity
@@ -37,6 +38,9 @@ class Policy(models.Model):
 
     def __str__(self) -> str:
         return f"policy {self.version}, {self.title}"
+
+    def get_absolute_url(self) -> str:
+        return reverse("policy", args=[self.version])
 
     @property
     def parsed(self) -> Rules:
@@ -93,5 +97,11 @@ class Grade(models.Model):
     @property
     def read_again(self) -> str:
         """What to do where the grade above is too close to call."""
-        times = f", {plural(self.more_readings, 'more time')}" if self.more_readings else ""
-        return f"Too close to call for the grade above: read it again{times}."
+        if not self.more_readings:
+            return "Too close to call for the grade above, and reading it again would not settle it."
+        # A later shift starts afresh: what was read in this one is then not averaged with what is read there.
+        afresh = self.more_readings + max((row["readings"] for row in self.measured), default=1)
+        return (
+            f"Too close to call for the grade above: read it again, {plural(self.more_readings, 'more time')} in the "
+            f"same shift, or {plural(afresh, 'time')} in a later one."
+        )

@@ -23,7 +23,7 @@ def change_line(line: OrderLine, quantity: int, unit_price: Decimal | None, note
     Raises:
         CannotPull: the order cannot change, or more is set aside than would be asked for.
     """
-    order = Order.objects.select_for_update().get(pk=line.order_id)
+    order = Order.objects.select_for_update(no_key=True).get(pk=line.order_id)
     line = order.lines.select_related("type").get(pk=line.pk)
     if not order.is_changeable:
         raise CannotPull(f"{order} is {order.state}: its lines stay as they are.")
@@ -77,7 +77,7 @@ def undo_despatch(order: Order, why: str, by: User) -> None:
 
 
 def _sent(order: Order) -> Despatch:
-    locked = Order.objects.select_for_update().get(pk=order.pk)
+    locked = Order.objects.select_for_update(no_key=True).get(pk=order.pk)
     found = Despatch.objects.select_related("order").filter(order=locked).first()
     if found is None:
         raise CannotPull(f"{locked} was not sent.")

@@ -12,11 +12,11 @@ from typing import NamedTuple
 
 from django.contrib.auth.models import User
 from django.db import IntegrityError, transaction
-from django.db.models import QuerySet
+from django.db.models import Exists, OuterRef, QuerySet
 from django.utils import timezone
 
 from grading.listings import publishing
-from grading.models import Grade, MatchedSet
+from grading.models import Grade, MatchedSet, Member
 from grading.orders.signals import sealed_packs_leaving
 from grading.sets import doubts, making
 from grading.sets.plans import WIDEST_PERCENT, least_loss
@@ -27,8 +27,12 @@ from stockroom.models.orders import SEALED_WORDS, set_name
 from stockroom.pure.refused import Refused
 from stockroom.sealed import seals
 from stockroom.signals import order_despatched, valves_returned
+from stockroom.site.locks import hold_valves
 from stockroom.states import State
 
+SALEABLE = (State.GRADED, State.MATCHED, State.LISTED)
+GONE = (State.WRITTEN_OFF, State.DESPATCHED)
+LOOKED_AT = 60  # sets: a page shows eight of them
 PUT_BACK = "Return it to stock on the order’s page and set another aside, or send the order without it."
 
 
@@ -124,12 +128,7 @@ def _ready_sets(line: OrderLine) -> list[OrderOption]:
     how sure they are to be within that.
     """
     found: list[OrderOption] = []
-    rows = list(
-        MatchedSet.objects.free()
-        .filter(type=line.type, size=line.set_size)
-        .select_related("policy")
-        .prefetch_related("members__valve__place", "members__grade")
-    )
+    rows = _sets_to_look_at(line)
     doubtful = doubts.doubtful(rows)
     for matched in rows:
         if matched.pk in doubtful:
@@ -144,6 +143,20 @@ def _ready_sets(line: OrderLine) -> list[OrderOption]:
         found.append(OrderOption(valves, grades, worst, matched))
     found.sort(key=lambda option: _cost_of_selling(line, option))
     return [_reasoned(line, option, found[place + 1 :], first=not place) for place, option in enumerate(found)]
+
+
+def _sets_to_look_at(line: OrderLine) -> list[MatchedSet]:
+    """Free sets good enough, LOOKED_AT at most of those made within what is asked for, the widest first, and of those
+    made within more, the tightest first."""
+    worse = Member.objects.filter(set=OuterRef("pk"), live=True, grade__rank__gt=line.best_grades)
+    free = MatchedSet.objects.free().filter(~Exists(worse), type=line.type, size=line.set_size)
+    free = free.select_related("policy").prefetch_related("members__valve__place", "members__grade")
+    asked = line.max_spread_percent
+    if asked is None:
+        return list(free.order_by("-tolerance_percent", "pk")[:LOOKED_AT])
+    within = free.filter(tolerance_percent__lte=asked).order_by("-tolerance_percent", "pk")
+    beyond = free.filter(tolerance_percent__gt=asked).order_by("tolerance_percent", "pk")
+    return [*within[:LOOKED_AT], *beyond[:LOOKED_AT]]
 
 
 def _cost_of_selling(line: OrderLine, option: OrderOption) -> tuple[bool, float, int, float, str]:
@@ -188,6 +201,8 @@ def accept(line: OrderLine, valves: Sequence[Valve], by: User) -> None:
             raise CannotPull(f"{valve} is a {valve.type}; the line asks for {line.type}.")
         if not Grade.objects.filter(valve=valve, current=True, saleable=True, rank__lte=line.best_grades).exists():
             raise CannotPull(f"{valve} is not of the best {line.best_grades} grades.")
+        if valve.state not in SALEABLE:  # what the page offered may have been broken or sold since
+            raise CannotPull(f"{valve} is {valve.state}: only a graded valve can be set aside. Look again.")
     if line.set_size > 1:
         _be_a_set(line, valves, by)
     elif valves[0].memberships.filter(live=True).exists():
@@ -196,13 +211,20 @@ def accept(line: OrderLine, valves: Sequence[Valve], by: User) -> None:
     allocate(order, line, valves, by)
 
 
+def _refuse_what_has_gone(valves: Sequence[Valve], hint: str = "") -> None:
+    """Tested or sealed, what is written off or despatched goes on no order. The valves are held."""
+    for valve in valves:
+        if valve.state in GONE:
+            raise CannotPull(f"{valve} is {valve.state}: it is not here to be sent. {hint}".rstrip())
+
+
 def changeable(line: OrderLine) -> Order:
     """The line's order, which nobody else changes until our transaction ends.
 
     Raises:
         CannotPull: nothing more can be set aside for the line.
     """
-    order = Order.objects.select_for_update().get(pk=line.order_id)
+    order = Order.objects.select_for_update(no_key=True).get(pk=line.order_id)
     if not order.is_changeable:
         raise CannotPull(f"{order} is {order.state}: nothing more can be set aside for it.")
     if missing(line) < 1:
@@ -214,8 +236,9 @@ def allocate(order: Order, line: OrderLine, valves: Sequence[Valve], by: User) -
     """Set these valves aside as the line's next item.
 
     Raises:
-        CannotPull: one has just been taken.
+        CannotPull: one has just been taken, or is not in the house any more.
     """
+    _refuse_what_has_gone(hold_valves([valve.pk for valve in valves]), "Look again.")
     used = set(line.allocations.filter(live=True).values_list("item", flat=True))
     item = next(number for number in range(1, line.quantity + 1) if number not in used)
     try:
@@ -253,7 +276,7 @@ def _be_a_set(line: OrderLine, valves: Sequence[Valve], by: User) -> None:
 @transaction.atomic
 def release(line: OrderLine, item: int, by: User) -> None:
     """Put one item back in stock, off its shelf or not. The order waits for another in its stead."""
-    order = Order.objects.select_for_update().get(pk=line.order_id)
+    order = Order.objects.select_for_update(no_key=True).get(pk=line.order_id)
     if not order.is_here:
         raise CannotPull(f"{order} is {order.state}: take the valves back.")
     _release(order, line.allocations.filter(item=item, live=True), by)
@@ -263,7 +286,7 @@ def release(line: OrderLine, item: int, by: User) -> None:
 @transaction.atomic
 def drop_line(line: OrderLine, by: User) -> None:
     """The customer does not want this line after all. Only a line with nothing ever set aside is forgotten."""
-    order = Order.objects.select_for_update().get(pk=line.order_id)
+    order = Order.objects.select_for_update(no_key=True).get(pk=line.order_id)
     if not order.is_changeable:
         raise CannotPull(f"{order} is {order.state}: its lines stay as they are.")
     if line.allocations.exists():
@@ -280,7 +303,7 @@ def leave_out(line: OrderLine, by: User) -> int:
     Raises:
         CannotPull: nothing is missing, or nothing would be left of the order.
     """
-    order = Order.objects.select_for_update().get(pk=line.order_id)
+    order = Order.objects.select_for_update(no_key=True).get(pk=line.order_id)
     line = order.lines.get(pk=line.pk)
     short = missing(line)
     if not order.is_changeable or not short:
@@ -295,6 +318,7 @@ def leave_out(line: OrderLine, by: User) -> int:
 
 
 def _release(order: Order, allocations: QuerySet[Allocation], by: User) -> None:
+    hold_valves(list(allocations.values_list("valve", flat=True)))
     for allocation in allocations.select_related("valve__line__lot", "valve__place"):
         valve = allocation.valve
         back = f"; it goes back to {valve.place or 'its shelf'}" if allocation.pulled_at else ""
@@ -310,7 +334,7 @@ def refresh_state(order: Order) -> None:
     order.state = Order.State.RESERVED if filled else Order.State.OPEN
     if filled and live.exists() and not live.filter(pulled_at=None).exists():
         order.state = Order.State.PULLED
-    order.save()
+    order.save(update_fields=["state"])
 
 
 @transaction.atomic
@@ -321,7 +345,7 @@ def pull(order: Order, valve: Valve, by: User) -> int:
     Raises:
         CannotPull: the order is not reserved, the valve is not one of its own, or it may not leave as sealed.
     """
-    order = Order.objects.select_for_update().get(pk=order.pk)
+    order = Order.objects.select_for_update(no_key=True).get(pk=order.pk)
     if order.state != Order.State.RESERVED:
         raise CannotPull(f"{order} is {order.state}: only a reserved order can be pulled.")
     live = Allocation.objects.filter(order_line__order=order, live=True)
@@ -330,6 +354,7 @@ def pull(order: Order, valve: Valve, by: User) -> int:
         raise CannotPull(f"{valve} is not on {order}. Put it back on {valve.place or 'its shelf'}.")
     if allocation.pulled_at:
         raise CannotPull(f"{valve} has been pulled already.")
+    _refuse_what_has_gone(hold_valves([valve.pk]), PUT_BACK)
     same = [valve.pk]
     if allocation.order_line.sealed:
         pack = _whole([allocation])[0]
@@ -338,7 +363,7 @@ def pull(order: Order, valve: Valve, by: User) -> int:
     left = live.filter(pulled_at=None).count()
     if not left:
         order.state = Order.State.PULLED
-        order.save()
+        order.save(update_fields=["state"])
         Entry.write(by, "pulled", f"All of {order} is off the shelves", order=order)
     return left
 
@@ -365,15 +390,16 @@ def _whole(allocations: Sequence[Allocation]) -> list[Pack]:
 @transaction.atomic
 def despatch(order: Order, carrier: str, tracking: str, by: User) -> None:
     """The parcel has left. Listings of what is in it end."""
-    order = Order.objects.select_for_update().get(pk=order.pk)
+    order = Order.objects.select_for_update(no_key=True).get(pk=order.pk)
     if order.state != Order.State.PULLED:
         raise CannotPull(f"{order} is {order.state}: scan every valve off its shelf before sending it.")
+    _refuse_what_has_gone(hold_valves(_set_aside_for(order)), PUT_BACK)
     promised = Allocation.objects.filter(order_line__order=order, order_line__sealed=True, live=True)
     _whole(list(promised.select_related("valve")))
     _still_sound(order)
     Despatch.objects.create(order=order, by=by, carrier=carrier, tracking=tracking)
     order.state = Order.State.DESPATCHED
-    order.save()
+    order.save(update_fields=["state"])
     valves = list(
         Valve.objects.filter(allocations__order_line__order=order, allocations__live=True).select_related("line__lot")
     )
@@ -385,6 +411,10 @@ def despatch(order: Order, carrier: str, tracking: str, by: User) -> None:
         Entry.write(by, "despatched", text, valve=valve, lot=valve.line.lot, order=order)
     states.refresh([valve.pk for valve in valves])
     order_despatched.send(Order, order=order, valves=valves, by=by)
+
+
+def _set_aside_for(order: Order) -> list[int]:
+    return list(Allocation.objects.filter(order_line__order=order, live=True).values_list("valve", flat=True))
 
 
 def _still_sound(order: Order) -> None:
@@ -403,35 +433,38 @@ def _still_sound(order: Order) -> None:
 @transaction.atomic
 def cancel(order: Order, by: User) -> None:
     """Nothing goes out; everything set aside is free again."""
-    order = Order.objects.select_for_update().get(pk=order.pk)
+    order = Order.objects.select_for_update(no_key=True).get(pk=order.pk)
     if order.state in (Order.State.DESPATCHED, Order.State.CANCELLED):
         raise CannotPull(f"{order} is {order.state} already.")
     _release(order, Allocation.objects.filter(order_line__order=order, live=True), by)
     order.state = Order.State.CANCELLED
-    order.save()
+    order.save(update_fields=["state"])
     Entry.write(by, "order-cancelled", f"Cancelled {order}", order=order)
 
 
 @transaction.atomic
-def take_back(order: Order, valve: Valve, reason: str, by: User, seal: str = "") -> Return:
+def take_back(order: Order, valve: Valve, reason: str, by: User, seal: str = "", complaint: str = "") -> Return:
     """A valve came back. Its grade and readings no longer speak for it, and its set is no more.
 
     What was sold sealed comes back with its `seal` intact, a carton whole, and can be sold sealed again; or with its
-    seal broken, and then it is a received valve that waits for its test, like any other.
+    seal broken, and then it is a received valve that waits for its test, like any other. `complaint` is of
+    `Return.Complaint`, and later buyers are told it.
 
     Raises:
         CannotPull: the valve did not go out with this order, or it is not said how its seal came back.
     """
+    order = Order.objects.select_for_update(no_key=True).get(pk=order.pk)
+    hold_valves(_set_aside_for(order))
     allocation = (
         Allocation.objects.filter(order_line__order=order, valve=valve, live=True).select_related("order_line").first()
     )
     if order.state != Order.State.DESPATCHED or allocation is None:
         raise CannotPull(f"{valve} did not go out with {order}.")
     if allocation.order_line.sealed:
-        return _take_back_sealed(order, valve, reason, by, seal)
+        return _take_back_sealed(order, valve, reason, by, seal, complaint)
     allocation.live = False
-    allocation.save()
-    came_back = Return.objects.create(valve=valve, order=order, reason=reason, by=by)
+    allocation.save(update_fields=["live"])
+    came_back = Return.objects.create(valve=valve, order=order, complaint=complaint, reason=reason, by=by)
     touched = {valve.pk}
     for membership in valve.memberships.filter(live=True).select_related("set"):
         matched = membership.set
@@ -439,7 +472,7 @@ def take_back(order: Order, valve: Valve, reason: str, by: User, seal: str = "")
         matched.members.update(live=False)
         matched.broken_at, matched.broken_by = came_back.at, by
         matched.broken_because = f"{valve} came back from {order}"
-        matched.save()
+        matched.save(update_fields=["broken_at", "broken_by", "broken_because"])
     judging.withdraw(valve, by)
     Entry.write(by, "returned", f"Came back from {order}: {reason}", valve=valve, lot=valve.line.lot, order=order)
     states.refresh(touched)
@@ -447,7 +480,7 @@ def take_back(order: Order, valve: Valve, reason: str, by: User, seal: str = "")
     return came_back
 
 
-def _take_back_sealed(order: Order, valve: Valve, reason: str, by: User, seal: str) -> Return:
+def _take_back_sealed(order: Order, valve: Valve, reason: str, by: User, seal: str, complaint: str) -> Return:
     pack = seals.shut_pack(valve)
     if seal not in Return.Seal.values:
         raise SealNotSaid(f"{valve} went out in a sealed pack: say whether its seal is intact or broken.")
@@ -462,7 +495,8 @@ def _take_back_sealed(order: Order, valve: Valve, reason: str, by: User, seal: s
     if seal == Return.Seal.BROKEN and pack is not None:
         seals.break_seal(pack, f"came back so from {order}", by)
     came_back = {
-        one.pk: Return.objects.create(valve=one, order=order, reason=reason, seal=seal, by=by) for one in valves
+        one.pk: Return.objects.create(valve=one, order=order, complaint=complaint, reason=reason, seal=seal, by=by)
+        for one in valves
     }
     for one in valves:
         text = f"Came back from {order}, {Return.Seal(seal).label}: {reason}"

@@ -30,7 +30,7 @@ def add_line(order: Order, line: OrderLine, by: User) -> OrderLine:
     Raises:
         CannotPull: the order cannot change any more.
     """
-    order = Order.objects.select_for_update().get(pk=order.pk)
+    order = Order.objects.select_for_update(no_key=True).get(pk=order.pk)
     if not order.is_changeable:
         raise CannotPull(f"{order} is {order.state}: no line can be added.")
     line.order = order
@@ -49,7 +49,7 @@ def add_listing(order: Order, listing: Listing, by: User) -> OrderLine:
     Raises:
         CannotPull: it is not for sale any more, the order cannot change, or it has another currency.
     """
-    order = Order.objects.select_for_update().get(pk=order.pk)
+    order = Order.objects.select_for_update(no_key=True).get(pk=order.pk)
     if not order.is_changeable:
         raise CannotPull(f"{order} is {order.state}: nothing can be added to it.")
     if not Listing.objects.for_public_display().filter(pk=listing.pk).exists():

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import django_filters
@@ -19,10 +19,12 @@ from django.views.decorators.http import require_POST
 from grading.models import Policy
 from grading.orders import fulfilment, taking
 from grading.orders.ways import WAYS, way_for, where
+from grading.sets.plans import why_nothing
 from grading.verdicts.grade_choice import BestGradesField
 from stockroom.models import Allocation, Customer, Listing, Order, OrderLine, Return, Shop, Valve
 from stockroom.pure.serials import BadSerial, read_serial
 from stockroom.site.asking import AsksAgain
+from stockroom.site.edits import EditForm
 from stockroom.site.numbers import typed_numbers
 from stockroom.site.people import Role, StaffRequest, for_roles, may
 from stockroom.site.web import TypeField, page_of, valve_typed
@@ -63,7 +65,7 @@ class OrderForm(forms.ModelForm):
         return data
 
 
-class OrderLineForm(AsksAgain, forms.ModelForm):
+class OrderLineForm(AsksAgain, EditForm):
     type = TypeField(label="Type")
     sealed = forms.TypedChoiceField(
         label="Tested or sealed",
@@ -128,7 +130,12 @@ class DespatchForm(forms.Form):
 
 class BackForm(forms.Form):
     serial = forms.CharField(label="Serial")
-    reason = forms.CharField(label="Why it came back", max_length=300)
+    complaint = forms.ChoiceField(
+        label="What the customer says is wrong",
+        choices=[("", "–"), *Return.Complaint.choices],
+        help_text="Whoever buys it next is told this.",
+    )
+    reason = forms.CharField(label="Why it came back, in the customer’s words", max_length=300)
     seal = forms.ChoiceField(
         label="If it was sold sealed",
         required=False,
@@ -202,19 +209,7 @@ def _order_page(
         "orders/order.html",
         {
             "order": found,
-            "lines": [
-                {
-                    "line": line,
-                    "asked": fulfilment.asked(line),
-                    "way": way_for(line),
-                    "items": sorted(allocated[line.pk].items()),
-                    "missing": line.quantity - len(allocated[line.pk]),
-                    "options": _options(line)
-                    if found.is_changeable and len(allocated[line.pk]) < line.quantity
-                    else None,
-                }
-                for line in lines
-            ],
+            "lines": [_line_row(line, allocated[line.pk], found.is_changeable) for line in lines],
             "anything_held": bool(allocated),
             "said": [(way.statements_template, said) for way in WAYS if (said := way.statements(found))],
             "line_form": line_form or OrderLineForm(),
@@ -227,6 +222,21 @@ def _order_page(
             "entries": found.entries.select_related("by", "valve")[:60],
         },
     )
+
+
+def _line_row(line: OrderLine, items: Mapping[int, list[Allocation]], is_changeable: bool) -> dict[str, object]:
+    """A line as the page shows it; while items are missing with what could be set aside, or why there is nothing."""
+    row: dict[str, object] = {
+        "line": line,
+        "asked": fulfilment.asked(line),
+        "way": way_for(line),
+        "items": sorted(items.items()),
+        "missing": line.quantity - len(items),
+    }
+    if is_changeable and row["missing"]:
+        options = _options(line)
+        row |= {"options": options, "why_none": () if options or row["way"] else why_nothing(line)}
+    return row
 
 
 def _options(line: OrderLine) -> Sequence[object]:
@@ -382,7 +392,8 @@ def order_take_back(request: StaffRequest, number: str) -> HttpResponse:
     if form.is_valid():
         valve, seal = form.cleaned_data["serial"], form.cleaned_data.get("seal", "")
         try:
-            fulfilment.take_back(found, valve, form.cleaned_data["reason"], request.user, seal)
+            said = form.cleaned_data
+            fulfilment.take_back(found, valve, said["reason"], request.user, seal, said["complaint"])
         except fulfilment.CannotPull as problem:
             form.add_error("seal" if isinstance(problem, fulfilment.SealNotSaid) else "serial", str(problem))
         else:

@@ -1,27 +1,42 @@
-"""What a set's certificate says, gathered from the records."""
+"""What the certificate of a set or a single valve says, gathered from the records."""
 
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from datetime import date
+from typing import Any
 
+from django.db.models import F, Window
+from django.db.models.functions import RowNumber
 from django.utils import timezone
 
 from catalog.models import TestPoint
 from grading.drawing.plot import NUMBER_IN_SET, Point, SetChart
-from grading.metrology.quantities import CLAIMING, FAULTS, Quantity, numbers_of
+from grading.listings.publishing import sold_before
+from grading.metrology.quantities import CLAIMING, Quantity, numbers_of
 from grading.models import Grade, MatchedSet, Member, Reading
 from grading.papers.pure import certificate as paper
 from grading.sets import doubts, making
+from grading.sets.stating import stated_of_set
 from grading.testers.records import BasisKind
-from grading.verdicts.repeats import Repeats, by_section
-from grading.verdicts.values import JudgedSpread, Value, claim, spread_of
-from stockroom.models import Shop
+from grading.verdicts.graded import graded_values, sections_as_graded
+from grading.verdicts.pure.graded import GradedSection
+from grading.verdicts.stating import Stated, stated, values_of
+from grading.verdicts.values import Bench, JudgedSpread, Value, claim, spread_of
+from stockroom.models import Shop, Valve
 from stockroom.pure.refused import Refused
 from stockroom.pure.written import day, noun
 
 MOST_SIBLINGS = 1000
+GRADE_WITH = ("grade__policy", "grade__valve__type")
+READINGS_OF_GRADE = (
+    "grade__readings__test_point__source",
+    "grade__readings__test_point__section__type",
+    "grade__readings__shift__tester",
+    "grade__readings__shift__operator",
+    "grade__readings__superseded_by",
+)
 
 
 class CannotCertify(Refused):
@@ -34,84 +49,111 @@ def certificate_data(matched: MatchedSet, issued_on: date) -> paper.CertificateD
     Raises:
         CannotCertify: it has no valves, it no longer holds, or a section was read at different test points.
     """
-    members = list(
-        matched.members.select_related("valve", "grade__policy", "grade__valve").prefetch_related(
-            "grade__readings__test_point__source",
-            "grade__readings__test_point__section",
-            "grade__readings__shift__tester",
-            "grade__readings__shift__operator",
-            "grade__readings__superseded_by",
-        )
-    )
+    members = list(matched.members.select_related("valve", *GRADE_WITH).prefetch_related(*READINGS_OF_GRADE))
     if not members:
         raise CannotCertify(f"{matched.number} has no valves.")
     if why := doubts.why_doubtful(matched):
         raise CannotCertify(f"{matched.number} no longer holds: {why}.")
-    readings = {member.pk: sorted(member.grade.readings.all(), key=lambda r: r.section) for member in members}
-    values = {member.pk: [Value.read(row) for row in member.grade.measured] for member in members}
-    everything = [reading for of_one in readings.values() for reading in of_one]
-    points = _test_points(everything)
-    shop = Shop.own()
-    charts, siblings = _charts(matched, members, values, points)
-    claimed = [value for of_one in values.values() for value in of_one]
+    grades = [member.grade for member in members]
+    common = _common(grades)
+    charts, siblings = _charts(matched, grades, common["members"], _test_points(_readings(grades)))
     spreads = _spreads(members, matched.tolerance_percent / 100)
-    policies = sorted({member.grade.policy for member in members}, key=lambda policy: policy.version)
     return paper.CertificateData(
-        shop=shop.name,
-        shop_lines=tuple(filter(None, [*shop.address.splitlines(), shop.email, shop.web_address])),
-        notice=shop.notice,
-        number=matched.number,
-        name=matched.name,
-        type=matched.type.designation,
-        kind=matched.type.kind,
-        made_on=timezone.localdate(matched.made_at),
-        issued_on=issued_on,
-        tolerance_percent=matched.tolerance_percent,
-        policy="; ".join(str(policy) for policy in policies),
-        members=tuple(
-            paper.CertifiedValve(
-                member.valve.serial,
-                member.grade.name,
-                _results(values[member.pk], points, by_section(readings[member.pk])),
-            )
-            for member in members
-        ),
-        nominals=tuple(_nominal(section, point, claimed) for section, point in points.items()),
-        spreads=tuple(_printed(spread, p) for spread, p in spreads),
-        measured=_measured(everything),
-        charts=charts,
-        siblings=siblings,
-        notes=(
-            *_notes(members, readings),
-            *doubts.read_since(matched),
-            *doubts.not_tested(member.grade for member in members),
-        ),
-        cautions=tuple(matched.type.caution_sentences),
-        void=_void(matched),
-        compared=tuple(sorted({value.basis for value in claimed})),
-        uncertainty=_uncertainty(claimed, [spread for spread, _ in spreads]),
-        wanting=_wanting(claimed, [spread for spread, _ in spreads]),
+        **{
+            **common,
+            "number": matched.number,
+            "name": matched.name,
+            "made_on": timezone.localdate(matched.made_at),
+            "issued_on": issued_on,
+            "tolerance_percent": matched.tolerance_percent,
+            "spreads": tuple(_printed(spread, p) for spread, p in spreads),
+            "charts": charts,
+            "siblings": siblings,
+            "notes": (
+                *_corrections(grades),
+                *doubts.read_since(matched),
+                *sold_before([grade.valve for grade in grades]),
+                *doubts.not_tested(grades),
+            ),
+            "void": _void(matched),
+            "said": (
+                *common["said"],
+                *map(_said, stated_of_set(matched, [spread for spread, _ in spreads], making.why_no_interval(members))),
+            ),
+        }
     )
 
 
-def _results(
-    values: Sequence[Value], sections: Iterable[int], repeats: Mapping[int, Repeats] = {}
-) -> tuple[paper.CertifiedValue, ...]:
-    results = []
-    for section in sections:
-        own = {Quantity(value.quantity): value for value in values if value.section == section}
-        also = repeats.get(section)
-        worst = {quantity: also.worst(quantity) for quantity in FAULTS} if also else {}
-        results.append(
-            paper.CertifiedValue(
-                section,
-                {quantity: value.value for quantity, value in own.items()},
-                {one: v.expanded_uncertainty for one, v in own.items() if v.expanded_uncertainty is not None},
-                {quantity: value for quantity, value in worst.items() if value is not None},
-                also.noise if also else "",
-            )
-        )
-    return tuple(results)
+def valve_certificate_data(valve: Valve, issued_on: date) -> paper.CertificateData:
+    """The same for one valve, on the grade that it has now.
+
+    Raises:
+        CannotCertify: it has no grade that may be sold, or it is in a set, whose certificate speaks for it.
+    """
+    grade = (
+        Grade.objects.filter(valve=valve, current=True)
+        .select_related("policy", "valve__type")
+        .prefetch_related(*(name.removeprefix("grade__") for name in READINGS_OF_GRADE))
+        .first()
+    )
+    if grade is None or not grade.saleable:
+        raise CannotCertify(f"{valve} has no grade that may be sold.")
+    if valve.written_off:
+        raise CannotCertify(f"{valve} is written off: {valve.written_off}.")
+    if member := valve.memberships.filter(live=True).select_related("set").first():
+        raise CannotCertify(f"{valve} is in the set {member.set.number}, whose certificate speaks for it.")
+    return paper.CertificateData(
+        **{
+            **_common([grade]),
+            "number": valve.serial,
+            "name": "",
+            "made_on": timezone.localdate(grade.given_at),
+            "issued_on": issued_on,
+            "tolerance_percent": None,
+            "spreads": (),
+            "charts": (),
+            "siblings": "",
+            "notes": (*_corrections([grade]), *sold_before([valve]), *doubts.not_tested([grade])),
+            "reasons": tuple(grade.reasons),
+        }
+    )
+
+
+def _common(grades: Sequence[Grade]) -> dict[str, Any]:
+    """What a certificate says of its valves, one or several."""
+    shop, type_, bench = Shop.own(), grades[0].valve.type, Bench()
+    claimed = values_of(grades)
+    points = _test_points(_readings(grades))
+    policies = sorted({grade.policy for grade in grades}, key=lambda policy: policy.version)
+    return {
+        "shop": shop.name,
+        "shop_lines": tuple(filter(None, [*shop.address.splitlines(), shop.email, shop.web_address])),
+        "notice": shop.notice,
+        "type": type_.designation,
+        "kind": type_.kind,
+        "policy": "; ".join(str(policy) for policy in policies),
+        "members": tuple(
+            paper.CertifiedValve(grade.valve.serial, grade.name, sections_as_graded(grade, bench)) for grade in grades
+        ),
+        "nominals": tuple(_nominal(section, point, claimed) for section, point in points.items()),
+        "measured": _measured(_readings(grades)),
+        "cautions": tuple(type_.caution_sentences),
+        "said": tuple(map(_said, stated(grades))),
+    }
+
+
+def _said(row: Stated) -> paper.SaidRow:
+    if row.policy is None:
+        return paper.SaidRow(row.label, row.text)
+    site = Shop.own().web_address.rstrip("/")
+    address = f"{site}{row.policy.get_absolute_url()}" if site else ""
+    return paper.SaidRow(row.label, row.text, str(row.policy), address)
+
+
+def _readings(grades: Iterable[Grade]) -> list[Reading]:
+    return [
+        reading for grade in grades for reading in sorted(grade.readings.all(), key=lambda reading: reading.section)
+    ]
 
 
 def _nominal(section: int, point: TestPoint, claimed: Sequence[Value]) -> paper.Nominal:
@@ -128,52 +170,6 @@ def _level(nominal: paper.Nominal, by_gm: bool) -> Point | None:
     if Quantity.ANODE_CURRENT not in nominal.values:
         return None
     return Point(nominal.values.get(Quantity.GM) if by_gm else None, nominal.values[Quantity.ANODE_CURRENT])
-
-
-def _uncertainty(values: Sequence[Value], spreads: Sequence[JudgedSpread]) -> str:
-    """What stands behind each ± and p; nothing where there is none."""
-    said = []
-    if values and all(value.expanded_uncertainty is not None for value in values):
-        k = _factors(value.coverage_factor for value in values)
-        said.append(
-            f"± is the expanded uncertainty by JCGM 100, coverage factor {k}, for a coverage of about 95 %; it rests "
-            f"on {_listed(words for value in values for words in value.resting_on)}."
-        )
-    known = [spread for spread in spreads if spread.expanded_uncertainty is not None]
-    if known:
-        cancels = (
-            "what the readings of one tester share cancels"
-            if all(spread.common for spread in known)
-            else "they were read on two testers, or before and after one was changed, so that nothing cancels"
-        )
-        said.append(
-            f"The ± of a spread is of the comparison, by JCGM 100 with a coverage factor of "
-            f"{_factors(spread.coverage_factor for spread in known)}, also for about 95 %: {cancels}. "
-            "p is the probability that the true spread lies within what was asked, by JCGM 106."
-        )
-    return " ".join(said)
-
-
-def _factors(factors: Iterable[float | None]) -> str:
-    found = sorted({round(factor, 2) for factor in factors if factor is not None})
-    return f"{found[0]:.2f}" if len(found) == 1 else f"{found[0]:.2f} to {found[-1]:.2f}"
-
-
-def _listed(words: Iterable[str]) -> str:
-    return "; ".join(sorted(set(words)))
-
-
-def _wanting(values: Sequence[Value], spreads: Sequence[JudgedSpread]) -> str:
-    """What nobody has written down of the testers, and what is then not stated."""
-    said = []
-    if wanting := _listed(words for value in values for words in value.wanting):
-        and_spreads = any(spread.expanded_uncertainty is None for spread in spreads)
-        what = "the readings and the spreads" if and_spreads else "the readings"
-        said.append(f"No ± of {what} is stated, for something is wanting: {wanting}.")
-    counted = (value.overdue for value in values if value.overdue and value.overdue not in value.wanting)
-    if overdue := _listed(counted):
-        said.append(f"Counted as it was, though late: {overdue}.")
-    return " ".join(said)
 
 
 def _test_points(readings: Sequence[Reading]) -> dict[int, TestPoint]:
@@ -220,11 +216,11 @@ def _measured(readings: Sequence[Reading]) -> tuple[paper.CertifiedQuantity, ...
     return tuple(paper.CertifiedQuantity(*who, min(on), max(on)) for who, on in sorted(days.items()))
 
 
-def _notes(members: Sequence[Member], readings: dict[int, list[Reading]]) -> Iterator[str]:
+def _corrections(grades: Iterable[Grade]) -> Iterator[str]:
     """Readings that corrected earlier ones, and readings that have been corrected since."""
-    for member in members:
-        for reading in readings[member.pk]:
-            where = f"{member.valve.serial}, section {reading.section}"
+    for grade in grades:
+        for reading in _readings([grade]):
+            where = f"{grade.valve.serial}, section {reading.section}"
             if reading.supersedes_id:
                 yield f"{where}: corrected on {day(timezone.localdate(reading.taken_at))}: {reading.reason}"
             later = getattr(reading, "superseded_by", None)
@@ -244,27 +240,33 @@ def _void(matched: MatchedSet) -> str:
 
 
 def _charts(
-    matched: MatchedSet, members: Sequence[Member], values: dict[int, list[Value]], points: dict[int, TestPoint]
+    matched: MatchedSet, grades: Sequence[Grade], members: Sequence[paper.CertifiedValve], points: dict[int, TestPoint]
 ) -> tuple[tuple[SetChart, ...], str]:
     """A chart a section, and words for the siblings on them: the type's other graded valves."""
-    own_values = [value for of_one in values.values() for value in of_one]
+    own_values = values_of(grades)
     stands_at = {value.stands_at for value in own_values}
-    results_of = [_results(values[member.pk], points) for member in members]
-    grades = Grade.objects.filter(current=True, valve__type=matched.type).order_by("valve__serial")
-    others = grades.exclude(valve__in=[member.valve_id for member in members]).values_list("valve", "measured")
-    found: dict[int, list[paper.CertifiedValue]] = {}
+    of_type = Grade.objects.filter(current=True, valve__type=matched.type).order_by("valve__serial")
+    others = of_type.exclude(valve__in=[grade.valve_id for grade in grades])
+    count = others.count()
+    every = -(-count // MOST_SIBLINGS) or 1
+    if every > 1:
+        in_turn = others.annotate(place=Window(RowNumber(), order_by=F("valve__serial").asc()))
+        others = in_turn.filter(place__in=range(1, count + 1, every))
+    found: dict[int, list[GradedSection]] = {}
     ia, gm = Quantity.ANODE_CURRENT, Quantity.GM
-    for valve, measured in others:
+    for valve, measured in others.values_list("valve", "measured"):
         alike = [value for value in map(Value.read, measured) if value.stands_at in stands_at]
-        results = _results(alike, points)
+        results = [
+            GradedSection(section, graded_values([value for value in alike if value.section == section]))
+            for section in points
+        ]
         if any(ia in result.values for result in results):
-            found[valve] = list(results)
-    valves = list(found)
-    shown = valves[:: -(-len(valves) // MOST_SIBLINGS) or 1]
+            found[valve] = results
+    shown = list(found)
 
     charts = []
     for section, point in points.items():
-        own = [result for results in results_of for result in results if result.section == section]
+        own = [result for member in members for result in member.results if result.section == section]
         if any(ia not in result.values for result in own):
             continue
         by_gm = all(gm in result.values for result in own)
@@ -275,12 +277,12 @@ def _charts(
                 x_name=gm.column if by_gm else NUMBER_IN_SET,
                 y_name=ia.column,
                 members=tuple(
-                    Point(result.values[gm] if by_gm else place, result.values[ia])
+                    Point(result.values[gm].value if by_gm else place, result.values[ia].value)
                     for place, result in enumerate(own, start=1)
                 ),
                 nominal=_level(nominal, by_gm),
                 siblings=tuple(
-                    Point(result.values[gm] if by_gm else None, result.values[ia])
+                    Point(result.values[gm].value if by_gm else None, result.values[ia].value)
                     for valve in shown
                     for result in found[valve]
                     if result.section == section and ia in result.values and (gm in result.values or not by_gm)
@@ -288,6 +290,6 @@ def _charts(
                 tolerance=matched.tolerance_percent / 100,
             )
         )
-    many = f"{len(shown)} of {len(valves)}" if len(shown) < len(valves) else str(len(valves))
-    of = noun(len(valves), "other graded valve of this type", "other graded valves of this type")
-    return tuple(charts), f"{many} {of}" if valves else ""
+    many = f"{len(shown)} of {count}" if every > 1 else str(len(shown))
+    of = noun(count if every > 1 else len(shown), "other graded valve of this type", "other graded valves of this type")
+    return tuple(charts), f"{many} {of}" if shown else ""

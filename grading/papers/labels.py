@@ -20,6 +20,7 @@ from stockroom.pure.refused import Refused
 from stockroom.pure.serials import BadSerial, read_serial
 from stockroom.site.chunks import CHUNK, chunked
 
+PRINTED = ("type", "line__lot", "place")
 RANGE = re.compile(r"(\d{8})\s*[-–]\s*(\d{8})")
 
 
@@ -44,7 +45,7 @@ def of_lot(text: str) -> list[Valve]:
 
 
 def _with_serials(valves: QuerySet[Valve], what: str) -> list[Valve]:
-    found = list(valves.select_related("type").order_by("serial"))
+    found = list(valves.select_related(*PRINTED).order_by("serial"))
     if not found:
         raise NothingToLabel(f"{what} has no valves with serials yet: its pieces are in bulk. Give them serials first.")
     return found
@@ -55,7 +56,8 @@ def of_set(text: str) -> list[Valve]:
     matched = MatchedSet.objects.filter(number__iexact=text.strip()).first()
     if matched is None:
         raise NothingToLabel(f"There is no set “{text}”.")
-    return [member.valve for member in matched.members.select_related("valve__type").order_by("position")]
+    members = matched.members.select_related("valve__type", "valve__line__lot", "valve__place")
+    return [member.valve for member in members.order_by("position")]
 
 
 def of_serials(text: str) -> list[Valve]:
@@ -67,7 +69,7 @@ def of_serials(text: str) -> list[Valve]:
     found = {
         valve.serial: valve
         for start in range(0, len(singles), CHUNK)
-        for valve in Valve.objects.filter(serial__in=singles[start : start + CHUNK]).select_related("type")
+        for valve in Valve.objects.filter(serial__in=singles[start : start + CHUNK]).select_related(*PRINTED)
     }
     for serial in singles:
         if serial not in found:
@@ -80,7 +82,7 @@ def _of_range(first: str, last: str) -> list[Valve]:
     low, high = _serial(first), _serial(last)
     if low > high:
         raise NothingToLabel(f"The range {low}-{high} runs backwards: write the smaller serial first.")
-    found = list(Valve.objects.filter(serial__gte=low, serial__lte=high).select_related("type").order_by("serial"))
+    found = list(Valve.objects.filter(serial__gte=low, serial__lte=high).select_related(*PRINTED).order_by("serial"))
     if not found:
         raise NothingToLabel(f"No valve has a serial from {low} to {high}.")
     return found
@@ -113,6 +115,8 @@ def labels_for(valves: Sequence[Valve], shop: Shop) -> list[Label]:
                 grade=grade.name if grade else "",
                 sections=_shown(grade.measured if grade else _read(read[valve.pk], bench)),
                 square_text=address + valve.get_absolute_url() if address else valve.serial,
+                line=str(valve.line),
+                place=valve.place.code if valve.place else "",
             )
         )
     return labels

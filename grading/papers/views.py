@@ -17,7 +17,7 @@ from grading.drawing.stock import STOCKS
 from grading.drawing.symbols import DOTS_203, DOTS_300, CannotEncode, SymbolKind
 from grading.models import MatchedSet
 from grading.papers import labels as labelling
-from grading.papers.certificates import CannotCertify, certificate_data
+from grading.papers.certificates import CannotCertify, certificate_data, valve_certificate_data
 from grading.papers.pure.certificate import certificate_pdf
 from grading.papers.pure.labels import labels_pdf
 from grading.papers.pure.pick_list import PickListData, PickRow, pick_list_pdf
@@ -151,6 +151,17 @@ def certificate(request: HttpRequest, number: str) -> HttpResponse:
 
 
 @require_safe
+def valve_certificate(request: HttpRequest, serial: str) -> HttpResponse:
+    valve = get_object_or_404(Valve, serial=serial)
+    try:
+        data = valve_certificate_data(valve, timezone.localdate())
+    except CannotCertify as problem:
+        messages.error(request, f"No certificate: {problem}")
+        return redirect(valve)
+    return pdf_response(certificate_pdf(data), f"certificate-{serial}")
+
+
+@require_safe
 def pick_list(request: HttpRequest, number: str) -> HttpResponse:
     order = get_object_or_404(Order.objects.select_related("customer"), number=number)
     aside = (
@@ -191,5 +202,6 @@ def pick_list(request: HttpRequest, number: str) -> HttpResponse:
 urlpatterns = [
     path("labels/", labels, name="labels"),
     path("sets/<str:number>/certificate.pdf", certificate, name="certificate"),
+    path("valves/<str:serial>/certificate.pdf", valve_certificate, name="valve-certificate"),
     path("orders/<str:number>/pick-list.pdf", pick_list, name="pick-list-pdf"),
 ]

@@ -6,6 +6,7 @@ A lot stops being accepted when somebody decides otherwise, and when a correctio
 from __future__ import annotations
 
 from collections.abc import Collection
+from typing import Any
 
 from django.contrib.auth.models import User
 from django.db.models import OuterRef, QuerySet, Subquery
@@ -13,7 +14,7 @@ from django.db.models import OuterRef, QuerySet, Subquery
 from catalog.models import ValveType
 from grading.listings import publishing
 from grading.sealed import results
-from stockroom.models import Entry, Listing, SamplingPlan, SealedDecision
+from stockroom.models import Entry, Line, Listing, SamplingPlan, SealedDecision
 from stockroom.sealed.pure.sampling import LotOutcome
 from stockroom.site.chunks import chunked
 
@@ -47,8 +48,8 @@ def listings_of(plan: SamplingPlan) -> QuerySet[Listing]:
     return Listing.objects.live().filter(listed__valve__pack__in=plan.packs.under_seal()).distinct()
 
 
-def end_listings(plan: SamplingPlan, why: str, by: User | None) -> list[Listing]:
-    ended = list(listings_of(plan))
+def end_listings(plan: SamplingPlan, why: str, by: User | None, only: QuerySet[Listing] | None = None) -> list[Listing]:
+    ended = list(listings_of(plan) if only is None else only)
     for one in ended:
         publishing.end(one, by, because=why)
         text = f"Line {plan.line.number}: {one.number} left the public list: {why}"
@@ -57,10 +58,23 @@ def end_listings(plan: SamplingPlan, why: str, by: User | None) -> list[Listing]
 
 
 def recheck(valve_ids: Collection[int], by: User | None) -> None:
-    """End the listings of accepted lots in whose samples these valves stand, where the sample accepts no more."""
+    """The same for the lots that these valves came in, drawn or not."""
     for keys in chunked(set(valve_ids)):
-        mine = SamplingPlan.objects.filter(packs__opened=True, packs__valve__in=keys).values("pk")
-        listed = SamplingPlan.objects.filter(pk__in=mine, packs__opened=False, packs__valve__listings__live=True)
-        for plan in listed.select_related("line__lot").distinct():
-            if why := why_not_accepted(plan):
-                end_listings(plan, why, by)
+        recheck_lines(Line.objects.filter(valves__in=keys).values("pk"), by)
+
+
+def recheck_lines(lines: Collection[int] | QuerySet[Line, Any], by: User | None) -> None:
+    """End the listings of these lines' packs where the lot is accepted no more, and those whose text says of the sample
+    what is no longer so."""
+    listed = SamplingPlan.objects.filter(
+        line__in=lines, packs__opened=False, packs__valve__listings__live=True
+    ).select_related("line__lot")
+    for plan in listed.distinct():
+        found = results.results(plan)
+        if why := why_not_accepted(plan, found):
+            end_listings(plan, why, by)
+            continue
+        said = plan.decisions.last()
+        if said is not None and said.statement and said.statement != found.sentence:
+            stale = listings_of(plan).filter(text__contains=said.statement)
+            end_listings(plan, "its text says of the sample what is no longer so", by, stale)

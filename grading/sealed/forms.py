@@ -14,6 +14,7 @@ from stockroom.models import Listing, Packing, SamplingPlan, SealedDecision, Sup
 from stockroom.sealed.plans import Exact, Iso, Terms
 from stockroom.sealed.pure import sampling
 from stockroom.sealed.pure.sampling import InspectionLevel, Severity
+from stockroom.site.edits import EditForm
 from stockroom.site.numbers import DecimalTyped, WholeTyped, typed_numbers
 
 Method = SamplingPlan.Method
@@ -30,7 +31,7 @@ LEVEL_WORDS = {
 REASON_HELP = "Only when it is not the severity proposed above."
 
 
-class PackingForm(forms.ModelForm):
+class PackingForm(EditForm):
     class Meta:
         model = Packing
         fields = ["seal", "carton_size", "contract_marks", "pack_date"]

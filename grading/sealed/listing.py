@@ -26,6 +26,7 @@ class SealedItem(NamedTuple):
     plan: SamplingPlan
     results: sealed_results.Results
     pack_date: str
+    draws: str  # how often the packs were drawn anew, and why
 
 
 def of(valves: Sequence[Valve]) -> SealedItem | None:
@@ -36,7 +37,12 @@ def of(valves: Sequence[Valve]) -> SealedItem | None:
     )
     if pack is None:
         return None
-    return SealedItem(pack.plan, sealed_results.results(pack.plan), pack_dates.in_words(pack.plan.line.packing))
+    return SealedItem(
+        pack.plan,
+        sealed_results.results(pack.plan),
+        pack_dates.in_words(pack.plan.line.packing),
+        plans.earlier_draws(pack.plan),
+    )
 
 
 def public_part(valves: Sequence[Valve]) -> Part | None:
@@ -62,10 +68,9 @@ def describe(plan: SamplingPlan) -> str:
     """What the sample supports and no more."""
     packing: Packing = plan.line.packing
     marks = ", ".join(filter(None, [packing.contract_marks, pack_dates.in_words(packing)]))
-    found = sealed_results.results(plan)
     sentences = [
         f"Bought in as: {plan.line.get_condition_display()}; {packing}{f', marked {marks}' if marks else ''}.",
-        found.sentence,
+        "What the sample says of the unopened packs stands below, as it is known today.",
         f"A piece is usable when it is {plan.usable_rule}. What is sold here has not been opened: it is "
         f"{SEALED_WORDS}, and what is in it may differ from the sample.",
     ]

@@ -8,11 +8,12 @@ from django.utils import timezone
 
 from grading.drawing.letter import letterhead
 from grading.sealed import results
+from grading.sealed.pure.carton_labels import PLACES
 from grading.sealed.pure.sealed_pdf import DrawListData, DrawRow, StatementData
 from stockroom.models import Allocation, Packing, SamplingPlan, SealedDecision, Shop, Valve
 from stockroom.pure.refused import Refused
 from stockroom.pure.written import day
-from stockroom.sealed import pack_dates
+from stockroom.sealed import pack_dates, plans
 from stockroom.sealed.pure import sampling
 
 CURVE_POINTS = 7
@@ -54,8 +55,8 @@ def draw_list_data(plan: SamplingPlan, on: date) -> DrawListData:
         f"{plan.basis}. Open {plan.sample_size} of {plan.lot_size}, accept with up to {plan.allowed}, "
         f"refuse at {plan.rejection_number}. Planned on {day(timezone.localdate(plan.made_at))}. The packs "
         f"are numbered from 1, carton by carton; each is ranked by the SHA-256 digest of “{plan.seed}:number”, and the "
-        f"first {plan.sample_size} are drawn. Anyone can repeat the draw."
-    )
+        f"first {plan.sample_size} are drawn. Anyone can repeat the draw. {PLACES} {plans.earlier_draws(plan)}"
+    ).rstrip()
     title = f"Packs to open of {plan.line.type}"
     return DrawListData(
         head=letterhead(Shop.own(), f"{plan.line}", "Draw list", title, "Sealed packs drawn for a sample", on),
@@ -96,8 +97,8 @@ def statement_data(plan: SamplingPlan, on: date, listing: str = "", order: str =
         f"{plan.basis[0].upper()}{plan.basis[1:]}. Of {plan.lot_size} pieces {plan.sample_size} were drawn at random "
         f"from the seed “{plan.seed}” and opened; the lot is accepted with up to {plan.allowed}. "
         f"Its limiting quality is {100 * bad.share:.1f} %: a lot with {bad.defective} bad pieces is accepted with "
-        f"{100 * bad.probability:.1f} %."
-    )
+        f"{100 * bad.probability:.1f} %. {plans.earlier_draws(plan)}"
+    ).rstrip()
     return StatementData(
         head=letterhead(
             Shop.own(),

@@ -12,11 +12,17 @@ from grading.orders.signals import sealed_packs_leaving
 from grading.sealed import acceptance
 from grading.verdicts.signals import grades_changed
 from stockroom.models import Pack
+from stockroom.signals import lines_counted
 
 
 @receiver(grades_changed, dispatch_uid="sealed")
 def _grades_changed(sender: object, valve_ids: Collection[int], by: User | None, **kwargs: object) -> None:
     acceptance.recheck(valve_ids, by)
+
+
+@receiver(lines_counted, dispatch_uid="sealed")
+def _counted(sender: object, line_ids: Collection[int], by: User | None, **kwargs: object) -> None:
+    acceptance.recheck_lines(line_ids, by)
 
 
 @receiver(sealed_packs_leaving, dispatch_uid="sealed")

@@ -4,9 +4,10 @@ The counts are those of ISO 2859-1's single sampling: an item of the sample conf
 rule, or it does not. A piece that was written off unread (broken, or an empty pack) does not.
 
 The sample is what was drawn at random and nothing else: its probabilities are those of the random draw, so what is
-found in any other piece, good or bad, never enters the counts, the decision or what is said of the rest. (The standard
-asks for simple random sampling, as quoted at sofeast.com/glossary/sample; the standard itself was not seen.) Such a
-piece stands on its own grade, like any other valve, and is shown as `Outside`.
+found in any other piece, good or bad, never enters the counts. (The standard asks for simple random sampling, as quoted
+at sofeast.com/glossary/sample; the standard itself was not seen.) Such a piece stands on its own grade, like any other
+valve, and is shown as `Outside`. What is said of the packs still shut follows it all the same: bad ones found are taken
+off the limit, and more of them than the limit refute it, and the acceptance with it.
 """
 
 from __future__ import annotations
@@ -51,7 +52,7 @@ class Drawn(NamedTuple):
 
 
 class Outside(NamedTuple):
-    """A piece of the lot that was opened without being drawn. It counts for nothing here."""
+    """A piece of the lot that was opened without being drawn. It is not counted with the sample."""
 
     valve: Valve
     verdict: PieceVerdict
@@ -170,20 +171,32 @@ def results(plan: SamplingPlan) -> Results:
         if row.valve and row.valve.pk in grades:
             key = (grades[row.valve.pk].rank, row.grade)
             found[key] = found.get(key, 0) + 1
+    outside = [] if test_all else [_outside(valve, grades.get(valve.pk), said_of) for valve in others]
+    lot_now = _counted_now(plan, line, last)
+    left = sampling.unopened(plan.lot_size, tested, failed).as_found(
+        len(outside), sum(one.verdict == PieceVerdict.FAILED for one in outside), lot_now
+    )
+    decision = sampling.decide(plan.plan, tested, failed, plan.is_returnable)
     still, loosened = _seals(plan, [number for _, number in drawn_numbers], packs, line.pieces - line.valves.count())
     return Results(
         drawn=rows,
         tested=tested,
         failed=failed,
-        decision=sampling.decide(plan.plan, tested, failed, plan.is_returnable),
-        unopened=sampling.unopened(plan.lot_size, tested, failed),
+        decision=sampling.if_not_refuted(decision, left, plan.is_returnable),
+        unopened=left,
         rest=rest,
         still_sealed=still,
         loosened=loosened,
-        outside=[] if test_all else [_outside(valve, grades.get(valve.pk), said_of) for valve in others],
-        lot_now=line.received - plan.first_position,
+        outside=outside,
+        lot_now=lot_now,
         by_grade=[(name, count) for (_, name), count in sorted(found.items())],
     )
+
+
+def _counted_now(plan: SamplingPlan, line: Line, last: SealedDecision | None) -> int:
+    """How many packs there were to draw from, by what is counted and known of the line now."""
+    gone_before = 0 if last is not None and last.action == Action.RETURN else line.sent_back
+    return line.received - line.taken_out - gone_before - plan.first_position
 
 
 SaidOf = Callable[[Valve], tuple[PieceVerdict, str]]

@@ -12,11 +12,13 @@ from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import path, reverse
 from django.utils import timezone
 from django.utils.html import format_html
+from django.views.decorators.http import require_POST
 
 from grading.listings.publishing import CannotList
 from grading.sealed import acceptance, deciding, papers, results
 from grading.sealed import listing as sealed_listing
 from grading.sealed.forms import DecideForm, OpenForm, PackingForm, SamplingPlanForm, SealedListingForm, SupplyForm
+from grading.sealed.pure.carton_labels import CartonLabels, carton_labels_pdf
 from grading.sealed.pure.sealed_pdf import draw_list_pdf, statement_pdf
 from grading.sealed.results import Results
 from stockroom.marks import identity
@@ -86,6 +88,7 @@ def _sealed_page(
         "packing": _packing(line),
         "plan": plan,
         "in_bulk": line.pieces - line.valves.count(),
+        "labelled": _labelled(line),
         "cautions": line.type.caution_sentences,
         **_date(_packing(line)),
     }
@@ -93,6 +96,12 @@ def _sealed_page(
         plan.line = line
         context |= _of_plan(request, plan, open_form, decide_form)
     return render(request, "sealed/sealed_line.html", context)
+
+
+def _labelled(line: Line) -> bool:
+    """Whether every pack in bulk has its number, so that some can be drawn."""
+    packing = _packing(line)
+    return packing is not None and packing.labelled_pieces == line.pieces - line.valves.count()
 
 
 def _date(packing: Packing | None) -> dict[str, Any]:
@@ -144,7 +153,7 @@ def _of_plan(
         "can_be_listed": f"{plural(units, f'sealed {plan.seal}')} can be listed.",
         "listings": listings,
         "orders": orders.select_related("customer").distinct(),
-        "earlier": SamplingPlan.objects.filter(line=plan.line_id).exclude(pk=plan.pk).select_related("made_by"),
+        "draws": plans.earlier_draws(plan),
         "open_form": open_form,
         "decide_form": decide_form,
     }
@@ -212,6 +221,31 @@ def packs(request: StaffRequest, number: str, line: int) -> HttpResponse:
     )
 
 
+@require_POST
+@for_roles(Role.RECEIVING)
+def pack_labels(request: StaffRequest, number: str, line: int) -> HttpResponse:
+    """Print the labels that number the packs. That they were printed is kept, so that the draw comes after."""
+    of = _line(number, line)
+    try:
+        packing = plans.label_packs(of, request.user)
+    except SealedError as problem:
+        messages.error(request, str(problem))
+        return redirect("sealed", number, line)
+    assert packing.labelled_pieces is not None
+    if not packing.labelled_pieces:
+        messages.error(request, "Nothing of this line is in bulk, so there is nothing to number.")
+        return redirect("sealed", number, line)
+    data = CartonLabels(
+        Shop.own().name,
+        f"{of}",
+        of.type.designation,
+        packing.labelled_pieces,
+        packing.carton_size,
+        timezone.localdate(),
+    )
+    return pdf_response(carton_labels_pdf(data), f"numbers-{number}-{line}")
+
+
 @for_roles(Role.RECEIVING)
 def pack_date(request: StaffRequest, number: str, line: int) -> HttpResponse:
     """Choose what the date on the packs means."""
@@ -256,6 +290,7 @@ def plan_new(request: StaffRequest, number: str, line: int) -> HttpResponse:
         "line": of,
         "lot": of.lot,
         "packing": packing,
+        "labelled": _labelled(of),
         "form": form,
         "lot_size": lot_size,
         "earlier": earlier,
@@ -417,6 +452,7 @@ urlpatterns = [
     path("sealed/", sealed_lines, name="sealed-lines"),
     path("lots/<str:number>/<int:line>/sealed/", sealed_line, name="sealed"),
     path("lots/<str:number>/<int:line>/sealed/packs/", packs, name="sealed-packs"),
+    path("lots/<str:number>/<int:line>/sealed/labels/", pack_labels, name="sealed-pack-labels"),
     path("lots/<str:number>/<int:line>/sealed/date/", pack_date, name="sealed-date"),
     path("lots/<str:number>/<int:line>/sealed/plan/", plan_new, name="sealed-plan"),
     path("lots/<str:number>/<int:line>/sealed/open/", packs_open, name="sealed-open"),

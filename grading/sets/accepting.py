@@ -17,7 +17,16 @@ from django.urls import reverse
 
 from catalog.models import ValveType
 from grading.models import Grade, MatchedSet, MatchRun, Policy
-from grading.sets.making import IN_ANOTHER, CannotMatch, ReadySet, check_set, current_grades, locked, record
+from grading.sets.making import (
+    IN_ANOTHER,
+    CannotMatch,
+    ReadySet,
+    allocated,
+    check_set,
+    current_grades,
+    locked,
+    record,
+)
 from grading.sets.runs import Ask, Found, found_sets, save_sets
 from grading.verdicts import states
 from grading.verdicts.values import Bench
@@ -109,7 +118,7 @@ def _make_piece(run_pk: int, sets: Sequence[Found], by: User | None, hand: Hand 
     within = {name: percent for name, percent, _ in Ask.read(MatchRun.objects.get(pk=run_pk).ask).tiers}
     judged = judge_sets([(one.valve_ids, within[one.tier]) for one in sets], policy)
     with transaction.atomic():
-        run = MatchRun.objects.select_for_update(of=("self",)).select_related("type").get(pk=run_pk)
+        run = MatchRun.objects.select_for_update(no_key=True, of=("self",)).select_related("type").get(pk=run_pk)
         answers = write_sets(judged, policy, by)
         made = {
             frozenset(one.valve_ids): answer
@@ -206,7 +215,8 @@ def judge_sets(wanted: Sequence[tuple[Sequence[int], float]], policy: Policy) ->
     keys = {key for valve_ids, _ in wanted for key in valve_ids}
     valves = Valve.objects.select_related("type", "line__lot").in_bulk(keys)
     grades = current_grades(list(valves.values()))
-    probability, bench = policy.parsed.match_probability, Bench()
+    rules = policy.parsed
+    probability, bench = rules.match_probability, Bench(rules)
     judged: list[ReadySet | CannotMatch] = []
     for valve_ids, within in wanted:
         try:
@@ -224,13 +234,14 @@ def write_sets(
     ready = [one for one in judged if isinstance(one, ReadySet)]
     held = {valve.pk: valve for valve in locked([valve for one in ready for valve in one.valves])}
     current = dict(Grade.objects.filter(current=True, valve__in=held).values_list("valve", "pk"))
+    promised = allocated(held)
     taken: set[int] = set()
     answers: dict[int, MatchedSet | CannotMatch] = {}
     writable: list[tuple[int, ReadySet]] = []
     for place, one in enumerate(judged):
         if isinstance(one, CannotMatch):
             answers[place] = one
-        elif problem := _changed(one, held, current, taken):
+        elif problem := _changed(one, held, current, taken) or _promised(one, promised):
             answers[place] = CannotMatch(problem)
         else:
             taken |= set(one.grades)
@@ -252,6 +263,10 @@ def _changed(ready: ReadySet, held: dict[int, Valve], current: dict[int, int], t
         ):
             return CHANGED.format(valve=valve)
     return ""
+
+
+def _promised(ready: ReadySet, promised: dict[int, str]) -> str:
+    return next((promised[valve.pk] for valve in ready.valves if valve.pk in promised), "")
 
 
 def _recorded(ready: Sequence[ReadySet], policy: Policy, by: User | None) -> list[MatchedSet | CannotMatch]:

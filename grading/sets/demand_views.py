@@ -19,6 +19,7 @@ from grading.sets import accepting, making, plans
 from grading.verdicts.grade_choice import USUAL, grade_choices
 from stockroom.models import Entry, Job, Shop, Valve
 from stockroom.pure.money import to_minor
+from stockroom.site.edits import EditForm
 from stockroom.site.numbers import typed_numbers
 from stockroom.site.people import Role, StaffRequest, for_roles, may
 from stockroom.site.web import TypeField, page_of
@@ -26,7 +27,7 @@ from stockroom.site.web import TypeField, page_of
 MOST_GRADES = 20
 
 
-class DemandForm(forms.ModelForm):
+class DemandForm(EditForm):
     class Meta:
         model = Demand
         fields = ["size", "within_percent", "price", "wanted"]
@@ -105,6 +106,7 @@ def demand(request: StaffRequest, name: str) -> HttpResponse:
         {
             "type": found,
             "rows": [(row, planned.short.get(str(row)) if planned else None) for row in wanted],
+            "none_made": [(row, planned.why[str(row)]) for row in wanted if planned and str(row) in planned.why],
             "job": job,
             "planned": planned,
             "making": making_job,
@@ -135,7 +137,8 @@ def demand_plan(request: StaffRequest, name: str) -> HttpResponse:
 def demand_edit(request: StaffRequest, name: str) -> HttpResponse:
     found = _type(name)
     rows = DemandFormSet(request.POST or None, instance=found)
-    rows.forms[0].fields["size"].widget.attrs["autofocus"] = True
+    for first in rows.forms[:1]:  # none, where what was sent does not say how many there are
+        first.fields["size"].widget.attrs["autofocus"] = True
     if rows.is_valid():
         with transaction.atomic():
             rows.save()

@@ -19,6 +19,7 @@ from django.utils import timezone
 
 from grading.models import Grade, MatchedSet, Member, Reading
 from grading.sets import making
+from grading.verdicts.values import Bench
 from stockroom.models import Entry, Valve
 from stockroom.pure.written import day
 from stockroom.site.chunks import chunked
@@ -71,7 +72,8 @@ def _why(matched: MatchedSet, members: Sequence[Member], current: dict[int, Grad
     if not any(_differs(member, current) for member in members):
         return ""
     grades = [current[member.valve_id] for member in members]
-    return making.why_no_set(grades, matched.tolerance_percent, matched.policy.parsed.match_probability).rstrip(".")
+    rules = matched.policy.parsed
+    return making.why_no_set(grades, matched.tolerance_percent, rules.match_probability, Bench(rules)).rstrip(".")
 
 
 def _differs(member: Member, current: dict[int, Grade]) -> bool:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Hashable, Mapping, Sequence
-from dataclasses import replace
 from enum import Enum
 from math import inf
 from typing import NamedTuple
@@ -16,20 +15,21 @@ from catalog.models import ValveType
 from grading import matching
 from grading.matching.words import LARGEST_SET, SMALLEST_SET
 from grading.metrology import comparison
+from grading.metrology.comparison import DAY, OPERATOR
 from grading.metrology.conformity import Outcome, SetDecision
 from grading.models import Grade, MatchedSet, Member, Policy
 from grading.verdicts import states
-from grading.verdicts.values import Bench, JudgedSpread, Value, claim, claim_whole
+from grading.verdicts.values import SUPPOSED, Bench, JudgedSpread, Value, claim, claim_whole
 from grading.verdicts.values import spread_of as spread_of_values
 from stockroom.marks.similarity import how_built, weeks_made
-from stockroom.models import Counter, Entry, Valve
+from stockroom.models import Allocation, Counter, Entry, Valve
 from stockroom.pure.refused import Refused
+from stockroom.site.locks import hold_valves
 from stockroom.states import State
 
 ROUNDING = 1e-12  # a set exactly at its tolerance is within it
 IN_ANOTHER = "One of these valves has just been put in another set. Look again."
 NAMED = 8  # sets named one by one in a message
-MORE_READINGS = (2, 8)  # what is reckoned through when there are no sets
 NEAR_ENOUGH = 0.005  # somebody waits for the proposals: a run over the pool looks for the last half per cent
 
 
@@ -57,31 +57,42 @@ class Figures(NamedTuple):
 def figures(grades: Sequence[Grade], bench: Bench | None = None) -> Figures:
     """Anode current and gm of every section, as the grades keep them, by what `bench` knows of the testers now.
 
+    With the rules of a policy the values are as a set is decided on, which supposes something where it is not known;
+    without, they are as pages and papers print them.
+
     A valve that lacks a quantity which another has, whose value is nought or whose repeats contradict each other
     cannot be compared and is left out; so is every valve when none has been measured in mA or mA/V.
     """
     bench = bench or Bench()
-    measured = {grade.valve_id: [Value.read(row).looked_up(bench) for row in grade.measured] for grade in grades}
+    measured = {
+        grade.valve_id: [Value.read(row).looked_up(bench).supposed(bench.unknown) for row in grade.measured]
+        for grade in grades
+    }
     columns = sorted({(v.section, v.quantity) for values in measured.values() for v in values if v.nominal is not None})
     rows = {}
     for valve_id, values in measured.items():
         usable = [value for value in values if value.value > 0 and not value.contradiction]
+        if bench.unknown.sets == "none":
+            usable = [value for value in usable if value.scatter_is_known]
         by_column = {(value.section, value.quantity): value for value in usable}
         if columns and all(column in by_column for column in columns):
             rows[valve_id] = tuple(by_column[column] for column in columns)
     return Figures(tuple(columns), rows)
 
 
-def available(type_: ValveType, best_grades: int) -> list[Grade]:
-    """The current grades of valves that are graded, free, and good enough for a set."""
-    return list(
+def available(type_: ValveType, best_grades: int, newest: int | None = None) -> list[Grade]:
+    """The current grades of valves that are graded, free, and good enough for a set; of so many newest serials, where
+    a page waits that must not take longer for a larger stock."""
+    found = (
         Grade.objects.filter(
             current=True, saleable=True, rank__lte=best_grades, valve__type=type_, valve__state=State.GRADED
         )
         .exclude(valve__allocations__live=True)
         .select_related("valve__place", "valve__maker")
-        .order_by("valve__serial")
     )
+    if newest is None:
+        return list(found.order_by("valve__serial"))
+    return list(found.order_by("-valve__serial")[:newest])[::-1]
 
 
 def propose(
@@ -113,53 +124,6 @@ def propose(
     return sorted(proposals, key=lambda proposal: (proposal.worst, proposal.valves[0].serial))
 
 
-def why_none(
-    type_: ValveType,
-    size: int,
-    tolerance_percent: float,
-    best_grades: int,
-    *,
-    same_maker: bool = False,
-    same_grade: bool = False,
-) -> matching.Shortfall:
-    """Why `propose` has no set to offer, or few, and what would bring most."""
-    stock = pool(type_, best_grades, size, Policy.current().parsed.match_probability)
-    tiers = [matching.Tier("asked", tolerance_percent / 100, 1.0)]
-    rules = matching.Rules(same_maker=same_maker, same_grade=same_grade)
-    return shortfall(stock, type_, size, tiers, rules, best_grades)
-
-
-def shortfall(
-    stock: Pool,
-    type_: ValveType,
-    size: int,
-    tiers: Sequence[matching.Tier],
-    rules: matching.Rules,
-    best_grades: int,
-    *,
-    dated: bool = False,
-    built: bool = False,
-) -> matching.Shortfall:
-    """What takes the sets of this pool, with what a shop can do about it: read on, or take lower grades in."""
-    probability = Policy.current().parsed.match_probability
-    changes = []
-    if any(any(piece.guard or ()) for piece in stock.pieces):
-        for more in MORE_READINGS:
-            after = [_read_again(piece, stock, size, probability, more) for piece in stock.pieces]
-            changes.append(matching.Remedy(f"read each valve {more} more times", after, tiers, rules))
-    lower = pool(type_, best_grades + 1, size, probability, dated=dated, built=built)
-    if len(lower.pieces) > len(stock.pieces):
-        changes.append(matching.Remedy(f"take in the best {best_grades + 1} grades", lower.pieces, tiers, rules))
-    return matching.why_few(stock.pieces, size, tiers, rules, changes)
-
-
-def _read_again(piece: matching.Piece, stock: Pool, size: int, probability: float, more: int) -> matching.Piece:
-    """The piece as it would be after more readings: of its doubt only what averages out gets less."""
-    row = stock.rows[int(str(piece.key))]
-    guard = tuple(_guard(value, stock.people, size, probability, len(row), more) for value in row)
-    return replace(piece, guard=guard)
-
-
 class Pool(NamedTuple):
     """Free graded valves of a type as pieces to match, and the way back from a piece's key to its valve."""
 
@@ -167,7 +131,7 @@ class Pool(NamedTuple):
     valves: dict[Hashable, Valve]
     rows: dict[int, tuple[Value, ...]]
     columns: tuple[Column, ...]
-    people: People
+    apart: frozenset[str]  # the errors that not all of it shares, which are in every guard band
 
     @property
     def sections(self) -> int:
@@ -175,19 +139,27 @@ class Pool(NamedTuple):
 
 
 def pool(
-    type_: ValveType, best_grades: int, size: int, probability: float, *, dated: bool = False, built: bool = False
+    type_: ValveType,
+    best_grades: int,
+    size: int,
+    probability: float,
+    *,
+    dated: bool = False,
+    built: bool = False,
+    newest: int | None = None,
 ) -> Pool:
     """What sets of `size` can be made of; `dated` and `built` look up when and how each valve was made.
 
     Pieces of one `settings` were read on one tester at one test point, between two changes of the tester, and by one
     person where it matters who read.
     """
-    grades = available(type_, best_grades)
+    grades = available(type_, best_grades, newest)
     weeks = weeks_made(type_) if dated else {}
     construction = how_built(type_) if built else {}
-    found = figures(grades)
+    found = figures(grades, Bench(Policy.current().parsed))
     usable = [grade for grade in grades if grade.valve_id in found.rows]
     people = _people(found, size, probability)
+    apart = _apart(found, people)
     pieces = [
         matching.Piece(
             key=grade.valve_id,
@@ -198,12 +170,13 @@ def pool(
             construction=construction.get(grade.valve_id),
             settings=tuple(_settings(value, people) for value in found.rows[grade.valve_id]),
             guard=tuple(
-                _guard(value, people, size, probability, len(found.columns)) for value in found.rows[grade.valve_id]
+                guard_of_value(value, apart, size, probability, len(found.columns))
+                for value in found.rows[grade.valve_id]
             ),
         )
         for grade in usable
     ]
-    return Pool(pieces, {grade.valve_id: grade.valve for grade in usable}, found.rows, found.columns, people)
+    return Pool(pieces, {grade.valve_id: grade.valve for grade in usable}, found.rows, found.columns, apart)
 
 
 class People(Enum):
@@ -224,10 +197,16 @@ def _people(found: Figures, size: int, probability: float) -> People:
     if len({value.operator for value in values}) < 2:
         return People.ONE
     for value in values:
-        alone = _guard(value, People.ONE, size, probability)
-        if _guard(value, People.TOGETHER, size, probability) > WORTH_MIXING * alone:
+        alone = guard_of_value(value, frozenset(), size, probability)
+        if guard_of_value(value, frozenset({OPERATOR}), size, probability) > WORTH_MIXING * alone:
             return People.APART
     return People.TOGETHER
+
+
+def _apart(found: Figures, people: People) -> frozenset[str]:
+    days = {value.day for row in found.rows.values() for value in row}
+    names = {OPERATOR: people is People.TOGETHER, DAY: len(days) > 1}
+    return frozenset(name for name, is_apart in names.items() if is_apart)
 
 
 def _settings(value: Value, people: People) -> Hashable:
@@ -235,20 +214,22 @@ def _settings(value: Value, people: People) -> Hashable:
     return value.tester, value.session, value.stands_at, value.operator if people is People.APART else ""
 
 
-def _guard(value: Value, people: People, size: int, probability: float, quantities: int = 1, more: float = 0) -> float:
+def guard_of_value(
+    value: Value, apart: frozenset[str], size: int, probability: float, quantities: int = 1, more: float = 0
+) -> float:
     """What the value must keep clear of the tolerance; every pair across the set, in every quantity, holds at once.
     `more` readings of it are yet to come."""
     if value.compared is None:
         return 0.0
-    u, degrees = comparison.own_u(value.compared, with_operator=people is People.TOGETHER, more=more)
+    u, degrees = comparison.own_u(value.compared, apart=apart, more=more)
     return matching.guard_for(u, size, probability, quantities, degrees)
 
 
 def _unsure(rows: Sequence[Sequence[Value]], tolerance_percent: float, probability: float) -> str:
     """Why the set is not sure enough to be within its tolerance; nothing when it is, or when nobody can say.
 
-    What is decided on is the whole set, all its quantities at once. Of several that are in doubt it names the one that
-    is worst off.
+    What is decided on is the whole set, all its quantities at once, and so is what would settle it. Of several
+    quantities that are in doubt alone it names the one that is worst off.
     """
     if probability <= 0.5:
         return ""
@@ -256,22 +237,26 @@ def _unsure(rows: Sequence[Sequence[Value]], tolerance_percent: float, probabili
     together = claim_whole(rows, tolerance, probability)
     if together is None or together.outcome is Outcome.ACCEPT:
         return ""
+    if any(value.study == SUPPOSED for row in rows for value in row):
+        return (
+            "Not enough is known of the tester that they were read on: with the errors that the policy then supposes, "
+            "they need not be."
+        )
     doubts = []
     for values in zip(*rows, strict=True):
         decision = claim(values, tolerance, probability)
         if decision is not None and decision.outcome is not Outcome.ACCEPT:
             doubts.append((decision, spread_of_values(values)))
-    if not doubts:
-        return (
-            f"Each quantity alone is sure enough; all at once they are within {tolerance_percent:g} % with a "
-            f"probability of {100 * together.conformance_probability:.0f} %; the policy wants {100 * probability:g} %. "
-            f"{together.outcome.value.capitalize()}: {together.reason}."
+    said = "Each quantity alone is sure enough"
+    if doubts:
+        worst, spread = max(doubts, key=lambda doubt: _how_bad(doubt[0]))
+        said = (
+            f"{spread.label}: a spread of {100 * spread.spread:.2f} % is within {tolerance_percent:g} % with a "
+            f"probability of {100 * worst.conformance_probability:.0f} %"
         )
-    worst, spread = max(doubts, key=lambda doubt: _how_bad(doubt[0]))
     return (
-        f"{spread.label}: a spread of {100 * spread.spread:.2f} % is within {tolerance_percent:g} % with a "
-        f"probability of {100 * worst.conformance_probability:.0f} %; the policy wants "
-        f"{100 * probability:g} %. {worst.outcome.value.capitalize()}: {worst.reason}."
+        f"{said}; all at once they are within it with a probability of {100 * together.conformance_probability:.0f} %, "
+        f"and the policy wants {100 * probability:g} %. {together.outcome.value.capitalize()}: {together.reason}."
     )
 
 
@@ -285,6 +270,17 @@ def spread_of(members: Sequence[Member]) -> list[JudgedSpread]:
     return [spread_of_values(values) for values in zip(*rows, strict=True)]
 
 
+def why_no_interval(members: Sequence[Member]) -> str:
+    """Why a spread of the set is shown without its ±; nothing where each has one."""
+    rows = list(figures([member.grade for member in members]).rows.values())
+    if all(spread_of_values(values).expanded_uncertainty is not None for values in zip(*rows, strict=True)):
+        return ""
+    values = [value for row in rows for value in row]
+    wanting = {words for value in values for words in (value.comparison_wanting or value.wanting)}
+    wanting |= {f"nobody has written down how well {v.tester} reads" for v in values if v.standard_uncertainty is None}
+    return f"Not every spread has a ±, for something is wanting: {'; '.join(sorted(wanting))}."
+
+
 def worst_spread(members: Sequence[Member]) -> float:
     """The largest of its spreads; infinite for a set with nothing to compare."""
     return max((spread.spread for spread in spread_of(members)), default=inf)
@@ -292,8 +288,7 @@ def worst_spread(members: Sequence[Member]) -> float:
 
 def locked(valves: Sequence[Valve]) -> list[Valve]:
     """The same valves in the same order as they stand now, held until the transaction ends."""
-    fresh = Valve.objects.select_for_update(of=("self",)).select_related("type", "line__lot")
-    by_key = {valve.pk: valve for valve in fresh.filter(pk__in=[valve.pk for valve in valves]).order_by("pk")}
+    by_key = {valve.pk: valve for valve in hold_valves([valve.pk for valve in valves])}
     return [by_key[valve.pk] for valve in valves]
 
 
@@ -307,7 +302,10 @@ def why_no_set(
     found = figures(grades, bench)
     for grade in grades:
         if grade.valve_id not in found.rows:
-            fault = "lacks a reading that matching needs, or has readings that contradict each other"
+            fault = (
+                "lacks a reading that matching needs, has readings that contradict each other, or was read on a tester "
+                "that the policy makes no sets by"
+            )
             return f"{grade.valve} {fault}: test it again."
     rows = [found.rows[grade.valve_id] for grade in grades]
     if len({tuple(value.stands_at for value in row) for row in rows}) > 1:
@@ -364,6 +362,15 @@ def check_set(
     return ReadySet(valves, {valve.pk: grades[valve.pk] for valve in valves}, tolerance_percent)
 
 
+def allocated(keys: Collection[int]) -> dict[int, str]:
+    """Of these valves those set aside for an order, which no set may take, each with the sentence that says so."""
+    found = Allocation.objects.filter(valve__in=keys, live=True).select_related("valve", "order_line__order")
+    return {
+        one.valve_id: f"{one.valve} is set aside for order {one.order_line.order}: it cannot join a set."
+        for one in found
+    }
+
+
 @transaction.atomic
 def make_set(valves: Sequence[Valve], tolerance_percent: float, by: User) -> MatchedSet:
     """Record a set of these valves, judged within the tolerance by their current grades' readings.
@@ -373,7 +380,10 @@ def make_set(valves: Sequence[Valve], tolerance_percent: float, by: User) -> Mat
     """
     policy = Policy.current()
     valves = locked(valves)
-    ready = check_set(valves, current_grades(valves), tolerance_percent, policy.parsed.match_probability)
+    if promised := allocated([valve.pk for valve in valves]):
+        raise CannotMatch(next(iter(promised.values())))
+    rules = policy.parsed
+    ready = check_set(valves, current_grades(valves), tolerance_percent, rules.match_probability, Bench(rules))
     try:
         with transaction.atomic():
             (matched,) = record([ready], policy, by)
@@ -434,7 +444,8 @@ def break_set(matched: MatchedSet, reason: str, by: User) -> None:
     Raises:
         CannotMatch: it is broken already, is listed, or is set aside for an order.
     """
-    matched = MatchedSet.objects.select_for_update().get(pk=matched.pk)
+    hold_valves(list(matched.members.values_list("valve", flat=True)))
+    matched = MatchedSet.objects.select_for_update(no_key=True).get(pk=matched.pk)
     members = list(matched.members.select_related("valve__line__lot"))
     if matched.broken_at:
         raise CannotMatch(f"{matched.number} is broken already.")
@@ -444,7 +455,7 @@ def break_set(matched: MatchedSet, reason: str, by: User) -> None:
     if Valve.objects.filter(pk__in=valve_ids, listings__live=True).exists():
         raise CannotMatch(f"{matched.number} is listed for sale: end the listing first.")
     matched.broken_at, matched.broken_by, matched.broken_because = timezone.now(), by, reason
-    matched.save()
+    matched.save(update_fields=["broken_at", "broken_by", "broken_because"])
     matched.members.update(live=False)
     for member in members:
         text = f"Taken out of {matched.number}: {reason}"

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from math import ceil
 from typing import Any, NamedTuple
@@ -12,14 +12,17 @@ from django.urls import reverse
 
 from catalog.models import ValveType
 from grading.matching import Piece, Rules, planning
+from grading.matching.shortfall import COUNT_TIME_S
 from grading.matching.words import StopCall
 from grading.models import Demand, Policy
 from grading.sets import making
+from grading.sets.shortfalls import asked_within, not_in_pool, why_none
 from stockroom.jobs import kinds
 from stockroom.jobs.kinds import JobRefused, Lane
 from stockroom.jobs.worker import Hand, Interrupted
 from stockroom.models import Job, OrderLine, Valve
 from stockroom.pure.refused import Refused
+from stockroom.pure.written import plural
 from stockroom.site.chunks import chunked
 from stockroom.site.people import Role
 from stockroom.states import State
@@ -29,6 +32,7 @@ PLAN_TIME_S = 30.0
 ORDER_TIME_S = 4.0
 # An order is answered while somebody waits: no more pieces are compared than can be within that time.
 COMPARED = 600
+READ_FOR_A_PAGE = 2000  # valves: more are in no order's reach while somebody waits
 WIDEST_PERCENT = 100.0
 
 
@@ -52,7 +56,8 @@ class NoDemand(Refused):
 
 class PoolPlan(NamedTuple):
     """`short` is how many of each demand stay unmet, `pool` how many free valves there were, `bound` what no plan
-    can earn more than and `gap` how far the plan is from that."""
+    can earn more than and `gap` how far the plan is from that; `why` says of sets that are wanted and of which none
+    is made why not, by demand."""
 
     made: list[PlannedSets]
     value: float
@@ -60,6 +65,7 @@ class PoolPlan(NamedTuple):
     gap: float
     short: dict[str, int]
     pool: int
+    why: Mapping[str, Sequence[str]]
     stopped: bool = False
 
 
@@ -79,8 +85,8 @@ def mix_of(type_: ValveType) -> list[planning.PlanDemand]:
     ]
 
 
-def _pool(type_: ValveType, best_grades: int, size: int) -> making.Pool:
-    return making.pool(type_, best_grades, size, Policy.current().parsed.match_probability)
+def _pool(type_: ValveType, best_grades: int, size: int, newest: int | None = None) -> making.Pool:
+    return making.pool(type_, best_grades, size, Policy.current().parsed.match_probability, newest=newest)
 
 
 def plan_for(type_: ValveType, best_grades: int, should_stop: StopCall | None = None) -> PoolPlan:
@@ -99,7 +105,21 @@ def plan_for(type_: ValveType, best_grades: int, should_stop: StopCall | None = 
         )
         for one in plan.made
     ]
-    return PoolPlan(made, plan.value, plan.bound, plan.gap, dict(plan.short), len(stock.pieces))
+    some = {one.demand for one in plan.made}
+    why: dict[str, Sequence[str]] = {
+        demand.name: _why_none_made(type_, best_grades, demand)
+        for demand in mix
+        if demand.size > 1 and demand.wanted and demand.name not in some
+    }
+    return PoolPlan(made, plan.value, plan.bound, plan.gap, dict(plan.short), len(stock.pieces), why)
+
+
+def _why_none_made(type_: ValveType, best_grades: int, demand: planning.PlanDemand) -> tuple[str, ...]:
+    found = why_none(asked_within(type_, demand.size, 100 * demand.spread, best_grades), count_time_s=COUNT_TIME_S)
+    if found.sure_enough:
+        could = plural(found.sure_enough, "such set")
+        return (f"{could} could be made; their valves earn more in what the plan makes of them.",)
+    return found.words
 
 
 # Behind the pages
@@ -164,7 +184,14 @@ def planned(job: Job) -> PoolPlan | None:
         for demand, valves, spread, price in result["made"]
     ]
     return PoolPlan(
-        made, result["value"], result["bound"], result["gap"], result["short"], result["pool"], result["stopped"]
+        made,
+        result["value"],
+        result["bound"],
+        result["gap"],
+        result["short"],
+        result["pool"],
+        result.get("why", {}),  # plans of an earlier version did not say
+        result["stopped"],
     )
 
 
@@ -174,7 +201,7 @@ def least_loss(line: OrderLine) -> LeastLoss | None:
     The rest of the pool is kept for the type's demand mix; where nobody has written one down, for as many more sets
     like this one as it holds.
     """
-    stock = _pool(line.type, line.best_grades, line.set_size)
+    stock = _pool(line.type, line.best_grades, line.set_size, READ_FOR_A_PAGE)
     within = (line.max_spread_percent or WIDEST_PERCENT) / 100
     pieces = [_by_serial(piece, stock) for piece in outermost(stock.pieces, COMPARED)]
     share = len(pieces) / len(stock.pieces) if pieces else 1.0
@@ -190,11 +217,19 @@ def least_loss(line: OrderLine) -> LeastLoss | None:
         if candidate is not None
     ]
     few = (
-        f" Of the {len(stock.pieces)} free valves the {COMPARED} with the least and the most were compared."
+        f" Of the {len(stock.pieces)} newest free valves the {COMPARED} with the least and the most were compared."
         if len(stock.pieces) > COMPARED
         else ""
     )
     return LeastLoss(chosen, choice.why, choice.detail + few)
+
+
+def why_nothing(line: OrderLine) -> tuple[str, ...]:
+    """Why no free stock meets the line."""
+    if line.set_size == 1:
+        return not_in_pool(line.type, line.best_grades)
+    within = line.max_spread_percent or WIDEST_PERCENT
+    return why_none(asked_within(line.type, line.set_size, within, line.best_grades)).words
 
 
 def outermost(pieces: Sequence[Piece], most: int) -> list[Piece]:

@@ -16,8 +16,10 @@ from django.urls import reverse
 
 from catalog.models import ValveType
 from grading import matching
+from grading.matching.shortfall import COUNT_TIME_S
 from grading.models import MatchRun, Policy
 from grading.sets import making
+from grading.sets.shortfalls import AskedSets, why_none
 from stockroom.jobs import kinds
 from stockroom.jobs.kinds import JobRefused, Lane, read_question
 from stockroom.jobs.worker import Hand, Interrupted
@@ -173,18 +175,16 @@ def match(asked: Ask, hand: Hand) -> dict[str, Any]:
 
 
 def _why_none(run: MatchRun, ask: Ask, stock: making.Pool) -> tuple[str, ...]:
-    rules = ask.as_rules(stock.sections)
-    found = making.shortfall(
-        stock,
+    asked = AskedSets(
         run.type,
         ask.size,
         ask.as_tiers(),
-        rules,
         ask.best_grades,
+        ask.as_rules(stock.sections),
         dated=ask.weeks_apart is not None,
         built=ask.same_construction,
     )
-    return found.words
+    return why_none(asked, stock, count_time_s=COUNT_TIME_S).words
 
 
 # What it found

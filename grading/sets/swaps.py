@@ -112,7 +112,7 @@ class SwapTable(NamedTuple):
 @transaction.atomic
 def save_swap(run: MatchRun, place: int, out: Valve, in_: Valve) -> Swap:
     """As `SwapTable.swap`, and the run's sets are changed accordingly."""
-    run = MatchRun.objects.select_for_update(of=("self",)).select_related("job").get(pk=run.pk)
+    run = MatchRun.objects.select_for_update(no_key=True, of=("self",)).select_related("job").get(pk=run.pk)
     table = SwapTable.of(run)
     change = table.swap(place, out, in_)
     found = [change.changed if number == place else other for number, other in enumerate(table.found)]

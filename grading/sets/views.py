@@ -15,9 +15,11 @@ from django.urls import path
 from django.views.decorators.http import require_POST
 
 from catalog.models import ValveType
+from grading.matching import Rules
 from grading.models import MatchedSet, Member
 from grading.sets import doubts
 from grading.sets import making as matched_sets
+from grading.sets.shortfalls import asked_within, why_none
 from grading.testers.readings_table import OwnColumn, ReadingsTable, readings_table, state_mark, valve_link
 from grading.verdicts.grade_choice import BestGradesField
 from stockroom.models import Entry, Valve
@@ -128,6 +130,7 @@ def set_(request: StaffRequest, number: str) -> HttpResponse:
             "read_since": doubts.read_since(matched),
             "readings": _readings_table(members),
             "spreads": matched_sets.spread_of(members),
+            "no_interval": matched_sets.why_no_interval(members),
             "break_form": BreakForm(),
             "may_break": matched.broken_at is None and may(request.user, Role.BENCH, Role.SALES),
             "entries": Entry.objects.filter(valve__in=[m.valve_id for m in members], text__contains=matched.number)[
@@ -160,6 +163,7 @@ def sets_make(request: StaffRequest) -> HttpResponse:
     """Ask (GET), see what could be made, and make the ticked ones (POST)."""
     form = AskForm(request.GET if "type" in request.GET else None)
     proposals: list[matched_sets.Proposal] | None = None
+    why: tuple[str, ...] = ()
     if form.is_valid():
         ask = form.cleaned_data
         if request.method == "POST":
@@ -172,6 +176,10 @@ def sets_make(request: StaffRequest) -> HttpResponse:
             same_maker=ask["same_maker"],
             same_grade=ask["same_grade"],
         )
+        if not proposals:
+            asked = asked_within(ask["type"], ask["size"], ask["tolerance_percent"], ask["best_grades"])
+            rules = Rules(same_maker=ask["same_maker"], same_grade=ask["same_grade"])
+            why = why_none(asked._replace(rules=rules)).words
     return render(
         request,
         "sets/sets_make.html",
@@ -179,6 +187,7 @@ def sets_make(request: StaffRequest) -> HttpResponse:
             "form": form,
             "proposals": proposals and proposals[:SHOWN],
             "found": len(proposals or ()),
+            "why_none": why,
         },
     )
 

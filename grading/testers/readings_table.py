@@ -58,7 +58,6 @@ def readings_table(
     after: Sequence[OwnColumn] = (),
     reading_of: Callable[[Any], Any] = lambda row: row,
     only: Collection[Quantity] = tuple(Quantity),
-    nominal_of: Callable[[Any, Quantity], float | None] | None = None,
     shorts: bool = False,
     remarks: bool = False,
     group: Callable[[Any], object] = lambda row: row,
@@ -70,7 +69,6 @@ def readings_table(
     Args:
         rows: readings, or whatever a page holds them in; `reading_of` gets a row's reading, or None where it has none.
         only: the quantities that the page is about; all of the register's otherwise.
-        nominal_of: what a quantity of a row is compared with; each then has a second column.
         shorts: a column for shorts even where nothing is shorted.
         remarks: a column for remarks, which are the shop's own business.
         group: rows of equal group belong together: the columns said `once` stand in the first of them.
@@ -80,11 +78,24 @@ def readings_table(
     columns = [*before]
     for quantity in read_in(read):
         if quantity in only:
-            columns += _of_quantity(quantity, read, reading_of, nominal_of)
+            columns.append(_of_quantity(quantity, read, reading_of))
     columns += _in_words(read, reading_of, shorts, remarks)
     columns += after
+    return laid_out([row for row, _ in laid], label, columns, group=group, css_of=css_of, empty=empty)
+
+
+def laid_out(
+    rows: Iterable[Any],
+    label: str,
+    columns: Sequence[OwnColumn],
+    *,
+    group: Callable[[Any], object] = lambda row: row,
+    css_of: Callable[[Any], str] = lambda row: "",
+    empty: str = "Not tested yet.",
+) -> ReadingsTable:
+    """A table of a page's own columns alone."""
     drawn, before_it = [], object()
-    for row, _ in laid:
+    for row in rows:
         first = group(row) != before_it
         before_it = group(row)
         cells = (ReadingsCell(c.write(row) if first or not c.once else "", _css(c)) for c in columns)
@@ -96,22 +107,14 @@ def _css(column: OwnColumn) -> str:
     return column.css or ("n" if column.head.startswith("n:") else "")
 
 
-def _of_quantity(
-    quantity: Quantity,
-    read: Sequence[Any],
-    reading_of: Callable[[Any], Any],
-    nominal_of: Callable[[Any, Quantity], float | None] | None,
-) -> list[OwnColumn]:
+def _of_quantity(quantity: Quantity, read: Sequence[Any], reading_of: Callable[[Any], Any]) -> OwnColumn:
     places = decimals((numbers_of(reading).get(quantity) for reading in read), quantity.decimals)
 
     def value(row: Any) -> str:
         reading = reading_of(row)
         return "" if reading is None else to_places(numbers_of(reading).get(quantity), places)
 
-    columns = [OwnColumn(f"n:{quantity.column}", value)]
-    if nominal_of and quantity.claims:
-        columns.append(OwnColumn("n:of nominal", lambda row: quantity.amount(nominal_of(row, quantity))))
-    return columns
+    return OwnColumn(f"n:{quantity.column}", value)
 
 
 def _in_words(read: Sequence[Any], reading_of: Callable[[Any], Any], shorts: bool, remarks: bool) -> list[OwnColumn]:

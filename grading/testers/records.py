@@ -34,6 +34,7 @@ from grading.metrology.uncertainty import ReadingTerms
 from grading.models import Calibration, CalibrationValue, Capability, Quantity, Tester, TesterCondition
 from grading.testers import house_nominals, studies
 from grading.testers.conditions import conditions_for, conversion
+from grading.testers.signals import corrected
 from grading.testers.studies import StudiedRepeatability
 from stockroom.models import Entry
 from stockroom.pure.refused import Refused
@@ -283,9 +284,9 @@ def _beside_house(condition: TesterCondition, quantity: Quantity) -> Basis:
         words = f"compared with nothing: no house nominal has been learnt {where}"
         return Basis(BasisKind.NONE, None, 0.0, 1.0, 0.0, False, words)
     words = (
-        f"beside a house nominal {where}: the median, {quantity.shown(learnt.median)}, of {learnt.count} known-good "
-        f"NOS valves of ours (robust standard deviation {quantity.shown(learnt.spread, 2)}), "
-        f"learnt {day(timezone.localtime(learnt.learnt_at))}"
+        f"beside a house nominal {where}, the median of known-good NOS valves of ours, learnt "
+        f"{day(timezone.localtime(learnt.learnt_at))}: {quantity.shown(learnt.median)} of {learnt.count} valves, "
+        f"robust standard deviation {quantity.shown(learnt.spread, 2)}"
     )
     read = learnt.readings.aggregate(first=Min("taken_at"), last=Max("taken_at"))
     between = tuple(when for when in (read["first"], read["last"]) if when is not None)
@@ -316,9 +317,13 @@ class Described(NamedTuple):
     scale_pass_at: float | None = None
 
 
-def describe(tester: Tester, rows: Mapping[Quantity, Described], by: User) -> None:
-    """What the tester measures, in full: a quantity left out is one that it does not measure."""
+def describe(tester: Tester, rows: Mapping[Quantity, Described], by: User) -> list[str]:
+    """What the tester measures, in full: a quantity left out is one that it does not measure.
+
+    Returns sentences that say what follows from a change.
+    """
     with transaction.atomic():
+        before = set(tester.capabilities.values_list("quantity", *Described._fields))
         tester.capabilities.exclude(quantity__in=rows).delete()
         for quantity, row in rows.items():
             Capability.objects.update_or_create(tester=tester, quantity=quantity, defaults=row._asdict())
@@ -326,6 +331,8 @@ def describe(tester: Tester, rows: Mapping[Quantity, Described], by: User) -> No
             f"{quantity.label} in steps of {quantity.shown(row.resolution)}" for quantity, row in rows.items()
         )
         Entry.write(by, "tester-described", f"{tester} measures {said or 'nothing'}.")
+        changed = before != {(str(quantity), *row) for quantity, row in rows.items()}
+        return corrected(tester, by) if changed else []
 
 
 class Calibrated(NamedTuple):
@@ -340,9 +347,9 @@ class Calibrated(NamedTuple):
 
 def calibrate(
     calibration: Calibration, values: Mapping[Quantity, Calibrated | tuple[float, float | None]], by: User
-) -> Calibration:
+) -> list[str]:
     """Keep a calibration with what it says of each quantity; a plain pair is an uncertainty in per cent and its
-    degrees of freedom."""
+    degrees of freedom. Returns sentences that say what follows from it."""
     with transaction.atomic():
         calibration.save()
         CalibrationValue.objects.bulk_create(
@@ -351,4 +358,4 @@ def calibrate(
         )
         said = f"{calibration.tester} was calibrated by {calibration.by} on {day(calibration.done_on)}"
         Entry.write(by, "tester-calibrated", f"{said}, next due on {day(calibration.due_on)}.")
-    return calibration
+        return corrected(calibration.tester, by, since=calibration.done_on)

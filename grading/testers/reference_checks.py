@@ -353,7 +353,7 @@ def clear(stop: Stop, action: str, new_baseline: bool, by: User) -> None:
     if not action.strip():
         raise CheckProblem("Say what was done.")
     with transaction.atomic():
-        current = Stop.objects.select_for_update().get(pk=stop.pk)
+        current = Stop.objects.select_for_update(no_key=True).get(pk=stop.pk)
         if current.cleared_at:
             raise CheckProblem("This stop has been cleared already.")
         now = timezone.now()

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import secrets
 from collections.abc import Sequence
-from datetime import datetime
+from datetime import date, datetime
 from math import inf, log, sqrt
 from random import Random
 from typing import NamedTuple
@@ -16,13 +16,14 @@ from typing import NamedTuple
 from django.contrib.auth.models import User
 from django.db import IntegrityError, transaction
 from django.utils import timezone
-from scipy import stats
 
 from catalog.models import TestPoint
+from grading.metrology.distributions import f_tail
 from grading.metrology.quantities import CLAIMING
-from grading.metrology.repeatability import CrossedStudy, crossed_study
+from grading.metrology.repeatability import BetweenDays, CrossedStudy, between_days, crossed_study
 from grading.metrology.uncertainty import ReadingTerms
 from grading.models import Quantity, Study, StudyOperator, StudyReading, StudyValve, Tester
+from grading.testers.signals import corrected
 from stockroom.models import Entry, Valve
 from stockroom.pure.refused import Refused
 from stockroom.pure.written import figures, plain
@@ -192,8 +193,9 @@ def correct(reading: StudyReading, value: float, reason: str, by: User) -> Study
         raise StudyProblem("This reading has been corrected already. Correct the correction.") from None
 
 
-def finish(study: Study, by: User) -> None:
-    """No more readings or corrections; from now on the study speaks for the tester. Raises StudyProblem."""
+def finish(study: Study, by: User) -> list[str]:
+    """No more readings or corrections; from now on the study speaks for the tester. Returns sentences that say what
+    follows. Raises StudyProblem."""
     with transaction.atomic():
         _lock_open(study)
         left = sum(share.left for share in progress_of(study))
@@ -202,6 +204,36 @@ def finish(study: Study, by: User) -> None:
         study.finished_at = timezone.now()
         study.save(update_fields=["finished_at"])
         Entry.write(by, "study-finished", f"Finished {study}. {analyse(study).in_short}")
+        return corrected(study.tester, by)
+
+
+def set_aside(study: Study, why: str, by: User) -> list[str]:
+    """The study speaks for the tester no more; its readings stay. Returns sentences that say what follows.
+
+    Raises StudyProblem: it is not finished, or is set aside already, or nobody says why.
+    """
+    with transaction.atomic():
+        study = Study.objects.select_for_update(no_key=True).get(pk=study.pk)
+        if not study.speaks:
+            raise StudyProblem("Only a finished study that speaks for its tester can be set aside.")
+        if not why.strip():
+            raise StudyProblem("Say why the study is set aside.")
+        study.set_aside_because = why.strip()
+        study.save(update_fields=["set_aside_because"])
+        Entry.write(by, "study-set-aside", f"Set aside {study}: {study.set_aside_because}.")
+        return corrected(study.tester, by)
+
+
+def bring_back(study: Study, by: User) -> list[str]:
+    """A study that was set aside may speak again. Returns sentences that say what follows. Raises StudyProblem."""
+    with transaction.atomic():
+        study = Study.objects.select_for_update(no_key=True).get(pk=study.pk)
+        if not study.set_aside_because:
+            raise StudyProblem("The study is not set aside.")
+        study.set_aside_because = ""
+        study.save(update_fields=["set_aside_because"])
+        Entry.write(by, "study-brought-back", f"Brought back {study}: it may speak for {study.tester} again.")
+        return corrected(study.tester, by)
 
 
 def give_up(study: Study, why: str, by: User) -> None:
@@ -215,7 +247,7 @@ def give_up(study: Study, why: str, by: User) -> None:
 
 
 def _lock_open(study: Study) -> None:
-    if not Study.objects.select_for_update().get(pk=study.pk).open:
+    if not Study.objects.select_for_update(no_key=True).get(pk=study.pk).open:
         raise StudyProblem("The study has ended.")
 
 
@@ -241,6 +273,7 @@ class Analysis(NamedTuple):
     result: CrossedStudy | None
     problem: str
     table: tuple[tuple[Valve, tuple[tuple[User, tuple[float, ...]], ...]], ...]
+    between: BetweenDays | None = None  # where the same person read the same valve on several days
 
     @property
     def in_short(self) -> str:
@@ -310,7 +343,19 @@ class Analysis(NamedTuple):
                 f"; fewer than {ENOUGH_CATEGORIES} are commonly called too few to sort by (common practice). If the "
                 "valves were alike to begin with, a study of more different ones says more"
             )
-        return [again, people, _interaction_in_words(r), shares, f"{groups}."]
+        days = [_days_in_words(self.between, study)] if self.between else []
+        return [again, people, *days, _interaction_in_words(r), shares, f"{groups}."]
+
+
+def _days_in_words(between: BetweenDays, study: Study) -> str:
+    within = f"within a day readings scatter by {_shown(between.within_standard_deviation, study)}"
+    if not between.standard_deviation:
+        return f"It was read on {between.days} days: between them no difference shows beyond the scatter; {within}."
+    return (
+        f"From one day to another, of {between.days}, it differs with a standard deviation of "
+        f"{_shown(between.standard_deviation, study)}, and {within}: valves read on one day are compared without the "
+        "former, and a single reading counts both."
+    )
 
 
 def _interaction_in_words(result: CrossedStudy) -> str:
@@ -341,8 +386,11 @@ def analyse(study: Study) -> Analysis:
     valves = [row.valve for row in study.study_valves.select_related("valve")]
     operators = [row.operator for row in study.study_operators.select_related("operator")]
     cells: dict[tuple[int, int], list[tuple[int, float]]] = {}
-    for valve, operator, repeat, value in study.readings.current().values_list("valve", "operator", "repeat", "value"):
+    dated: list[tuple[tuple[int, int], date, float]] = []
+    current = study.readings.current().values_list("valve", "operator", "repeat", "value", "taken_at")
+    for valve, operator, repeat, value, taken_at in current:
         cells.setdefault((valve, operator), []).append((repeat, value))
+        dated.append(((valve, operator), timezone.localdate(taken_at), value))
     table = tuple(
         (
             valve,
@@ -361,7 +409,17 @@ def analyse(study: Study) -> Analysis:
         result = crossed_study([[list(values) for _, values in row] for _, row in table])
     except ValueError as problem:
         return Analysis(study, None, str(problem), table)
-    return Analysis(study, result, "", table)
+    return Analysis(study, result, "", table, _between_days(dated))
+
+
+def _between_days(dated: Sequence[tuple[tuple[int, int], date, float]]) -> BetweenDays | None:
+    cells = {cell: number for number, cell in enumerate(sorted({cell for cell, _, _ in dated}))}
+    days = {on: number for number, on in enumerate(sorted({on for _, on, _ in dated}))}
+    if len(days) < 2:
+        return None
+    return between_days(
+        [value for _, _, value in dated], [cells[cell] for cell, _, _ in dated], [days[on] for _, on, _ in dated]
+    )
 
 
 class StudiedRepeatability(NamedTuple):
@@ -382,14 +440,17 @@ class StudiedRepeatability(NamedTuple):
     interaction_degrees_of_freedom: float
     at: float
     grows: bool
+    between_days_sd: float = 0.0
+    between_days_degrees_of_freedom: float = inf
 
     @property
     def in_words(self) -> str:
         known = f"with {plain(self.degrees_of_freedom)} degrees of freedom"
+        days = f", and {_shown(self.between_days_sd, self.study)} between days" if self.between_days_sd else ""
         if self.grows:
             near = f"{figures(100 * self.standard_deviation / self.at, 2)} % near {_shown(self.at, self.study)}"
-            return f"{near} {known}"
-        return f"{_shown(self.standard_deviation, self.study)} {known}"
+            return f"{near} {known}{days}"
+        return f"{_shown(self.standard_deviation, self.study)} {known}{days}"
 
     def added_to(self, terms: ReadingTerms, value: float) -> ReadingTerms:
         """With what the study says of readings near `value`."""
@@ -397,17 +458,20 @@ class StudiedRepeatability(NamedTuple):
             repeatability_degrees_of_freedom=self.degrees_of_freedom,
             reproducibility_degrees_of_freedom=self.reproducibility_degrees_of_freedom,
             interaction_degrees_of_freedom=self.interaction_degrees_of_freedom,
+            between_days_degrees_of_freedom=self.between_days_degrees_of_freedom,
         )
         if self.grows and abs(value) > self.at:
             return terms._replace(
                 repeatability_percent=100 * self.standard_deviation / self.at,
                 reproducibility_percent=100 * self.reproducibility_sd / self.at,
                 interaction_percent=100 * self.interaction_sd / self.at,
+                between_days_percent=100 * self.between_days_sd / self.at,
             )
         return terms._replace(
             repeatability_sd=self.standard_deviation,
             reproducibility_sd=self.reproducibility_sd,
             interaction_sd=self.interaction_sd,
+            between_days_sd=self.between_days_sd,
         )
 
 
@@ -418,10 +482,10 @@ WORSE = 0.05
 
 
 def repeatabilities_of(tester: Tester, quantity: Quantity) -> tuple[StudiedRepeatability, ...]:
-    """What each finished study that could be analysed says, the latest first."""
-    finished = Study.objects.filter(tester=tester, quantity=quantity).exclude(finished_at=None)
-    analysed = ((study, analyse(study).result) for study in finished.order_by("-finished_at", "-pk"))
-    return tuple(said_by(study, result) for study, result in analysed if result is not None)
+    """What each finished study says that could be analysed and is not set aside, the latest first."""
+    finished = Study.objects.filter(tester=tester, quantity=quantity, set_aside_because="").exclude(finished_at=None)
+    analysed = (analyse(study) for study in finished.order_by("-finished_at", "-pk"))
+    return tuple(said_by(one.study, one.result, one.between) for one in analysed if one.result is not None)
 
 
 def that_speaks(found: Sequence[StudiedRepeatability], value: float) -> StudiedRepeatability | None:
@@ -442,7 +506,7 @@ def that_speaks(found: Sequence[StudiedRepeatability], value: float) -> StudiedR
     largest = max(near, key=lambda one: one.degrees_of_freedom)
     for newer in near[: near.index(largest)]:
         ratio = (newer.standard_deviation / largest.standard_deviation) ** 2
-        if stats.f.sf(ratio, newer.degrees_of_freedom, largest.degrees_of_freedom) < WORSE:
+        if f_tail(ratio, newer.degrees_of_freedom, largest.degrees_of_freedom) < WORSE:
             return newer
     return largest
 
@@ -452,9 +516,10 @@ def repeatability_of(tester: Tester, quantity: Quantity, value: float = 0.0) -> 
     return that_speaks(repeatabilities_of(tester, quantity), value)
 
 
-def said_by(study: Study, result: CrossedStudy) -> StudiedRepeatability:
+def said_by(study: Study, result: CrossedStudy, between: BetweenDays | None = None) -> StudiedRepeatability:
+    """Where it was read on several days its repeats are those within a day, and what days differ by stands apart."""
     interaction_sd, interaction_degrees = _interaction(result)
-    return StudiedRepeatability(
+    found = StudiedRepeatability(
         result.repeatability.standard_deviation,
         result.repeatability_degrees_of_freedom,
         study,
@@ -464,6 +529,14 @@ def said_by(study: Study, result: CrossedStudy) -> StudiedRepeatability:
         interaction_degrees,
         result.grand_mean,
         study.of in CLAIMING and result.grand_mean > 0,
+    )
+    if between is None or not between.standard_deviation:
+        return found
+    return found._replace(
+        standard_deviation=between.within_standard_deviation,
+        degrees_of_freedom=between.within_degrees_of_freedom,
+        between_days_sd=between.standard_deviation,
+        between_days_degrees_of_freedom=between.degrees_of_freedom,
     )
 
 

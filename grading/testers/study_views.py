@@ -22,6 +22,7 @@ from grading.testers.fields import SureForm, ValueField
 from grading.testers.studies import Analysis, PlanProblem, StudyProblem
 from stockroom.models import Valve
 from stockroom.pure.serials import BadSerial, read_serial
+from stockroom.pure.written import plain
 from stockroom.site.numbers import WholeTyped
 from stockroom.site.people import Role, StaffRequest, for_roles
 from stockroom.site.web import page_of
@@ -238,10 +239,47 @@ def study_correct(request: StaffRequest, pk: int) -> HttpResponse:
 def study_finish(request: StaffRequest, pk: int) -> HttpResponse:
     found = get_object_or_404(Study, pk=pk)
     try:
-        studies.finish(found, request.user)
-        messages.success(request, f"Finished. It speaks for the {found.of.label} of {found.tester} from now on.")
+        follows = studies.finish(found, request.user)
+        messages.success(request, " ".join(("Finished.", _who_speaks(found), *follows)))
     except StudyProblem as problem:
         messages.error(request, str(problem))
+    return redirect(found)
+
+
+def _who_speaks(study: Study) -> str:
+    """Whether the study speaks for readings like its own, or another does."""
+    analysed = studies.analyse(study).result
+    if analysed is None:
+        return "Its readings cannot be analysed."
+    speaks = studies.repeatability_of(study.tester, study.of, analysed.grand_mean)
+    if speaks is None:
+        return "No study speaks for the tester."
+    of = f"the {study.of.label} of {study.tester}"
+    if speaks.study == study:
+        return f"It speaks for {of} from now on."
+    return (
+        f"Study {speaks.study.pk} still speaks for {of}, for it has {plain(speaks.degrees_of_freedom)} degrees of "
+        f"freedom and this one {plain(analysed.repeatability_degrees_of_freedom)}. Set that one aside if the tester "
+        "is no longer what it was."
+    )
+
+
+@for_roles(Role.OWNER)
+@require_POST
+def study_set_aside(request: StaffRequest, pk: int) -> HttpResponse:
+    """Set it aside with a reason, or bring it back."""
+    found = get_object_or_404(Study, pk=pk)
+    try:
+        if "back" in request.POST:
+            follows = studies.bring_back(found, request.user)
+            said = "It may speak for its tester again."
+        else:
+            follows = studies.set_aside(found, request.POST.get("why", "")[:200], request.user)
+            said = "It is set aside. Its readings stay on record."
+    except StudyProblem as problem:
+        messages.error(request, str(problem))
+    else:
+        messages.success(request, " ".join((said, *follows)))
     return redirect(found)
 
 
@@ -268,5 +306,6 @@ urlpatterns = [
     path("studies/<int:pk>/read/", study_read, name="study-read"),
     path("studies/<int:pk>/finish/", study_finish, name="study-finish"),
     path("studies/<int:pk>/give-up/", study_give_up, name="study-give-up"),
+    path("studies/<int:pk>/set-aside/", study_set_aside, name="study-set-aside"),
     path("study-readings/<int:pk>/correct/", study_correct, name="study-reading-correct"),
 ]

@@ -19,6 +19,7 @@ from grading.models import Calibration, CalibrationValue, Capability, Quantity, 
 from grading.testers import conditions, records, reference_checks
 from grading.testers.records import Calibrated, CalibrationState, Described
 from grading.testers.studies import StudiedRepeatability
+from stockroom.site.edits import EditForm
 from stockroom.site.numbers import FloatTyped, WholeTyped
 from stockroom.site.people import Role, StaffRequest, for_roles
 from stockroom.site.web import TypeField, page_of
@@ -26,7 +27,7 @@ from stockroom.site.web import TypeField, page_of
 DATE = forms.DateInput(attrs={"type": "date"}, format="%Y-%m-%d")
 
 
-class TesterForm(forms.ModelForm):
+class TesterForm(EditForm):
     class Meta:
         model = Tester
         fields = ("name", "serial_number", "note", "in_use")
@@ -275,8 +276,8 @@ def tester_measures(request: StaffRequest, pk: int) -> HttpResponse:
     valid = [row.is_valid() for row in rows]  # every row, so that all faults show
     if request.method == "POST" and all(valid):
         described = {row.quantity: row.described for row in rows if row.described}
-        records.describe(found, described, request.user)
-        messages.success(request, f"What {found} measures is kept.")
+        follows = records.describe(found, described, request.user)
+        messages.success(request, " ".join((f"What {found} measures is kept.", *follows)))
         return redirect(found)
     rows[0].fields["resolution"].widget.attrs["autofocus"] = True
     return render(request, "testers/tester_measures.html", {"tester": found, "rows": rows})
@@ -294,8 +295,8 @@ def calibration_new(request: StaffRequest, pk: int) -> HttpResponse:
     valid = [row.is_valid() for row in (form, *rows)]  # every row, so that all faults show
     if request.method == "POST" and all(valid):
         values = {row.quantity: row.calibrated for row in rows if row.calibrated}
-        records.calibrate(form.instance, values, request.user)
-        messages.success(request, f"The calibration of {found} is kept.")
+        follows = records.calibrate(form.instance, values, request.user)
+        messages.success(request, " ".join((f"The calibration of {found} is kept.", *follows)))
         return redirect(found)
     form.fields["done_on"].widget.attrs["autofocus"] = True
     return render(request, "testers/calibration_new.html", {"tester": found, "form": form, "rows": rows})

@@ -9,7 +9,7 @@ from typing import NamedTuple, Protocol
 from django.db.models import Count, QuerySet
 from django.http import HttpResponse
 from django.shortcuts import render
-from django.urls import path
+from django.urls import path, reverse
 from django.utils import timezone
 
 from grading.models import MatchedSet, Stop, Study, StudyReading, Tester
@@ -18,6 +18,7 @@ from grading.testers import records
 from grading.testers.records import CalibrationState
 from stockroom.models import Lot, Order, Valve
 from stockroom.pure.written import day
+from stockroom.site import backups
 from stockroom.site.people import Role, StaffRequest, may
 from stockroom.states import LADDER
 
@@ -120,6 +121,8 @@ def _stops() -> QuerySet[Stop]:
 
 
 def _owner() -> Iterator[ToDo]:
+    if why := backups.why_now():
+        yield ToDo("Back up", reverse("office"), "the shop", why)
     for stop in _stops():
         yield _job("Put right", stop, f", stopped since {day(timezone.localdate(stop.opened_at))}", str(stop.tester))
     for tester in Tester.objects.filter(in_use=True).prefetch_related("calibrations"):

@@ -1,11 +1,15 @@
-"""What happens to verdicts when the goods change."""
+"""What happens to verdicts when the goods change, or what is known of a tester."""
 
 from __future__ import annotations
+
+from datetime import date
 
 from django.contrib.auth.models import User
 from django.dispatch import receiver
 
-from grading.verdicts import judging, states
+from grading.models import Tester
+from grading.testers.signals import tester_corrected
+from grading.verdicts import judging, rejudging, states
 from grading.verdicts.signals import grades_changed
 from stockroom.models import Valve
 from stockroom.signals import valve_identified, valve_written_off
@@ -23,3 +27,8 @@ def _identified(sender: object, valve: Valve, type_changed: bool, by: User, **kw
 def _written_off(sender: object, valve: Valve, by: User | None, **kwargs: object) -> None:
     states.refresh([valve.pk])
     grades_changed.send(Valve, valve_ids=[valve.pk], by=by)
+
+
+@receiver(tester_corrected, dispatch_uid="verdicts")
+def _tester_corrected(sender: object, tester: Tester, since: date | None, by: User | None, **kwargs: object) -> str:
+    return rejudging.start_judging_again(tester, since, by)

@@ -8,7 +8,7 @@ What has changed is judged again.
 from __future__ import annotations
 
 from collections import Counter, defaultdict
-from collections.abc import Collection
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from typing import Any, NamedTuple
 
@@ -25,6 +25,7 @@ from stockroom.jobs.kinds import JobRefused, Lane
 from stockroom.jobs.worker import Hand
 from stockroom.models import Entry, Job, Valve
 from stockroom.site.chunks import chunked
+from stockroom.site.locks import hold_valves
 
 PIECE = 100  # valves judged and written together: about half a second of reckoning, a tenth of writing
 SHOWN = 200  # changes named one by one
@@ -126,16 +127,21 @@ def latest_regrade(policy: Policy) -> Job | None:
 def regrade(asked: ByPolicy, hand: Hand) -> dict[str, int]:
     """A piece at a time, each written once: an interrupted re-grade goes on behind the last."""
     policy = _policy(asked)
+    graded = regrade_all(_in_house(), policy, hand)
+    with transaction.atomic():
+        hand.save(**hand.saved)  # the entry is written once, by whoever has the job
+        Entry.write(hand.by, "regraded", f"Re-graded {graded} valves by {policy}")
+    return {"graded": graded}
+
+
+def regrade_all(keys: Sequence[int], policy: Policy, hand: Hand) -> int:
+    """Grades these valves, in the order of their keys, from where an earlier attempt left off; how many have one."""
     after, graded = hand.saved.get("after", 0), hand.saved.get("graded", 0)
-    keys = _in_house()
     left = [key for key in keys if key > after]
     for done, piece in _pieces(left):
         hand.go_on(f"{len(keys) - len(left) + done} of {len(keys)} valves", len(keys) - len(left) + done, len(keys))
         graded = regrade_piece(piece, policy, hand, graded)
-    with transaction.atomic():
-        hand.save(after=keys[-1] if keys else 0, graded=graded)
-        Entry.write(hand.by, "regraded", f"Re-graded {graded} valves by {policy}")
-    return {"graded": graded}
+    return graded
 
 
 def regrade_piece(keys: Collection[int], policy: Policy, hand: Hand, graded: int) -> int:
@@ -182,7 +188,7 @@ class Grounds(NamedTuple):
 
     def changed(self) -> set[int]:
         """The valves that would be judged on other grounds now; they are locked until the transaction ends."""
-        list(Valve.objects.select_for_update(no_key=True).filter(pk__in=self.by_valve).order_by("pk"))
+        hold_valves(self.by_valve)
         now = Grounds.of(self.by_valve)
         if now.testers != self.testers:
             return set(self.by_valve)

@@ -37,6 +37,7 @@ from grading.testers.conditions import conditions_for
 from grading.testers.records import Basis, BasisKind, TesterRecord, Unmeasured, basis_for, record_of
 from grading.verdicts.pure.grades import ReadingUncertainty, SectionReading
 from grading.verdicts.pure.rules import PolicyRules as Rules
+from grading.verdicts.pure.rules import Unknown
 from grading.verdicts.repeats import Repeats
 
 ROUNDING = 1e-9  # repeats exactly as far apart as they may be do not contradict each other
@@ -45,13 +46,15 @@ ROUNDING = 1e-9  # repeats exactly as far apart as they may be do not contradict
 # (common practice, no source).
 WITHOUT_STUDY = 0.10
 WITHOUT_STUDY_STEPS = 2
+SUPPOSED = "supposed"  # in place of the study of a value whose scatter the policy supposes
 
 
 class Bench:
     """The testers' records and bases, each looked up once. What an overdue calibration does is for `rules` to say."""
 
     def __init__(self, rules: Rules | None = None) -> None:
-        self.overdue_is_wanting = rules is not None and rules.unknown.overdue == "unknown"
+        self.unknown = rules.unknown if rules else Unknown()
+        self.overdue_is_wanting = self.unknown.overdue == "unknown"
         self._changes: dict[int, list[datetime]] = {}
         self._testers: dict[int, Tester] = {}
         self._records: dict[tuple[int, date], TesterRecord] = {}
@@ -182,14 +185,43 @@ class Value:
         return replace(self, session=bench.session(self.tester_id, datetime.fromisoformat(self.taken_at)))
 
     @property
+    def scatter_is_known(self) -> bool:
+        """Well enough to set it beside another of its session."""
+        return self.standard_uncertainty is not None and not self.comparison_wanting
+
+    def supposed(self, unknown: Unknown) -> Value:
+        """As a set is decided on where something is wanting: with what the policy supposes in its place.
+
+        So knowing less makes no more sets. For the decision alone: no ± and no probability of it is ever shown. What is
+        supposed does not average, for nobody knows that it would.
+        """
+        if unknown.sets != "supposed" or (self.scatter_is_known and not self.wanting):
+            return self
+        terms = {"resolution": 0.0, **self.terms}
+        at_least = {"accuracy_percent": unknown.accuracy_percent}
+        if not self.scatter_is_known:
+            at_least["interaction_percent"] = unknown.repeatability_percent
+        for name, percent in at_least.items():
+            terms[name] = max(terms.get(name, 0.0), percent)
+        if not any(at_least.values()):
+            return self
+        u = self.standard_uncertainty or 0.0
+        return replace(self, terms=terms, study=SUPPOSED, standard_uncertainty=u, wanting=(), comparison_wanting=())
+
+    @property
     def compared(self) -> ComparedValue | None:
         """As it is set beside another valve, where its uncertainty is known well enough for that."""
-        if self.standard_uncertainty is None or self.comparison_wanting:
+        if self.standard_uncertainty is None or not self.scatter_is_known:
             return None
         if not self.terms:  # stored before the terms were kept: nothing can be said to be shared
             degrees = inf if self.degrees_of_freedom is None else self.degrees_of_freedom
             return ComparedValue(self.value, 1, (ErrorComponent("level", self.standard_uncertainty, degrees),))
         return ComparedValue(self.value, self.readings, self.components)
+
+    @property
+    def day(self) -> str:
+        """The day that it was read on, in the shop's zone."""
+        return timezone.localdate(datetime.fromisoformat(self.taken_at)).isoformat() if self.taken_at else ""
 
     @property
     def components(self) -> tuple[ErrorComponent, ...]:
@@ -198,6 +230,7 @@ class Value:
             ReadingTerms(**self.terms),
             session=self.session,
             operator=self.operator,
+            day=self.day,
             source=self.study,
             conversion_u=self.conversion_u,
             model=f"{self.point_id}/{self.conditions}",

@@ -8,6 +8,7 @@ from typing import Any
 
 from django import forms
 from django.contrib import messages
+from django.contrib.auth.decorators import login_not_required
 from django.db import transaction
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
@@ -18,6 +19,7 @@ from grading.metrology.quantities import NOISE, Quantity, capitalised
 from grading.models import Policy
 from grading.verdicts import regrading
 from grading.verdicts.pure.rules import FAULTS, NUMBERS, GradeLevel, PolicyProblem, Unknown, read_policy
+from grading.verdicts.pure.wording import acceptance_in_words, demanded, unknown_in_words
 from stockroom.models import Entry
 from stockroom.site.numbers import FloatTyped, WholeTyped
 from stockroom.site.people import Role, StaffRequest, for_roles
@@ -199,6 +201,16 @@ class PolicyForm(forms.Form):
         ],
     )
 
+    unknown_sets = forms.ChoiceField(
+        label="Sets of readings of a tester without a study",
+        required=False,
+        choices=[
+            ("supposed", "are made where they would surely hold if it repeated so"),
+            ("as read", "are made by the readings as they stand"),
+            ("none", "are not made"),
+        ],
+    )
+
     def clean(self) -> dict[str, Any]:
         data = super().clean() or {}
         wanted = {"guarded": "guard_factor", "maximum false acceptance": "probability"}.get(data.get("rule", ""))
@@ -223,59 +235,16 @@ def policies(request: HttpRequest) -> HttpResponse:
     return render(request, "verdicts/policies.html", {"policies": Policy.objects.select_related("made_by")})
 
 
+@login_not_required
 def policy(request: HttpRequest, version: int) -> HttpResponse:
     found = get_object_or_404(Policy, version=version)
     levels = found.parsed.levels
     table = [(label, [demanded(getattr(level, key)) for level in levels]) for key, label in RULE_LABELS.items()]
     own = [{**row, "rule": RULE_LABELS[row["rule"]], "value": row["value"] or "–"} for row in _own_rules(levels)]
-    acceptance = acceptance_in_words(found.rules)
+    acceptance = acceptance_in_words(found.parsed.acceptance)
     context = {"policy": found, "levels": levels, "table": table, "own": own, "acceptance": acceptance}
     context["not_known"] = unknown_in_words(found.parsed.unknown)
     return render(request, "verdicts/policy.html", context)
-
-
-def demanded(value: object) -> object:
-    """What a cell of the table of demands says.
-
-    >>> demanded(True), demanded(False), demanded(None), demanded(70), demanded(("shorts", "noise"))
-    ('yes', 'no', '–', 70, 'shorts, noise')
-    """
-    if isinstance(value, tuple):
-        return ", ".join(value) or "–"
-    if isinstance(value, bool):
-        return "yes" if value else "no"
-    return "–" if value is None else value
-
-
-def acceptance_in_words(rules: dict[str, Any]) -> str:
-    """When a limit of the policy counts as met.
-
-    >>> acceptance_in_words({})
-    'A limit is met when the reading meets it.'
-    >>> acceptance_in_words({"acceptance": {"rule": "guarded", "guard_factor": 1}})
-    'A limit is met when the reading meets it by a guard band of 1 expanded uncertainties.'
-    >>> acceptance_in_words({"acceptance": {"rule": "maximum false acceptance", "probability": 0.05}})
-    'A limit is met when it is wrongly accepted with a probability of 0.05 at most.'
-    """
-    acceptance = rules.get("acceptance", {})
-    when = {
-        "simple": "the reading meets it",
-        "guarded": f"the reading meets it by a guard band of {acceptance.get('guard_factor')} expanded uncertainties",
-        "maximum false acceptance": "it is wrongly accepted with a probability of "
-        f"{acceptance.get('probability')} at most",
-    }
-    return f"A limit is met when {when[acceptance.get('rule', 'simple')]}."
-
-
-def unknown_in_words(unknown: Unknown) -> str:
-    """How a reading counts whose tester's record leaves something out."""
-    best = f", and gives nothing better than level {unknown.best_grade}" if unknown.best_grade > 1 else ""
-    late = "none" if unknown.overdue == "unknown" else "it was"
-    return (
-        "A tester whose record leaves something out (accuracy, calibration or repeatability) states no ± and no "
-        f"probability; it is judged as if it read within {unknown.accuracy_percent:g} % and repeated with a standard "
-        f"deviation of {unknown.repeatability_percent:g} %{best}. An overdue calibration counts as {late}."
-    )
 
 
 @for_roles(Role.OWNER)
@@ -306,7 +275,7 @@ def policy_new(request: StaffRequest) -> HttpResponse:
             form.add_error(None, str(problem))
         else:
             with transaction.atomic():
-                latest = Policy.objects.select_for_update().order_by("-version").first()
+                latest = Policy.objects.select_for_update(no_key=True).order_by("-version").first()
                 made = Policy.objects.create(
                     version=latest.version + 1 if latest else 1,
                     title=form.cleaned_data["title"],

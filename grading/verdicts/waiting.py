@@ -16,6 +16,7 @@ from catalog.models import TestPoint
 from grading.models import Grade, Policy, Reading, Tester
 from grading.testers.reference_checks import may_grade
 from grading.verdicts import judging
+from grading.verdicts.regrading import PIECE, Grounds
 from stockroom.models import Valve
 from stockroom.pure.refused import Refused
 from stockroom.pure.written import plural
@@ -63,14 +64,24 @@ def grade_them(tester: Tester, test_point: TestPoint, by: User) -> dict[int, Gra
     possible, why = may_grade(tester)
     if not possible:
         raise CannotGrade(why)
+    policy = Policy.objects.filter(in_force=True).first()
+    ready = waiting_for(tester, test_point).ready
+    if not ready or policy is None:
+        raise CannotGrade("None of the valves tested here waits for a grade that it could be given now.")
+    given: dict[int, Grade] = {}
+    for start in range(0, len(ready), PIECE):
+        given |= _grade_piece(ready[start : start + PIECE], policy, by)
+    return given
+
+
+def _grade_piece(valves: list[Valve], policy: Policy, by: User) -> dict[int, Grade]:
+    """Judged before anything is locked; what has changed meanwhile, or was graded by somebody else, is left to wait."""
+    grounds = Grounds.of([valve.pk for valve in valves])
+    judged = judging.judge_all(valves, policy)
     with transaction.atomic():
-        Tester.objects.select_for_update(no_key=True).get(
-            pk=tester.pk
-        )  # one after the other, so that none is noted twice
-        ready = waiting_for(tester, test_point).ready
-        if not ready:
-            raise CannotGrade("None of the valves tested here waits for a grade that it could be given now.")
-        grades = judging.by_policy_in_force(ready, by)
-        for valve in ready:
-            judging.note(valve, "graded", "Graded beside the new house nominal.", grades.get(valve.pk), by)
-    return grades
+        changed = grounds.changed()
+        left = [valve for valve in valves if valve.pk not in changed]
+        given = judging.store(judged, [valve.pk for valve in left], policy, by)
+        for valve in left:
+            judging.note(valve, "graded", "Graded beside the new house nominal.", given.get(valve.pk), by)
+    return given

@@ -17,6 +17,7 @@ from django.db import transaction
 from django.db.models import QuerySet, Sum
 from django.utils import timezone
 
+from stockroom.claims.untrue import why_untrue
 from stockroom.models import Charge, Claim, ClaimRow, ClaimStep, Counter, Credit, Entry, Fault, Line, Lot, Shop
 from stockroom.models.claims import FaultKind
 from stockroom.pure.money import minor_places, shown, to_minor
@@ -125,9 +126,17 @@ def to_claim(lot: Lot) -> list[Asked]:
         return []
     charge, shares = _goods_shares(lot, lines)
     places = minor_places(charge.currency)
+    in_live = _live(ClaimRow.objects.filter(claim__lot=lot)).order_by()
+    before = {
+        line: (amount, pieces)
+        for line, amount, pieces in in_live.exclude(kind=FaultKind.OVER)
+        .values_list("line")
+        .annotate(amount=Sum("amount"), pieces=Sum("pieces"))
+    }
     asked: list[Asked] = []
     for (line, rows), share in zip(found, shares, strict=True):
-        amounts = _amounts(share, line.expected, _claimed_of(claimed, line), rows, places)
+        already, taken = before.get(line.pk, (Decimal(0), 0))
+        amounts = _within(_amounts(share, line.expected, taken, rows, places), share - already, places)
         asked += [
             Asked(line, kind, n, amount, note, fault)
             for (kind, n, note, fault), amount in zip(rows, amounts, strict=True)
@@ -155,11 +164,6 @@ def _of_line(line: Line, claimed: dict[tuple[int, str], int], faults: Sequence[F
     return rows
 
 
-def _claimed_of(claimed: dict[tuple[int, str], int], line: Line) -> int:
-    """Pieces of the line that earlier claims have taken away."""
-    return claimed.get((line.pk, FaultKind.SHORT.value), 0) + claimed.get((line.pk, FaultKind.SENT_BACK.value), 0)
-
-
 def _goods_shares(lot: Lot, lines: Sequence[Line]) -> tuple[Charge, list[Decimal]]:
     """The goods charge, and every line's part of it by weight times the pieces it was for."""
     charge = lot.charges.filter(kind=Charge.Kind.GOODS).first()
@@ -181,14 +185,25 @@ def _amounts(share: Decimal, expected: int, before: int, rows: Sequence[Row], pl
     return costing.share(share, weights, places)[: len(rows)] if any(weights) else [Decimal(0) for _ in rows]
 
 
+def _within(amounts: list[Decimal], left: Decimal, places: int) -> list[Decimal]:
+    """No more together than is left of the line's share: a piece may be claimed as broken and again as sent back."""
+    if sum(amounts, Decimal(0)) <= left:
+        return amounts
+    return costing.share(max(left, Decimal(0)), amounts, places)
+
+
 def make_claim(lot: Lot, reference: str, words: str, by: User | None) -> Claim:
     """Number a claim of everything that is wrong and not claimed yet.
 
     Raises:
         NothingToClaim, NoGoodsCharge.
+        NotNow: an earlier claim is true no more and not withdrawn.
     """
     with transaction.atomic():
         lot = booking.locked(lot.pk)
+        for earlier, said in why_untrue(list(lot.claims.all())).items():
+            number = lot.claims.get(pk=earlier).number
+            raise NotNow(f"Claim {number} is true no more: {'; '.join(said)}. Withdraw it first.")
         asked = to_claim(lot)
         if not asked:
             raise NothingToClaim(f"Lot {lot}: the counts agree with what was expected, or everything is claimed.")
@@ -227,13 +242,16 @@ def take_step(claim: Claim, step: ClaimStep, by: User | None) -> ClaimStep:
     """Write down what became of the claim.
 
     Raises:
-        NotNow: it is withdrawn; credits stand on what would be withdrawn; or agreed without an amount.
+        NotNow: it is withdrawn; credits stand on what would be withdrawn; what would be sent is true no more; or agreed
+            without an amount.
     """
     with transaction.atomic():
         lot = booking.locked(claim.lot_id)
         _check_live(claim)
         if step.kind == ClaimStep.Kind.WITHDRAWN and claim.credits.filter(struck_at=None).exists():
             raise NotNow("Credits stand on this claim, so it cannot be withdrawn. Strike them out first.")
+        if step.kind == ClaimStep.Kind.SENT and (said := why_untrue([claim]).get(claim.pk)):
+            raise NotNow(f"The claim is true no more: {'; '.join(said)}. Withdraw it and make another.")
         if step.kind == ClaimStep.Kind.AGREED and step.amount is None:
             raise NotNow("Say which amount was agreed.")
         if step.kind != ClaimStep.Kind.AGREED:

@@ -18,6 +18,7 @@ from django.views.decorators.http import require_POST
 from stockroom.claims import claiming as work
 from stockroom.claims import faulty_pieces
 from stockroom.claims.claiming import ClaimError
+from stockroom.claims.untrue import why_untrue
 from stockroom.models import Claim, ClaimStep, Credit, Fault, Line, Lot, Shop, Supplier
 from stockroom.models.shop import check_currency
 from stockroom.pure.money import minor_places
@@ -181,7 +182,8 @@ def discrepancies(request: StaffRequest, number: str) -> HttpResponse:
         "faults": Fault.objects.filter(line__lot=lot).select_related(
             "line__lot", "line__type", "found_type", "booked_in", "by"
         ),
-        "claims": _whole(lot.claims.all()),
+        "claims": (of_lot := list(_whole(lot.claims.all()))),
+        "untrue": why_untrue(of_lot),
         "lines": lot.lines.select_related("type").order_by("number"),
     }
     return render(request, "claims/discrepancies.html", context)
@@ -286,7 +288,8 @@ class ClaimFilter(django_filters.FilterSet):
 
 def claims(request: StaffRequest) -> HttpResponse:
     filter = ClaimFilter(request.GET, queryset=_whole(Claim.objects.all()))
-    return render(request, "claims/claims.html", {"filter": filter, "page": page_of(request, filter.qs)})
+    page = page_of(request, filter.qs)
+    return render(request, "claims/claims.html", {"filter": filter, "page": page, "untrue": why_untrue(list(page))})
 
 
 def claim(request: StaffRequest, number: str) -> HttpResponse:
@@ -299,6 +302,7 @@ def _claim_page(
     home = Shop.own().currency
     context = {
         "claim": found,
+        "untrue": why_untrue([found]).get(found.pk, []),
         "rows": found.rows.select_related("line__type", "line__maker", "line__lot"),
         "steps": found.steps.select_related("by"),
         "credits": [(row, in_home(row, home)) for row in found.credits.select_related("by")],

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import django_filters
-from django import forms
 from django.contrib import messages
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import path
 
 from stockroom.models import Customer
+from stockroom.site.edits import EditForm
 from stockroom.site.people import Role, StaffRequest, for_roles
 from stockroom.site.web import page_of
 
@@ -22,7 +22,7 @@ class CustomerFilter(django_filters.FilterSet):
         fields: list[str] = []
 
 
-class CustomerForm(forms.ModelForm):
+class CustomerForm(EditForm):
     class Meta:
         model = Customer
         fields = ["name", "email", "address", "note"]

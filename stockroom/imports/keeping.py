@@ -92,6 +92,10 @@ class ImportKind(Generic[F]):
     def layout(self, file: F) -> Layout:
         return Layout(self.tables(file), self.choices(file))
 
+    def rows_of(self, file: F) -> int:
+        """How long the chosen sheet is, its heading included: what taking it in will cost."""
+        return len(self.layout(file).table.rows)
+
     def first_choices(self, file: F, sheet: str = "", heading: int | None = None) -> FileChoices:
         """As the headings suggest, the sender's own way first."""
         memory = self.memory(file)
@@ -116,9 +120,21 @@ class ImportKind(Generic[F]):
         Raises:
             ImportedBefore: somebody has.
         """
-        again = type(file)._default_manager.select_for_update(of=("self",)).get(pk=file.pk)
+        again = type(file)._default_manager.select_for_update(no_key=True, of=("self",)).get(pk=file.pk)
         if again.imported_at:
             raise ImportedBefore(f"{file.name} has been imported already.")
+        return again
+
+    def locked_as_read(self, file: F) -> F:
+        """The same, of a file that was looked over before.
+
+        Raises:
+            ImportedBefore
+            NotReady: somebody has said meanwhile that its columns hold something else.
+        """
+        again = self.locked(file)
+        if again.choices != file.choices:
+            raise NotReady(f"What the columns of {file.name} hold was changed meanwhile. Look it over once more.")
         return again
 
     def imported(self, file: F, by: User | None) -> None:

@@ -48,6 +48,7 @@ from stockroom.models.identity import CodeReading
 from stockroom.pure.refused import Refused
 from stockroom.signals import valve_identified
 from stockroom.site.chunks import CHUNK, chunked
+from stockroom.site.locks import hold_valves
 from stockroom.site.saving import save_named
 
 FIRST_YEAR = 1920  # valves in quantity from about then; from memory
@@ -148,7 +149,7 @@ def register_changed(maker: Maker, by: User | None, codes: Collection[str] = ())
         .filter(
             Q(maker=maker)
             | current & (Q(date_readings__source_code__in=numbers) | Q(date_readings__form=""))
-            | Q(warnings__cleared_at=None, warnings__subject=Subject.CONSTRUCTION_AND_MAKER)
+            | Q(warnings__cleared_at=None, warnings__subject__in=[Subject.CONSTRUCTION_AND_MAKER, Subject.ONE_FEATURE])
         )
         .values_list("pk", flat=True)
     )
@@ -195,7 +196,7 @@ def type_facts(type_: ValveType) -> TypeFacts:
     """Ask for the type together with the source of its first year, or each costs a query."""
     source = type_.first_registered_source
     doubt = DOUBT_YEARS if source is not None and source.is_memory else 0
-    return TypeFacts(type_.designation, type_.first_registered, doubt_years=doubt)
+    return TypeFacts(type_.designation, type_.first_registered, doubt_years=doubt, tradition=type_.tradition)
 
 
 def window_to(received: date) -> Window:
@@ -248,7 +249,7 @@ class MarksSeen:
 def record(valve: Valve, observed: MarksSeen, by: User | None) -> bool:
     """The valve is as the sheet says, and what the sheet leaves empty is not there. False when that is no news."""
     with transaction.atomic():
-        type_before = Valve.objects.select_for_update(no_key=True).get(pk=valve.pk).type_id
+        type_before = hold_valves([valve.pk])[0].type_id
         changed = bool(_write([valve.pk], observed, by, whole=True, over=True))
         type_changed = observed.type is not None and observed.type.pk != type_before
         valve_identified.send(Valve, valve=valve, type_changed=type_changed, by=by)
@@ -296,12 +297,7 @@ def stamp(codes: Sequence[tuple[Valve, str]], by: User | None) -> None:
 
 def _write(keys: list[int], observed: MarksSeen, by: User | None, *, whole: bool, over: bool) -> int:
     with transaction.atomic():
-        valves = list(
-            Valve.objects.select_for_update(no_key=True, of=("self",))
-            .filter(pk__in=keys)
-            .select_related("type__first_registered_source", "maker", "line__lot")
-            .order_by("pk")
-        )
+        valves = hold_valves(keys, "type__first_registered_source", "maker")
         maker = (
             save_named(observed.maker, by)
             if observed.maker is not None and observed.maker.pk is None
@@ -530,11 +526,15 @@ def _assessments(keys: list[int], register: Register) -> Iterable[tuple[Valve, A
 def dismiss(warning: MarkWarning, because: str, by: User) -> None:
     """Somebody has looked and says why it is nothing. It stays in the valve's history."""
     with transaction.atomic():
-        warning = MarkWarning.objects.select_for_update(of=("self",)).select_related("valve__line").get(pk=warning.pk)
+        warning = (
+            MarkWarning.objects.select_for_update(no_key=True, of=("self",))
+            .select_related("valve__line")
+            .get(pk=warning.pk)
+        )
         if warning.dismissed_at or warning.cleared_at:
             raise DealtWithAlready("This warning has been dealt with already.")
         warning.dismissed_at, warning.dismissed_by, warning.dismissed_because = timezone.now(), by, because
-        warning.save()
+        warning.save(update_fields=["dismissed_at", "dismissed_by", "dismissed_because"])
         text = f"Warning dismissed, {because}: {warning.reason}."
         _entry(by, "warning-dismissed", text, warning.valve).save()
 

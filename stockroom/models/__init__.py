@@ -29,6 +29,7 @@ from stockroom.models.sealed import (
     SealedDecision,
     SupplyNote,
 )
+from stockroom.models.sent import SentForm
 from stockroom.models.shop import Counter, Shop
 
 __all__ = [
@@ -78,6 +79,7 @@ __all__ = [
     "SamplingPlan",
     "SealedDecision",
     "SeenFeature",
+    "SentForm",
     "ShippingRule",
     "Shop",
     "SourceCode",

@@ -11,7 +11,7 @@ from django.utils import timezone
 from catalog.models import ValveType
 from stockroom.models.goods import Valve
 from stockroom.models.shop import CurrencyField, MoneyField
-from stockroom.pure.written import moment
+from stockroom.pure.written import day, moment
 
 SET_NAMES = {1: "single", 2: "matched pair", 4: "matched quad"}
 
@@ -191,12 +191,25 @@ class Return(models.Model):
     Of what was sold under its seal `seal` says whether it came back so.
     """
 
+    class Complaint(models.TextChoices):
+        """What the buyer said was wrong, in words that may stand before the public."""
+
+        NOISE = "noise", "noise, hum or microphony"
+        WEAK = "weak", "weak, or it reads low"
+        DEAD = "dead", "it does not work"
+        SHORTED = "shorted", "shorted, or it arcs"
+        DAMAGED = "damaged", "broken or damaged"
+        OTHER_THING = "other thing", "not what was ordered or described"
+        UNWANTED = "unwanted", "not wanted; no fault was claimed"
+        OTHER = "other", "another fault"
+
     class Seal(models.TextChoices):
         INTACT = "intact", "seal intact"
         BROKEN = "broken", "seal broken"
 
     valve = models.ForeignKey(Valve, on_delete=models.PROTECT, related_name="returns")
     order = models.ForeignKey(Order, on_delete=models.PROTECT, related_name="returns")
+    complaint = models.CharField(max_length=12, choices=Complaint.choices, blank=True)  # empty of returns of old
     reason = models.CharField(max_length=300)
     seal = models.CharField(max_length=6, choices=Seal.choices, blank=True)
     at = models.DateTimeField(default=timezone.now)
@@ -204,3 +217,10 @@ class Return(models.Model):
 
     class Meta:
         ordering = ["-at"]
+
+    @property
+    def to_the_public(self) -> str:
+        """What a later buyer is told of it: when, and the kind of complaint; its own words are the customer's."""
+        said = f": {self.get_complaint_display()}" if self.complaint else "; what was said of it was not kept by kind"
+        shut = ", with its seal intact" if self.seal == self.Seal.INTACT else ""
+        return f"sold before, and came back on {day(timezone.localdate(self.at))}{shut}{said}"

@@ -38,6 +38,7 @@ class Packing(models.Model):
     )
     contract_marks = models.CharField("contract marks as printed", max_length=200, blank=True)
     pack_date = models.CharField("pack date as printed", max_length=40, blank=True)
+    labelled_pieces = models.PositiveIntegerField(null=True, editable=False)  # numbered by labels, before any is drawn
 
     class Meta:
         constraints = [

@@ -18,12 +18,13 @@ from stockroom.models import DiscountCode, Entry, Invoice, Order, OrderTerms, Pa
 from stockroom.money import invoicing as work
 from stockroom.pure.money import minor_places
 from stockroom.receiving.forms import put_cursor
+from stockroom.site.edits import EditForm
 from stockroom.site.numbers import WholeTyped, typed_numbers
 from stockroom.site.people import Role, StaffRequest, for_roles
 from stockroom.site.refusals import errors_on, refused_to
 
 
-class TermsForm(forms.ModelForm):
+class TermsForm(EditForm):
     class Meta:
         model = OrderTerms
         fields = ["region", "weight_g", "code"]
@@ -178,7 +179,7 @@ def money_rule(request: StaffRequest, kind: str, pk: int | None = None) -> HttpR
         raise Http404(f"There are no rules of the kind “{kind}”.")
     model, fields, name = RULES[kind]
     found = get_object_or_404(model, pk=pk) if pk else None
-    form_class = forms.modelform_factory(model, fields=fields, formfield_callback=typed_numbers)
+    form_class = forms.modelform_factory(model, form=EditForm, fields=fields, formfield_callback=typed_numbers)
     form = form_class(request.POST or None, instance=found)
     put_cursor(form, fields[0])
     if form.is_valid():

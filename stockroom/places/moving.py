@@ -12,6 +12,7 @@ from stockroom.models import Entry, Movement, Place, Valve
 from stockroom.pure.refused import Refused
 from stockroom.pure.serials import BadSerial, read_serial
 from stockroom.site.chunks import chunked
+from stockroom.site.locks import hold_valves
 from stockroom.states import State
 
 IN_HOUSE = frozenset(State) - {State.DESPATCHED, State.WRITTEN_OFF}
@@ -66,26 +67,34 @@ def read_valves(text: str) -> list[Valve]:
     for serial in serials:
         if serial not in found:
             problems.append(f"{serial}: no valve here has this serial.")
-        elif found[serial].state == State.DESPATCHED:
-            problems.append(f"{serial} was despatched; take it back as a return before it is put on a shelf.")
-        elif found[serial].state == State.WRITTEN_OFF:
-            problems.append(f"{serial} is written off: {found[serial].written_off}.")
+        elif gone := _gone(found[serial]):
+            problems.append(gone)
     if problems:
         raise BadScans(problems)
     return [found[serial] for serial in serials]
 
 
+def _gone(valve: Valve) -> str:
+    """Why there is nothing to put on a shelf; nothing while the valve is in the house."""
+    if valve.state == State.DESPATCHED:
+        return f"{valve} was despatched; take it back as a return before it is put on a shelf."
+    return f"{valve} is written off: {valve.written_off}." if valve.state == State.WRITTEN_OFF else ""
+
+
+def _refuse_what_has_gone(valves: Collection[Valve]) -> None:
+    if problems := [gone for valve in valves if (gone := _gone(valve))]:
+        raise BadScans(problems)
+
+
 def move(valves: Collection[Valve], place: Place, by: User | None) -> list[Valve]:
-    """Put the valves in `place`; returns those that were not there already."""
+    """Put the valves in `place`; returns those that were not there already.
+
+    Raises:
+        BadScans: one has left the house meanwhile.
+    """
     with transaction.atomic():
-        valves_now: list[Valve] = []
-        for keys in chunked([valve.pk for valve in valves]):
-            valves_now += (
-                Valve.objects.select_for_update(no_key=True, of=("self",))
-                .filter(pk__in=keys)
-                .select_related("place", "line")
-                .order_by("pk")
-            )
+        valves_now = hold_valves([valve.pk for valve in valves], "place")
+        _refuse_what_has_gone(valves_now)
         moved = [valve for valve in valves_now if valve.place_id != place.pk]
         Movement.objects.bulk_create(
             [Movement(valve=valve, from_place=valve.place, to_place=place, by=by) for valve in moved]

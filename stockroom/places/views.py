@@ -92,10 +92,11 @@ def move(request: StaffRequest) -> HttpResponse:
             pass
         try:
             valves = moving.read_valves(scanned)
+            moved = moving.move(valves, place, request.user)
         except BadScans as bad:
             problems = bad.problems
         else:
-            _say_what_moved(request, valves, moving.move(valves, place, request.user), place)
+            _say_what_moved(request, valves, moved, place)
             return _to_place(place)
     context = {
         "place": place,

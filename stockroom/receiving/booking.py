@@ -20,7 +20,7 @@ from stockroom.pure.refused import Refused
 from stockroom.pure.serials import serial
 from stockroom.pure.written import plural
 from stockroom.receiving.pure import costing
-from stockroom.signals import lot_changed
+from stockroom.signals import lines_counted, lot_changed
 from stockroom.site.changes import differences
 from stockroom.site.chunks import chunked
 from stockroom.site.saving import save_named
@@ -164,6 +164,8 @@ def count_lines(lot: Lot, counts: Mapping[int, int | None], by: User | None) -> 
         Line.objects.bulk_update(changed, ["counted"], batch_size=200)
         Entry.objects.bulk_create(entries)
         bring_up_to_date(lot, by)
+        if changed:
+            lines_counted.send(Line, line_ids=[line.pk for line in changed], by=by)
     return changed
 
 

@@ -15,6 +15,7 @@ from stockroom.models.shop import check_currency
 from stockroom.pure.money import minor_places
 from stockroom.receiving.booking import MANY_PIECES, MOST_PIECES, FewerThanSerials, check_pieces
 from stockroom.site.asking import AsksAgain
+from stockroom.site.edits import EditForm, WritesOnlyChanges
 from stockroom.site.names import NameField
 from stockroom.site.numbers import DecimalTyped, WholeTyped, typed_numbers
 from stockroom.site.web import TypeField
@@ -34,7 +35,7 @@ def put_cursor_on_error(*forms_: forms.BaseForm) -> None:
         put_cursor(*wrong[0])
 
 
-class LotForm(forms.ModelForm):
+class LotForm(EditForm):
     supplier = NameField(Supplier, help_text="A name not in the list is added as a new supplier.")
 
     class Meta:
@@ -78,7 +79,7 @@ def check_rate(form: AsksAgain, values: dict[str, Any], home: str, did: str) -> 
         form.ask("rate", f"One {currency} {did} exactly one {home}?")
 
 
-class ChargeForm(AsksAgain, forms.Form):
+class ChargeForm(WritesOnlyChanges, AsksAgain, forms.Form):
     """One kind of charge. Without an amount there is none of that kind."""
 
     amount = DecimalTyped(required=False, min_value=0, max_digits=14, decimal_places=3)
@@ -167,7 +168,7 @@ def last_rates() -> dict[str, str]:
     return {charge.currency: f"{charge.rate.normalize():f}" for charge in Charge.objects.filter(pk__in=latest)}
 
 
-class LineForm(AsksAgain, forms.ModelForm):
+class LineForm(AsksAgain, EditForm):
     type = TypeField(label="Type", max_length=40)
     maker = NameField(Maker, label="Marked maker", required=False)
     place = NameField(Place, required=False)
@@ -205,7 +206,7 @@ class LineForm(AsksAgain, forms.ModelForm):
         return pieces
 
 
-class CountForm(forms.Form):
+class CountForm(WritesOnlyChanges, forms.Form):
     """One count for each line; an empty one has not been counted."""
 
     def __init__(self, lines: Sequence[Line], serialised: Mapping[int, int], *args: Any, **kwargs: Any) -> None:
@@ -216,6 +217,7 @@ class CountForm(forms.Form):
             field.label = f"Counted, line {line.number}"
             field.widget.attrs["autocomplete"] = "off"
             self.fields[f"line-{line.number}"] = field
+            self.show_initial(field)
         first = next((line for line in lines if line.counted is None), lines[0] if lines else None)
         if first:
             self.fields[f"line-{first.number}"].widget.attrs["autofocus"] = True
@@ -234,7 +236,9 @@ class CountForm(forms.Form):
 
     @property
     def counts(self) -> dict[int, int | None]:
-        return {line.pk: self.cleaned_data[f"line-{line.number}"] for line in self.lines}
+        """Of the lines whose count the person changed."""
+        named = {line.pk: f"line-{line.number}" for line in self.lines}
+        return {pk: self.cleaned_data[name] for pk, name in named.items() if name in self.changed_data}
 
     @property
     def rows(self) -> list[tuple[Line, forms.BoundField]]:

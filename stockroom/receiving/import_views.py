@@ -19,6 +19,7 @@ from stockroom.imports.keeping import ImportProblem
 from stockroom.models import Line, Lot, LotFile, Maker
 from stockroom.pure.written import plural
 from stockroom.receiving import list_import as importing
+from stockroom.receiving import list_job
 from stockroom.receiving.booking import ReceivingError
 from stockroom.receiving.list_import import ListPreview, Word
 from stockroom.receiving.list_layout import LISTS, ListChoices, receive
@@ -154,9 +155,11 @@ def preview(request: StaffRequest, number: str, pk: int) -> HttpResponse:
 @for_roles(Role.RECEIVING)
 @require_POST
 def take_in(request: StaffRequest, number: str, pk: int) -> HttpResponse:
-    file = _file(number, pk)
+    file, sure = _file(number, pk), bool(request.POST.get("sure"))
+    if file.imported_at is None and LISTS.rows_of(file) > list_job.AT_ONCE:
+        return redirect("job", list_job.start(file, request.user, sure=sure).pk)
     try:
-        lines = importing.take_in(file, request.user, sure=bool(request.POST.get("sure")))
+        lines = importing.take_in(file, request.user, sure=sure)
     except (ImportProblem, ReceivingError) as problem:
         messages.error(request, str(problem))
         return redirect("lot-import-preview", number, pk)

@@ -517,15 +517,15 @@ def take_in(file: LotFile, by: User | None, *, sure: bool = False) -> list[Line]
         ImportedBefore: it was imported already; for its very like elsewhere, `sure` imports it again.
         ReceivingError: the lot cannot take the lines.
     """
+    layout = LISTS.layout(file)  # read before anything is locked: others go on meanwhile
+    preview = _ListReader(layout).preview()
+    if not preview.ready:
+        raise NotReady("The file still has faults or unknown words; nothing was imported.")
     with transaction.atomic():
-        file = LISTS.locked(file)
+        file = LISTS.locked_as_read(file)
         before = imported_before(file)
         if before and not sure:
             raise ImportedBefore(f"{before_in_words(before)} Tick that you mean to import it once more.")
-        layout = LISTS.layout(file)
-        preview = _ListReader(layout).preview()
-        if not preview.ready:
-            raise NotReady("The file still has faults or unknown words; nothing was imported.")
         lines = add_lines(file.lot, _lines(preview.planned), by)
         _serial_listed(file.lot, lines, preview.planned, by)
         LISTS.imported(file, by)

@@ -8,6 +8,7 @@ from typing import Any, NamedTuple
 import django_filters
 from django import forms
 from django.contrib import messages
+from django.db import transaction
 from django.db.models import Count, F, IntegerField, Prefetch, Q, QuerySet, Sum
 from django.db.models.functions import Coalesce
 from django.http import HttpResponse
@@ -264,18 +265,21 @@ def _what_is_new(form: LineForm) -> list[Any]:
 @for_roles(Role.RECEIVING)
 def lot_count(request: StaffRequest, number: str) -> HttpResponse:
     lot = _lot(number)
-    lines = list(lot.lines.select_related("type", "maker", "place").order_by("number"))
-    serialised = {key: tally.serialised for key, tally in tally_lines([line.pk for line in lines]).items()}
-    form = CountForm(lines, serialised, request.POST if request.method == "POST" else None)
-    if request.method == "POST" and form.is_valid():
-        try:
-            changed = booking.count_lines(lot, form.counts, request.user)
-        except ReceivingError as problem:
-            form.add_error(None, str(problem))
-        else:
-            said = [f"line {line.number} {difference_in_words(line.expected, line.counted)}" for line in changed]
-            messages.success(request, f"Counted: {', '.join(said[:12])}." if said else "No count was changed.")
-            return redirect(lot)
+    with transaction.atomic():
+        if request.method == "POST":
+            booking.locked(lot.pk)  # what the page showed is compared with counts that nobody changes meanwhile
+        lines = list(lot.lines.select_related("type", "maker", "place").order_by("number"))
+        serialised = {key: tally.serialised for key, tally in tally_lines([line.pk for line in lines]).items()}
+        form = CountForm(lines, serialised, request.POST if request.method == "POST" else None)
+        if request.method == "POST" and form.is_valid():
+            try:
+                changed = booking.count_lines(lot, form.counts, request.user)
+            except ReceivingError as problem:
+                form.add_error(None, str(problem))
+            else:
+                said = [f"line {line.number} {difference_in_words(line.expected, line.counted)}" for line in changed]
+                messages.success(request, f"Counted: {', '.join(said[:12])}." if said else "No count was changed.")
+                return redirect(lot)
     cautions = sorted({sentence for line in lines for sentence in line.type.caution_sentences})
     return render(request, "receiving/lot_count.html", {"lot": lot, "form": form, "cautions": cautions})
 

@@ -38,6 +38,7 @@ from stockroom.sealed.pure import sampling, switching
 from stockroom.sealed.pure.sampling import InspectionLevel, LotDecision, Severity
 from stockroom.sealed.pure.switching import LotResult, SwitchingState
 from stockroom.site.changes import differences
+from stockroom.site.people import Role, may
 from stockroom.states import State
 
 Action = SealedDecision.Action
@@ -53,6 +54,14 @@ class NotSealed(SealedError):
 
 class AlreadyOpened(SealedError):
     """The plan stands: packs have been opened under it, or it has been decided on."""
+
+
+class NotLabelled(SealedError):
+    """The packs have no numbers yet, so none of them can be drawn."""
+
+
+class OwnersDraw(SealedError):
+    """Who has seen which packs are drawn does not draw again."""
 
 
 class AlreadyDecided(SealedError):
@@ -83,6 +92,7 @@ def describe(line: Line, packing: Packing, by: User | None) -> Packing:
         before = Packing.objects.filter(line=line).first()
         packing.line, packing.pk = line, before.pk if before else None
         same = before and (before.seal, before.carton_size) == (packing.seal, packing.carton_size)
+        packing.labelled_pieces = before.labelled_pieces if before and same else None
         if not same and line.sampling_plans.exists():
             raise AlreadyOpened(
                 "A plan has been drawn from these packs, so the seal and the carton size stay as they are. "
@@ -100,6 +110,25 @@ def describe(line: Line, packing: Packing, by: User | None) -> Packing:
             if changed:
                 text = f"Line {line.number}, packs: {'; '.join(changed)}."
                 Entry.write(by, "packs-changed", text, lot=lot, line=line)
+    return packing
+
+
+def label_packs(line: Line, by: User | None) -> Packing:
+    """The labels that number the packs are printed, for what is in bulk now: from then on it can be drawn.
+
+    Raises:
+        NotSealed: nobody has said how the line is packed.
+    """
+    with transaction.atomic():
+        lot = booking.locked(line.lot_id)
+        line = Line.objects.get(pk=line.pk)
+        packing = Packing.objects.filter(line=line).first()
+        if packing is None:
+            raise NotSealed("First say on the line that it is sealed, and how it is packed.")
+        packing.labelled_pieces = line.pieces - line.valves.count()
+        packing.save(update_fields=["labelled_pieces"])
+        text = f"Line {line.number}: labels printed that number its {plural(packing.labelled_pieces, 'pack')}."
+        Entry.write(by, "packs-labelled", text, lot=lot, line=line)
     return packing
 
 
@@ -217,7 +246,7 @@ def make_plan(line: Line, wish: Iso | Exact, terms: Terms, by: User | None, seed
     """Record the plan for what the line still has in bulk, and draw the packs from a fresh seed.
 
     Raises:
-        NotSealed, AlreadyOpened, SealedError, sampling.SamplingError.
+        NotSealed, NotLabelled, AlreadyOpened, OwnersDraw, SealedError, sampling.SamplingError.
     """
     with transaction.atomic():
         lot = booking.locked(line.lot_id)
@@ -229,10 +258,19 @@ def make_plan(line: Line, wish: Iso | Exact, terms: Terms, by: User | None, seed
         if earlier is not None:
             if earlier.packs.exists() or earlier.decisions.exists():
                 raise AlreadyOpened("Packs have been opened under the plan there is, so it stands.")
+            if by is None or not may(by, Role.OWNER):
+                raise OwnersDraw(
+                    "The packs are drawn and the list can be seen: only the owner may have them drawn anew."
+                )
             if not terms.replaced_because:
                 raise SealedError("There is a plan for this line already. Say why it is replaced.")
         serialised = line.valves.count()
         lot_size = line.pieces - serialised
+        if packing.labelled_pieces != lot_size:
+            raise NotLabelled(
+                f"Print the labels that number the {lot_size} packs, and stick them on, before any is drawn: "
+                "who numbers packs with the list in hand can choose."
+            )
         state = state_of(lot.supplier, wish.aql) if isinstance(wish, Iso) else None
         plan = work_out(lot_size, wish, state)
         row = SamplingPlan(
@@ -289,6 +327,18 @@ def _as_asked(wish: Iso | Exact, state: SwitchingState | None) -> dict[str, obje
         "override_reason": wish.override_reason if severity != state.severity else "",
         "offered_again": wish.offered_again,
     }
+
+
+def earlier_draws(plan: SamplingPlan) -> str:
+    """How often the packs of the lot were drawn before, and why not left at that; nothing where they were not."""
+    said, now = [], plan
+    while now.replaces is not None:
+        said.append(f"on {day(timezone.localdate(now.made_at))}, “{now.replaced_because}”")
+        now = now.replaces
+    if not said:
+        return ""
+    times = plural(len(said), "earlier draw was", "earlier draws were")
+    return f"{times} replaced before any pack was opened: {'; '.join(reversed(said))}."
 
 
 def current_plan(line: Line) -> SamplingPlan | None:
@@ -653,7 +703,7 @@ def say_of(supplier: Supplier, note: SupplyNote, by: User | None) -> SupplyNote:
         NothingToSay: there is no such series, or its state does not ask for it.
     """
     with transaction.atomic():
-        supplier = Supplier.objects.select_for_update().get(pk=supplier.pk)
+        supplier = Supplier.objects.select_for_update(no_key=True).get(pk=supplier.pk)
         note.supplier, note.by = supplier, by
         if note.kind != SupplyNote.Kind.TERMS:
             assert note.aql is not None

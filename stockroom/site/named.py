@@ -11,11 +11,12 @@ from django.shortcuts import redirect, render
 from django.urls import reverse
 
 from stockroom.site import saving
+from stockroom.site.edits import EditForm
 from stockroom.site.names import known_name, name_of_field
 from stockroom.site.people import StaffRequest
 
 
-class NamedForm(forms.ModelForm):
+class NamedForm(EditForm):
     """A name is written once, in capitals or not."""
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:

@@ -60,12 +60,14 @@ MIDDLEWARE = [
     "django.middleware.csrf.CsrfViewMiddleware",
     "django.contrib.auth.middleware.AuthenticationMiddleware",
     "stockroom.site.sessions.renewed",
-    "django.contrib.auth.middleware.LoginRequiredMiddleware",
+    "stockroom.site.typed.LoginNeeded",
     "django.contrib.messages.middleware.MessageMiddleware",
     "stockroom.site.doors.RolesNeeded",
     "stockroom.site.doors.SoundInput",
+    "stockroom.site.pdf.SaysWhyNotPrinted",
     "django.middleware.clickjacking.XFrameOptionsMiddleware",
     "axes.middleware.AxesMiddleware",
+    "stockroom.site.attempts.WholeAndOnce",
 ]
 AUTHENTICATION_BACKENDS = ["axes.backends.AxesStandaloneBackend", "django.contrib.auth.backends.ModelBackend"]
 # Ten wrong guesses at one name from one machine, then a quarter of an hour's rest.
@@ -91,7 +93,7 @@ TEMPLATES = [
                 "django.contrib.messages.context_processors.messages",
                 "stockroom.site.people.shop_and_roles",
             ],
-            "builtins": ["stockroom.templatetags.shown", "stockroom.templatetags.tables"],
+            "builtins": [f"stockroom.templatetags.{name}" for name in ("once", "shown", "tables")],
         },
     },
 ]
@@ -107,12 +109,13 @@ DATABASES = {
 }
 if DATABASES["default"]["ENGINE"] == "django.db.backends.sqlite3":
     # Take the write lock when a transaction starts, not half-way: two people saving at once then queue
-    # instead of one of them failing. The log lets readers go on while somebody writes.
+    # instead of one of them failing. The log lets readers go on while somebody writes. What a page has acknowledged is
+    # on the disk (FULL), so that a power cut loses no reading either: SQLite documentation, "PRAGMA synchronous".
     DATABASES["default"]["CONN_MAX_AGE"] = 0
     DATABASES["default"]["OPTIONS"] = {
         "transaction_mode": "IMMEDIATE",
         "timeout": 20,
-        "init_command": "PRAGMA journal_mode=WAL; PRAGMA synchronous=NORMAL;",
+        "init_command": "PRAGMA journal_mode=WAL; PRAGMA synchronous=FULL;",
     }
 
 DEFAULT_AUTO_FIELD = "django.db.models.BigAutoField"
@@ -123,6 +126,8 @@ AUTH_PASSWORD_VALIDATORS = [
 LOGIN_URL = "login"
 LOGIN_REDIRECT_URL = "home"
 LOGOUT_REDIRECT_URL = "login"
+
+CSRF_FAILURE_VIEW = "stockroom.site.typed.csrf_failure"
 
 LANGUAGE_CODE = "en-gb"
 TIME_ZONE = os.environ.get("SHOP_TIME_ZONE", "Europe/London")
@@ -150,6 +155,10 @@ DATA_UPLOAD_MAX_NUMBER_FIELDS = 20_000  # an adjusted regrade or a long receivin
 LOGGING = {
     "version": 1,
     "disable_existing_loggers": False,
-    "handlers": {"console": {"class": "logging.StreamHandler"}},
+    "filters": {"who": {"()": "stockroom.site.logs.WithPerson"}},
+    "formatters": {"line": {"format": "{asctime} {levelname} {who}: {message}", "style": "{"}},
+    "handlers": {"console": {"class": "logging.StreamHandler", "formatter": "line", "filters": ["who"]}},
     "root": {"handlers": ["console"], "level": "WARNING"},
+    # The server says so whenever more ask at once than it has threads: a page more in a second's queue is no fault.
+    "loggers": {"waitress.queue": {"level": "ERROR"}},
 }

@@ -22,7 +22,10 @@ from catalog.models import ValveType
 from stockroom.models import Charge, Entry, Line, Place, Shop, Valve
 from stockroom.pure.serials import BadSerial, read_serial
 from stockroom.pure.written import plural
+from stockroom.site import backups
+from stockroom.site.edits import EditForm
 from stockroom.site.people import Role, StaffRequest, for_roles
+from stockroom.site.typed import LogIn
 from stockroom.site.web import page_of
 
 # What a number with this first letter is the number of. Our numbers have four figures or more: L63 is a valve type.
@@ -58,7 +61,7 @@ def find(request: HttpRequest) -> HttpResponse:
 
 
 def office(request: HttpRequest) -> HttpResponse:
-    return render(request, "site/office.html")
+    return render(request, "site/office.html", {"backup": backups.age_in_words(backups.last_backup())})
 
 
 class EntryFilter(django_filters.FilterSet):
@@ -88,7 +91,7 @@ def daybook(request: HttpRequest) -> HttpResponse:
     return render(request, "site/daybook.html", {"filter": found, "page": page_of(request, found.qs)})
 
 
-class PersonForm(forms.ModelForm):
+class PersonForm(EditForm):
     """Somebody with a login. The password may be left empty when changing the rest."""
 
     roles = forms.MultipleChoiceField(
@@ -168,7 +171,7 @@ def person(request: StaffRequest, pk: int | None = None) -> HttpResponse:
     )
 
 
-class ShopForm(forms.ModelForm):
+class ShopForm(EditForm):
     web_address = forms.URLField(
         assume_scheme="https",
         required=False,
@@ -208,7 +211,7 @@ urlpatterns = [
     path("people/new/", person, name="person-new"),
     path("people/<int:pk>/", person, name="person"),
     path("shop/", shop, name="shop"),
-    path("log-in/", auth_views.LoginView.as_view(), name="login"),
+    path("log-in/", LogIn.as_view(), name="login"),
     path("log-out/", auth_views.LogoutView.as_view(), name="logout"),
     path(
         "password/",

@@ -229,7 +229,7 @@ def test_saving_gives_the_verdict_at_once_and_waits_for_the_next(at_work: Client
     valve = make_valve()
     reply = send(at_work, valve, **GOOD)
     shown = reply.content.decode()
-    assert reply.redirect_chain == [("/bench/", 302)]
+    assert reply.redirect_chain == [(f"/bench/?read={valve.serial}&once=", 302)]
     assert '<p class="grade">Excellent</p>' in shown and "section 1: anode current 1.2 mA is 100 % of 1.2" in shown
     assert "autofocus" in shown[shown.index('id="scan"') :].split(">")[0]
     valve.refresh_from_db()
@@ -277,7 +277,7 @@ def test_a_stabiliser_is_read_in_volts(at_work: Client) -> None:
     grade = Grade.objects.get(valve=valve, current=True)
     assert grade.reasons == ["section 1: voltage held 151 V is 101 % of 150"] and grade.not_tested == []
     assert "151 V" in Entry.objects.get(action="tested").text
-    assert "151 V" in at_work.get("/bench/").content.decode()
+    assert "151 V" in at_work.get(f"/bench/?read={valve.serial}").content.decode()
     assert "151 V" in at_work.get(valve.get_absolute_url()).content.decode()
 
 
@@ -327,7 +327,7 @@ def test_repeats_that_contradict_each_other_are_kept_and_the_worse_counts(at_wor
     grade = Grade.objects.get(valve=valve, current=True)
     assert grade.name == "Unfit" and grade.readings.count() == 2
     assert {row["quantity"]: row["value"] for row in grade.measured} == {"anode_current_ma": 20, "gm_ma_per_v": 5}
-    page = at_work.get("/bench/").content.decode()
+    page = at_work.get(f"/bench/?read={valve.serial}").content.decode()
     assert "mutual conductance was read as 10.8 and 5 mA/V, and 2 repeats may differ by 0.79 mA/V" in page
     assert "the worse, 5 mA/V, counts until they agree. Read it again, or correct the wrong one" in page
 
@@ -362,9 +362,11 @@ def test_the_bench_says_at_once_that_the_valves_set_no_longer_holds(at_work: Cli
         send(at_work, valve, **GOOD)
     making.make_set(pair, 5, Shift.objects.get().operator)
     send(at_work, pair[1], **{**GOOD, "gm1": "1.5", "gm2": "1.46"})
-    assert "no longer holds" not in at_work.get("/bench/").content.decode(), "the mean is still within 5 %"
+    assert "no longer holds" not in at_work.get(f"/bench/?read={pair[1].serial}").content.decode(), (
+        "the mean is still within 5 %"
+    )
     send(at_work, pair[1], **{**GOOD, "gm1": "1.25"})
-    page = at_work.get("/bench/").content.decode()
+    page = at_work.get(f"/bench/?read={pair[1].serial}").content.decode()
     assert "S00001</a> no longer holds:" in page and "Break it up and match its valves again." in page
 
 

@@ -54,11 +54,11 @@ def test_the_page_shows_pins_nominals_sources_and_the_caution(
     ("query", "has", "lacks"),
     [
         ("name=ecc83", "12AX7", "6SN7GT"),
-        ("kind=rectifier", "5Y3GT", "12AX7"),
-        ("base=octal", "6SN7GT", "12AX7"),
-        ("heater=5.0", "5Y3GT", "12AX7"),
-        ("special_quality=true", "5751", ">12AX7<"),
-        ("tradition=eastern", "6N2P", ">12AX7<"),
+        ("kind=rectifier&name=5", "5Y3GT", "50C5"),
+        ("base=octal&name=au", "6AU5GT", "12AU7"),
+        ("heater=5.0&name=5", "5Y3GT", "50C5"),
+        ("special_quality=true&name=57", "5751", ">5763<"),
+        ("tradition=eastern&name=6n", "6N2P", ">6N7<"),
     ],
 )
 def test_the_list_filters(reference: None, logged_in: Callable[..., Client], query: str, has: str, lacks: str) -> None:

@@ -23,7 +23,7 @@ from catalog.physics.socket import (
     WorkingPoint,
     compare,
 )
-from catalog.reference.files import BASES, BasingRow, Reference, TypeRow, read_reference
+from catalog.reference.files import BASES, PINS_NOT_ON_FILE, BasingRow, Reference, TypeRow, read_reference
 
 
 @cache
@@ -393,7 +393,12 @@ def test_mu_is_gm_times_ra_where_the_sheet_gives_only_those() -> None:
 # --- facts of the trade: common practice, no source ------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("designation", sorted(reference().types))
+def with_pins_on_file() -> list[str]:
+    types, basings = reference().types, reference().basings
+    return sorted(name for name, valve in types.items() if PINS_NOT_ON_FILE not in basings[valve.basing].electrodes())
+
+
+@pytest.mark.parametrize("designation", with_pins_on_file())
 def test_every_type_in_the_files_fits_its_own_socket(designation: str) -> None:
     assert put(designation, in_place_of=designation).reasons == ()
 
@@ -486,3 +491,9 @@ def test_a_stabiliser_for_another_voltage_does_not_fit() -> None:
 def test_the_safety_note_says_what_it_must() -> None:
     for words in ("Lethal voltages remain", "switched off", "licensed or qualified", "local codes", "mercury"):
         assert words in SAFETY
+
+
+def test_pins_that_are_not_on_file_are_never_said_to_fit() -> None:
+    blank = replace(PENTODE, name="X", pins=("unknown",) * 7)
+    assert compare(blank, replace(blank, name="Y")).worst == FitLevel.STOP
+    assert "not on file" in said(compare(PENTODE, blank), "base")

@@ -21,6 +21,7 @@ from hypothesis import strategies as st
 from grading.claims.gathered import claim_paper_data
 from grading.claims.pure.claim_pdf import MOST_PICTURES, Pictured, claim_pdf
 from stockroom.claims import claiming
+from stockroom.claims.untrue import why_untrue
 from stockroom.models import Charge, Claim, ClaimStep, Credit, Entry, Fault, Line, Lot
 from stockroom.photographs import storing
 from stockroom.receiving import booking
@@ -478,3 +479,84 @@ def test_the_list_of_claims_asks_as_often_for_many_as_for_few(
         claiming.make_claim(a_lot((10, 9)), "", "", by)
     with django_assert_max_num_queries(len(few)):
         client.get(reverse("claims"))
+
+
+# What is true no more
+
+
+def test_a_claim_whose_reason_went_with_a_recount_says_so_and_is_neither_sent_nor_printed_as_one_that_stands(
+    by: User, logged_in: Callable[..., Client]
+) -> None:
+    lot = a_lot((10, 4), goods="100.00")
+    made = claiming.make_claim(lot, "", "", by)
+    booking.count_lines(lot, {line_of(lot).pk: 10}, by)
+    told = "line 1: 6 short are claimed, and 0 are now"
+    client = logged_in(Role.RECEIVING)
+    page = client.get(made.get_absolute_url()).content.decode()
+    assert "true no more" in page and told in page
+    assert all(
+        "true no more" in client.get(f"/{where}/").content.decode() for where in ("claims", f"lots/{lot}/discrepancies")
+    )
+    paper = " ".join("".join(read_pdf(client.get(reverse("claim-pdf", args=[made.number])).content)).split())
+    assert f"This claim is true no more and is not made: {told}." in paper
+    with pytest.raises(claiming.NotNow, match="true no more"):
+        claiming.take_step(made, ClaimStep(kind=Steps.SENT), by)
+    claiming.note_fault(line_of(lot), Fault(kind="broken", pieces=10), by)
+    with pytest.raises(claiming.NotNow, match=f"Claim {made} is true no more"):
+        claiming.make_claim(lot, "", "", by)
+    claiming.take_step(made, ClaimStep(kind=Steps.WITHDRAWN), by)
+    assert claiming.make_claim(lot, "", "", by).amount == Decimal("100.00")
+
+
+def test_a_claim_that_holds_is_not_said_to_be_untrue(by: User) -> None:
+    lot = a_lot((10, 4), (10, 12), goods="100.00")
+    made = claiming.make_claim(lot, "", "", by)
+    assert why_untrue([made]) == {} and claim_paper_data(made, timezone.localdate()).void == ""
+
+
+def test_pieces_claimed_as_broken_and_again_as_sent_back_never_come_to_more_than_the_charge(by: User) -> None:
+    lot = a_lot((10, 10), (1, 1), goods="100.00")
+    claiming.note_fault(line_of(lot), Fault(kind="broken", pieces=10), by)
+    first = claiming.make_claim(lot, "", "", by)
+    booking.send_back(line_of(lot), 10, "broken", by)
+    second = claiming.make_claim(lot, "", "", by)
+    assert (first.amount, second.amount) == (Decimal("90.91"), Decimal("0.00"))
+
+
+def test_a_claim_of_more_than_the_goods_cost_by_now_says_so(by: User) -> None:
+    lot = a_lot((10, 0), (10, 10), goods="100.00")
+    made = claiming.make_claim(lot, "", "", by)
+    lot.charges.update(amount=Decimal("40.00"))
+    (said,) = why_untrue([made])[made.pk]
+    assert (
+        said.replace("\N{NO-BREAK SPACE}", " ")
+        == "the claims of this lot come to GBP 50.00, and the goods cost GBP 40.00 now"
+    )
+
+
+@settings(max_examples=12, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(
+    goods=st.decimals(1, 500, places=2),
+    lines=st.lists(st.tuples(st.integers(1, 12), st.integers(0, 14)), min_size=1, max_size=3).filter(
+        lambda rows: any(counted for _, counted in rows)
+    ),
+    data=st.data(),
+)
+def test_the_live_claims_of_a_lot_never_add_up_to_more_than_its_goods_cost(
+    goods: Decimal, lines: list[tuple[int, int]], data: st.DataObject
+) -> None:
+    lot = a_lot(*lines, goods=f"{goods}")
+    for _ in range(4):
+        line = data.draw(st.sampled_from(list(lot.lines.order_by("number"))))
+        what = data.draw(st.sampled_from(["count", "broken", "sent back", "claim"]))
+        try:
+            if what == "count":
+                booking.count_lines(lot, {line.pk: data.draw(st.integers(0, 14))}, None)
+            elif what == "broken":
+                claiming.note_fault(line, Fault(kind="broken", pieces=data.draw(st.integers(1, 6))), None)
+            elif what == "sent back":
+                booking.send_back(line, data.draw(st.integers(1, 6)), "bad", None)
+            claiming.make_claim(lot, "", "", None)
+        except (claiming.ClaimError, booking.ReceivingError):
+            pass
+        assert sum(claim.amount for claim in lot.claims.all()) <= goods

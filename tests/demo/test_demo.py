@@ -299,7 +299,7 @@ def test_the_certificate_of_a_quad_states_each_spread_with_its_expanded_uncertai
             decision = claim(values, 0.05, wanted)
             assert decision is not None and decision.conformance_probability >= wanted
         data = certificate_data(quad, DAY)
-        assert not data.wanting
+        assert not [row for row in data.said if row.label == "Not stated"]
         assert [spread.quantity.symbol for spread in data.spreads] == ["Ia", "gm"]
         text = read_pdf(certificate_pdf(data))[0]
         for spread in data.spreads:

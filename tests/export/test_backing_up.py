@@ -37,8 +37,13 @@ def _manage(url: str, media: Path, *command: str) -> subprocess.CompletedProcess
     )
 
 
-@pytest.fixture
-def new_database(db: None, tmp_path: Path) -> Iterator[Callable[[str], str]]:
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return tmp_path_factory.mktemp("backups")
+
+
+@pytest.fixture(scope="module")
+def new_database(django_db_setup: Any, folder: Path) -> Iterator[Callable[[str], str]]:
     """Names an empty database, of the kind that the tests run on."""
     made: list[str] = []
     params = connection.get_connection_params() if connection.vendor == "postgresql" else {}
@@ -46,7 +51,7 @@ def new_database(db: None, tmp_path: Path) -> Iterator[Callable[[str], str]]:
 
     def make(name: str) -> str:
         if connection.vendor == "sqlite":
-            return f"sqlite:///{quote(str(tmp_path / f'{name}.sqlite3'))}"
+            return f"sqlite:///{quote(str(folder / f'{name}.sqlite3'))}"
         made.append(f"{name}_{os.getpid()}")
         with psycopg.connect(**at, dbname="postgres", autocommit=True) as server:
             server.execute(f"CREATE DATABASE {made[-1]}")
@@ -59,44 +64,29 @@ def new_database(db: None, tmp_path: Path) -> Iterator[Callable[[str], str]]:
             server.execute(f"DROP DATABASE {name} WITH (FORCE)")
 
 
-@pytest.fixture
-def shop(new_database: Callable[[str], str], tmp_path: Path) -> tuple[str, Path]:
+@pytest.fixture(scope="module")
+def shop(new_database: Callable[[str], str], folder: Path) -> tuple[str, Path]:
     """The kept demonstration shop, brought up to date, with a photograph's file."""
     url = new_database("shop")
     if connection.vendor == "sqlite":
-        (tmp_path / "shop.sqlite3").write_bytes(lzma.decompress((KEPT / "shop-2026-11-26.sqlite3.xz").read_bytes()))
+        (folder / "shop.sqlite3").write_bytes(lzma.decompress((KEPT / "shop-2026-11-26.sqlite3.xz").read_bytes()))
     else:
         with psycopg.connect(url, autocommit=True) as server:
             server.execute(lzma.decompress((KEPT / "shop-2026-11-26.sql.xz").read_bytes()))
-    media = tmp_path / "media"
+    media = folder / "media"
     (media / "photographs").mkdir(parents=True)
     (media / "photographs" / "one.jpg").write_bytes(b"not really a picture")
     assert _manage(url, media, "migrate").returncode == 0
     return url, media
 
 
-def test_what_is_backed_up_comes_back_equal_and_its_states_agree(
+def test_what_was_changed_in_the_file_is_found_out_and_what_is_whole_comes_back_equal(
     shop: tuple[str, Path], new_database: Callable[[str], str], tmp_path: Path
 ) -> None:
     url, media = shop
-    file, fresh, elsewhere = tmp_path / "backup.zip", new_database("fresh"), tmp_path / "elsewhere"
+    file, forged, elsewhere = tmp_path / "backup.zip", tmp_path / "forged.zip", tmp_path / "elsewhere"
     done = _manage(url, media, "backup", str(file))
     assert done.returncode == 0 and "1 files" in done.stdout, done.stderr
-    done = _manage(fresh, elsewhere, "restore", str(file))
-    assert done.returncode == 0, done.stderr
-    assert "digests of every table are equal" in done.stdout
-    assert (elsewhere / "photographs" / "one.jpg").read_bytes() == b"not really a picture"
-    assert "agree" in _manage(fresh, elsewhere, "check_states").stdout
-    again = _manage(fresh, elsewhere, "restore", str(file))
-    assert again.returncode != 0 and "in use" in again.stderr
-
-
-def test_a_row_that_was_changed_in_the_file_is_found_out(
-    shop: tuple[str, Path], new_database: Callable[[str], str], tmp_path: Path
-) -> None:
-    url, media = shop
-    file, forged = tmp_path / "backup.zip", tmp_path / "forged.zip"
-    assert _manage(url, media, "backup", str(file)).returncode == 0
     with zipfile.ZipFile(file) as source, zipfile.ZipFile(forged, "w") as target:
         for name in source.namelist():
             data = source.read(name)
@@ -104,9 +94,15 @@ def test_a_row_that_was_changed_in_the_file_is_found_out(
                 data = data.replace(b'"country": "', b'"country": "X', 1)
             target.writestr(name, data)
     fresh = new_database("fresh")
-    done = _manage(fresh, tmp_path / "elsewhere", "restore", str(forged))
+    done = _manage(fresh, elsewhere, "restore", str(forged))
     assert done.returncode != 0 and "stockroom.Supplier came back" in done.stderr
-    assert _manage(fresh, tmp_path / "elsewhere", "restore", str(file)).returncode == 0  # nothing was left behind
+    done = _manage(fresh, elsewhere, "restore", str(file))  # so nothing was left behind
+    assert done.returncode == 0, done.stderr
+    assert "digests of every table are equal" in done.stdout
+    assert (elsewhere / "photographs" / "one.jpg").read_bytes() == b"not really a picture"
+    assert "agree" in _manage(fresh, elsewhere, "check_states").stdout
+    again = _manage(fresh, elsewhere, "restore", str(file))
+    assert again.returncode != 0 and "in use" in again.stderr
 
 
 @pytest.mark.parametrize(
@@ -124,13 +120,13 @@ def test_what_is_no_backup_is_refused_in_words(db: None, data: bytes | dict[str,
 
 
 def test_a_backup_taken_while_somebody_writes_holds_all_that_was_acknowledged(
-    shop: tuple[str, Path], tmp_path: Path
+    shop: tuple[str, Path], folder: Path, tmp_path: Path
 ) -> None:
     """A plain copy of an open SQLite file would not: the last changes lie in the log beside it."""
     url, media = shop
     acknowledged, stop = 0, threading.Event()
     sign = "?" if connection.vendor == "sqlite" else "%s"
-    with closing(_open(url, tmp_path)) as at_work:
+    with closing(_open(url, folder)) as at_work:
 
         def work() -> None:
             nonlocal acknowledged

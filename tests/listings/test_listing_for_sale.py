@@ -10,16 +10,20 @@ import pytest
 from django.contrib.auth.models import User
 from django.test import Client
 from django.utils import timezone
+from django.utils.html import escape
 
 from grading.listings import publishing
 from grading.metrology.quantities import Quantity
-from grading.models import MatchedSet
-from grading.papers.certificates import certificate_data
+from grading.models import Calibration, MatchedSet, Policy, Shift, Tester
+from grading.papers.certificates import certificate_data, valve_certificate_data
 from grading.sets import making
+from grading.testers import studies
 from stockroom.models import Allocation, Customer, Listing, Order, Return, Valve
+from stockroom.pure.written import day
 from stockroom.site.people import Role
 from stockroom.states import State
-from tests.factories import graded, graded_all, make_type, make_user, make_valve, make_valves
+from tests.factories import graded, graded_all, make_policy, make_type, make_user, make_valve, make_valves
+from tests.instruments import READINGS, calibrated, described, filled, owner, planned, shift_at
 
 pytestmark = pytest.mark.django_db
 
@@ -35,6 +39,15 @@ def pair(by: User) -> list[Valve]:
     graded_all([(valve, 1.2, gm) for valve, gm in zip(valves, (1.60, 1.62), strict=True)])
     making.make_set(valves, 5, by)
     return list(Valve.objects.all())
+
+
+def a_known_tester() -> Shift:
+    """On a tester of which everything is known that a ± needs, calibrated with a certificate."""
+    tester = calibrated(described())
+    Calibration.objects.update(by="Gauge House", certificate_number="GH/77")
+    for quantity in (Quantity.ANODE_CURRENT, Quantity.GM):
+        studies.finish(filled(planned(tester, quantity=quantity), READINGS), owner())
+    return shift_at(Tester.objects.get(pk=tester.pk))
 
 
 def publish(valves: list[Valve], by: User) -> Listing:
@@ -76,11 +89,10 @@ def test_readings_and_spread_of_a_set_are_those_of_its_certificate_whatever_has_
     graded(pair[1], ia=1.2, gm=1.58, taken_at=timezone.now() + timedelta(days=1))
     page = Client().get(made.get_absolute_url())
     data = certificate_data(MatchedSet.objects.get(), timezone.localdate())
-    certified = [one.values[Quantity.GM] for member in data.members for one in member.results]
+    certified = [str(one.values[Quantity.GM]) for member in data.members for one in member.results]
     laid = page.context["readings"]
     gm = laid.heads.index(f"n:{Quantity.GM.column}")
-    shown = [float(str(row.cells[gm].text)) for row in laid.rows]
-    assert sorted(shown) == sorted(certified) and set(shown) == {1.60, 1.62}
+    assert [row.cells[gm].text for row in laid.rows] == certified and set(certified) == {"1.6", "1.62"}
     assert [one.spread for one in page.context["spreads"]] == [one.spread for one in data.spreads]
     note = f"{pair[1]} was read again on"
     assert note in page.content.decode() and any(said.startswith(note) for said in data.notes)
@@ -92,12 +104,51 @@ def test_the_public_reads_what_was_found_besides_emission_why_it_is_graded_so_an
     valve = make_valve(make_type())
     graded(valve, noise="noisy", grid_current_ua=-0.2)
     order = Order.objects.create(number="R0001", customer=Customer.objects.create(name="Ada Quill"))
-    Return.objects.create(valve=valve, order=order, reason="noisy", by=by, at=timezone.now() - timedelta(days=9))
+    Return.objects.create(
+        valve=valve, order=order, complaint="noise", reason="ask for Ada", by=by, at=timezone.now() - timedelta(days=9)
+    )
     page = Client().get(publish([valve], by).get_absolute_url()).content.decode()
     assert Quantity.GRID_CURRENT.column in page and "−0.2" in page and "<td>noisy</td>" in page
     assert "section 1: noise is noisy; Good allows slight" in page
     assert f"Not tested on {valve}: heater-cathode leakage." in page
-    assert f"Sold before and taken back: {valve}." in publishing.describe([valve])
+    back = valve.returns.get()
+    told = f"{valve}: sold before, and came back on {day(timezone.localdate(back.at))}: noise, hum or microphony."
+    assert told in page and told in publishing.describe([valve]) and back.reason not in page
+
+
+def test_the_public_reads_the_decision_rule_its_limits_the_risk_and_whose_certificate_it_traces_to(by: User) -> None:
+    shift = a_known_tester()
+    valve = make_valve(make_type())
+    graded(valve, shift=shift, taken_at=timezone.now())
+    page = Client().get(publish([valve], by).get_absolute_url())
+    said = {row.label: row.text for row in page.context["stated"]}
+    assert said["Decision rule"].startswith("A limit is met when the risk is 5 % at most")
+    assert said["Limits"].startswith("Excellent: anode current 80 to 125 % of nominal,")
+    assert "gm 90 % of nominal or more" in said["Limits"] and "noise quiet" in said["Limits"]
+    assert said["Risk"].startswith("For each limit the risk is 5 % at most that it is not truly met. By these readings")
+    assert "coverage factor" in said["The ± rests on"] and "Ia: a display that moves in" in said["The ± rests on"]
+    assert "by Gauge House, certificate GH/77" in said["Traceability"]
+    text = page.content.decode()
+    assert all(escape(text_of) in text for text_of in said.values())
+    assert f'href="{Policy.current().get_absolute_url()}"' in text
+    assert "Gauge House" in " ".join(row.text for row in valve_certificate_data(valve, timezone.localdate()).said)
+
+
+def test_a_tester_that_nobody_calibrated_is_said_to_trace_to_no_standard(by: User) -> None:
+    valve = make_valve(make_type())
+    graded(valve)
+    said = {row.label: row.text for row in Client().get(publish([valve], by).get_absolute_url()).context["stated"]}
+    assert "traces to no standard" in said["Traceability"].replace("trace to", "traces to")
+    assert "The ± rests on" not in said and said["Not stated"].startswith("No ± is stated where something is wanting")
+    assert f"No probability is stated for {valve}." in said["Risk"]
+
+
+def test_every_version_of_the_policy_has_a_public_page(by: User) -> None:
+    make_valve(make_type())
+    policy = make_policy()
+    page = Client().get(policy.get_absolute_url())
+    assert page.status_code == 200 and "is met when the risk is 5 % at most" in page.content.decode()
+    assert Client().get("/policy/").status_code == 302, "the list of versions is the shop's own"
 
 
 def test_a_listed_valve_that_reads_unfit_leaves_the_public_list_at_once(by: User) -> None:

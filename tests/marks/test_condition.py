@@ -81,6 +81,7 @@ def test_cleaning_is_cautioned_by_what_the_type_may_hold(client: Client) -> None
         ("radioactive", "Do not scrape or grind it"),
         ("mercury", "If the glass is cracked, stop"),
         ("asbestos", "may hold asbestos in its base"),
+        ("beryllia", "beryllium oxide, poisonous as dust"),
     ):
         valve = make_valve(make_type(f"type {caution}", cautions=[caution]))
         page = client.get(reverse("valve-clean", args=[valve.serial])).content.decode()

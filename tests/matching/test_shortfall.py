@@ -29,8 +29,8 @@ def test_guard_bands_that_take_the_tolerance_are_told_by_number() -> None:
     assert Count("read each valve 8 more times", after) in found.changes
     assert found.guard_share == pytest.approx(2 * 0.0095 / np.log(1.02))
     assert found.words[0] == (
-        f"{as_read} sets of 24 valves could be made within the tolerance as read; none of them are sure enough to be "
-        "within it."
+        f"{as_read} sets, {4 * as_read} of 24 valves, could be made within the tolerance as read; none of them are "
+        "sure enough to be within it."
     )
     assert "takes 96% of the tolerance" in found.words[1]
     assert any(f"({found.changes[0].sets} set" in sentence for sentence in found.words)

@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 from scipy import stats
 
 from grading.metrology import repeatability
+from grading.metrology.repeatability import BetweenDays, between_days, one_way
 
 
 def study_of(rng: np.random.Generator, shape: tuple[int, int, int] = (8, 2, 3)) -> np.ndarray:
@@ -115,7 +116,7 @@ def test_an_interaction_that_is_not_significant_is_pooled() -> None:
 
 
 def test_a_strong_interaction_is_kept_and_counted_as_reproducibility() -> None:
-    rng = np.random.default_rng(4)
+    rng = np.random.default_rng(6)
     y = rng.normal(size=(10, 1, 1)) + rng.normal(size=(10, 2, 1)) * 3 + rng.normal(size=(10, 2, 3)) * 0.1
     study = repeatability.crossed_study(y)
     assert not study.interaction_pooled and study.interaction is not None
@@ -263,3 +264,40 @@ def test_honest_repeats_contradict_each_other_one_time_in_twenty(repeats: int, d
 def test_one_reading_contradicts_nothing() -> None:
     with pytest.raises(ValueError, match="no range"):
         repeatability.critical_range(1, 1.0)
+
+
+# Between days
+
+
+def simulated_days(rng: np.random.Generator, cells: int, days: int, each: int, day_sd: float) -> BetweenDays:
+    """So many cells, each read so often on every day; the scatter within a day is one."""
+    shown = rng.normal(0, day_sd, days)
+    of_cell, of_day = np.repeat(np.arange(cells), days * each), np.tile(np.repeat(np.arange(days), each), cells)
+    values = 100 + 10 * of_cell + shown[of_day] + rng.normal(0, 1, len(of_day))
+    found = between_days(values, of_cell.tolist(), of_day.tolist())
+    assert found is not None
+    return found
+
+
+def test_what_days_differ_by_is_found_beside_valves_and_people_without_bias() -> None:
+    rng = np.random.default_rng(4)
+    found = [simulated_days(rng, 6, 5, 1, 2.0) for _ in range(1500)]
+    assert np.mean([one.standard_deviation**2 for one in found]) == pytest.approx(4.0, rel=0.12)
+    assert np.mean([one.within_standard_deviation**2 for one in found]) == pytest.approx(1.0, rel=0.03)
+    assert (found[0].degrees_of_freedom, found[0].within_degrees_of_freedom) == (4, 20)
+
+
+def test_balanced_days_are_as_one_way_analysis_has_them() -> None:
+    """A single cell: Henderson's method is then the one-way analysis of variance."""
+    rng = np.random.default_rng(5)
+    y = rng.normal(50, 1, (4, 6)) + rng.normal(0, 2, (4, 1))
+    found = between_days(y.ravel(), [0] * 24, np.repeat(range(4), 6).tolist())
+    known = one_way(y.tolist())
+    assert found is not None
+    assert found.within_standard_deviation == pytest.approx(known.within_standard_deviation)
+    assert known.between_variance > 0
+    assert found.standard_deviation**2 == pytest.approx(known.between_variance)
+
+
+def test_days_that_go_with_people_are_not_told_from_them() -> None:
+    assert between_days([1.0, 1.1, 2.0, 2.1], [0, 0, 1, 1], [0, 0, 1, 1]) is None

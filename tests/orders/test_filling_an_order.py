@@ -249,7 +249,10 @@ def test_an_order_goes_from_the_first_page_to_the_parcel(stock: list[Valve], log
     client.post(f"/orders/{order}/despatch/", {"carrier": "Post"})
     order.refresh_from_db()
     assert order.state == Order.State.DESPATCHED and order.despatch.carrier == "Post"
-    client.post(f"/orders/{order}/take-back/", {"serial": option.valves[0].serial, "reason": "hums"})
+    back = {"serial": option.valves[0].serial, "reason": "hums"}
+    client.post(f"/orders/{order}/take-back/", back)
+    assert not option.valves[0].returns.exists(), "the next buyer is told what was complained of"
+    client.post(f"/orders/{order}/take-back/", {**back, "complaint": "noise"})
     assert option.valves[0].returns.get().reason == "hums"
 
 

@@ -95,9 +95,9 @@ def test_a_lot_comes_in_and_a_certified_matched_quad_goes_out(keyboard: Keyboard
     weak.refresh_from_db()
     assert weak.state == State.GRADED and weak.grades.get(current=True).rank > 1
 
-    # Match: the quad that the readings hold, within 4 %.
+    # Match: the quad that the readings hold; nobody has studied the tester, so the policy supposes 1 % of scatter.
     keyboard.tab_to("Sets").go().tab_to("Make sets from stock").go()
-    keyboard.type("12AX7").tab_to("Within %").press("Control+a").type("4").tab_to("Find sets").go()
+    keyboard.type("12AX7").tab_to("Within %").press("Control+a").type("7").tab_to("Find sets").go()
     keyboard.tab_to("Take set 1").press("Space").tab_to("Make the ticked sets").go()
     quad = MatchedSet.objects.get()
     assert {member.valve for member in quad.members.all()} == set(valves[:4])
@@ -105,15 +105,15 @@ def test_a_lot_comes_in_and_a_certified_matched_quad_goes_out(keyboard: Keyboard
     # The certificate shows every member, and its symbols can be scanned.
     keyboard.tab_to("Certificate").press("Shift")
     certificate = pdf_behind(keyboard)
-    text = certificate[0].get_textpage().get_text_bounded().replace(" ", "")
+    text = "".join(page.get_textpage().get_text_bounded() for page in certificate).replace(" ", "")
     assert all(valve.serial in text for valve in valves[:4]) and "lethal" in text
     assert quad.number in symbols(certificate)
 
-    # Order: one matched quad, the best two grades, within 5 %.
+    # Order: one matched quad, the best two grades, within 7 %.
     keyboard.tab_to("Orders").go().tab_to("New order").go()
     keyboard.tab_to("or a new one").type("Ada Quill").tab_to("Save and add lines").go()
     keyboard.tab_to("Type").type("12AX7").tab_to("Pieces in each").press("Control+a").type("4")
-    keyboard.tab_to("Grade").choose("Good or better").tab_to("Within %").type("5")
+    keyboard.tab_to("Grade").choose("Good or better").tab_to("Within %").type("7")
     keyboard.tab_to("Add the line").go()
     assert quad.number in keyboard.words
     keyboard.tab_to("Set aside").go()

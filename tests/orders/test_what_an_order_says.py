@@ -41,7 +41,8 @@ def test_a_despatch_says_when_by_whom_and_under_which_number() -> None:
 
 
 def test_a_grade_says_how_often_to_read_again_and_never_claims_certainty() -> None:
-    assert Grade(more_readings=1).read_again.endswith("read it again, 1 more time.")
-    assert Grade(more_readings=None).read_again.endswith("read it again.")
+    again = Grade(more_readings=1, measured=[{"readings": 2}]).read_again
+    assert again.endswith("read it again, 1 more time in the same shift, or 3 times in a later one.")
+    assert Grade(more_readings=None).read_again.endswith("and reading it again would not settle it.")
     assert "99.2" in Grade(assurance=0.992).how_well_known
     assert "100" not in Grade(assurance=0.99999).how_well_known

@@ -29,7 +29,7 @@ Leads = dict[int, set[tuple[int | None, str]]]  # by pin: (unit or section, elec
 
 ENDS = frozenset({"h", "hct", "f", "fct"})
 UNDRAWN = frozenset({"s", "ic", "nc"})  # pins a symbol may leave out: nothing is connected to them in a circuit
-NAMES = {"A": "a", "G": "g1", "K": "k", "S": "s", "L": "t", "ST": "d"}
+NAMES = {"A": "a", "P": "a", "G": "g1", "K": "k", "S": "s", "L": "t", "ST": "d"}
 
 
 class Slip(NamedTuple):
@@ -55,6 +55,14 @@ SLIPS: dict[tuple[str, int], Slip] = {
         )
         for name in ("EF80", "EF85")
         for pin, says in ((1, set[tuple[int, str]]()), (3, {(1, "F1")}))
+    },
+    **{
+        ("CK6418", pin): Slip(
+            {(unit, "F+,G3")},
+            {(1, end)},
+            "both ends of the filament are drawn as the positive one and as grid 3; grid 3 is left out",
+        )
+        for pin, unit, end in ((3, 0, "F1"), (5, 2, "F2"))
     },
 }
 # ECH81 joins the cathode of the heptode to grid 5 and to the cathode of the triode, and draws that lead without a

@@ -7,6 +7,7 @@ from django.core.management import call_command
 from django.core.management.base import CommandError
 
 from grading.management.commands import outside_checks
+from grading.proof import promised
 from grading.proof.published import run
 from grading.proof.published.case import READ, PublishedCase, rounds_to
 from tests.outside.published import assert_agrees, cases
@@ -44,3 +45,20 @@ def test_a_value_that_cannot_be_computed_does_not_agree() -> None:
 def test_a_published_value_is_met_to_half_its_last_digit_and_no_further() -> None:
     case = rounds_to("t", "n", "0.92", "s", READ, lambda: 0.9249)
     assert [result.agrees for result in run([case, case._replace(compute=lambda: 0.9251)])] == [True, False]
+
+
+def test_promises_are_tried_by_name_and_a_broken_one_fails(monkeypatch: pytest.MonkeyPatch) -> None:
+    kept = WRONG._replace(name="two and two, kept", compute=lambda: 5.0)
+    monkeypatch.setattr(promised, "cases", lambda times: iter([WRONG, kept]))
+    out = StringIO()
+    call_command("try_promises", "--only", "kept", stdout=out)
+    assert "1 promises kept." in out.getvalue() and "two and two, kept" in out.getvalue()
+    with pytest.raises(CommandError, match="Not kept: two and two"):
+        call_command("try_promises", stdout=out)
+
+
+def test_many_draws_leave_little_to_chance() -> None:
+    def most(times: int) -> float:
+        return next(case.high for case in promised.cases(times) if "although on the tolerance" in case.name)
+
+    assert most(1) - 0.05 == pytest.approx(4 * (most(16) - 0.05)) and most(16) < 0.053

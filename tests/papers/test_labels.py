@@ -30,6 +30,7 @@ from tests.factories import (
     graded_all,
     make_line,
     make_lot,
+    make_place,
     make_policy,
     make_type,
     make_user,
@@ -179,8 +180,17 @@ def test_a_graded_valve_shows_type_grade_and_readings_of_every_section(client: C
         "Excellent",
         "Ia 1.21 | 1.19 mA",
         "gm 1.58 | 1.61 mA/V",
+        f"{valve.line}",
         f"{valve.serial[:4]} {valve.serial[4:]} The Amber Filament",
     ]
+
+
+@pytest.mark.parametrize("stock", STOCKS)
+def test_a_label_says_which_line_the_valve_came_in_and_where_it_stands(client: Client, stock: str) -> None:
+    valve = make_valve(make_type("12AX7"), place=make_place("B12"))
+    graded(valve)
+    (text,) = read_pdf(pdf_of(client, serials=valve.serial, stock=stock))
+    assert f"{valve.line} · B12" in text
 
 
 def test_a_rectifier_shows_no_gm(client: Client) -> None:

@@ -28,6 +28,7 @@ def keyboard(served: Any, browser: Any, person: Callable[..., User]) -> Iterator
         place=Place.objects.create(code="S2"),
     )
     plans.describe(line, Packing(carton_size=10, pack_date="5312"), None)
+    plans.label_packs(line, None)
     Customer.objects.create(name="Ada Quill")
     with at_the_keyboard(browser, served.url) as somebody:
         yield somebody
@@ -73,7 +74,9 @@ def test_sealed_packs_are_drawn_accepted_ordered_pulled_sent_and_taken_back_with
     assert order.state == Order.State.DESPATCHED
 
     # It comes back, its seal intact.
-    keyboard.tab_to("Serial").type(valve.serial).press("Tab").type("one too many").press("Tab").choose("seal intact")
+    keyboard.tab_to("Serial").type(valve.serial).press("Tab").choose("not wanted").press("Tab").type(
+        "one too many"
+    ).press("Tab").choose("seal intact")
     keyboard.tab_to("Record the return").go()
     assert Return.objects.get().seal == Return.Seal.INTACT and "still sealed" in keyboard.words
 

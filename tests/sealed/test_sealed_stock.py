@@ -65,11 +65,14 @@ def by() -> User:
 def sealed_line(count: int = 50, *, seal: str = "pack", carton_size: int = 10, **fields: Any) -> Line:
     line = make_line(make_type(), count, condition=SEALED, **fields)
     sealed.describe(line, Packing(seal=seal, carton_size=carton_size, contract_marks="K-1951", pack_date="3/53"), None)
+    sealed.label_packs(line, None)
     return line
 
 
-def an_iso_plan(line: Line, aql: str = "4.0", terms: Terms | None = None, **wish: Any) -> SamplingPlan:
-    return sealed.make_plan(line, Iso(InspectionLevel.II, Decimal(aql), **wish), terms or Terms(), None, seed="a seed")
+def an_iso_plan(
+    line: Line, aql: str = "4.0", terms: Terms | None = None, by: User | None = None, **wish: Any
+) -> SamplingPlan:
+    return sealed.make_plan(line, Iso(InspectionLevel.II, Decimal(aql), **wish), terms or Terms(), by, seed="a seed")
 
 
 def sample(plan: SamplingPlan, bad: int = 0, by: User | None = None) -> list[Valve]:
@@ -143,16 +146,19 @@ def test_each_plan_gets_a_seed_of_its_own() -> None:
 def test_the_lot_is_what_is_still_in_bulk() -> None:
     line = sealed_line(50)
     booking.allot_serials(line, 3, None)
+    sealed.label_packs(line, None)
     plan = an_iso_plan(line)
     assert (plan.lot_size, plan.first_position) == (47, 3)
 
 
 def test_a_plan_is_replaced_with_a_reason_until_a_pack_is_opened(by: User) -> None:
     line = sealed_line(50)
-    first = an_iso_plan(line)
+    first, olive = an_iso_plan(line), make_user("olive", Role.OWNER)
     with pytest.raises(sealed.SealedError, match="Say why it is replaced"):
-        an_iso_plan(line)
-    second = an_iso_plan(line, terms=Terms(replaced_because="the count was corrected"))
+        an_iso_plan(line, by=olive)
+    with pytest.raises(sealed.OwnersDraw, match="only the owner"):
+        an_iso_plan(line, terms=Terms(replaced_because="I do not like these"), by=by)
+    second = an_iso_plan(line, terms=Terms(replaced_because="the count was corrected"), by=olive)
     assert sealed.current_plan(line) == second and second.replaces == first
     with pytest.raises(sealed.AlreadyDecided, match="replaced by another"):
         sealed.open_packs(first, 1, by)
@@ -239,7 +245,7 @@ def test_results_come_in_live_and_a_good_sample_accepts() -> None:
     graded_all([(pack.valve, 1.2, 1.6) for pack in packs[1:]])
     done = results.results(plan)
     assert done.decision.outcome == LotOutcome.ACCEPT and done.by_grade == [("Excellent", plan.sample_size)]
-    assert done.unopened == sampling.unopened(50, plan.sample_size, 0)
+    assert done.unopened == sampling.unopened(50, plan.sample_size, 0).as_found(0, 0, 50)
 
 
 def test_a_bad_sample_goes_back_while_it_can_and_is_tested_whole_after() -> None:
@@ -358,6 +364,7 @@ def test_a_return_takes_the_bulk_out_of_the_house_and_shares_the_cost_anew(by: U
     lines = [Line(type=make_type(), condition=claimed, expected=50, counted=50) for claimed in ("used", SEALED)]
     kept, gone = booking.add_lines(lot, lines, by)
     sealed.describe(gone, Packing(carton_size=10), by)
+    sealed.label_packs(gone, by)
     plan = an_iso_plan(gone, terms=Terms(returnable_until=timezone.localdate()))
     sample(plan, bad=plan.rejection_number)
     deciding.decide(plan, Action.RETURN, "", by, keep_opened=True)
@@ -370,7 +377,7 @@ def test_a_return_takes_the_bulk_out_of_the_house_and_shares_the_cost_anew(by: U
     assert Entry.objects.filter(lot=lot, action="cost-shared").count() == 2
     with pytest.raises(sealed.AlreadyDecided, match="sent back"):
         decide(plan, Action.TEST_ALL, "no")
-    with pytest.raises(booking.FewerThanSerials, match="were sent back"):
+    with pytest.raises(booking.FewerThanSerials, match="have left the line"):
         booking.count_lines(lot, {gone.pk: 20}, by)
 
 
@@ -425,7 +432,8 @@ def test_sealed_packs_are_listed_as_sample_tested_and_their_state_follows(accept
     assert [valve.state for valve in valves] == [State.LISTED] * 3
     assert not Pack.objects.filter(valve__in=valves, opened=True).exists()
     assert made.title == "12AX7, 3 packs: sealed and sample-tested, not tested"
-    assert "With 95\N{NO-BREAK SPACE}% confidence" in made.text and not any(valve.readings.exists() for valve in valves)
+    page = Client().get(made.get_absolute_url()).content.decode()
+    assert "With 95\N{NO-BREAK SPACE}% confidence" in page and not any(valve.readings.exists() for valve in valves)
     drawn = set(accepted.drawn.values_list("number", flat=True))
     assert drawn.isdisjoint(accepted.packs.filter(opened=False).values_list("number", flat=True))
     publishing.end(made, by)
@@ -656,7 +664,10 @@ def test_a_plan_is_replaced_through_the_page_only_with_a_reason(logged_in: Calla
     make_policy()
     line = sealed_line(50)
     an_iso_plan(line)
-    client = logged_in(Role.RECEIVING)
+    receiver, client = logged_in(Role.RECEIVING), logged_in(Role.OWNER)
+    assert (
+        "only the owner" in receiver.post(at("sealed-plan", line), {**PLAN, "replaced_because": "x"}).content.decode()
+    )
     assert "There is a plan already" in client.get(at("sealed-plan", line), PLAN).content.decode()
     refused = client.post(at("sealed-plan", line), {**PLAN, "replaced_because": ""})
     assert refused.status_code == 200 and SamplingPlan.objects.count() == 1

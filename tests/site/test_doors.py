@@ -30,7 +30,7 @@ def anyone(db: None) -> Client:
 def test_a_host_that_is_not_ours_is_refused_and_not_answered_by_a_fault(anyone: Client) -> None:
     answer = anyone.get("/log-in/", headers={"host": "192.0.2.2"})
     assert answer.status_code == 400
-    assert b"That could not be taken" in answer.content
+    assert b"asked for by a name that it does not answer to" in answer.content
 
 
 @pytest.mark.parametrize(

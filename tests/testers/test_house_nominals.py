@@ -186,7 +186,7 @@ def test_a_reading_at_such_conditions_is_compared_with_the_house_nominal_and_pap
     assert basis.kind == BasisKind.HOUSE and basis.nominal is not None and isclose(basis.nominal, 1.17)
     assert basis.brought(1.0) == (1.0, 0.0) and not basis.sheet_limits
     assert 0 < basis.nominal_u < 0.05
-    for told in ("house nominal", "10 known-good NOS", "Long bench", "Rk 1000"):
+    for told in ("house nominal", "known-good NOS", "of 10 valves", "Long bench", "Rk 1000"):
         assert told in basis.words
 
 

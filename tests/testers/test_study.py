@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from datetime import timedelta
 from math import inf, isclose, sqrt
 from typing import Any
 
@@ -9,14 +11,15 @@ import pytest
 from django.contrib.auth.models import User
 from django.db import DatabaseError, connection, transaction
 from django.test import Client
+from django.utils import timezone
 
-from grading.metrology import repeatability
+from grading.metrology import comparison, repeatability, uncertainty
 from grading.metrology.uncertainty import ReadingTerms
-from grading.models import Quantity, Study, StudyReading
+from grading.models import Quantity, Study, StudyReading, Tester
 from grading.models.append_only import AppendOnlyError
 from grading.plots import charts
 from grading.proof.published import data
-from grading.testers import studies
+from grading.testers import records, studies
 from grading.testers.studies import PlanProblem, StudyProblem
 from stockroom.models import Entry, Valve
 from stockroom.site.people import Role
@@ -443,3 +446,48 @@ def test_a_round_is_read_with_scans_and_enter_alone(served: Any, browser: Any) -
         assert "nothing to read" in keyboard.words
     finally:
         context.close()
+
+
+# Several days
+
+
+def on_days(tester: Tester, shifts: Sequence[float], valves: int = 6) -> Study:
+    """Every round of readings a day later than the one before, the tester reading so much higher on it."""
+    study = planned(tester, valves=valves, repeats=len(shifts))
+    users = {user.pk: user for user in people()}
+    start = timezone.now() - timedelta(days=20)
+    for cell in studies.order(study):
+        scatter = (-0.004, 0.0, 0.004)[(cell.position + cell.repeat) % 3]  # the same on every day
+        value = 1.0 + 0.1 * cell.position + shifts[cell.repeat - 1] + scatter
+        when = start + timedelta(days=cell.repeat)
+        studies.take(study, cell, value, users[cell.operator_id], taken_at=when)
+    studies.finish(study, owner())
+    return study
+
+
+def test_what_a_tester_differs_by_from_day_to_day_is_in_a_reading_and_cancels_between_valves_of_one_day() -> None:
+    tester = described()
+    on_days(tester, (0.0, 0.06, -0.05, 0.03))
+    said = studies.repeatability_of(tester, Quantity.ANODE_CURRENT, 1.3)
+    assert said is not None
+    assert 0.02 < said.between_days_sd < 0.1 and said.between_days_degrees_of_freedom == 3
+    assert 0.003 < said.standard_deviation < 0.006, "within a day"
+    terms = records.record_of(Tester.objects.get(pk=tester.pk)).known(Quantity.ANODE_CURRENT, 1.3).terms
+    budget = {row.name: row.contribution for row in uncertainty.reading(1.3, terms, readings=9).budget}
+    assert budget["between days"] == pytest.approx(terms.between_days_at(1.3)), "and does not average"
+    assert terms.between_days_at(1.3) >= said.between_days_sd
+
+    def read(day: str) -> comparison.ComparedValue:
+        parts = comparison.components_of(1.3, terms, session="1", operator="1", day=day, source="study 1")
+        return comparison.ComparedValue(1.3, 1, parts)
+
+    same, _ = comparison.relative_u(read("2026-01-01"), read("2026-01-01"))
+    other, _ = comparison.relative_u(read("2026-01-01"), read("2026-01-02"))
+    assert other**2 - same**2 == pytest.approx(2 * (terms.between_days_at(1.3) / 1.3) ** 2)
+
+
+def test_a_study_of_one_day_says_nothing_of_days_and_one_of_steady_days_says_so() -> None:
+    tester = described()
+    assert studies.analyse(on_days(tester, (0.0, 0.0, 0.0))).in_words[2].startswith("It was read on 3 days: between")
+    one_day = studies.analyse(studied(tester))
+    assert one_day.between is None and not any("day" in words for words in one_day.in_words)

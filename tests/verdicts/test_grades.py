@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import json
 from dataclasses import replace
+from itertools import groupby, islice
+from operator import attrgetter
 from pathlib import Path
 from typing import Any
 
@@ -61,8 +63,10 @@ def test_sections_that_are_not_meant_alike_are_not_compared(policy: PolicyRules)
 
 
 @pytest.mark.django_db
-def test_every_valve_read_exactly_at_its_sheets_nominal_is_of_the_best_grade(reference: None) -> None:
-    types = [type_ for type_ in ValveType.objects.all() if type_.test_sections]
+def test_a_valve_of_every_kind_read_exactly_at_its_sheets_nominal_is_of_the_best_grade(reference: None) -> None:
+    by_kind = groupby(ValveType.objects.with_all().order_by("kind", "designation"), attrgetter("kind"))
+    tested = ((type_ for type_ in of_kind if type_.test_sections) for _, of_kind in by_kind)
+    types = [type_ for of_kind in tested for type_ in islice(of_kind, 10)]
     line, shift = make_line(types[0]), make_shift()
     valves = [make_valve(type_, line=line) for type_ in types]
     Reading.objects.bulk_create(
@@ -77,7 +81,7 @@ def test_every_valve_read_exactly_at_its_sheets_nominal_is_of_the_best_grade(ref
         for section in valve.type.test_sections
     )
     grades = judging.grade(valves, Policies.current(), None)
-    assert len(grades) == len(valves) > 150
+    assert len(grades) == len(valves) > 100
     kinds = {type_.kind for type_ in types}
     assert {"triode-pentode", "triode-heptode", "rectifier", "voltage stabiliser"} <= kinds
     # A sheet whose nominal is its least lets nobody be sure of that least on a tester that nobody has described.

@@ -1,4 +1,5 @@
-"""Compare the stored state of every valve and lot with what its records say, and name each that disagrees."""
+"""Compare the stored state of every valve and lot with what its records say, and name each that disagrees; then name
+each record that breaks a rule of the shop (`grading.valves.rules`)."""
 
 from __future__ import annotations
 
@@ -11,6 +12,7 @@ from django.db import transaction
 from django.db.models import Sum
 from django.db.models.functions import Coalesce
 
+from grading.valves.rules import broken_rules
 from grading.verdicts.states import refresh, true_states
 from stockroom.models import Entry, Lot, Valve
 from stockroom.models.goods import pieces_of_line
@@ -52,18 +54,21 @@ class Command(BaseCommand):
     def add_arguments(self, parser: CommandParser) -> None:
         parser.add_argument("--repair", action="store_true", help="store what the records say")
 
-    @transaction.atomic
     def handle(self, *args: Any, **options: Any) -> None:
-        found = list(disagreements())
-        for one in found:
+        with transaction.atomic():
+            found, broken = list(disagreements()), list(broken_rules())
+            if options["repair"]:
+                self._repair(found)
+        for one in [*found, *broken]:
             self.stdout.write(f"{one}.")
+        if found and options["repair"]:
+            self.stdout.write(f"{len(found)} repaired.")
+        elif found:
+            raise CommandError(f"{len(found)} stored states disagree with the records. --repair stores the true ones.")
+        if broken:
+            raise CommandError(f"{len(broken)} records break a rule; what to do stands beside each.")
         if not found:
             self.stdout.write(f"The states of {Valve.objects.count()} valves and {Lot.objects.count()} lots agree.")
-        elif options["repair"]:
-            self._repair(found)
-            self.stdout.write(f"{len(found)} repaired.")
-        else:
-            raise CommandError(f"{len(found)} stored states disagree with the records. --repair stores the true ones.")
 
     def _repair(self, found: list[Disagreement]) -> None:
         refresh([one.of.pk for one in found if isinstance(one.of, Valve)])

@@ -1,4 +1,4 @@
-"""The certificate of a matched set: what was read, how alike the valves are, and what is not claimed.
+"""The certificate of a matched set or a single valve: what was read, how alike valves are, and what is not claimed.
 
 One row of `spreads` is one claim; the nominal it is shown beside names its own source.
 """
@@ -10,9 +10,8 @@ from dataclasses import dataclass
 from datetime import date
 from io import BytesIO
 from itertools import groupby
-from math import floor, log10
 from typing import Any, NamedTuple
-from xml.sax.saxutils import escape
+from xml.sax.saxutils import escape, quoteattr
 
 from reportlab.lib.enums import TA_RIGHT
 from reportlab.lib.units import mm
@@ -36,26 +35,14 @@ from grading.drawing.page import (
 )
 from grading.drawing.plot import SetChart, draw_chart, draw_legend, outside
 from grading.metrology.quantities import CLAIMING, FAULTS, Quantity, capitalised
-from stockroom.pure.written import day, plain, plural, to_places
-
-
-class CertifiedValue(NamedTuple):
-    """One section: what was read of each quantity, and the expanded uncertainty of those that have one.
-
-    `faults` and `noise` are the worst that was seen and heard of it; empty where nobody tested for them.
-    """
-
-    section: int
-    values: Mapping[Quantity, float]
-    expanded: Mapping[Quantity, float] = {}
-    faults: Mapping[Quantity, float] = {}
-    noise: str = ""
+from grading.verdicts.pure.graded import GradedSection
+from stockroom.pure.written import NOT_MEASURED, day, plain, plural
 
 
 class CertifiedValve(NamedTuple):
     serial: str
     grade: str
-    results: tuple[CertifiedValue, ...]
+    results: tuple[GradedSection, ...]
 
 
 class Nominal(NamedTuple):
@@ -84,6 +71,15 @@ class CertifiedSpread(NamedTuple):
     probability: float | None = None
 
 
+class SaidRow(NamedTuple):
+    """A row of what the certificate says; `policy` names the policy that it speaks of, `address` is its page."""
+
+    label: str
+    text: str
+    policy: str = ""
+    address: str = ""
+
+
 class CertifiedQuantity(NamedTuple):
     tester: str
     operator: str
@@ -93,7 +89,10 @@ class CertifiedQuantity(NamedTuple):
 
 @dataclass(frozen=True)
 class CertificateData:
-    """`void` says why the certificate no longer stands; `notice` is the shop's own, such as "demo data"."""
+    """`void` says why the certificate no longer stands; `notice` is the shop's own, such as "demo data".
+
+    A single valve has no tolerance and no spreads; `made_on` is then the day that it was graded.
+    """
 
     shop: str
     shop_lines: tuple[str, ...]
@@ -104,7 +103,7 @@ class CertificateData:
     kind: str
     made_on: date
     issued_on: date
-    tolerance_percent: float
+    tolerance_percent: float | None
     policy: str
     members: tuple[CertifiedValve, ...]
     nominals: tuple[Nominal, ...]
@@ -115,18 +114,17 @@ class CertificateData:
     notes: tuple[str, ...]
     cautions: tuple[str, ...]
     void: str = ""
-    compared: tuple[str, ...] = ()  # with what the readings were compared, in words
-    uncertainty: str = ""  # what the uncertainties rest on; empty where none is stated
-    wanting: str = ""  # why none is stated, or what is not in it
+    said: tuple[SaidRow, ...] = ()
+    reasons: tuple[str, ...] = ()  # why a single valve has its grade
 
-    def nominal_of(self, section: int) -> Nominal | None:
-        return next((nominal for nominal in self.nominals if nominal.section == section), None)
+    @property
+    def is_set(self) -> bool:
+        return self.tolerance_percent is not None
 
 
 CLAIMED = (
-    "The readings in the table were taken in this shop on the tester and the days named, at the settings "
-    "named, and are printed as they stood when the set was made up. Spread is the highest reading over the "
-    "lowest, less one, of each quantity and section. The grades are this shop's own, by the policy named."
+    "Taken in this shop on the tester and the days named, at the settings named; printed as the grades rest on them. "
+    "The grades are this shop's own, by the policy named."
 )
 NO_UNCERTAINTY = (
     "No uncertainty of measurement is stated: another tester, other settings or another day will read differently. "
@@ -150,6 +148,7 @@ BODY = text_style("body", 8, lead=1.25)
 HEADING_RIGHT = text_style("heading-right", 7.6, bold=True, lead=1.15, alignment=TA_RIGHT)
 HEADING_LEFT = text_style("heading-left", 7.6, bold=True, lead=1.15)
 FACT = text_style("fact", 9, bold=True, lead=1.2)
+SMALL = text_style("small", 7.6, lead=1.22)
 LABEL = text_style("label", 7.2, lead=1.25, textColor=SOFT)
 
 ALL_SANS = ("FONT", (0, 0), (-1, -1), SANS, 8.4)  # else empty cells ask for a font that is not in the file
@@ -161,7 +160,7 @@ def certificate_pdf(data: CertificateData) -> bytes:
         file,
         title=f"Certificate {data.number}: {data.name} {data.type}",
         author=data.shop,
-        subject="Readings of a matched set of electron valves",
+        subject="Readings of a matched set of electron valves" if data.is_set else "Readings of an electron valve",
     )
     build(
         document,
@@ -189,7 +188,7 @@ def _head(canvas: Canvas, data: CertificateData) -> None:
 
 def _story(data: CertificateData) -> list[Flowable]:
     story: list[Flowable] = [
-        Paragraph("CERTIFICATE OF MEASUREMENT AND MATCHING", OVER),
+        Paragraph("CERTIFICATE OF MEASUREMENT" + (" AND MATCHING" if data.is_set else ""), OVER),
         Paragraph(
             f"{escape(data.name.capitalize())} {escape(data.type)}"
             f'<font name="{SANS}" size="10.5">&nbsp;&nbsp;&nbsp;{escape(data.kind)}</font>',
@@ -199,32 +198,55 @@ def _story(data: CertificateData) -> list[Flowable]:
     for text in (data.void, data.notice):
         if text:
             story += [Spacer(0, 2 * mm), _boxed([Paragraph(escape(text), BODY)], BAD if text == data.void else WARN)]
-    story += [Spacer(0, 2 * mm), _facts(data), *_readings(data), *_faults(data), *_spreads(data)]
+    story += [Spacer(0, 2 * mm), _facts(data), *_readings(data), *_faults(data)]
+    if data.spreads:
+        story += _spreads(data)
+    if data.reasons:
+        story += [Paragraph("Why this grade", HEAD), *(Paragraph(escape(reason), BODY) for reason in data.reasons)]
     if data.charts:
         story.append(KeepTogether([Paragraph("The set among its kind", HEAD), _Charts(data)]))
     if data.notes:
         story.append(Paragraph("Notes", HEAD))
         story += [Paragraph(escape(note), BODY) for note in data.notes]
     story += [
-        _columns(("What this certificate says", _claimed(data)), ("What it does not say", _not_claimed(data))),
+        Paragraph("What this certificate says", HEAD),
+        _said(data),
         Spacer(0, 2 * mm),
         _boxed([Paragraph(f"<b>Caution.</b> {escape(' '.join((CAUTION, *data.cautions)))}", BODY)], WARN),
     ]
     return story
 
 
-def _claimed(data: CertificateData) -> str:
-    said = [CLAIMED, *(f"Each reading stands {words}." for words in data.compared)]
-    if data.uncertainty:
-        said.append(data.uncertainty)
-    return escape(" ".join(said))
+def _said(data: CertificateData) -> Table:
+    """A label and a text a row; a policy is named with its page."""
+    rows = [SaidRow("Readings", CLAIMED), *data.said, SaidRow("Not claimed", _not_claimed(data))]
+    return Table(
+        [[Paragraph(escape(row.label), LABEL), Paragraph(_said_text(row), SMALL)] for row in rows],
+        colWidths=[24 * mm, (ROOM_MM - 24) * mm],
+        style=[
+            ALL_SANS,
+            ("VALIGN", (0, 0), (-1, -1), "TOP"),
+            ("LINEBELOW", (0, 0), (-1, -1), 0.3, RULE),
+            ("LEFTPADDING", (0, 0), (-1, -1), 0),
+            ("TOPPADDING", (0, 0), (-1, -1), 1),
+            ("BOTTOMPADDING", (0, 0), (-1, -1), 1.8),
+        ],
+    )
+
+
+def _said_text(row: SaidRow) -> str:
+    text = escape(row.text)
+    if row.policy:
+        text += f" <b>{escape(row.policy[:1].upper() + row.policy[1:])}</b>"
+    if row.address:
+        text += f": <link href={quoteattr(row.address)}>{escape(row.address)}</link>"
+    return text
 
 
 def _not_claimed(data: CertificateData) -> str:
-    said = [NOT_CLAIMED] if data.uncertainty else [NO_UNCERTAINTY.strip(), NOT_CLAIMED]
-    if data.wanting:
-        said.append(data.wanting)
-    return escape(" ".join(said))
+    values = [value for member in data.members for result in member.results for value in result.values.values()]
+    known = any(value.expanded_uncertainty for value in values)
+    return NOT_CLAIMED if known else NO_UNCERTAINTY + NOT_CLAIMED
 
 
 def _boxed(content: Sequence[Flowable], colour: Any) -> Table:
@@ -241,30 +263,13 @@ def _boxed(content: Sequence[Flowable], colour: Any) -> Table:
     )
 
 
-def _columns(*texts: tuple[str, str]) -> Table:
-    """Headed texts side by side."""
-    cells = [[Paragraph(head, HEAD), Paragraph(text, BODY)] for head, text in texts]
-    return Table(
-        [cells],
-        colWidths=[ROOM_MM / len(texts) * mm] * len(texts),
-        style=[
-            ALL_SANS,
-            ("VALIGN", (0, 0), (-1, -1), "TOP"),
-            ("LEFTPADDING", (0, 0), (-1, -1), 0),
-            ("RIGHTPADDING", (0, 0), (-1, -1), 12),
-            ("TOPPADDING", (0, 0), (-1, -1), 5),
-            ("BOTTOMPADDING", (0, 0), (-1, -1), 0),
-        ],
-    )
-
-
 def _facts(data: CertificateData) -> Table:
     facts = [
-        ("Matched within", f"{plain(data.tolerance_percent)} %, each quantity"),
-        ("Made up on", day(data.made_on)),
+        *_matched(data),
         ("Graded under", data.policy),
         ("Issued on", day(data.issued_on)),
     ]
+    across = len(facts)
     measured = "; ".join(
         f"{m.tester}, by {m.operator}, {day(m.first) if m.first == m.last else f'{day(m.first)} to {day(m.last)}'}"
         for m in data.measured
@@ -272,8 +277,8 @@ def _facts(data: CertificateData) -> Table:
     cells = [[Paragraph(label, LABEL), Paragraph(escape(value), FACT)] for label, value in facts]
     last = [Paragraph("Read on tester", LABEL), Paragraph(escape(measured), FACT)]
     return Table(
-        [cells, [last, "", "", ""]],
-        colWidths=[ROOM_MM / 4 * mm] * 4,
+        [cells, [last, *[""] * (across - 1)]],
+        colWidths=[ROOM_MM / across * mm] * across,
         style=[
             ALL_SANS,
             ("SPAN", (0, 1), (-1, 1)),
@@ -283,6 +288,15 @@ def _facts(data: CertificateData) -> Table:
             ("BOTTOMPADDING", (0, 0), (-1, -1), 3),
         ],
     )
+
+
+def _matched(data: CertificateData) -> list[tuple[str, str]]:
+    if data.tolerance_percent is None:
+        return [("Graded on", day(data.made_on))]
+    return [
+        ("Matched within", f"{plain(data.tolerance_percent)} %, each quantity"),
+        ("Made up on", day(data.made_on)),
+    ]
 
 
 def _table(
@@ -311,46 +325,34 @@ def _table(
     )
 
 
-def _share(value: float | None, nominal: float | None) -> str:
-    return "–" if value is None or not nominal else f"{100 * value / nominal:.0f} %"
-
-
-def _with_u(value: float | None, expanded: float | None) -> str:
-    """ "1.20 ± 0.03": the value to the last place of its uncertainty, which has two digits."""
-    if value is None or expanded is None or expanded <= 0:
-        return plain(value)
-    places = max(0, 1 - floor(log10(expanded)))
-    return f"{to_places(value, places)} ± {to_places(expanded, places)}"
-
-
 def _readings(data: CertificateData) -> list[Flowable]:
-    """A row for each section of each valve; the serial and the grade stand once a valve."""
+    """A row for each section of each valve, as it was graded; the serial and the grade stand once a valve."""
     read = {quantity for member in data.members for result in member.results for quantity in result.values}
     claimed = [quantity for quantity in CLAIMING if quantity in read]
     heads = ["Serial", "Grade", "Section"]
     for quantity in claimed:
         heads += [quantity.column, "of nominal"]
+    heads.append("Readings")
     rows: list[list[str]] = []
     style: list[Any] = []
     top = 1
     for member in data.members:
         for index, result in enumerate(member.results):
-            nominal = data.nominal_of(result.section)
             row = [_serial(member) if index == 0 else "", member.grade if index == 0 else "", str(result.section)]
             for quantity in claimed:
                 value = result.values.get(quantity)
-                row += [
-                    _with_u(value, result.expanded.get(quantity)),
-                    _share(value, nominal.values.get(quantity) if nominal else None),
-                ]
-            rows.append(row)
+                row += [str(value), value.share] if value else [NOT_MEASURED, NOT_MEASURED]
+            rows.append([*row, result.averaged])
         style.append(("LINEBELOW", (0, len(rows)), (-1, len(rows)), 0.3, RULE))
         style.append(("NOSPLIT", (0, top), (-1, len(rows))))
         top = len(rows) + 1
     style.append(("FONT", (0, 1), (0, -1), BOLD, 8.4))
-    widths = [30.0, 40.0, 18.0] + [92 / max(1, 2 * len(claimed))] * 2 * len(claimed)
+    # Beside a ± the value's own decimal point stands further from the edge, and its column is the wider of the two.
+    style += [("RIGHTPADDING", (column, 1), (column, -1), 50) for column in range(3, len(heads) - 1, 2)]
+    each = 92 / max(1, len(claimed))
+    widths = [26.0, 28.0, 16.0] + [each * 0.6, each * 0.4] * len(claimed) + [18.0]
     settings = Paragraph(_settings(data), BODY)
-    table = _table(heads, rows, widths, style, left=(0, 1, 2))
+    table = _table(heads, rows, widths, style, left=(0, 1, 2, len(heads) - 1))
     return [Paragraph("Readings", HEAD), table, Spacer(0, 1.2 * mm), settings]
 
 
@@ -359,24 +361,20 @@ def _serial(member: CertifiedValve) -> str:
 
 
 def _faults(data: CertificateData) -> list[Flowable]:
-    """What was read besides, of which no figure is claimed: a column for each quantity that was tested for."""
+    """What was read besides, of which no figure is claimed. Where nothing was, a note says so."""
     results = [(member, result) for member in data.members for result in member.results]
-    read = [quantity for quantity in FAULTS if any(quantity in result.faults for _, result in results)]
-    heard = any(result.noise for _, result in results)
-    if not read and not heard:
+    if not any(result.faults or result.noise for _, result in results):
         return []
-    heads = ["Serial", "Section", *(f"{capitalised(one.short)}, {one.unit}" for one in read)]
-    heads += ["Noise"] if heard else []
+    read = [one for one in FAULTS if any(one in r.faults or one.short in r.untested for _, r in results)]
+    heads = ["Serial", "Section", *(f"{capitalised(one.short)}, {one.unit}" for one in read), "Noise"]
     rows = []
     for place, (member, result) in enumerate(results):
         first = place == 0 or results[place - 1][0] is not member
         row = [_serial(member) if first else "", str(result.section)]
-        row += [quantity.amount(result.faults.get(quantity)) for quantity in read]
-        rows.append(row + ([result.noise or "–"] if heard else []))
+        rows.append([*row, *map(result.fault, read), result.heard])
     each = (ROOM_MM - 48) / (len(heads) - 2)
-    left = (0, 1, len(heads) - 1) if heard else (0, 1)
     style = [("FONT", (0, 1), (0, -1), BOLD, 8.4)]
-    table = _table(heads, rows, [30, 18, *[each] * (len(heads) - 2)], style, left=left)
+    table = _table(heads, rows, [30, 18, *[each] * (len(heads) - 2)], style, left=(0, 1, len(heads) - 1))
     return [KeepTogether([Paragraph("Also read", HEAD), table])]
 
 
@@ -396,6 +394,7 @@ def _settings(data: CertificateData) -> str:
 
 def _spreads(data: CertificateData) -> list[Flowable]:
     rows = []
+    assert data.tolerance_percent is not None
     asked = data.tolerance_percent / 100
     for row in data.spreads:
         verdict = "within" if row.spread <= asked + 1e-9 else "BEYOND"
@@ -413,7 +412,9 @@ def _spreads(data: CertificateData) -> list[Flowable]:
     heads = ["Quantity", "Section", "Nominal", "Lowest", "Highest", "Spread", "Asked"]
     style = [("FONT", (5, 1), (6, -1), BOLD, 8.4), ("RIGHTPADDING", (5, 1), (5, -1), 62)]
     table = _table(heads, rows, [42, 14, 18, 18, 18, 34, 36], style, left=(0, 1, 6))
-    return [KeepTogether([Paragraph("Spread over the set", HEAD), table])]
+    return [
+        KeepTogether([Paragraph("Spread over the set: the highest reading over the lowest, less one", HEAD), table])
+    ]
 
 
 def _spread_with_u(row: CertifiedSpread) -> str:
@@ -449,4 +450,4 @@ class _Charts(Flowable):  # type: ignore[misc]  # reportlab is untyped
         words = self.data.siblings + (
             f"; {plural(beyond, 'mark lies', 'marks lie')} beyond the frame" if beyond and self.data.siblings else ""
         )
-        draw_legend(self.canv, 0, 0.8, self.data.tolerance_percent / 100, words, ticks=charts[0].counts)
+        draw_legend(self.canv, 0, 0.8, charts[0].tolerance, words, ticks=charts[0].counts)

@@ -1,8 +1,9 @@
 """Labels for valves, on a sheet or one at a time.
 
-Above, to the left: the type, the grade, then what claims a grade in figures, section beside section; to the right the
-square symbol. Along the foot: the serial as Code 128 and in digits, and the shop. Sizes follow the stock: the
-symbols take the largest modules that are whole dots and leave all quiet zones free; text shrinks to its room.
+Above, to the left: the type, the grade, then what claims a grade in figures, section beside section, and where the
+valve came from and stands; to the right the square symbol. Along the foot: the serial as Code 128 and in digits, and
+the shop. Sizes follow the stock: the symbols take the largest modules that are whole dots and leave all quiet zones
+free; text shrinks to its room.
 """
 
 from __future__ import annotations
@@ -35,6 +36,7 @@ from grading.metrology.quantities import CLAIMING, Quantity
 
 POINT_MM = 25.4 / 72
 TEXT_PT = 31.5  # the height of type, verdict and two lines of readings at scale 1
+HOME_PT = 6.4  # and of the line and the place
 
 
 class LabelSection(NamedTuple):
@@ -44,13 +46,24 @@ class LabelSection(NamedTuple):
 
 @dataclass(frozen=True)
 class Label:
-    """`grade` and `sections` are empty until there are any. `square_text` goes into the square symbol."""
+    """`grade` and `sections` are empty until there are any. `square_text` goes into the square symbol.
+
+    `line` is the line of the lot that the valve came in, such as L0001/2, and `place` the shelf it had when this was
+    printed.
+    """
 
     serial: str
     type: str
     grade: str = ""
     sections: tuple[LabelSection, ...] = ()
     square_text: str = ""
+    line: str = ""
+    place: str = ""
+
+    @property
+    def home(self) -> str:
+        """Where the clerk puts a valve that lies about."""
+        return " · ".join(filter(None, [self.line, self.place]))
 
     @property
     def verdict(self) -> str:
@@ -174,7 +187,8 @@ def _draw(canvas: Canvas, label: Label, stock: Stock, shop: str, kind: SymbolKin
     width = room - max(symbol.quiet * where.square_module, 1.0)
     canvas.setFillColor(INK)
 
-    scale = min(1.6, (top - where.bars_y - where.bar_height - 0.5) / (TEXT_PT * POINT_MM))
+    tall = TEXT_PT + (HOME_PT if label.home else 0)
+    scale = min(1.6, (top - where.bars_y - where.bar_height - 0.5) / (tall * POINT_MM))
     y = top - 6.9 * scale * POINT_MM
     draw_text(canvas, left, y, label.type, width_mm=width, size=9.5 * scale, font=BOLD)
     y -= 8.2 * scale * POINT_MM
@@ -184,6 +198,9 @@ def _draw(canvas: Canvas, label: Label, stock: Stock, shop: str, kind: SymbolKin
     for line in lines:
         y -= 7.4 * scale * POINT_MM
         draw_text(canvas, left, y, line, width_mm=width, size=size, least=1.0)
+    if label.home:
+        foot = where.bars_y + where.bar_height + 0.5 + 1.6 * scale * POINT_MM
+        draw_text(canvas, left, foot, label.home, width_mm=width, size=5.4 * scale, least=3.0)
 
     draw_bars(canvas, where.bars_x, where.bars_y, bars, where.bar_module, where.bar_height)
     draw_square(canvas, where.square_x, where.square_y, symbol, where.square_module)

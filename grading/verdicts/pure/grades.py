@@ -25,6 +25,7 @@ from dataclasses import dataclass, replace
 from math import hypot, inf, log1p, sqrt
 from typing import NamedTuple
 
+from catalog.reference.files import WITHOUT_GAIN
 from grading.metrology import comparison, conformity
 from grading.metrology.comparison import ComparedValue, ErrorComponent
 from grading.metrology.conformity import Limits, Outcome, Rule
@@ -34,7 +35,7 @@ from grading.metrology.spreads import relative_spread
 from grading.verdicts.pure.rules import FAULTS, GradeLevel, PolicyRules, Unknown
 
 ROUNDING = 1e-12
-GRIDLESS = ("diode", "stabiliser")  # the kinds of section that have no grid to draw current or to make noise
+GRIDLESS = WITHOUT_GAIN  # the kinds of section that have no grid to draw current or to make noise
 
 
 class ReadingUncertainty(NamedTuple):
@@ -94,14 +95,21 @@ class SectionReading:
     indirectly_heated: bool = True
 
     def not_tested(self) -> tuple[str, ...]:
-        """Those of `grading.verdicts.pure.rules.FAULTS` that the section can have and that were not looked for."""
-        has_grid = self.kind not in GRIDLESS
-        possible = {
-            Quantity.LEAKAGE.short: self.indirectly_heated and self.heater_cathode_leakage_ua is None,
-            Quantity.GRID_CURRENT.short: has_grid and self.grid_current_ua is None,
-            "noise": has_grid and not self.noise,
-        }
-        return tuple(fault for fault in FAULTS if possible[fault])
+        """Those of `faults_of` that were not looked for."""
+        found = {quantity.short for quantity in METERED if getattr(self, quantity) is not None}
+        looked_for = found | ({"noise"} if self.noise else set())
+        return tuple(fault for fault in faults_of(self.kind, self.indirectly_heated) if fault not in looked_for)
+
+
+def faults_of(kind: str, indirectly_heated: bool) -> tuple[str, ...]:
+    """Those of `grading.verdicts.pure.rules.FAULTS` that a section of this kind can have."""
+    has_grid = kind not in GRIDLESS
+    possible = {
+        Quantity.LEAKAGE.short: indirectly_heated,
+        Quantity.GRID_CURRENT.short: has_grid,
+        "noise": has_grid,
+    }
+    return tuple(fault for fault in FAULTS if possible[fault])
 
 
 class Judgement(NamedTuple):
@@ -447,7 +455,7 @@ def _closeness(outcome: Outcome, probability: float | None, more: int | None) ->
         return ""
     if probability is None:
         return " (too close to call on a tester that not enough is known of)"
-    readings = f"{more} more reading{'s' if more != 1 else ''}" if more else "more readings"
+    readings = f"{more} more reading{'s' if more != 1 else ''} in the same shift" if more else "more readings"
     settle = f"{readings} would settle it" if more else f"{readings} would not settle it"
     return f" (probability of meeting it {100 * probability:.0f} %: too close to call, {settle})"
 

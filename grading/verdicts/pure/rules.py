@@ -19,6 +19,7 @@ NUMBERS = frozenset(key for quantity in Quantity for key in quantity.facts.deman
 FAULTS = (*(fault.short for fault in METERED), "noise")  # what a valve may be tested for besides its emission
 ACCEPTANCE = ("simple", "guarded", "maximum false acceptance")
 OVERDUE = ("allowed", "unknown")
+UNKNOWN_SETS = ("supposed", "as read", "none")
 
 
 class PolicyProblem(Refused):
@@ -61,13 +62,16 @@ class Unknown:
     and repeated with a standard deviation of `repeatability_percent`: chosen no better than the worst tester that the
     shop would describe, they see to it that knowing less never gives a better grade. `best_grade` is the best that such
     a tester may give, 1 being the policy's first. `overdue` says what an overdue calibration is: "allowed" counts it
-    as it was, "unknown" as no calibration.
+    as it was, "unknown" as no calibration. `sets` says what is made of sets of such readings: "supposed" makes those
+    only that would be surely within their tolerance if the tester were as supposed, "as read" takes the readings as
+    they stand, "none" makes none.
     """
 
     accuracy_percent: float = 0.0
     repeatability_percent: float = 0.0
     best_grade: int = 1
     overdue: str = "allowed"
+    sets: str = "supposed"
 
 
 @dataclass(frozen=True)
@@ -161,6 +165,8 @@ def _read_unknown(row: Mapping[str, Any], levels: int) -> Unknown:
         raise PolicyProblem(f"Unknown testers: best_grade must be a whole number from 1 to {levels}, not {best!r}.")
     if row.get("overdue", "allowed") not in OVERDUE:
         raise PolicyProblem(f"Unknown testers: overdue must be one of {', '.join(OVERDUE)}, not {row['overdue']!r}.")
+    if row.get("sets", "supposed") not in UNKNOWN_SETS:
+        raise PolicyProblem(f"Unknown testers: sets must be one of {', '.join(UNKNOWN_SETS)}, not {row['sets']!r}.")
     return Unknown(**row)
 
 

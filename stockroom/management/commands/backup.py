@@ -8,6 +8,7 @@ from django.utils import timezone
 
 from stockroom.export.backup import back_up
 from stockroom.models import Entry
+from stockroom.site.backups import ACTION
 
 
 class Command(BaseCommand):
@@ -31,5 +32,5 @@ class Command(BaseCommand):
         finally:
             part.unlink(missing_ok=True)
         text = f"Backed up: {summary.tables} tables, {summary.rows} rows, {summary.files} files."
-        Entry.write(None, "backed-up", text)
+        Entry.write(None, ACTION, text)
         self.stdout.write(f"{target}: {text}")

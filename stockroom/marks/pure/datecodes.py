@@ -92,6 +92,7 @@ class DateMeaning:
     earliest: date | None = None
     latest: date | None = None
     source_code: str | None = None
+    among_words: bool = False  # four figures that stand in a longer text, where they are a year before anything else
 
     @property
     def rule(self) -> str:
@@ -119,7 +120,7 @@ def readings(code: str, window: Window) -> list[DateMeaning]:
     Raises:
         DateCodeError: the code is empty. A code no rule fits gives an empty list.
     """
-    text = " ".join(code.split())
+    text = _without_year_sign(" ".join(code.split()))
     if not text:
         raise DateCodeError("There is no code to read.")
     found = _by_rule(text, window) or {one: None for _, some in find_dates(text, window) for one in some}
@@ -149,10 +150,20 @@ def find_dates(text: str, window: Window) -> list[tuple[str, list[DateMeaning]]]
     stand."""
     found = []
     for match in _DATE_IN_TEXT.finditer(text):
-        meanings = _in_order(_by_rule(match.group(), window))
+        meanings = _in_order(_by_rule(_without_year_sign(match.group()), window))
+        if match["year_alone"] and match.group() != text.strip():
+            meanings = [replace(meaning, among_words=True) for meaning in meanings]
         if meanings:
             found.append((match.group(), meanings))
     return found
+
+
+def _without_year_sign(text: str) -> str:
+    """
+    >>> _without_year_sign("05.68 г."), _without_year_sign("IV кв. 1975 года")
+    ('05.68', 'IV кв. 1975')
+    """
+    return re.sub(r"(?<=\d) ?г(?:\.|од|ода)?$", "", text, flags=re.IGNORECASE)
 
 
 # Weeks
@@ -372,10 +383,22 @@ def _roman(text: str, window: Window) -> Iterator[DateMeaning]:
         yield from _month(Form.ROMAN_MONTH, window.ending_in(digits), _ROMAN.index(roman) + 1)
 
 
-_MONTH_NAME = (
-    r"(?P<name>JAN(?:UARY)?|FEB(?:RUARY)?|MAR(?:CH)?|APR(?:IL)?|MAY|JUNE?|JULY?|AUG(?:UST)?"
-    r"|SEPT?(?:EMBER)?|OCT(?:OBER)?|NOV(?:EMBER)?|DEC(?:EMBER)?)\.?"
+# In English, German and Russian, the last in the form of a heading and of a date (from memory).
+_MONTH_NAMES = (
+    r"JAN(?:UARY|UAR)?|ЯНВ(?:АРЬ|АРЯ)?",
+    r"FEB(?:RUARY|RUAR)?|ФЕВР?(?:АЛЬ|АЛЯ)?",
+    r"MAR(?:CH)?|MÄRZ|МАРТА?",
+    r"APR(?:IL)?|АПР(?:ЕЛЬ|ЕЛЯ)?",
+    r"MA[YI]|МА[ЙЯ]",
+    r"JUNE?|JUNI|ИЮН[ЬЯ]?",
+    r"JULY?|JULI|ИЮЛ[ЬЯ]?",
+    r"AUG(?:UST)?|АВГ(?:УСТА?)?",
+    r"SEPT?(?:EMBER)?|СЕНТ?(?:ЯБРЬ|ЯБРЯ)?",
+    r"O[CK]T(?:OBER)?|ОКТ(?:ЯБРЬ|ЯБРЯ)?",
+    r"NOV(?:EMBER)?|НОЯБ?(?:РЬ|РЯ)?",
+    r"DE[CZ](?:EMBER)?|ДЕК(?:АБРЬ|АБРЯ)?",
 )
+_MONTH_NAME = rf"(?P<name>{'|'.join(_MONTH_NAMES)})\.?"
 
 
 def _written(text: str, window: Window) -> Iterator[DateMeaning]:
@@ -387,7 +410,7 @@ def _written(text: str, window: Window) -> Iterator[DateMeaning]:
         rf"(?P<year>\d{{4}})[-/, ]*{_MONTH_NAME}(?P<day>(?!))?",
     ):
         if match := re.fullmatch(pattern, upper):
-            month = next(number for number, name in enumerate(_MONTHS, 1) if name.upper().startswith(match["name"][:3]))
+            month = next(at for at, names in enumerate(_MONTH_NAMES, 1) if re.fullmatch(names, match["name"]))
             years = window.ending_in(match["year"])
             if match["day"] is None:
                 yield from _month(Form.WRITTEN_DATE, years, month)
@@ -407,19 +430,24 @@ def _numeric_date(text: str, window: Window) -> Iterator[DateMeaning]:
                 yield from _day(years, int(month), int(day))
 
 
-_ORDINAL = {"1ST": 1, "2ND": 2, "3RD": 3, "4TH": 4}
+_QUARTERS = {"1ST": 1, "2ND": 2, "3RD": 3, "4TH": 4, "I": 1, "II": 2, "III": 3, "IV": 4}
+# In Russian, with Cyrillic letters or the Latin ones that look like them: IV кв. 1975 (from memory).
+_QUARTER = (
+    r"(?:(?P<before>[1-4])Q|Q(?P<after>[1-4]))[-/ ]?",
+    r"(?P<before>1ST|2ND|3RD|4TH)(?P<after>) (?:QTR|QUARTER)\.? ",
+    r"(?P<before>)(?:QTR|QUARTER)\.? ?(?P<after>[1-4])[-/, ]+",
+    r"(?P<before>I{1,3}|IV|[1-4])(?P<after>)[- ]?(?:КВ|KB|KV|КВАРТАЛ)\.?[-/, ]*",
+)
 
 
 def _quarter(text: str, window: Window) -> Iterator[DateMeaning]:
-    """A quarter of a year: 2Q53, Q2 1953, 2ND QTR 53."""
-    upper = text.upper()
-    if match := re.fullmatch(r"(?:([1-4])Q|Q([1-4]))[-/ ]?(\d{4}|\d\d)", upper):
-        quarter = int(match[1] or match[2])
-    elif match := re.fullmatch(r"(1ST|2ND|3RD|4TH) (QTR|QUARTER)\.? (\d{4}|\d\d)", upper):
-        quarter = _ORDINAL[match[1]]
-    else:
+    """A quarter of a year: 2Q53, Q2 1953, 2ND QTR 53, QTR 2 1962, IV кв. 1975."""
+    match = next(filter(None, (re.fullmatch(rf"{one}(?P<year>\d{{4}}|\d\d)", text.upper()) for one in _QUARTER)), None)
+    if match is None:
         return
-    for year in window.ending_in(match[3]):
+    named = match["before"] or match["after"]
+    quarter = _QUARTERS.get(named) or int(named)
+    for year in window.ending_in(match["year"]):
         end = 3 * quarter
         last = monthrange(year, end)[1]
         yield DateMeaning(Form.QUARTER, f"quarter {quarter} of {year}", date(year, end - 2, 1), date(year, end, last))
@@ -459,8 +487,10 @@ _DATE_IN_TEXT = re.compile(
       | \d{{1,2}}[-/.]\d{{1,2}}[-/.](?:\d{{4}}|\d\d)
       | (?:\d{{1,2}}(?:st|nd|rd|th)?[-/.\ ]?)?{_MONTH_NAME}[-/,\ ]*'?(?:\d{{4}}|\d\d)
       | (?:[1-4]Q|Q[1-4])[-/\ ]?(?:\d{{4}}|\d\d) | (?:1st|2nd|3rd|4th)\ (?:qtr|quarter)\.?\ (?:\d{{4}}|\d\d)
+      | (?:qtr|quarter)\.?\ ?[1-4][-/,\ ]+(?:\d{{4}}|\d\d)
+      | (?:I{{1,3}}|IV|[1-4])[-\ ]?(?:кв|KB|KV|квартал)\.?[-/,\ ]*(?:\d{{4}}|\d\d)
       | \d{{1,2}}[-/](?:\d{{4}}|\d\d)
-      | (?:19|20)\d\d
-    )(?![\w/-])""",
+      | (?P<year_alone>(?:19|20)\d\d)
+    )(?![\w/-]|\.\d)(?:\ ?г(?:\.|ода?)?(?!\w))?""",
     re.IGNORECASE | re.VERBOSE,
 )

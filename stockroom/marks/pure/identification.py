@@ -3,8 +3,10 @@
 The points are our policy, no source: they put the likeliest reading on top and say why, nothing more. A
 person chooses, and every other reading is kept.
 
-A disagreement makes a re-label likely. It is never a finding of forgery: makers bought from each other and
-printed their own mark, service packs were re-marked, and a register is never complete.
+A disagreement makes a re-label likely where it has some weight: one feature of construction against a young register
+only differs from what is known, until a second one differs or another maker's construction fits. It is never a finding
+of forgery: makers bought from each other and printed their own mark, service packs were re-marked, and a register is
+never complete.
 """
 
 from collections.abc import Iterator, Mapping, Sequence
@@ -12,7 +14,7 @@ from dataclasses import dataclass, field
 from datetime import date
 from enum import StrEnum
 
-from stockroom.marks.pure.datecodes import PUBLISHED_FORMS, DateMeaning
+from stockroom.marks.pure.datecodes import PUBLISHED_FORMS, DateMeaning, Form
 from stockroom.pure.written import day
 
 NOT_A_VERDICT = (
@@ -28,13 +30,14 @@ class TypeFacts:
     """The years a type is known from. None where it is not known.
 
     `doubt_years` says how far the first may be out: a date before it by no more than that is remarked upon and
-    nothing else.
+    nothing else. `tradition` is "western" or "eastern", as in the catalogue.
     """
 
     designation: str
     first_registered: int | None = None
     last_made: int | None = None
     doubt_years: int = 0
+    tradition: str = "western"
 
     @property
     def first_in_words(self) -> str:
@@ -134,6 +137,7 @@ def _judge(
 ) -> Ranked:
     weighed = [
         *_by_form(reading),
+        *_by_tradition(reading, type_facts),
         *_by_type(reading, type_facts),
         *_by_register(reading, makers),
         *_by_line(reading, line),
@@ -152,7 +156,18 @@ def _by_form(reading: DateMeaning) -> Weighed:
     weighed: Weighed = [(1, "a published form")] if reading.form in PUBLISHED_FORMS else []
     if reading.earliest is None:
         weighed.append((-2, "gives no date"))
+    if reading.among_words:
+        plain = reading.form is Form.YEAR
+        weighed.append((2, "a year plainly written") if plain else (-2, "four figures among words are a year first"))
     return weighed
+
+
+def _by_tradition(reading: DateMeaning, facts: TypeFacts) -> Weighed:
+    """Eastern makers stamp month and year, mostly in that order (common practice, from memory)."""
+    usual = {Form.MONTH_YEAR: 2, Form.YEAR_MONTH: 1}
+    if facts.tradition != "eastern" or reading.form not in usual:
+        return []
+    return [(usual[reading.form], "eastern makers stamp month and year")]
 
 
 def _by_type(reading: DateMeaning, facts: TypeFacts) -> Weighed:
@@ -225,12 +240,15 @@ def _years_away(reading: DateMeaning, settled: Sequence[DateMeaning]) -> int:
 class Subject(StrEnum):
     PRINT_AND_CODE = "print and code"
     CONSTRUCTION_AND_MAKER = "construction and maker"
+    ONE_FEATURE = "a feature of construction"
     DATE_AND_TYPE = "date and type"
     DATE_AND_MAKER = "date and maker"
     DATE_AND_PACK = "date and pack"
 
 
 _OF_A_RELABEL = frozenset({Subject.PRINT_AND_CODE, Subject.CONSTRUCTION_AND_MAKER, Subject.DATE_AND_TYPE})
+# Features that one maker's own valves differ in from year to year: that another maker has them too says little.
+_SOFT = frozenset({"print colour", "top flash", "glass", "plate finish"})
 
 
 @dataclass(frozen=True)
@@ -254,7 +272,12 @@ class Assessment:
         """The words for the page. Never a verdict."""
         if not self.disagreements:
             return "The marks that could be compared agree."
-        opening = "A likely re-label" if self.likely_relabel else "The marks do not all agree"
+        if self.likely_relabel:
+            opening = "A likely re-label"
+        elif all(one.subject is Subject.ONE_FEATURE for one in self.disagreements):
+            opening = "It differs from what is known"
+        else:
+            opening = "The marks do not all agree"
         reasons = "; ".join(one.reason for one in self.disagreements)
         return f"{opening}: {reasons}. {NOT_A_VERDICT}"
 
@@ -315,9 +338,11 @@ def _construction_and_maker(marks: Marks, printed: MakerFacts, makers: Sequence[
     ]
     if strange:
         fitting = [maker for maker in makers if maker is not printed and _fits(marks.construction, maker)]
+        weighty = len(strange) > 1 or bool(fitting)
         if fitting:
             strange.append(f"the construction agrees with {_names(fitting)}")
-        yield MarksDisagreement(Subject.CONSTRUCTION_AND_MAKER, "; ".join(strange))
+        subject = Subject.CONSTRUCTION_AND_MAKER if weighty else Subject.ONE_FEATURE
+        yield MarksDisagreement(subject, "; ".join(strange))
 
 
 def _date_and_maker(marks: Marks, printed: MakerFacts) -> Findings:
@@ -364,9 +389,11 @@ def _active(maker: MakerFacts, reading: DateMeaning) -> bool:
 
 
 def _fits(construction: Mapping[str, str], maker: MakerFacts) -> bool:
-    """Whether the maker is known with every feature that can be compared, and at least one can."""
+    """Whether the maker is known with every feature that can be compared, and one of weight can."""
     compared = [feature for feature in construction if feature in maker.construction]
-    return bool(compared) and all(construction[feature] in maker.construction[feature] for feature in compared)
+    return not _SOFT.issuperset(compared) and all(
+        construction[feature] in maker.construction[feature] for feature in compared
+    )
 
 
 def _dated(readings: Sequence[DateMeaning]) -> list[DateMeaning]:

@@ -13,6 +13,8 @@ which the standard has AQLs up to 10; the AQLs above are for counts of nonconfor
 All probabilities are exact fractions of whole-number counts, so that a plan never turns on a rounding.
 """
 
+from __future__ import annotations
+
 import hashlib
 from dataclasses import dataclass
 from decimal import Decimal
@@ -23,7 +25,7 @@ from math import ceil, comb, floor
 from typing import NamedTuple
 
 from stockroom.pure.refused import Refused
-from stockroom.pure.written import percent
+from stockroom.pure.written import percent, plural
 
 
 class SamplingError(Refused):
@@ -462,33 +464,102 @@ def decide(plan: AttributesPlan, tested: int, failed: int, returnable: bool) -> 
 
 
 class Unopened(NamedTuple):
-    """What the sample says of the packs left sealed: with `confidence`, `at_most` of `unopened` are bad."""
+    """What the sample says of the packs left sealed: with `confidence`, `at_most` of `unopened` are bad.
+
+    `lot_size` packs were drawn from, and `outside` more were opened since, `outside_failed` of them bad. `counted` is
+    how many packs a later count says there were. Below nought, `at_most` is refuted by what was found.
+    """
 
     unopened: int
     opened: int
     failed: int
     at_most: int
     confidence: Fraction
+    lot_size: int
+    outside: int = 0
+    outside_failed: int = 0
+    counted: int | None = None
+
+    @property
+    def refuted(self) -> bool:
+        """More bad packs were found among those not drawn than the sample allows there at all."""
+        return self.at_most < 0
 
     @property
     def share(self) -> float:
         """`at_most` as a share of the unopened packs; 0 when none is left."""
         return self.at_most / self.unopened if self.unopened else 0.0
 
+    def as_found(self, outside: int, outside_failed: int, counted: int) -> Unopened:
+        """With what is known of the packs not drawn: so many of them were opened, so many of those failed.
+
+        The sample bounds the bad packs among all that were not drawn. Those found since are some of them, so the bound
+        for the others is less by as many and holds with the same confidence: it is the same event. The good ones found
+        take nothing off it, and leave fewer packs for it to be a share of. Packs that a later count does not find were
+        not drawn either: the bound holds for what is there of them.
+        """
+        there = max(0, min(self.lot_size, counted) - self.opened - outside)
+        return self._replace(
+            unopened=there,
+            at_most=min(self.at_most - outside_failed, there),
+            outside=outside,
+            outside_failed=outside_failed,
+            counted=counted,
+        )
+
     def sentence(self) -> str:
         """The words for the paper that goes with what is sold sealed."""
-        if not self.unopened:
+        return " ".join(filter(None, [self._sampled(), self._since(), self._limit()]))
+
+    def _sampled(self) -> str:
+        if self.opened == self.lot_size:
             return f"All {self.opened} packs were opened and tested; {self.failed} failed."
+        return (
+            f"Sealed and sample-tested, not tested: {self.opened} of {self.lot_size} packs, "
+            f"drawn at random, were opened and tested and {self.failed} failed."
+        )
+
+    def _since(self) -> str:
+        """What came to light after the draw."""
+        said = []
+        if self.counted is not None and self.counted != self.lot_size:
+            packs = plural(self.counted, "pack was", "packs were")
+            said.append(f"By a count after the draw {packs} there, not {self.lot_size}.")
+        if self.outside:
+            more = plural(self.outside, "pack more was", "packs more were")
+            off = ": they are taken off the limit" if self.outside_failed else ""
+            said.append(f"{more} opened without being drawn and {self.outside_failed} of them failed{off}.")
+        return " ".join(said)
+
+    def _limit(self) -> str:
+        if self.refuted:
+            allowed = self.at_most + self.outside_failed
+            return (
+                f"What the sample said is refuted: by it at most {allowed} of the packs not drawn were bad, and "
+                f"{self.outside_failed} have been found."
+            )
+        if not self.unopened:
+            return "" if self.opened == self.lot_size else "No pack is left unopened."
         limit = (
             f"none of the {self.unopened} unopened packs is bad"
             if self.at_most == 0
             else f"at most {self.at_most} of the {self.unopened} unopened packs ({percent(self.share)}) are bad"
         )
-        return (
-            f"Sealed and sample-tested, not tested: {self.opened} of {self.opened + self.unopened} packs, "
-            f"drawn at random, were opened and tested and {self.failed} failed. "
-            f"With {percent(self.confidence, places=None)} confidence {limit}."
-        )
+        return f"With {percent(self.confidence, places=None)} confidence {limit}."
+
+
+def if_not_refuted(decided: LotDecision, left: Unopened, returnable: bool) -> LotDecision:
+    """The decision, unless what was found outside the draw refutes the sample that it rests on."""
+    if decided.outcome is not LotOutcome.ACCEPT or not left.refuted:
+        return decided
+    what = "return the lot" if returnable else f"test the {left.unopened} that are left"
+    outcome = LotOutcome.RETURN if returnable else LotOutcome.TEST_ALL
+    return LotDecision(
+        outcome,
+        f"{left.outside_failed} bad packs were found outside the draw, more than the "
+        f"{left.at_most + left.outside_failed} that the sample allows there with "
+        f"{percent(left.confidence, places=None)} confidence: {what}.",
+    )
 
 
 def unopened(lot_size: int, tested: int, failed: int, confidence: Decimal | Fraction = Fraction(95, 100)) -> Unopened:
@@ -514,4 +585,4 @@ def unopened(lot_size: int, tested: int, failed: int, confidence: Decimal | Frac
             low = middle
         else:
             high = middle - 1
-    return Unopened(lot_size - tested, tested, failed, low - failed, level)
+    return Unopened(lot_size - tested, tested, failed, low - failed, level, lot_size)

@@ -44,7 +44,7 @@ def remove(apps, schema_editor) -> None:
 
 class Migration(migrations.Migration):
     dependencies = [
-        ("stockroom", "0012_wrong_and_broken_pieces"),
+        ("stockroom", "0014_what_a_buyer_is_told"),
         migrations.swappable_dependency(settings.AUTH_USER_MODEL),
     ]
 
