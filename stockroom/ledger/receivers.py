@@ -51,9 +51,11 @@ def take_sale_back(sender: type, order: Order, valves: Sequence[Valve], by: User
 
 @receiver(valves_returned, dispatch_uid="ledger")
 def enter_return(sender: type, order: Order, valves: Sequence[Valve], by: User | None, **kwargs: object) -> None:
-    """The goods are stock again at their cost. What the customer gets back is another matter."""
+    """The goods are stock again at their cost. What the customer gets back is another matter; what was credited before
+    they came now stands on those that came."""
     for lot, _ in posting.leaving_by_lot(valves):
         posting.bring_lot(lot, f"Came back from {order}: stock again", by)
+    posting.bring_order(order, f"{order}: what was credited stands on what came back", by)
 
 
 @receiver(order_money_changed, dispatch_uid="ledger")
