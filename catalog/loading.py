@@ -22,6 +22,7 @@ from catalog.models import (
     Application,
     Basing,
     Heater,
+    KeptPosition,
     Pin,
     Ratings,
     RelatedType,
@@ -31,6 +32,7 @@ from catalog.models import (
     ValveType,
 )
 from catalog.reference import files
+from catalog.reference.positions import ExamplePosition
 
 Row = TypeVar("Row", bound=models.Model)
 
@@ -69,6 +71,21 @@ def load(reference: files.Reference) -> Loaded:
     if changed:
         first_years_changed.send(sender=ValveType, types=changed)
     return Loaded(len(types), len(aliases), TestPoint.objects.count())
+
+
+@transaction.atomic
+def load_positions(examples: Sequence[ExamplePosition]) -> int:
+    """The examples, and no others that once were: what a person described is left alone, a name of theirs too."""
+    KeptPosition.objects.filter(is_example=True).exclude(name__in=[example.name for example in examples]).delete()
+    taken = set(KeptPosition.objects.filter(is_example=False).values_list("name", flat=True))
+    types = {type_.designation: type_ for type_ in ValveType.objects.all()}
+    for example in examples:
+        if example.name not in taken:
+            kept = KeptPosition.objects.filter(name=example.name).first() or KeptPosition(name=example.name)
+            kept.made_for, kept.note, kept.is_example = types[example.position.made_for], example.note, True
+            kept.describe(example.position)
+            kept.save()
+    return len(examples)
 
 
 def _first_years() -> dict[int, tuple[int | None, str | None]]:

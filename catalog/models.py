@@ -12,6 +12,7 @@ from typing import Any, Protocol
 from django.db import models
 from django.urls import reverse
 
+from catalog.kept_positions import KeptPosition as KeptPosition
 from catalog.reference.files import BASES, ELECTRODES, ROLES, SCREENS, normal
 
 
@@ -122,6 +123,12 @@ class ValveTypeQuerySet(models.QuerySet["ValveType"]):
         """The type with this designation or alias, however it is spaced or hyphenated."""
         wanted = normal(designation)
         return self.filter(models.Q(normal=wanted) | models.Q(aliases__normal=wanted)).distinct()
+
+    def with_sheets(self) -> ValveTypeQuerySet:
+        """What the adviser reads of a type, in a fixed number of queries."""
+        return self.select_related("basing").prefetch_related(
+            "heaters", "basing__pins", "sections__ratings", "sections__test_points"
+        )
 
     def with_all(self) -> ValveTypeQuerySet:
         """Everything a type page shows, in a fixed number of queries."""

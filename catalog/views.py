@@ -11,7 +11,6 @@ from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
 from django.urls import path
 
-from catalog.fitting import others_for_socket
 from catalog.models import Heater, ValveType
 from catalog.reference.files import BASES, normal
 
@@ -72,8 +71,7 @@ def type_(request: HttpRequest, name: str) -> HttpResponse:
     if found.designation != name:
         return redirect(found)
     shown = ValveType.objects.with_all().get(pk=found.pk)
-    fits = others_for_socket(shown) if "socket" in request.GET else None
-    return render(request, "catalog/type.html", {"type": shown, "fits": fits})
+    return render(request, "catalog/type.html", {"type": shown})
 
 
 urlpatterns = [

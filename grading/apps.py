@@ -17,10 +17,13 @@ class GradingConfig(AppConfig):
         from grading.sealed.orders import SealedPacks
         from grading.sets import accepting, plans, runs  # noqa: F401 -- importing makes their jobs known
         from grading.sets import receivers as set_receivers  # noqa: F401
+        from grading.sockets.finding import question_of
         from grading.valves import guards
         from grading.verdicts import receivers as verdict_receivers  # noqa: F401
         from grading.verdicts import regrading  # noqa: F401
+        from stockroom.site.finders import FINDERS
 
         guards.watch(self)
         WAYS[:] = [SealedPacks()]
         PARTS[:] = [public_part]
+        FINDERS[:] = [question_of]

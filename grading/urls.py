@@ -11,6 +11,7 @@ from grading.papers import views as papers
 from grading.sealed import views as sealed
 from grading.sets import demand_views, run_views
 from grading.sets import views as sets
+from grading.sockets import views as sockets
 from grading.testers import check_views, study_views
 from grading.testers import views as testers
 from grading.valves import supplier_views, today
@@ -38,6 +39,7 @@ urlpatterns = [
     *study_views.urlpatterns,
     *check_views.urlpatterns,
     *sealed.urlpatterns,
+    *sockets.urlpatterns,
     *claims.urlpatterns,
     *supplier_views.urlpatterns,
 ]

@@ -26,7 +26,7 @@ VALVES, ORDERS = 16, 6
 class Person:
     """One of the crowd, with a browser of their own."""
 
-    def __init__(self, name: str, seed: int, world: World) -> None:
+    def __init__(self, name: str, seed: int, world: CrowdedShop) -> None:
         from django.test import Client
 
         self.world, self.pick = world, random.Random(seed)
@@ -121,7 +121,7 @@ class Person:
         return self.post("/orders/new/", new_name="Ada Quill", currency="GBP")
 
 
-class World:
+class CrowdedShop:
     """A few valves that everybody wants, of a lot with many more in bulk."""
 
     def __init__(self, people: int) -> None:
@@ -157,7 +157,7 @@ def crowd(people: int, requests: int, seed: int) -> dict[str, Any]:
     from grading.models import Reading
     from grading.valves.rules import broken_rules
 
-    world = World(people)
+    world = CrowdedShop(people)
     read_before = Reading.objects.count()
     persons = [Person(name, seed + number, world) for number, name in enumerate(world.people)]
     threads = [threading.Thread(target=person.work, args=(requests // people,)) for person in persons]

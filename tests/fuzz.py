@@ -69,7 +69,7 @@ HOSTILE = [
 QUERIES = ("page", "serial", "serials", "set", "q", "name", "type", "place", "state", "point", "read", "by", "take")
 
 
-class Fault(NamedTuple):
+class ServerFault(NamedTuple):
     seed: int
     number: int
     who: str
@@ -101,10 +101,10 @@ class Fuzzer:
         factories.make_shift(people["owner"], self.world.tester)
         return people
 
-    def run(self, requests: int) -> list[Fault]:
+    def run(self, requests: int) -> list[ServerFault]:
         return [fault for number in range(requests) if (fault := self.one(number)) is not None]
 
-    def one(self, number: int) -> Fault | None:
+    def one(self, number: int) -> ServerFault | None:
         from django.test import Client
 
         who = self.pick.choices(list(self.people), [1, 2, 2, 2, 6, 1])[0]
@@ -125,7 +125,7 @@ class Fuzzer:
             return None
         trouble = repr(answer.exc_info[1]) if getattr(answer, "exc_info", None) else answer.content.decode()[:300]
         brief = {key: [value[:60] for value in values] for key, values in sent.items()}
-        return Fault(self.seed, number, who, method, address[:200], brief, trouble[:500])
+        return ServerFault(self.seed, number, who, method, address[:200], brief, trouble[:500])
 
     def _address(self, name: str) -> str:
         """Of the thing that is there, or of one that cannot be."""

@@ -24,6 +24,7 @@ from stockroom.pure.serials import BadSerial, read_serial
 from stockroom.pure.written import plural
 from stockroom.site import backups
 from stockroom.site.edits import EditForm
+from stockroom.site.finders import found_by_others
 from stockroom.site.people import Role, StaffRequest, for_roles
 from stockroom.site.typed import LogIn
 from stockroom.site.web import page_of
@@ -37,6 +38,8 @@ LINE_NUMBER = re.compile(r"(L[0-9]{4,})/([0-9]{1,6})", re.ASCII)
 def find(request: HttpRequest) -> HttpResponse:
     """Go where a scan or a typed name points: a valve, lot, line, set, order, listing, claim, place or type."""
     text = request.GET.get("q", "").strip()
+    if address := found_by_others(text):
+        return redirect(address)
     try:
         serial = read_serial(text)
         if Valve.objects.filter(serial=serial).exists():

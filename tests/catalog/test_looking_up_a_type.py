@@ -65,11 +65,3 @@ def test_the_list_filters(reference: None, logged_in: Callable[..., Client], que
     page = logged_in(Role.RECEIVING).get(f"/types/?{query}").content.decode()
     table = page[page.index("<tbody>") :]
     assert has in table and lacks not in table
-
-
-def test_what_else_fits_is_answered_with_reasons_and_the_safety_note(
-    reference: None, logged_in: Callable[..., Client]
-) -> None:
-    page = logged_in(Role.RECEIVING).get("/types/12AX7/?socket=1").content.decode()
-    answer = page[page.index('id="socket"') :]
-    assert "5751" in answer and "Lethal voltages remain" in answer

@@ -12,9 +12,8 @@ import pytest
 from django.conf import settings
 
 from catalog import loading
-from catalog.fitting import in_socket
+from catalog.fitting import sheet_of
 from catalog.models import TestPoint, ValveType
-from catalog.physics.socket import _asked
 from catalog.reference import files
 from catalog.reference.possible import impossible
 from tests.factories import make_valve, read
@@ -170,8 +169,8 @@ def test_a_cathode_bias_points_voltage_is_said_to_be_the_supplys_with_what_is_le
     loading.load(read_edited("grid_voltage_v = -8", "cathode_resistor_ohm = 1000"))
     point = TestPoint.objects.get()
     assert point.conditions == "Va supply 250 V, 241 V across the valve, Rk 1000 Ω"
-    (section,) = in_socket(ValveType.objects.with_all().get()).sections
-    assert _asked(section)["anode_dissipation_max_w"] == pytest.approx(241 * 9 / 1000)
+    (section,) = sheet_of(ValveType.objects.with_sheets().get()).sections
+    assert (section.points[0].anode_voltage_v, section.points[0].grid_voltage_v) == (241, -9)
 
 
 def test_a_heater_in_series_and_parallel_takes_the_same_power_on_every_type_on_file() -> None:

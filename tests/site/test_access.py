@@ -14,6 +14,7 @@ from django.contrib.auth.models import User
 from django.test import Client
 from django.urls import URLPattern, URLResolver, get_resolver, reverse
 
+from catalog.models import KeptPosition
 from grading.models import (
     HouseNominal,
     MatchedSet,
@@ -61,6 +62,10 @@ class World:
         self.listing = Listing.objects.create(number="A00001", title="One", price=5, currency="GBP")
         self.person = User.objects.create_user("somebody")
         self.lot, self.line = line.lot, line
+        details = {"supply_v": 300, "load_kohm": 100, "cathode_resistor_ohm": 1500}
+        self.kept_position = KeptPosition.objects.create(
+            name="Ours", made_for=type_, role="common cathode", details=details
+        )
 
     def _instruments(self) -> None:
         """What hangs on a tester."""
@@ -178,6 +183,13 @@ WHO: dict[str, tuple[Any, Callable[[World], list[Any]]]] = {
     "types": (LOOK, lambda w: []),
     "type": (LOOK, lambda w: [w.valve.type.designation]),
     "valves": (LOOK, lambda w: []),
+    "positions": (LOOK, lambda w: []),
+    "does-it-go": (LOOK, lambda w: []),
+    "position-new": (LOOK, lambda w: []),
+    "position": (LOOK, lambda w: [w.kept_position.pk]),
+    "position-edit": (LOOK, lambda w: [w.kept_position.pk]),
+    "position-forget": (LOOK, lambda w: [w.kept_position.pk]),
+    "socket": (LOOK, lambda w: [w.valve.type.designation]),
     "valve": (LOOK, lambda w: [w.valve.serial]),
     "valve-identify": (RECEIVING | BENCH, lambda w: [w.valve.serial]),
     "valve-clean": (RECEIVING | BENCH, lambda w: [w.valve.serial]),

@@ -23,7 +23,7 @@ pytestmark = pytest.mark.django_db
 SMALL, LARGE = 200, 1000
 
 
-class Stock:
+class GrowingStock:
     """One lot of one type; every valve but the first few is a copy of one that was read and graded."""
 
     def __init__(self) -> None:
@@ -128,7 +128,7 @@ def test_no_page_reads_more_rows_of_a_larger_stock(
     monkeypatch.setattr("grading.orders.fulfilment.LOOKED_AT", 20)
     monkeypatch.setattr("grading.sets.plans.READ_FOR_A_PAGE", 60)
     monkeypatch.setattr("grading.papers.certificates.MOST_SIBLINGS", 40)
-    stock, client = Stock(), logged_in(Role.OWNER)
+    stock, client = GrowingStock(), logged_in(Role.OWNER)
     pages = [
         "/",
         f"/orders/{stock.order.number}/",

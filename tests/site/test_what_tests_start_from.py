@@ -15,13 +15,13 @@ pytestmark = pytest.mark.django_db
 
 
 def rows() -> dict[str, list[tuple[Any, ...]]]:
-    """Every row of the catalogue and the policies, without the time a policy was made."""
+    """Every row of the catalogue and the policies, without the times at which policies and positions were written."""
     models = [*apps.get_app_config("catalog").get_models(), Policy]
     return {
         model.__name__: [
             tuple(row.values())
             for row in model._default_manager.order_by("pk").values(
-                *(field.attname for field in model._meta.concrete_fields if field.name != "made_at")
+                *(field.attname for field in model._meta.concrete_fields if field.name not in ("made_at", "described_at"))
             )
         ]
         for model in models

@@ -5,8 +5,9 @@ from typing import Any
 from django.conf import settings
 from django.core.management.base import BaseCommand, CommandError
 
-from catalog.loading import load
+from catalog.loading import load, load_positions
 from catalog.reference.files import ReferenceProblem, read_reference
+from catalog.reference.positions import read_positions
 
 
 class Command(BaseCommand):
@@ -14,7 +15,9 @@ class Command(BaseCommand):
 
     def handle(self, *args: Any, **options: Any) -> None:
         try:
-            loaded = load(read_reference(settings.BASE_DIR / "fixtures"))
+            reference = read_reference(settings.BASE_DIR / "fixtures")
+            loaded = load(reference)
+            load_positions(read_positions(settings.BASE_DIR / "fixtures", reference))
         except ReferenceProblem as problem:
             raise CommandError(str(problem)) from problem
         if options["verbosity"]:

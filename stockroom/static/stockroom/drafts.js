@@ -24,7 +24,7 @@
     if (!typedIn(form)) { localStorage.removeItem(key); return; }
     const fields = fieldsOf(form).map((e) => [e.name, e.type === "checkbox" ? e.checked : e.value]);
     const at = new Date().toTimeString().slice(0, 5);
-    localStorage.setItem(key, JSON.stringify({ at, once: form.elements.once.value, fields }));
+    try { localStorage.setItem(key, JSON.stringify({ at, once: form.elements.once.value, fields })); } catch { /* no room, or not allowed: then it is as without this script */ }
   };
 
   const bringBack = (form, draft) => {
