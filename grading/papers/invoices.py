@@ -12,7 +12,7 @@ from django.urls import path
 from django.utils import timezone
 
 from grading.drawing.letter import letterhead
-from grading.papers.pure.invoice_pdf import InvoiceData, Row, SlipData, invoice_pdf, packing_slip_pdf
+from grading.papers.pure.invoice_pdf import InvoiceData, InvoiceRow, SlipData, invoice_pdf, packing_slip_pdf
 from stockroom.ledger.positions import sent_with
 from stockroom.models import Customer, Invoice, Order, Shop
 from stockroom.money import invoicing
@@ -40,9 +40,9 @@ def invoice_data(paper: Invoice) -> InvoiceData:
     )
 
 
-def _row(line: dict[str, str]) -> Row:
+def _row(line: dict[str, str]) -> InvoiceRow:
     discount = "" if not Decimal(line["discount"]) else f"\N{MINUS SIGN}{line['discount']}"
-    return Row(line["what"], f"{line['quantity']}", line["each"], discount, line["after"])
+    return InvoiceRow(line["what"], f"{line['quantity']}", line["each"], discount, line["after"])
 
 
 def _sums(paper: Invoice) -> list[tuple[str, str]]:

@@ -40,19 +40,19 @@ class Earned(NamedTuple):
         return sum(self.cells, Decimal(0))
 
 
-class Way(NamedTuple):
+class Grouping(NamedTuple):
     label: str
     fields: tuple[str, ...]
     name: Callable[..., str] = lambda *parts: str(parts[0])
 
 
 WAYS = {
-    "lot": Way("Lot", ("lot__number",)),
-    "line": Way("Line", ("lot__number", "line__number"), lambda lot, line: f"{lot}/{line}"),
-    "supplier": Way("Supplier", ("lot__supplier__name",)),
-    "type": Way("Type", ("of_type",)),
-    "customer": Way("Customer", ("order__customer__name", "order__customer"), lambda name, key: f"{name} ({key})"),
-    "valve": Way("Valve", ("valve__serial",)),
+    "lot": Grouping("Lot", ("lot__number",)),
+    "line": Grouping("Line", ("lot__number", "line__number"), lambda lot, line: f"{lot}/{line}"),
+    "supplier": Grouping("Supplier", ("lot__supplier__name",)),
+    "type": Grouping("Type", ("of_type",)),
+    "customer": Grouping("Customer", ("order__customer__name", "order__customer"), lambda name, key: f"{name} ({key})"),
+    "valve": Grouping("Valve", ("valve__serial",)),
 }
 
 

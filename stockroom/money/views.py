@@ -51,7 +51,7 @@ class PaymentForm(forms.ModelForm):
         return self.cleaned_data["on"]
 
 
-class CreditForm(forms.Form):
+class CreditNoteForm(forms.Form):
     """How many of each line the customer keeps, and whether they keep paying for the shipping."""
 
     def __init__(self, invoice: Invoice, *args: Any, **kwargs: Any) -> None:
@@ -124,7 +124,7 @@ def invoice_new(request: StaffRequest, number: str) -> HttpResponse:
 @for_roles(Role.SALES)
 def credit_new(request: StaffRequest, number: str) -> HttpResponse:
     invoice = get_object_or_404(Invoice, number=number, kind=Invoice.Kind.INVOICE)
-    form = CreditForm(invoice, request.POST or None)
+    form = CreditNoteForm(invoice, request.POST or None)
     if form.is_valid():
         with errors_on(form):
             keep = form.cleaned_data["shipping"]

@@ -21,7 +21,11 @@ def rows() -> dict[str, list[tuple[Any, ...]]]:
         model.__name__: [
             tuple(row.values())
             for row in model._default_manager.order_by("pk").values(
-                *(field.attname for field in model._meta.concrete_fields if field.name not in ("made_at", "described_at"))
+                *(
+                    field.attname
+                    for field in model._meta.concrete_fields
+                    if field.name not in ("made_at", "described_at")
+                )
             )
         ]
         for model in models

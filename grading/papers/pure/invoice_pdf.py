@@ -26,7 +26,7 @@ CUSTOMS = (
 )
 
 
-class Row(NamedTuple):
+class InvoiceRow(NamedTuple):
     what: str
     quantity: str
     each: str
@@ -39,7 +39,7 @@ class InvoiceData:
     head: Head
     to: tuple[str, ...]
     facts: tuple[tuple[tuple[str, str], ...], ...]
-    rows: tuple[Row, ...]
+    rows: tuple[InvoiceRow, ...]
     sums: tuple[tuple[str, str], ...]  # what stands under the lines; the last is what is to pay
     notes: tuple[str, ...]
 
@@ -54,7 +54,7 @@ class SlipData:
 
 
 def invoice_pdf(data: InvoiceData) -> bytes:
-    rows = [*data.rows, *(Row(label, "", "", "", amount) for label, amount in data.sums)]
+    rows = [*data.rows, *(InvoiceRow(label, "", "", "", amount) for label, amount in data.sums)]
     story = [
         *_address(data.to, data.facts),
         table(

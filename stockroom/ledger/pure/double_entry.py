@@ -13,7 +13,7 @@ from enum import StrEnum
 from typing import NamedTuple
 
 
-class Side(StrEnum):
+class AccountSide(StrEnum):
     ASSET = "owned"
     LIABILITY = "owed"
     INCOME = "income"
@@ -42,29 +42,29 @@ class Account(StrEnum):
 class About(NamedTuple):
     code: str  # its place in the list of accounts, for an accountant's program
     name: str
-    side: Side
+    side: AccountSide
 
 
 ABOUT: dict[Account, About] = {
-    Account.STOCK: About("1100", "Stock at cost", Side.ASSET),
-    Account.UNSHARED: About("1110", "Charges of lots without lines yet", Side.ASSET),
-    Account.SUPPLIER_CREDITS: About("1200", "Credits from suppliers", Side.ASSET),
-    Account.CUSTOMERS: About("1300", "Charged to customers", Side.ASSET),
-    Account.PAID: About("1400", "Paid by customers", Side.ASSET),
-    Account.GOODS: About("2100", "Charges: goods", Side.LIABILITY),
-    Account.FREIGHT: About("2110", "Charges: freight", Side.LIABILITY),
-    Account.DUTY: About("2120", "Charges: duty and import tax", Side.LIABILITY),
-    Account.OTHER: About("2130", "Charges: other", Side.LIABILITY),
-    Account.TAX: About("2200", "Tax on sales", Side.LIABILITY),
-    Account.SALES: About("4100", "Sales", Side.INCOME),
-    Account.SHIPPING: About("4200", "Shipping charged", Side.INCOME),
-    Account.REFUNDS: About("4300", "Credited to customers", Side.INCOME),
-    Account.COST_OF_SALES: About("5100", "Cost of sales", Side.EXPENSE),
-    Account.LATER_COSTS: About("5110", "Costs that changed after the sale", Side.EXPENSE),
-    Account.WRITE_OFFS: About("5200", "Written off", Side.EXPENSE),
+    Account.STOCK: About("1100", "Stock at cost", AccountSide.ASSET),
+    Account.UNSHARED: About("1110", "Charges of lots without lines yet", AccountSide.ASSET),
+    Account.SUPPLIER_CREDITS: About("1200", "Credits from suppliers", AccountSide.ASSET),
+    Account.CUSTOMERS: About("1300", "Charged to customers", AccountSide.ASSET),
+    Account.PAID: About("1400", "Paid by customers", AccountSide.ASSET),
+    Account.GOODS: About("2100", "Charges: goods", AccountSide.LIABILITY),
+    Account.FREIGHT: About("2110", "Charges: freight", AccountSide.LIABILITY),
+    Account.DUTY: About("2120", "Charges: duty and import tax", AccountSide.LIABILITY),
+    Account.OTHER: About("2130", "Charges: other", AccountSide.LIABILITY),
+    Account.TAX: About("2200", "Tax on sales", AccountSide.LIABILITY),
+    Account.SALES: About("4100", "Sales", AccountSide.INCOME),
+    Account.SHIPPING: About("4200", "Shipping charged", AccountSide.INCOME),
+    Account.REFUNDS: About("4300", "Credited to customers", AccountSide.INCOME),
+    Account.COST_OF_SALES: About("5100", "Cost of sales", AccountSide.EXPENSE),
+    Account.LATER_COSTS: About("5110", "Costs that changed after the sale", AccountSide.EXPENSE),
+    Account.WRITE_OFFS: About("5200", "Written off", AccountSide.EXPENSE),
 }
 
-PROFIT = tuple(account for account, about in ABOUT.items() if about.side in (Side.INCOME, Side.EXPENSE))
+PROFIT = tuple(account for account, about in ABOUT.items() if about.side in (AccountSide.INCOME, AccountSide.EXPENSE))
 
 
 class Key(NamedTuple):
@@ -110,7 +110,7 @@ def check(legs: Iterable[Leg]) -> None:
         raise Unbalanced(f"An entry is out of balance by {rest}.")
 
 
-class Column(NamedTuple):
+class TrialRow(NamedTuple):
     """An account's balance as it stands in a trial balance: in one of two columns."""
 
     account: Account
@@ -122,7 +122,7 @@ class Column(NamedTuple):
         return ABOUT[self.account]
 
 
-def trial_balance(balances: Mapping[Account, Decimal]) -> list[Column]:
+def trial_balance(balances: Mapping[Account, Decimal]) -> list[TrialRow]:
     """The accounts in their order, those that stand at nothing left out; both columns add up to the same."""
     rows = ((account, balances.get(account, Decimal(0))) for account in ABOUT)
-    return [Column(account, max(held, Decimal(0)), max(-held, Decimal(0))) for account, held in rows if held]
+    return [TrialRow(account, max(held, Decimal(0)), max(-held, Decimal(0))) for account, held in rows if held]
