@@ -6,6 +6,7 @@ from grading.claims import views as claims
 from grading.listings import views as listings
 from grading.orders import correction_views as order_corrections
 from grading.orders import views as orders
+from grading.papers import invoices
 from grading.papers import views as papers
 from grading.sealed import views as sealed
 from grading.sets import demand_views, run_views
@@ -34,6 +35,7 @@ urlpatterns = [
     *order_corrections.urlpatterns,
     *listings.urlpatterns,
     *papers.urlpatterns,
+    *invoices.urlpatterns,
     *testers.urlpatterns,
     *study_views.urlpatterns,
     *check_views.urlpatterns,

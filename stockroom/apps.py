@@ -34,6 +34,7 @@ class StockroomConfig(AppConfig):
     def ready(self) -> None:
         from catalog.loading import first_years_changed, types_changed
         from stockroom.export import archives  # noqa: F401 -- importing makes its jobs known
+        from stockroom.ledger import receivers  # noqa: F401 -- importing connects them
         from stockroom.photographs import storing  # noqa: F401 -- importing makes its jobs known
         from stockroom.receiving import list_job  # noqa: F401 -- importing makes its jobs known
         from stockroom.site import logins  # noqa: F401 -- importing connects them

@@ -4,8 +4,10 @@ from stockroom.claims import views as claims
 from stockroom.customers import views as customers
 from stockroom.export import views as export
 from stockroom.jobs import views as jobs
+from stockroom.ledger import views as ledger
 from stockroom.marks import maker_views
 from stockroom.marks import views as marks
+from stockroom.money import views as money
 from stockroom.photographs import views as photographs
 from stockroom.places import views as places
 from stockroom.receiving import correction_views, import_views, supplier_views
@@ -30,4 +32,6 @@ urlpatterns = [
     *export.urlpatterns,
     *jobs.urlpatterns,
     *types.urlpatterns,
+    *ledger.urlpatterns,
+    *money.urlpatterns,
 ]

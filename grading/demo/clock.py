@@ -10,6 +10,7 @@ from django.db import connection, models
 from django.utils import timezone
 
 from grading.models import Baseline, Grade, HouseNominal, MatchedSet, Shift, Stop, Study, TesterCondition
+from stockroom.ledger import posting
 from stockroom.models import (
     Allocation,
     Attachment,
@@ -89,7 +90,8 @@ def a_time(text: str) -> tuple[int, int]:
 def at(when: datetime) -> Iterator[None]:
     """What is done inside happened then."""
     before = _last_keys()
-    yield
+    with posting.on_day(timezone.localdate(when)):
+        yield
     for model, last in _last_keys().items():
         if last > before[model]:
             model._default_manager.filter(pk__gt=before[model]).update(**{TIMES[model]: when})

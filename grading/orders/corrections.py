@@ -13,6 +13,7 @@ from grading.verdicts import states
 from stockroom.models import Allocation, Despatch, Entry, Order, OrderLine, Valve
 from stockroom.pure.money import shown
 from stockroom.pure.written import plural
+from stockroom.signals import despatch_undone
 
 
 @transaction.atomic
@@ -66,12 +67,13 @@ def undo_despatch(order: Order, why: str, by: User) -> None:
     order.state = Order.State.PULLED
     order.save(update_fields=["state"])
     here = Allocation.objects.filter(order_line__order=order, live=True)
-    valves = Valve.objects.filter(pk__in=here.values("valve")).select_related("line__lot")
+    valves = list(Valve.objects.filter(pk__in=here.values("valve")).select_related("line__lot"))
     for valve in valves:
         text = f"Not sent with {order} after all: {why}"
         Entry.write(by, "despatch-undone", text, valve=valve, lot=valve.line.lot, order=order)
     Entry.write(by, "despatch-undone", f"{order} was not sent after all: {why}. {sent.in_words}", order=order)
     states.refresh([valve.pk for valve in valves])
+    despatch_undone.send(Order, order=order, valves=valves, by=by)
 
 
 def _sent(order: Order) -> Despatch:

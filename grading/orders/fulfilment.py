@@ -26,6 +26,7 @@ from stockroom.models import Allocation, Despatch, Entry, Listing, Order, OrderL
 from stockroom.models.orders import SEALED_WORDS, set_name
 from stockroom.pure.refused import Refused
 from stockroom.sealed import seals
+from stockroom.signals import order_despatched, valves_returned
 from stockroom.site.locks import hold_valves
 from stockroom.states import State
 
@@ -409,6 +410,7 @@ def despatch(order: Order, carrier: str, tracking: str, by: User) -> None:
         text = f"Sent to {order.customer} with {order}{f', {SEALED_WORDS}' if valve.pk in sealed else ''}"
         Entry.write(by, "despatched", text, valve=valve, lot=valve.line.lot, order=order)
     states.refresh([valve.pk for valve in valves])
+    order_despatched.send(Order, order=order, valves=valves, by=by)
 
 
 def _set_aside_for(order: Order) -> list[int]:
@@ -477,6 +479,7 @@ def take_back(order: Order, valve: Valve, reason: str, by: User, seal: str = "",
     judging.withdraw(valve, by)
     Entry.write(by, "returned", f"Came back from {order}: {reason}", valve=valve, lot=valve.line.lot, order=order)
     states.refresh(touched)
+    valves_returned.send(Order, order=order, valves=[valve], by=by)
     return came_back
 
 
@@ -502,4 +505,5 @@ def _take_back_sealed(order: Order, valve: Valve, reason: str, by: User, seal: s
         text = f"Came back from {order}, {Return.Seal(seal).label}: {reason}"
         Entry.write(by, "returned", text, valve=one, lot=one.line.lot, order=order)
     states.refresh(list(came_back))
+    valves_returned.send(Order, order=order, valves=valves, by=by)
     return came_back[valve.pk]

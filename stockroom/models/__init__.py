@@ -14,7 +14,9 @@ from stockroom.models.identity import (
 )
 from stockroom.models.imports import LotFile, SupplierMapping
 from stockroom.models.jobs import Job, JobState
+from stockroom.models.ledger import LedgerEntry, OrderRate, Posting
 from stockroom.models.listings import ListedValve, Listing
+from stockroom.models.money import DiscountCode, Invoice, OrderTerms, Payment, ShippingRule, TaxRule
 from stockroom.models.orders import Allocation, Customer, Despatch, Order, OrderLine, Return
 from stockroom.models.photographs import Attachment, Photograph
 from stockroom.models.sealed import (
@@ -45,12 +47,15 @@ __all__ = [
     "Customer",
     "DateReading",
     "Despatch",
+    "DiscountCode",
     "DrawnPack",
     "Entry",
     "Fault",
+    "Invoice",
     "Job",
     "JobState",
     "KnownConstruction",
+    "LedgerEntry",
     "Line",
     "ListedValve",
     "Listing",
@@ -61,20 +66,26 @@ __all__ = [
     "Movement",
     "Order",
     "OrderLine",
+    "OrderRate",
+    "OrderTerms",
     "Pack",
     "PackDateReading",
     "Packing",
+    "Payment",
     "Photograph",
     "Place",
+    "Posting",
     "Return",
     "SamplingPlan",
     "SealedDecision",
     "SeenFeature",
     "SentForm",
+    "ShippingRule",
     "Shop",
     "SourceCode",
     "Supplier",
     "SupplierMapping",
     "SupplyNote",
+    "TaxRule",
     "Valve",
 ]

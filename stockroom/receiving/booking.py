@@ -21,7 +21,7 @@ from stockroom.pure.refused import Refused
 from stockroom.pure.serials import serial
 from stockroom.pure.written import plural
 from stockroom.receiving.pure import costing
-from stockroom.signals import lines_counted
+from stockroom.signals import lines_counted, lot_changed
 from stockroom.site.changes import differences
 from stockroom.site.chunks import chunked
 from stockroom.site.saving import save_named
@@ -74,6 +74,7 @@ def book_in(lot: Lot, charges: Sequence[Charge], by: User | None) -> Lot:
             charge.save()
         costs = ", ".join(charge_in_words(charge) for charge in charges) or "no charges yet"
         Entry.write(by, "lot-booked-in", f"Lot {lot} from {lot.supplier} booked in; {costs}.", lot=lot)
+        lot_changed.send(Lot, lot=lot, by=by)
     return lot
 
 
@@ -399,6 +400,7 @@ def locked(lot_id: int) -> Lot:
 def bring_up_to_date(lot: Lot, by: User | None) -> None:
     share_cost(lot, by)
     refresh_lots([lot.pk])
+    lot_changed.send(Lot, lot=lot, by=by)
 
 
 def _valve(line: Line, position: int, number: int) -> Valve:

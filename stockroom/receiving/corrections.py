@@ -9,6 +9,7 @@ from stockroom.models import Entry, Line, Lot
 from stockroom.pure.written import plural
 from stockroom.receiving import booking
 from stockroom.receiving.booking import ReceivingError
+from stockroom.signals import lot_removed
 
 
 class StandsOnIt(ReceivingError):
@@ -43,6 +44,7 @@ def remove_lot(lot: Lot, why: str, by: User | None) -> None:
         lot.files.all().delete()
         lot.entries.update(lot=None)
         Entry.write(by, "lot-removed", f"Lot {lot} from {lot.supplier} taken off the books: {why}. It had {charges}.")
+        lot_removed.send(Lot, lot=lot, by=by)
         lot.delete()
 
 

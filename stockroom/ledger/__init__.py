@@ -1,0 +1,1 @@
+"""The shop's books: every move of goods and value as an entry that balances."""
