@@ -15,7 +15,7 @@ from catalog.physics.answers import Advice
 from catalog.physics.findings import Level, Margin, Reason, more_or_less, shown, worst
 from catalog.physics.heaters import judge_heater
 from catalog.physics.limits import asked_of, compare_limits, judge_limits
-from catalog.physics.pins import Swap, Wiring, best_order, check_pin_count, judge_pins
+from catalog.physics.pins import Substitution, Wiring, best_order, check_pin_count, judge_pins
 from catalog.physics.positions import POWER_ROLES, HeaterSupply, Position
 from catalog.physics.sheets import SectionSheet, TypeSheet
 from catalog.physics.stages import CannotWork, Stage, biased_for, stage_of
@@ -74,7 +74,7 @@ def _kinds(valve: TypeSheet) -> str:
     return " and ".join(section.kind for section in valve.sections) or "nothing"
 
 
-def _base(swap: Swap) -> Iterator[Reason]:
+def _base(swap: Substitution) -> Iterator[Reason]:
     unknown = [valve.name for valve in (swap.original, swap.other) if not valve.base]
     if unknown:
         yield Reason(Level.UNKNOWN, "base", f"the base of the {unknown[0]} is not on file")
@@ -83,7 +83,7 @@ def _base(swap: Swap) -> Iterator[Reason]:
         yield Reason(Level.CHANGE, "base", text)
 
 
-def _hazards(swap: Swap) -> Iterator[Reason]:
+def _hazards(swap: Substitution) -> Iterator[Reason]:
     new = swap.other.cautions - swap.original.cautions
     if "mercury" in new:
         text = "it holds mercury: the anode voltage must be delayed, and a broken one is hazardous waste"
@@ -95,7 +95,7 @@ def _hazards(swap: Swap) -> Iterator[Reason]:
 # An amplifying section
 
 
-def _amplify(position: Position, swap: Swap, in_full: bool) -> Advice:
+def _amplify(position: Position, swap: Substitution, in_full: bool) -> Advice:
     reasons: list[Reason] = []
     if not (swap.original.cathode and swap.other.cathode):
         reasons.append(Reason(Level.UNKNOWN, "cathode", "how the cathode of one of the two is heated is not on file"))

@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from catalog.physics.findings import Level, Reason, more_or_less, shown
-from catalog.physics.pins import Swap, ends_and_tap
+from catalog.physics.pins import Substitution, ends_and_tap
 from catalog.physics.positions import HeaterSupply
 from catalog.physics.sheets import HeaterOption, TypeSheet
 
@@ -35,7 +35,7 @@ def _option(valve: TypeSheet, voltage_v: float, wiring: str) -> HeaterOption | N
     return fitting[0] if fitting else None
 
 
-def judge_heater(swap: Swap, supply: HeaterSupply, *, assumed: bool) -> Iterator[Reason]:
+def judge_heater(swap: Substitution, supply: HeaterSupply, *, assumed: bool) -> Iterator[Reason]:
     original, other = swap.original, swap.other
     if not original.heaters or not other.heaters:
         if original.heaters or other.heaters:
@@ -58,7 +58,7 @@ def judge_heater(swap: Swap, supply: HeaterSupply, *, assumed: bool) -> Iterator
         yield from _on_supply(present, swap, supply, assumed=False)
 
 
-def _in_string(present: HeaterOption, swap: Swap) -> Iterator[Reason]:
+def _in_string(present: HeaterOption, swap: Substitution) -> Iterator[Reason]:
     other = swap.other
     same = [o for o in other.heaters if _near(o.current_a, present.current_a, SAME_STRING)]
     if not same:
@@ -79,7 +79,7 @@ def _in_string(present: HeaterOption, swap: Swap) -> Iterator[Reason]:
         yield Reason(Level.NOTE, "heater", f"{text}: in a string it may flash when switched on")
 
 
-def _by_any(swap: Swap, supply: HeaterSupply) -> Iterator[Reason]:
+def _by_any(swap: Substitution, supply: HeaterSupply) -> Iterator[Reason]:
     """Nobody described the supply: the kindest of the ways in which the original may be heated, and a word on it."""
     ways = []
     for option in swap.original.heaters:
@@ -94,7 +94,7 @@ def _by_any(swap: Swap, supply: HeaterSupply) -> Iterator[Reason]:
         yield Reason(Level.NOTE, "heater", f"right where the set feeds {option.voltage_v:g} V {pins}")
 
 
-def _on_supply(present: HeaterOption, swap: Swap, supply: HeaterSupply, *, assumed: bool) -> Iterator[Reason]:
+def _on_supply(present: HeaterOption, swap: Substitution, supply: HeaterSupply, *, assumed: bool) -> Iterator[Reason]:
     other = swap.other
     parallel = present.wiring == "parallel"
     direct = [

@@ -17,7 +17,7 @@ from catalog.physics.sheets import SectionSheet, TypeSheet
 from catalog.reference.files import BASES, ELECTRODES
 
 
-class Swap(NamedTuple):
+class Substitution(NamedTuple):
     """`other` in the socket of `original`; ``order[i]`` is the other's section that stands for the original's i-th."""
 
     original: TypeSheet
@@ -54,9 +54,9 @@ class Wiring(NamedTuple):
 UNSEEN = Wiring()
 
 
-def best_order(original: TypeSheet, other: TypeSheet, wiring: Wiring = UNSEEN) -> Swap | None:
+def best_order(original: TypeSheet, other: TypeSheet, wiring: Wiring = UNSEEN) -> Substitution | None:
     """The way to read the sections that has the least against it on the pins; None where the sections do not agree."""
-    swaps = [Swap(original, other, order) for order in orders(original.sections, other.sections)]
+    swaps = [Substitution(original, other, order) for order in orders(original.sections, other.sections)]
     if not swaps or not swaps[0].same_base:
         return swaps[0] if swaps else None
     return min(swaps, key=lambda swap: _severity(judge_pins(swap, wiring)))
@@ -100,7 +100,7 @@ class _Place:
         return self.here - _EMPTY
 
 
-def judge_pins(swap: Swap, wiring: Wiring = UNSEEN) -> Iterator[Reason]:
+def judge_pins(swap: Substitution, wiring: Wiring = UNSEEN) -> Iterator[Reason]:
     """What to say of every pin that differs."""
     for valve in (swap.original, swap.other):
         if any("unknown" in _parts(pin) for pin in valve.pins):
@@ -120,7 +120,7 @@ def judge_pins(swap: Swap, wiring: Wiring = UNSEEN) -> Iterator[Reason]:
             yield Reason(worst, place.name, "; ".join([place.in_words, *tails]))
 
 
-def _places(swap: Swap) -> Iterator[_Place]:
+def _places(swap: Substitution) -> Iterator[_Place]:
     original, other, order = swap
     renumbered = {str(j + 1): str(n) for n, j in enumerate(order, start=1)}
     # Where the filament is the cathode of one valve, a cathode joined to a heater pin of the other agrees with it.

@@ -12,7 +12,7 @@ from math import sqrt
 from catalog.physics.answers import Advice
 from catalog.physics.findings import Level, Margin, Reason, shown
 from catalog.physics.limits import AskedOfValve, compare_limits, judge_limits
-from catalog.physics.pins import Swap
+from catalog.physics.pins import Substitution
 from catalog.physics.positions import Position, RectifierDuty
 from catalog.physics.rectifiers import Filter, NoSupply, Supplied, supply
 from catalog.physics.sheets import SectionSheet
@@ -23,7 +23,7 @@ FALL_CHANGES = 0.10
 HELD_VOLTAGE = 0.02  # relative, of a stabiliser
 
 
-def judge_rectifier(position: Position, swap: Swap) -> Advice:
+def judge_rectifier(position: Position, swap: Substitution) -> Advice:
     mine, its = swap.sections(position.section)
     duty = position.rectifier
     if duty is None:
@@ -55,7 +55,7 @@ def _filter(duty: RectifierDuty) -> Filter:
     return Filter(duty.rms_v, duty.source_ohm, duty.load_ma, duty.first_capacitor_uf, duty.anodes, duty.mains_hz)
 
 
-def _asked(duty: RectifierDuty, swap: Swap, its: SectionSheet, supplied: Supplied) -> Iterator[AskedOfValve]:
+def _asked(duty: RectifierDuty, swap: Substitution, its: SectionSheet, supplied: Supplied) -> Iterator[AskedOfValve]:
     yield AskedOfValve("direct current", duty.load_ma, "anode_current_max_ma")
     yield AskedOfValve("peak inverse voltage", supplied.inverse_v, "peak_inverse_voltage_max_v")
     # One of the two says how hard the pulses may be; `_stands_capacitor` asks that one of them is known.
@@ -101,7 +101,7 @@ def _moved(duty: RectifierDuty, before: Supplied, after: Supplied) -> Iterator[R
         yield Reason(Level.NOTE, "supply", text)
 
 
-def _cold(swap: Swap, duty: RectifierDuty | None) -> Iterator[Reason]:
+def _cold(swap: Substitution, duty: RectifierDuty | None) -> Iterator[Reason]:
     """A filament is there before the valves that would draw its current."""
     if swap.other.cathode == swap.original.cathode:
         return
@@ -141,7 +141,7 @@ def _compare_drops(mine: SectionSheet, its: SectionSheet) -> Iterator[Reason]:
         yield Reason(Level.NOTE, "supply", f"{lost}: the supply falls by at least {shown(now - was)} V")
 
 
-def judge_stabiliser(position: Position, swap: Swap) -> Advice:
+def judge_stabiliser(position: Position, swap: Substitution) -> Advice:
     mine, its = swap.sections(position.section)
     if not mine.points or not its.points:
         return Advice(

@@ -215,7 +215,7 @@ class PointForm(forms.Form):
         return said
 
 
-class WhyForm(forms.Form):
+class SourceAndReasonForm(forms.Form):
     """Where the change was read, and why it is made."""
 
     source = forms.ModelChoiceField(
@@ -271,7 +271,7 @@ def _renewed(old: Mapping[str, Any], new: Mapping[str, Any], by: Table) -> Table
     return said if said == dict(old) else {**{key: value for key, value in said.items() if key != "at"}, **by}
 
 
-class TypeSheet:
+class TypeForms:
     """All forms of one type on one page."""
 
     def __init__(self, table: Table, basing: Basing | None, data: Any = None) -> None:
@@ -281,7 +281,7 @@ class TypeSheet:
         for block in blocks:
             self.sections.append(SectionForms(number, block, data))
             number += int(block.get("alike", 1))
-        self.why_form = WhyForm(data)
+        self.why_form = SourceAndReasonForm(data)
 
     def is_valid(self) -> bool:
         each = [self.type_form, self.why_form, *(form for section in self.sections for form in section.all)]

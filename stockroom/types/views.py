@@ -17,7 +17,7 @@ from stockroom.site.people import Role, StaffRequest, for_roles
 from stockroom.site.refusals import errors_on, messages_on, refused_to
 from stockroom.types import keeping
 from stockroom.types.bearing import bears_on
-from stockroom.types.forms import NewTypeForm, PointForm, TypeSheet
+from stockroom.types.forms import NewTypeForm, PointForm, TypeForms
 
 MOST_BYTES = 1_000_000
 
@@ -50,7 +50,7 @@ def type_new(request: StaffRequest) -> HttpResponse:
 def type_change(request: StaffRequest, name: str) -> HttpResponse:
     type_ = _type(name)
     try:
-        sheet = TypeSheet(keeping.table_in_force(type_), type_.basing, request.POST or None)
+        sheet = TypeForms(keeping.table_in_force(type_), type_.basing, request.POST or None)
     except keeping.TypeRefused as problem:
         messages.error(request, str(problem))
         return redirect(type_)
