@@ -42,7 +42,10 @@ UNTESTED = "Sold untested, as received: nobody has graded it."
 def is_untested(valves: Sequence[Valve]) -> bool:
     """One valve without a grade, under no seal, that may be sold as it was received."""
     keys = [valve.pk for valve in valves]
-    ungraded = all(valve.state in (State.RECEIVED, State.TESTED) for valve in valves)
+    ungraded = all(
+        valve.state == State.RECEIVED or (valve.state == State.TESTED and not valve.type.has_nominals)
+        for valve in valves
+    )  # one that was read and got no grade, though there is something to grade it by, is not “untested”
     sealed = Pack.objects.under_seal().filter(valve__in=keys).exists()
     return (
         len(valves) == 1 and ungraded and not sealed and not Grade.objects.filter(valve__in=keys, current=True).exists()

@@ -238,7 +238,7 @@ def between_days(values: ArrayLike, cells: Sequence[int], days: Sequence[int]) -
     error = float(((left - fitted) ** 2).sum()) / rest
     taken_up = float((fitted**2).sum())
     variance = (taken_up - rank * error) / float((days_left**2).sum())
-    by_chance = error > 0 and stats.f.sf(taken_up / rank / error, rank, rest) > POOLING_SIGNIFICANCE
+    by_chance = error > 0 and f_tail(taken_up / rank / error, rank, rest) > POOLING_SIGNIFICANCE
     sd = 0.0 if by_chance else sqrt(max(variance, 0.0))
     return BetweenDays(of_day.shape[1], sd, rank, sqrt(error), rest)
 

@@ -6,8 +6,9 @@ from collections.abc import Sequence
 
 from django.contrib.auth.models import User
 from django.db import transaction
-from django.db.models import Exists, OuterRef, QuerySet
+from django.db.models import Exists, OuterRef, Q, QuerySet
 
+from catalog.models import TestPoint
 from grading.models import Grade
 from grading.orders import fulfilment
 from grading.orders.fulfilment import CannotPull
@@ -19,8 +20,14 @@ SHOWN = 8
 
 
 def for_sale_untested() -> QuerySet[Valve]:
-    """In house, without a grade, under no seal, and not on an order."""
+    """In house, without a grade, under no seal, and not on an order.
+
+    One that was read counts only where its type has nothing to grade it by: a valve that failed to get a grade is not
+    “untested”.
+    """
+    gradable = TestPoint.objects.filter(section__type=OuterRef("type"), anode_current_ma__isnull=False)
     return Valve.objects.filter(
+        ~Q(state=State.TESTED) | ~Exists(gradable),
         ~Exists(Grade.objects.filter(valve=OuterRef("pk"), current=True)),
         ~Exists(Pack.objects.under_seal().filter(valve=OuterRef("pk"))),
         state__in=[*UNGRADED, State.LISTED],

@@ -109,7 +109,7 @@ class OrderLineForm(AsksAgain, EditForm):
             data["max_spread_percent"] = None
         if self.instance.untested and data.get("set_size", 1) != 1:
             self.add_error("set_size", "Untested valves are sold one by one: ask for 1 in each.")
-        elif data.get("set_size", 1) > OrderLine.MOST_IN_A_SET:
+        elif not data["sealed"] and data.get("set_size", 1) > OrderLine.MOST_IN_A_SET:
             self.add_error("set_size", f"At most {OrderLine.MOST_IN_A_SET} valves are matched to one set.")
         return data
 

@@ -14,7 +14,7 @@ from django.utils import timezone
 from django.views.decorators.http import require_safe
 
 from grading.drawing.stock import STOCKS
-from grading.drawing.symbols import DOTS_203, DOTS_300, SymbolKind
+from grading.drawing.symbols import DOTS_203, DOTS_300, CannotEncode, SymbolKind
 from grading.models import MatchedSet
 from grading.papers import labels as labelling
 from grading.papers.certificates import CannotCertify, certificate_data, valve_certificate_data
@@ -25,7 +25,6 @@ from grading.sealed import orders
 from stockroom.models import Allocation, Order, Shop, Valve
 from stockroom.site.numbers import WholeTyped
 from stockroom.site.pdf import pdf_response
-from stockroom.site.refusals import errors_on
 
 MOST_LABELS = 2000  # what one request can draw while somebody waits
 
@@ -116,8 +115,10 @@ def labels(request: HttpRequest) -> HttpResponse:
     which = WhichForm(asked if any(asked.get(name) for name in WhichForm.base_fields) or "stock" in asked else None)
     on_what = PaperForm(asked if "stock" in asked else None)
     if on_what.is_bound and which.is_valid() and on_what.is_valid():
-        with errors_on(on_what, "stock"):
+        try:
             return _labels_pdf(which.valves, on_what.cleaned_data)
+        except CannotEncode as problem:  # another refusal is of the paper, not of its size
+            on_what.add_error("stock", str(problem))
     first = on_what.fields["stock"] if which.is_bound and which.is_valid() else which.fields["serials"]
     first.widget.attrs["autofocus"] = True
     return render(request, "papers/labels.html", {"which": which, "on_what": on_what})

@@ -89,7 +89,7 @@ def is_doubtful(text: str) -> bool:
 
 def proves_mark(text: str) -> DecimalMark | None:
     """
-    >>> settles("1,6"), settles("1.600,5"), settles("1,600"), settles("1600")
+    >>> proves_mark("1,6"), proves_mark("1.600,5"), proves_mark("1,600"), proves_mark("1600")
     (<DecimalMark.COMMA: ','>, <DecimalMark.COMMA: ','>, None, None)
     """
     readings = _readings(text)

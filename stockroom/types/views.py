@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from django import forms
 from django.contrib import messages
-from django.http import Http404, HttpRequest, HttpResponse
+from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import path, reverse
 from django.utils.http import url_has_allowed_host_and_scheme, urlencode
@@ -134,7 +134,7 @@ def type_export(request: HttpRequest, name: str = "") -> HttpResponse:
     """One type; without a name, all of which the shop itself says something."""
     types = [_type(name)] if name else list(own_types())
     if not types:
-        raise Http404("The shop itself says nothing of any type.")
+        raise keeping.TypeRefused("The shop itself says nothing of any type.")
     file = HttpResponse(keeping.as_file(types), content_type="application/toml; charset=utf-8")
     file["Content-Disposition"] = f'attachment; filename="{"types" if not name else keeping.normal(name)}.toml"'
     return file

@@ -7,6 +7,7 @@ from dataclasses import asdict
 from typing import Any
 
 import pytest
+from django.core.management import call_command
 from django.db import connection
 from django.db.migrations.executor import MigrationExecutor
 from django.utils import timezone
@@ -24,23 +25,23 @@ BEFORE = [("grading", "0009_readings_file"), ("stockroom", "0007_parsed_files")]
 
 
 def migrate(targets: list[tuple[str, str]]) -> Any:
-    executor = MigrationExecutor(connection)
-    executor.migrate(targets)
-    return executor.loader.project_state(targets).apps
+    """By the command, whose signals take the guards off the tables and put them up again."""
+    for app, name in targets:
+        call_command("migrate", app, name, verbosity=0)
+    return MigrationExecutor(connection).loader.project_state(targets).apps
 
 
 @pytest.fixture
 def old() -> Iterator[Any]:
     """The models of the version before the queue; afterwards the newest again."""
-    newest = MigrationExecutor(connection).loader.graph.leaf_nodes()
     try:
         yield migrate(BEFORE)
     finally:
-        migrate(newest)
+        newest()
 
 
 def newest() -> None:
-    migrate(MigrationExecutor(connection).loader.graph.leaf_nodes())
+    call_command("migrate", verbosity=0)
 
 
 def test_runs_and_photographs_of_an_older_version_wait_in_the_one_queue(old: Any) -> None:

@@ -397,16 +397,3 @@ def test_a_set_well_inside_in_every_quantity_is_accepted_and_one_well_outside_is
     outside = SetClaim([10.0, 10.6], [0.02, 0.02], 0.03, 6.0)
     assert decide_whole_set(lambda _n: [inside] * 4).outcome is Outcome.ACCEPT
     assert decide_whole_set(lambda _n: [inside, outside]).outcome is Outcome.REJECT
-
-
-def test_the_quick_distributions_are_those_of_the_library() -> None:
-    """`scipy.special` beside the distributions of `scipy.stats`, far into both tails."""
-    for z in [-38.0, -8.0, -3.3, -1.0, -1e-9, 0.0, 0.5, 1.96, 4.0, 12.0]:
-        assert conformity._cdf(z, inf) == pytest.approx(stats.norm.cdf(z), rel=1e-12, abs=0)
-        for degrees in [1.0, 2.0, 4.7, 30.0, 1e4]:
-            assert conformity._cdf(z, degrees) == pytest.approx(stats.t.cdf(z, degrees), rel=1e-9, abs=0)
-    for probability in [1e-9, 0.025, 0.5, 0.9, 0.975, 1 - 1e-6]:
-        assert conformity._ppf(probability, inf) == pytest.approx(stats.norm.ppf(probability), rel=1e-12, abs=1e-15)
-        for degrees in [1.0, 2.0, 4.7, 30.0, 1e4]:
-            exact = stats.t.ppf(probability, degrees)
-            assert conformity._ppf(probability, degrees) == pytest.approx(exact, rel=1e-8, abs=1e-12)

@@ -18,7 +18,7 @@ class GradedValue(NamedTuple):
     `expanded_uncertainty` is None where something is wanting for it. `nominal` is what the grade compared it with.
 
     >>> str(GradedValue(1.1042, 0.134, 3, 1.2)), str(GradedValue(1.1042)), GradedValue(1.1, nominal=1.25).share
-    ('1.10 ± 0.13', '1.1042', '88 %')
+    ('1.10 ± 0.13', '1.1042', '88\\xa0%')
     """
 
     value: float
