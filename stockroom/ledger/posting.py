@@ -116,7 +116,7 @@ def forget_lot(lot: Lot, by: User | None) -> None:
 @transaction.atomic
 def bring_order(order: Order, text: str, by: User | None) -> None:
     """The books follow what was charged for the order."""
-    order = Order.objects.select_for_update(of=("self",)).get(pk=order.pk)
+    order = Order.objects.select_for_update(no_key=True, of=("self",)).get(pk=order.pk)
     booked = {key: amount for key, amount in balances(order=order.pk).items() if key.account in OF_A_SALE}
     enter(text, double_entry.to_reach(positions.of_order(order), booked), by)
 

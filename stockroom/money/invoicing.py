@@ -183,7 +183,7 @@ def issue(order: Order, by: User | None) -> Invoice:
     Raises:
         CannotInvoice: it has an invoice, or was cancelled, or something is not known yet.
     """
-    order = Order.objects.select_for_update(of=("self",)).get(pk=order.pk)
+    order = Order.objects.select_for_update(no_key=True, of=("self",)).get(pk=order.pk)
     if order.state not in (Order.State.PULLED, Order.State.DESPATCHED):
         raise CannotInvoice(f"{order} is {order.state}: an invoice is written once every piece is pulled.")
     if order.invoices.filter(kind=Invoice.Kind.INVOICE).exists():
@@ -201,7 +201,7 @@ def credit(invoice: Invoice, kept: Mapping[int, int], keep_shipping: bool, reaso
     Raises:
         CannotInvoice: more would be kept than is owed for, or nothing would be credited.
     """
-    Order.objects.select_for_update(of=("self",)).get(pk=invoice.order_id)
+    Order.objects.select_for_update(no_key=True, of=("self",)).get(pk=invoice.order_id)
     before, owed = still_owed(invoice)
     whole = read(invoice.content, invoice.currency)
     left: list[int] = []
@@ -267,7 +267,7 @@ def enter_payment(payment: Payment, by: User | None) -> Payment:
     Raises:
         CannotInvoice: more would be paid back than came.
     """
-    order = Order.objects.select_for_update(of=("self",)).get(pk=payment.order_id)
+    order = Order.objects.select_for_update(no_key=True, of=("self",)).get(pk=payment.order_id)
     if paid(order) + payment.amount < 0:
         raise CannotInvoice(f"Only {shown(paid(order), order.currency)} came for {order}: no more can go back.")
     payment.by = by

@@ -13,4 +13,4 @@ def test_whatever_is_sent_is_answered_with_a_page(seed: int) -> None:
     fuzzer = Fuzzer(seed)
     faults = fuzzer.run(150)
     assert faults == []
-    assert fuzzer.answers[200] > 20 and fuzzer.answers[302] > 10 and fuzzer.answers[400] > 5
+    assert fuzzer.answers[200] > 20 and fuzzer.answers[302] > 5 and fuzzer.answers[400] > 5
