@@ -357,7 +357,7 @@ def test_a_table_without_readings_says_what_it_lacks(data: bytes, what: str) -> 
     assert str(problem).startswith(what)
 
 
-@settings(max_examples=200)
+@settings(max_examples=100)
 @given(st.binary(max_size=300))
 def test_any_bytes_are_read_or_refused_and_never_break(data: bytes) -> None:
     for start in (b"", b"serial;Ia;gm\n"):
@@ -404,7 +404,7 @@ def expected(rows: Sequence[tuple[int, dict[str, Any]]]) -> list[tuple[int, dict
     ]
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=75, deadline=None)
 @given(data=st.data(), valves=st.lists(st.lists(sections, min_size=1, max_size=2), min_size=1, max_size=5))
 def test_what_is_written_in_any_dialect_is_read_back_equal(
     data: st.DataObject, valves: list[list[dict[str, Any]]]

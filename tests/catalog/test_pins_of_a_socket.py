@@ -31,7 +31,7 @@ part = st.lists(
 ).map("+".join)
 
 
-@settings(max_examples=60)
+@settings(max_examples=40)
 @given(st.lists(st.tuples(st.integers(1, 7), part), max_size=3))
 def test_pins_pass_in_silence_only_where_the_electrodes_that_work_stand_alike(changes: list[tuple[int, str]]) -> None:
     other = PENTODE

@@ -113,8 +113,10 @@ def test_a_killed_workers_job_goes_on_from_where_it_was_and_no_piece_is_done_twi
     assert counted() == sorted(f"Customer {number}" for number in range(1, 41))
 
 
-@pytest.mark.parametrize("command", [("work_jobs", "--watch"), ("serve", "--port", "0")])
-@pytest.mark.parametrize("sign", [signal.SIGTERM, signal.SIGINT])
+@pytest.mark.parametrize(
+    ("command", "sign"),
+    [(("work_jobs", "--watch"), signal.SIGTERM), (("serve", "--port", "0"), signal.SIGINT)],
+)
 def test_a_worker_that_is_told_to_leave_gives_its_job_back_at_once(
     start_worker: Callable[..., Worker], command: tuple[str, ...], sign: signal.Signals
 ) -> None:

@@ -23,7 +23,7 @@ def balanced(draw: st.DrawFn) -> dict[Key, Decimal]:
     return found
 
 
-@settings(max_examples=60)
+@settings(max_examples=40)
 @given(balanced(), balanced())
 def test_what_brings_balanced_books_to_balanced_books_balances(before: dict[Key, Decimal], after: dict) -> None:
     legs = to_reach(after, before)

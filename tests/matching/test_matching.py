@@ -103,7 +103,7 @@ pools = st.lists(
 rulebooks = st.builds(Rules, same_maker=st.booleans(), weeks_apart=st.sampled_from([None, None, 0, 3]))
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=40, deadline=None)
 @given(pools, st.integers(2, 4), rulebooks, st.integers(1, 3))
 def test_small_pools_are_matched_as_well_as_trying_everything(
     pieces: list[Piece], size: int, rules: Rules, how_many_tiers: int

@@ -68,7 +68,7 @@ LINES = st.lists(
 )
 
 
-@settings(max_examples=150)
+@settings(max_examples=75)
 @given(LINES, AMOUNTS, TAXES.filter(lambda tax: not tax.margin), st.none() | RATES, AMOUNTS)
 def test_the_parts_always_add_up(
     lines: list[Charged], shipping: Decimal, tax: Tax, percent: Decimal | None, amount: Decimal
@@ -87,7 +87,7 @@ def test_the_parts_always_add_up(
         assert abs(one_rate.amount - exact) <= Decimal("0.005"), "rounded once"
 
 
-@settings(max_examples=60)
+@settings(max_examples=40)
 @given(LINES, st.data())
 def test_what_is_credited_in_parts_makes_up_the_invoice(lines: list[Charged], data: st.DataObject) -> None:
     lines = discounted(lines, "GBP", Decimal(7))

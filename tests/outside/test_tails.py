@@ -24,7 +24,7 @@ from stockroom.sealed.pure.sampling import (
 
 
 @given(st.data())
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=75, deadline=None)
 def test_hypergeometric_tails_agree_with_the_statistics_library(data):
     lot = data.draw(st.integers(1, 5000))
     defective = data.draw(st.integers(0, lot))
@@ -117,7 +117,7 @@ def test_the_exact_plan_is_the_one_a_search_of_every_plan_finds(lot, good, bad, 
 
 
 @given(st.data())
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=40, deadline=None)
 def test_the_limit_for_the_unopened_packs_is_the_worst_lot_the_library_does_not_exclude(data):
     lot = data.draw(st.integers(1, 300))
     tested = data.draw(st.integers(0, lot))

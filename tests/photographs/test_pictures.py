@@ -150,7 +150,7 @@ def test_a_photograph_cut_short_is_refused_at_its_head_or_when_it_is_prepared(ki
 
 
 @pytest.mark.filterwarnings("ignore:Truncated File Read", "ignore:Corrupt EXIF data", "ignore:Possibly corrupt EXIF")
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=75, deadline=None)
 @given(
     st.sampled_from(["JPEG", "PNG", "WEBP"]),
     st.lists(st.tuples(st.floats(0, 1, exclude_max=True), st.binary(min_size=1, max_size=8)), min_size=1, max_size=6),

@@ -429,7 +429,7 @@ lines = st.lists(
 )
 
 
-@settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(home=st.sampled_from(["GBP", "JPY", "KWD"]), paid=st.tuples(amounts, rates, amounts), lines=lines)
 def test_the_pieces_always_add_up_to_what_the_lot_cost(
     home: str, paid: tuple[Decimal, Decimal, Decimal], lines: list[tuple[int, int | None, Decimal]]

@@ -443,7 +443,7 @@ def test_stored_states_follow_from_the_records_whatever_people_do(db: None) -> N
     run_state_machine_as_test(
         AtWork,
         settings=settings(
-            max_examples=30,
+            max_examples=15,
             stateful_step_count=30,
             deadline=None,
             derandomize=True,

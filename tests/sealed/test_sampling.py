@@ -60,7 +60,7 @@ def test_every_lot_has_a_plan_at_every_level_aql_and_severity(lot, level, aql, s
 
 
 @given(st.integers(2, 10**6), st.sampled_from(InspectionLevel), st.sampled_from(AQLS_FOR_ITEMS))
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=100, deadline=None)
 def test_tightened_inspection_is_never_kinder_to_the_same_bad_lot(lot, level, aql):
     normal = single_plan(lot, level, aql)
     tightened = single_plan(lot, level, aql, Severity.TIGHTENED)
@@ -185,7 +185,7 @@ def test_the_draw_is_the_same_on_every_machine():
 
 
 @given(st.integers(0, 300), st.data(), st.text(min_size=1))
-@settings(max_examples=60)
+@settings(max_examples=40)
 def test_a_draw_holds_different_packs_of_the_lot_and_drawing_more_continues_it(lot, data, seed):
     size = data.draw(st.integers(0, lot))
     drawn = draw(lot, size, seed)
