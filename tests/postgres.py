@@ -69,6 +69,7 @@ def cluster() -> Iterator[str]:
     try:
         program("initdb", "-D", data, "-U", "tests", "--auth=trust", "--encoding=UTF8", "--no-sync", "--locale=C.UTF-8")
         settings = f"-p {port} -c listen_addresses=127.0.0.1 -k {folder} -c fsync=off -c full_page_writes=off"
+        settings += " -c autovacuum=off"  # statistics of tables that a test has just emptied make plans of minutes
         try:
             program("pg_ctl", "-D", data, "-w", "-l", str(folder / "log"), "-o", settings, "start")
             yield f"postgres://tests@127.0.0.1:{port}/postgres"
