@@ -71,10 +71,6 @@ def tally_lines(line_ids: Collection[int]) -> dict[int, LotTally]:
     return {key: tally for keys in chunked(line_ids) for key, tally in _tally("pk", "line", keys).items()}
 
 
-def true_lot_state(lot: Lot) -> State:
-    return tally_lots([lot.pk])[lot.pk].state
-
-
 def refresh_lots(lot_ids: Collection[int]) -> None:
     """Store the true state of these lots. The rows are locked first, so that of two people who finish the
     last two valves of a lot at once the second sees both."""

@@ -10,6 +10,7 @@ from django.db import IntegrityError, transaction
 from django.db.models import Exists, OuterRef, QuerySet
 from django.utils import timezone
 
+from grading.listings.untested import UNGRADED, never_graded
 from grading.models import Grade, MatchedSet
 from grading.sets import doubts, making
 from grading.verdicts import states
@@ -40,16 +41,9 @@ UNTESTED = "Sold untested, as received: nobody has graded it."
 
 
 def is_untested(valves: Sequence[Valve]) -> bool:
-    """One valve without a grade, under no seal, that may be sold as it was received."""
+    """One valve that may be sold as it was received."""
     keys = [valve.pk for valve in valves]
-    ungraded = all(
-        valve.state == State.RECEIVED or (valve.state == State.TESTED and not valve.type.has_nominals)
-        for valve in valves
-    )  # one that was read and got no grade, though there is something to grade it by, is not “untested”
-    sealed = Pack.objects.under_seal().filter(valve__in=keys).exists()
-    return (
-        len(valves) == 1 and ungraded and not sealed and not Grade.objects.filter(valve__in=keys, current=True).exists()
-    )
+    return len(keys) == 1 and never_graded().filter(pk__in=keys, state__in=UNGRADED).exists()
 
 
 def describe(valves: Sequence[Valve]) -> str:

@@ -6,32 +6,20 @@ from collections.abc import Sequence
 
 from django.contrib.auth.models import User
 from django.db import transaction
-from django.db.models import Exists, OuterRef, Q, QuerySet
+from django.db.models import QuerySet
 
-from catalog.models import TestPoint
-from grading.models import Grade
+from grading.listings.untested import UNGRADED, never_graded
 from grading.orders import fulfilment
 from grading.orders.fulfilment import CannotPull
-from stockroom.models import Allocation, Order, OrderLine, Pack, Valve
+from stockroom.models import Allocation, Order, OrderLine, Valve
 from stockroom.states import State
 
-UNGRADED = (State.RECEIVED, State.TESTED)
 SHOWN = 8
 
 
 def for_sale_untested() -> QuerySet[Valve]:
-    """In house, without a grade, under no seal, and not on an order.
-
-    One that was read counts only where its type has nothing to grade it by: a valve that failed to get a grade is not
-    “untested”.
-    """
-    gradable = TestPoint.objects.filter(section__type=OuterRef("type"), anode_current_ma__isnull=False)
-    return Valve.objects.filter(
-        ~Q(state=State.TESTED) | ~Exists(gradable),
-        ~Exists(Grade.objects.filter(valve=OuterRef("pk"), current=True)),
-        ~Exists(Pack.objects.under_seal().filter(valve=OuterRef("pk"))),
-        state__in=[*UNGRADED, State.LISTED],
-    ).exclude(allocations__live=True)
+    """In house, never graded, and not on an order."""
+    return never_graded().filter(state__in=[*UNGRADED, State.LISTED]).exclude(allocations__live=True)
 
 
 class UntestedValves:
