@@ -145,8 +145,12 @@ grids = st.builds(
 )
 
 
-@given(st.lists(conditions, min_size=1, max_size=8), facts)
-def test_the_rule_that_speaks_fits_and_no_rule_that_fits_asks_more(asked: list[Conditions], of: PieceFacts) -> None:
+@given(facts, st.data())
+def test_the_rule_that_speaks_fits_and_no_rule_that_fits_asks_more(of: PieceFacts, data: st.DataObject) -> None:
+    fitting_ones = st.sets(st.sampled_from(["type", "grade", "set_size", "within_percent", "condition", "how"])).map(
+        lambda names: Conditions(**{name: getattr(of, name) for name in names})
+    )
+    asked = data.draw(st.lists(fitting_ones | conditions, min_size=1, max_size=8))
     book = Book([price(number, "9", one, place=number % 3) for number, one in enumerate(asked)], "GBP")
     found = book.price([ToPrice(of)])
     fitting = [number for number, one in enumerate(asked) if one.fit(of)]
