@@ -21,7 +21,7 @@ RULES: list[tuple[str, dict[str, Any], dict[str, Any]]] = [
     ("price", {"amount": "6.00"}, {"type": "12AX7", "how": "untested"}),
     ("times-cost", {"factor": "3"}, {}),
     ("factor", {"factor": "1.15", "heading": "Grade"}, {"grade": "Excellent"}),
-    ("factor", {"factor": "0.7", "heading": "Grade"}, {"grade": "Fair"}),
+    ("factor", {"factor": "0.7", "heading": "Grade"}, {"grade": "Usable"}),
     ("factor", {"factor": "1.1", "heading": "Set"}, {"set_size": 2}),
     ("factor", {"factor": "1.2", "heading": "Set"}, {"set_size": 4}),
     ("factor", {"factor": "1.3", "heading": "Set"}, {"set_size": 4, "within_percent": 3.0}),

@@ -76,8 +76,9 @@ class PriceRuleForm(forms.ModelForm):
             self.fields["factor"].help_text = "1.25 asks a quarter more, 0.8 a fifth less."
         elif "factor" in self.fields:
             self.fields["factor"].label = "Times the cost"
-        if "heading" in self.fields:
-            self.fields["heading"].required = True
+        for name in ("amount", "factor", "heading", "step"):
+            if name in self.fields:
+                self.fields[name].required = True
 
     @property
     def conditions(self) -> list[forms.BoundField]:
