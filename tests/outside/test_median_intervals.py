@@ -36,7 +36,7 @@ TABLE_A7 = {
     20: (6, "95.9"),
 }
 OTHER_ROWS_OF_A7 = {(5, 1): "93.8", (8, 2): "93.0", (10, 3): "89.1", (14, 5): "82.0", (19, 6): "93.6", (20, 4): "99.7"}
-SNEDECOR_COCHRAN = "30.2 20.4 15.1 10.2 10.5 60.8 20.8 25.0 20.7 30.9 10.8 5.1 50.9 40.0 20.9 10.8 0 20.5 50.8".split()
+SNEDECOR_COCHRAN = "30.2 20.4 15.1 10.2 10.5 60.8 20.8 25.0 20.7 30.9 10.8 5.1 50.9 40.0 20.9 10.8 0 20.5 50.8"
 
 
 @pytest.mark.parametrize(("n", "row"), TABLE_A7.items())
@@ -57,7 +57,7 @@ def test_five_are_too_few_for_95_percent_as_the_table_has_it() -> None:
 
 
 def test_the_published_example_has_its_published_interval() -> None:
-    found = median_between([Decimal(text) for text in SNEDECOR_COCHRAN])
+    found = median_between([Decimal(text) for text in SNEDECOR_COCHRAN.split()])
     assert found is not None
     assert (found.median, found.low, found.high) == (Decimal("20.7"), Decimal("10.8"), Decimal("30.9"))
 
