@@ -114,7 +114,7 @@ class DateMeaning:
     source_code: str | None = None
     among_words: bool = False  # four figures that stand in a longer text, where they are a year before anything else
     type_code: str = ""  # the first line of a factory code, which tells the type
-    any_number: bool = False  # figures that may as well be a number of another kind: eight in a row, a type's
+    any_number: bool = False  # figures without a break, that may as well be a number of another kind
 
     @property
     def rule(self) -> str:
@@ -167,7 +167,8 @@ def _in_order(found: Iterable[DateMeaning]) -> list[DateMeaning]:
 
 
 def _by_rule(text: str, window: Window) -> dict[DateMeaning, None]:
-    return dict.fromkeys(reading for rule in _RULES for reading in rule(text, window))
+    found = dict.fromkeys(reading for rule in _RULES for reading in rule(text, window))
+    return {replace(one, any_number=True): None for one in found} if text.isdigit() else found
 
 
 def find_dates(text: str, window: Window) -> list[tuple[str, list[DateMeaning]]]:
@@ -295,8 +296,7 @@ def _eia(text: str, window: Window) -> Iterator[DateMeaning]:
     ):
         if match := re.fullmatch(pattern, text):
             years = [year for year in window.ending_in(match["year"]) if year in since]
-            for one in _weeks(Form.EIA, years, match["week"], match["source"]):
-                yield replace(one, any_number=len(text) > 7 and text.isdigit())
+            yield from _weeks(Form.EIA, years, match["week"], match["source"])
 
 
 def _eia_source(text: str, window: Window) -> Iterator[DateMeaning]:

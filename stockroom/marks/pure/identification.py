@@ -210,8 +210,8 @@ _GUESSES = frozenset(
 def leader(ranked: Sequence[Ranked]) -> Ranked | None:
     """The dated reading that is likelier than every other; none where the code could as well be any number.
 
-    A form that any few letters have, and figures in a long row, need something besides that speaks for them: the
-    register, the line's other valves, the type, the construction.
+    A form that any few letters have, and figures without a break, need something besides that speaks for them: the
+    register, the line's other valves, what makers of the type's tradition stamp, a type code, the construction.
     """
     possible = [one for one in ranked if one.possible and one.reading.earliest]
     if not possible or (len(possible) > 1 and possible[0].points == possible[1].points):
@@ -230,6 +230,7 @@ def _judge(
     built: YearsKnown | None,
 ) -> Ranked:
     support = [
+        *_by_tradition(reading, type_facts),
         *_by_register(reading, makers),
         *_by_type_code(reading, type_facts),
         *_by_construction(reading, built),
@@ -237,7 +238,6 @@ def _judge(
     ]
     weighed = [
         *_by_form(reading),
-        *_by_tradition(reading, type_facts),
         *_by_type(reading, type_facts),
         *support,
     ]

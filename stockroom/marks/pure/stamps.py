@@ -145,9 +145,12 @@ def marks_in(text: str) -> list[MarkFound]:
     return list(dict.fromkeys(found))
 
 
+_LETTERS = re.compile(r"(?<![\w/-])(?:[A-Za-z]{3,5}|[A-Za-z]{2,5}/[A-Za-z]{1,3})(?![\w/-])")
+
+
 def letters_in(text: str) -> list[str]:
-    """Every word of letters, which the register of makers may know as somebody's."""
-    return [word.upper() for word in re.findall(r"(?<![\w/-])[A-Za-z]{2,5}(?:/[A-Za-z]{1,3})?(?![\w/-])", tidy(text))]
+    """Every word of letters that the register of makers may know as somebody's. Two letters alone can be a date."""
+    return [word.upper() for word in _LETTERS.findall(tidy(text))]
 
 
 def _type_words(plain: str, code: FactoryCode | None) -> Iterator[str]:
