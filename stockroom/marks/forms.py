@@ -53,6 +53,7 @@ class MarksForm(WritesOnlyChanges, forms.Form):
     """
 
     type = TypeField(label="Type, as the glass says it", max_length=40)
+    new_type = forms.BooleanField(required=False, label="It is not on file: enter it as a new type")
     maker = NameField(Maker, label="Marked maker", required=False)
     code = forms.CharField(label="Code as stamped", max_length=40, required=False)
     pack_marks = forms.CharField(label="Marks on the pack", max_length=200, required=False)
@@ -73,11 +74,12 @@ class MarksForm(WritesOnlyChanges, forms.Form):
             self.fields[name].widget.attrs.update(autocomplete="off", spellcheck="false")
         self.fields["code"].widget.attrs["data-enter"] = "send"
         if valve is None:
-            del self.fields["type"]
+            del self.fields["type"], self.fields["new_type"]
+        else:
+            type_field(self).may_be_new = bool(self.data.get("new_type"))
         for name, field in self.fields.items():
-            if name != "spread":
-                self.show_initial(field)
-            else:
+            self.show_initial(field)
+            if name in ("spread", "new_type"):
                 field.show_hidden_initial = False
         self.saved = valve and valve.date_readings.filter(current=True).first()
         self.ranked = self._rank()
@@ -219,7 +221,10 @@ class MarksForm(WritesOnlyChanges, forms.Form):
 
     @property
     def marks(self) -> list[forms.BoundField]:
-        return [self[name] for name in ("type", "maker", "code") if name in self.fields]
+        """The box for a new type is offered once a name was not found."""
+        asked = "type" in self.errors or (self.is_bound and self.data.get("new_type"))
+        names = ("type", *(["new_type"] if asked else []), "maker", "code")
+        return [self[name] for name in names if name in self.fields]
 
     @property
     def construction(self) -> list[forms.BoundField]:

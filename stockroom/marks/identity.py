@@ -53,6 +53,7 @@ from stockroom.signals import valve_identified
 from stockroom.site.chunks import CHUNK, chunked
 from stockroom.site.locks import hold_valves
 from stockroom.site.saving import save_named
+from stockroom.types import keeping
 
 MOST_OTHERS = 500  # of a line's other valves, the latest that were read
 
@@ -252,6 +253,8 @@ def record(valve: Valve, observed: MarksSeen, by: User | None) -> bool:
     """The valve is as the sheet says, and what the sheet leaves empty is not there. False when that is no news."""
     with transaction.atomic():
         type_before = hold_valves([valve.pk])[0].type_id
+        if observed.type is not None and observed.type.pk is None:
+            observed = replace(observed, type=keeping.enter({"designation": observed.type.designation}, by))
         changed = bool(_write([valve.pk], observed, by, whole=True, over=True))
         type_changed = observed.type is not None and observed.type.pk != type_before
         valve_identified.send(Valve, valve=valve, type_changed=type_changed, by=by)
