@@ -10,7 +10,7 @@ from typing import NamedTuple
 
 from django.conf import settings
 
-from catalog.models import RelatedType, ValveType
+from catalog.models import ValveType
 from catalog.reference.lookup import NameRegister
 from stockroom.marks.pure.datecodes import Window, readings
 from stockroom.marks.pure.identification import (
@@ -83,12 +83,6 @@ class Register:
     def _names(self) -> NameRegister:
         return ValveType.objects.name_register()
 
-    @cached_property
-    def _related(self) -> frozenset[frozenset[int]]:
-        """Pairs that are one valve in two qualities, or the same electrically."""
-        alike = RelatedType.objects.filter(how__in=["special quality", "same electrically"])
-        return frozenset(frozenset(pair) for pair in alike.values_list("type", "other"))
-
     def type_named(self, text: str) -> int | None:
         """The type that a text names, by the catalogue's one reader."""
         if text not in self._named:
@@ -107,7 +101,7 @@ class Register:
         told = []
         for kind, text, keys in self._types_told(code):
             agrees = type_.pk in keys
-            related = any(frozenset((type_.pk, key)) in self._related for key in keys) if not agrees else False
+            related = any(self._names.same_inside(type_.pk, key) for key in keys) if not agrees else False
             said = " or ".join(dict.fromkeys(self._names.types[key].designation for key in sorted(keys)))
             told.append(TypeNamed(kind, text, said, agrees, related))
         return told
