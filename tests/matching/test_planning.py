@@ -217,23 +217,20 @@ def test_a_plan_keeps_to_the_rules() -> None:
     assert [one.keys for one in made.made] == [(1, 3)]
 
 
-@settings(max_examples=12, deadline=None)
-@given(st.integers(0, 10_000), st.integers(9, 11), st.sampled_from([2, 3, 4]), st.sampled_from([0.03, 0.05, 0.08]))
-@example(35, 10, 4, 0.05)
+@settings(max_examples=8, deadline=None)
+@given(st.integers(0, 10_000), st.sampled_from([2, 3, 4]), st.integers(0, 2))
+@example(3, 4, 0)  # the set whose pieces have the least shadow prices takes 370, another 260
+@example(12, 2, 0)
 def test_the_set_for_an_order_is_the_one_that_costs_the_rest_least_in_whole_sets(
-    seed: int, count: int, size: int, width: float
+    seed: int, size: int, ready: int
 ) -> None:
-    random = np.random.default_rng(seed)
-    pieces = scattered(count, seed, width)
+    pieces = scattered(10, seed)
     demands = (
-        PlanDemand("quad", 4, 260.0, int(random.integers(3)), 0.04),
-        PlanDemand("pair", 2, 110.0, int(random.integers(4)), 0.02),
-        PlanDemand("wide pair", 2, 80.0, int(random.integers(3)), 0.05),
-        PlanDemand("single", 1, 30.0, int(random.integers(4))),
+        PlanDemand("quad", 4, 260.0, 2, 0.04),
+        PlanDemand("pair", 2, 110.0, 3, 0.02),
+        PlanDemand("single", 1, 30.0, 2),
     )
-    standing = tuple(
-        Standing(kind, spread, int(random.integers(3))) for kind, spread in ((4, 0.03), (2, 0.02), (2, 0.05))
-    )
+    standing = (Standing(4, 0.03, ready), Standing(2, 0.02, ready % 2), Standing(2, 0.05, ready))
     found = cheapest_for_order(pieces, size, 0.05, Rules(), demands, standing)
     all_of_it = best_income(pieces, demands, standing)
     for at, (kind, told) in enumerate(zip(standing, found.standing, strict=True)):
@@ -242,7 +239,7 @@ def test_the_set_for_an_order_is_the_one_that_costs_the_rest_least_in_whole_sets
             assert told.sure
             assert told.loss == pytest.approx(all_of_it - best_income(pieces, demands, fewer), abs=1e-5)
     choice = found.made
-    options = [rows for rows in combinations(range(count), size) if fits(pieces, rows, 0.05)]
+    options = [rows for rows in combinations(range(10), size) if fits(pieces, rows, 0.05)]
     if not options:
         assert choice is None
         return
