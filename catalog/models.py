@@ -402,6 +402,8 @@ class Ratings(Sourced):
     supply_rms_max_v = models.FloatField(null=True)
     drop_v = models.FloatField(null=True)
     drop_at_ma = models.FloatField(null=True)
+    striking_voltage_v = models.FloatField(null=True)
+    least_current_ma = models.FloatField(null=True)
 
     NAMES = (
         ("anode_voltage_max_v", "Anode voltage", "V"),
@@ -424,6 +426,8 @@ class Ratings(Sourced):
         ("supply_rms_max_v", "Supply of each anode, rms", "V"),
         ("drop_v", "Drop of one anode", "V"),
         ("drop_at_ma", "at a current of", "mA"),
+        ("striking_voltage_v", "Voltage to strike", "V"),
+        ("least_current_ma", "Least current", "mA"),
     )
 
     @property
