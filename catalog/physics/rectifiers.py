@@ -66,7 +66,7 @@ def supply(perveance: float, at: Filter) -> Supplied:
 def critical_inductance_h(output_v: float, load_ma: float, mains_hz: float = 50.0) -> float:
     """What a choke after a full-wave rectifier needs at least, in henries, for its current never to cease.
 
-    With less the supply rises towards the peak of the wave. L = R / 6 pi f, for the second harmonic alone (from memory).
+    With less the supply rises towards the peak of the wave. L = R / 6 pi f, of the second harmonic (from memory).
 
     >>> round(critical_inductance_h(400, 100), 1)
     4.2
