@@ -8,9 +8,12 @@ class GradingConfig(AppConfig):
         """Join the rooms: those below send signals and keep lists, so that they need not know those above."""
         from grading.bench import readings_job  # noqa: F401 -- importing makes its jobs known
         from grading.listings import receivers as listing_receivers  # noqa: F401
+        from grading.listings.asking import HINTS
         from grading.listings.parts import PARTS
         from grading.orders.untested import UntestedValves
         from grading.orders.ways import WAYS
+        from grading.prices import effects, many  # noqa: F401 -- importing makes their jobs known
+        from grading.prices.explaining import hint
 
         # Importing receivers connects them; what happens first stands first.
         from grading.sealed import receivers as sealed_receivers  # noqa: F401
@@ -30,4 +33,5 @@ class GradingConfig(AppConfig):
         WAYS[:] = [SealedPacks(), UntestedValves()]
         PARTS[:] = [public_part]
         FINDERS[:] = [question_of]
+        HINTS[:] = [hint]
         COUNTERS[1:] = [judged_by]
