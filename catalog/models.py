@@ -124,6 +124,7 @@ class Pin(models.Model):
 
 
 NOT_IDENTIFIED = "not identified"
+ALIKE_INSIDE = ("special quality", "same electrically")  # of `RelatedType.how`: one valve in two qualities
 NOT_IDENTIFIED_NORMAL = normal(NOT_IDENTIFIED)
 
 
@@ -152,7 +153,9 @@ class ValveTypeQuerySet(models.QuerySet["ValveType"]):
             base_name = BASES[base].label if base in BASES else base or ""
             types[key] = OnFile(name, tuple(heaters.get(key, ())), base or "", base_name)
             names[bare] = key
-        return NameRegister(types, {**dict(Alias.objects.values_list("normal", "type")), **names})
+        alike = RelatedType.objects.filter(how__in=ALIKE_INSIDE).values_list("type", "other")
+        names = {**dict(Alias.objects.values_list("normal", "type")), **names}
+        return NameRegister(types, names, frozenset(frozenset(pair) for pair in alike))
 
     def identified(self) -> ValveTypeQuerySet:
         return self.exclude(normal=NOT_IDENTIFIED_NORMAL)

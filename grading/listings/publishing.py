@@ -14,6 +14,7 @@ from grading.listings.untested import UNGRADED, never_graded
 from grading.models import Grade, MatchedSet
 from grading.sets import doubts, making
 from grading.verdicts import states
+from stockroom.marks.called import called_together
 from stockroom.marks.pure.construction import in_public
 from stockroom.models import Condition, Counter, Entry, ListedValve, Listing, Pack, Repricing, Return, Valve
 from stockroom.models.orders import set_name
@@ -29,8 +30,7 @@ class CannotList(Refused):
 
 
 def title(valves: Sequence[Valve]) -> str:
-    names = {valve.called_and_type for valve in valves}
-    what = names.pop() if len(names) == 1 else str(valves[0].type)
+    what = called_together(valves)
     if len(valves) > 1:
         what += f" {set_name(len(valves))}"
     makers = {str(valve.maker) for valve in valves if valve.maker}
