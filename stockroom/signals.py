@@ -12,4 +12,4 @@ order_despatched = Signal()  # order, valves, by
 despatch_undone = Signal()  # order, valves, by
 valves_returned = Signal()  # order, valves, by
 order_money_changed = Signal()  # order, text, by: an invoice, a credit note or a payment
-lines_counted = Signal()  # line_ids, by: the count of these lines has changed
+lines_counted = Signal()  # line_ids, by: what is known to lie in these lines' bulk has changed
