@@ -19,6 +19,7 @@ from stockroom.models.listings import ListedValve, Listing
 from stockroom.models.money import DiscountCode, Invoice, OrderTerms, Payment, ShippingRule, TaxRule
 from stockroom.models.orders import Allocation, Customer, Despatch, Order, OrderLine, Return
 from stockroom.models.photographs import Attachment, Photograph
+from stockroom.models.returns import ReturnCase, ReturnVerdict, WarrantyRule
 from stockroom.models.sealed import (
     BrokenSeal,
     DrawnPack,
@@ -76,6 +77,8 @@ __all__ = [
     "Place",
     "Posting",
     "Return",
+    "ReturnCase",
+    "ReturnVerdict",
     "SamplingPlan",
     "SealedDecision",
     "SeenFeature",
@@ -88,4 +91,5 @@ __all__ = [
     "SupplyNote",
     "TaxRule",
     "Valve",
+    "WarrantyRule",
 ]
