@@ -13,7 +13,7 @@ from grading.returns.pure import retest
 from grading.returns.pure.retest import RetestFound, Shown
 from grading.verdicts.judging import evidence_for
 from grading.verdicts.repeats import Repeats, by_section
-from grading.verdicts.values import Bench, Value, comparable, read_together, values_of
+from grading.verdicts.values import Bench, Value, comparable, values_of
 from stockroom.models import Return
 
 READINGS = ("readings__test_point__section__type", "readings__shift__tester")
@@ -26,14 +26,12 @@ def as_sent(grade: Grade | None, bench: Bench) -> list[Value]:
 
 def compared(sent: Sequence[Value], back: Sequence[Value], matters: float, **shorts: frozenset[int]) -> RetestFound:
     """What was sent beside what came back; `matters` is the least change that counts, as a fraction."""
-    together = bool(sent and back) and read_together([*sent, *back])
     was, now = ({(one.section, one.quantity): one for one in values} for values in (sent, back))
     pairs = {key: _comparable(was[key], now[key]) for key in was.keys() & now.keys()}
     return retest.compare(
         [_shown(one, pairs.get(key), 0) for key, one in was.items()],
         [_shown(one, pairs.get(key), 1) for key, one in now.items()],
         matters,
-        together=together,
         **shorts,
     )
 

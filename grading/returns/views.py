@@ -52,6 +52,7 @@ def returns(request: StaffRequest) -> HttpResponse:
     rows = ReturnCase.objects.select_related("order__customer", "verdict").annotate(
         valves=Count("items"), waits=Count("items", filter=_waits())
     )
+    rows = rows.order_by("-opened_at", "-number")
     found = ReturnFilter(request.GET or {"status": "open"}, queryset=rows)
     return render(request, "returns/returns.html", {"filter": found, "page": page_of(request, found.qs)})
 

@@ -203,7 +203,7 @@ def open_books(by: User | None) -> tuple[int, int]:
         open_lot(lot, by)
     entered = 0
     for order in orders:
-        if positions.of_order(order):
+        if any(positions.of_order(order).values()):
             with on_day(timezone.localdate(order.despatch.at)):
                 bring_order(order, f"{order} sent to {order.customer}", by)
             entered += 1

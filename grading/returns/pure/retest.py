@@ -51,7 +51,6 @@ class RetestFound:
 
     pairs: Sequence[Pair]
     matters: float
-    one_tester: bool
     shorted: frozenset[int] = frozenset()
     newly_shorted: frozenset[int] = frozenset()
 
@@ -89,22 +88,18 @@ def compare(
     after: Sequence[Shown],
     matters: float,
     *,
-    together: bool,
     shorted: frozenset[int] = frozenset(),
     newly_shorted: frozenset[int] = frozenset(),
 ) -> RetestFound:
-    """What was read before it was sent beside what was read since it came back.
-
-    `together` says whether all was read on one tester while it stayed as it was; the values' components know with whom
-    they share an error.
+    """What was read before it was sent beside what was read since it came back. The values' components know with whom
+    they share an error, so that what one tester shares with itself cancels.
     """
     was = {(one.section, one.quantity): one for one in before}
     now = {(one.section, one.quantity): one for one in after}
     keys = sorted({*was, *now}, key=lambda key: (key[0], list(Quantity).index(key[1])))
     comparisons = max(1, len(was))
-    return RetestFound(
-        [_pair(key, was.get(key), now.get(key), matters, comparisons) for key in keys], matters, together
-    )
+    pairs = [_pair(key, was.get(key), now.get(key), matters, comparisons) for key in keys]
+    return RetestFound(pairs, matters, shorted, newly_shorted)
 
 
 def _pair(
@@ -115,10 +110,8 @@ def _pair(
         return Pair(*key, before, after, None, why)
     if before.stands_at != after.stands_at:
         return Pair(*key, before, after, None, "read at other settings than before")
-    for one in (before, after):
-        if one.compared is None:
-            return Pair(*key, before, after, None, one.why_not or "how well it is known is not known")
-    assert before.compared is not None and after.compared is not None
+    if before.compared is None or after.compared is None:
+        return Pair(*key, before, after, None, before.why_not or after.why_not or "nobody knows how well it is known")
     try:
         found = measured_change(before.compared, after.compared, matters=matters, comparisons=comparisons)
     except ValueError:
@@ -126,12 +119,9 @@ def _pair(
     return Pair(*key, before, after, found, "")
 
 
-def in_words(found: MeasuredChange) -> str:
-    """ "changed by −12.1 % ± 4.0 %, p = 0.002" """
-    by = f"{_signed(found.change)} ± {percent(found.expanded_uncertainty)}, {p_in_words(found.p)}"
-    if found.outcome == ChangeOutcome.CHANGED:
-        return f"changed by {by}"
-    return f"{found.outcome}: {by}"
+def _by(found: MeasuredChange) -> str:
+    """ "−12.1 % ± 4.0 %" """
+    return f"{_signed(found.change)} ± {percent(found.expanded_uncertainty)}"
 
 
 def _signed(share: float) -> str:
@@ -154,13 +144,25 @@ def overall_in_words(found: RetestFound, faults: Sequence[str]) -> str:
     if found.newly_shorted and not changed:
         said = "It has changed since it was sent."
     elif changed:
-        what = "; ".join(f"{_name(pair)} {in_words(pair.found)}" for pair in changed if pair.found)
+        what = "; ".join(f"{_name(pair)} {_by(pair.found)}" for pair in changed if pair.found)
         said = f"It has changed since it was sent: {what}."
     elif found.outcome == ChangeOutcome.UNCHANGED:
         said = f"Its figures are unchanged, within ±{percent(found.matters, None)}."
     else:
-        said = "Nobody can tell from the figures whether it has changed."
+        said = f"Nobody can tell from the figures whether it has changed.{_too_wide(found)}"
     return " ".join([said, *faults])
+
+
+def _too_wide(found: RetestFound) -> str:
+    """What reading again may settle."""
+    wide = [pair.found for pair in found.pairs if pair.found and pair.outcome == ChangeOutcome.CANNOT_TELL]
+    if not wide:
+        return ""
+    worst = max(one.expanded_uncertainty for one in wide)
+    return (
+        f" A change of {percent(found.matters, None)} matters, and some is known to ± {percent(worst)} only: read it "
+        "again, several times in one shift."
+    )
 
 
 def _name(pair: Pair) -> str:
@@ -180,20 +182,19 @@ def stored(found: RetestFound, faults: Sequence[str]) -> Mapping[str, Any]:
 
 def _row(pair: Pair) -> Mapping[str, Any]:
     return {
-        "section": pair.section,
-        "quantity": pair.quantity.column,
-        "before": _value(pair.before),
+        "what": f"{pair.quantity.symbol}, section {pair.section}",
+        "before": _value(pair.quantity, pair.before),
         "before_on": pair.before.tester if pair.before else "",
-        "after": _value(pair.after),
+        "after": _value(pair.quantity, pair.after),
         "after_on": pair.after.tester if pair.after else "",
-        "change": f"{_signed(pair.found.change)} ± {percent(pair.found.expanded_uncertainty)}" if pair.found else "",
+        "change": _by(pair.found) if pair.found else "",
         "p": p_in_words(pair.found.p) if pair.found else "",
         "outcome": pair.outcome.value,
         "why": pair.why,
     }
 
 
-def _value(shown: Shown | None) -> str:
+def _value(quantity: Quantity, shown: Shown | None) -> str:
     if shown is None:
         return ""
-    return str(GradedValue(shown.value, shown.expanded_uncertainty))
+    return f"{GradedValue(shown.value, shown.expanded_uncertainty)} {quantity.unit}"
