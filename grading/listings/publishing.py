@@ -115,6 +115,8 @@ def create_listing(valves: Sequence[Valve], listing: Listing, how: str) -> Listi
     for valve in hold_valves([valve.pk for valve in valves]):
         if valve.state in (State.WRITTEN_OFF, State.DESPATCHED):
             raise CannotList(f"{valve} is {valve.state}: it is not here to be sold.")
+    if back := Return.objects.undecided().filter(valve__in=valves).select_related("valve", "case").first():
+        raise CannotList(back.why_promised_to_nobody)
     listing.number = f"A{Counter.take('listing')[0]:05d}"
     listing.save()
     try:
