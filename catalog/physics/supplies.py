@@ -14,7 +14,7 @@ from catalog.physics.findings import Level, Margin, Reason, shown
 from catalog.physics.limits import AskedOfValve, compare_limits, judge_limits
 from catalog.physics.pins import Substitution
 from catalog.physics.positions import Position, RectifierDuty, StabiliserDuty
-from catalog.physics.rectifiers import Filter, NoSupply, Supplied, supply
+from catalog.physics.rectifiers import Filter, NoSupply, Supplied, critical_inductance_h, supply
 from catalog.physics.sheets import SectionSheet
 
 RISE_TOLD = 0.03  # relative; less is within the mains' own tolerance
@@ -50,6 +50,10 @@ def judge_rectifier(position: Position, swap: Substitution) -> Advice:
         if margin.over:
             text = f"{shown(least - duty.source_ohm)} Ω more in each anode's lead, for the {shown(least)} Ω it asks"
             reasons.append(Reason(Level.CHANGE, "supply", text))
+    if duty.first_capacitor_uf is None:
+        henries = critical_inductance_h(after.output_v, duty.load_ma, duty.mains_hz)
+        text = f"reckoned for a choke of {shown(henries)} H at least: with less, the supply rises towards its peak"
+        reasons.append(Reason(Level.NOTE, "supply", text))
     reasons += [*_stands_capacitor(duty, its, after), *_moved(duty, before, after), *_cold(swap, duty)]
     return Advice(swap.other.name, tuple(reasons), tuple(margins), supply_before=before, supply_after=after)
 

@@ -40,7 +40,7 @@ class NearName(NamedTuple):
 
 
 class NameRegister:
-    """Every name on file, by its normal form; `alike` are pairs of types that are one valve, in two qualities or not."""
+    """Every name on file, by its normal form. `alike`: pairs of types that are one valve, in two qualities or not."""
 
     def __init__(
         self,

@@ -351,6 +351,16 @@ def test_neither_capacitor_nor_peak_known_is_cannot_say() -> None:
 # --- without a position ----------------------------------------------------------------------------------------------
 
 
+def test_a_choke_that_comes_first_is_said_to_need_its_inductance() -> None:
+    duty = RectifierDuty(400, 100, 150, None, capacitor_rating_v=600)
+    advice = swapped("5U4G", Position("5U4GB", "rectifier", rectifier=duty))
+    after = advice.supply_after
+    assert after is not None
+    # R / 942 at 50 Hz, as the handbooks have it (from memory)
+    assert f"a choke of {1000 * after.output_v / 150 / 942:.3g} H at least" in said(advice, "supply")
+    assert "choke of" not in said(swapped("5U4G", rectifying("5U4GB", 350, 75, 150, 40)), "supply")
+
+
 HELD_150 = Position("0A2", "stabiliser", stabiliser=StabiliserDuty(supply_v=250, series_resistor_kohm=5, load_ma=8))
 
 
