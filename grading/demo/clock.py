@@ -42,6 +42,7 @@ from stockroom.models import (
     Movement,
     Order,
     Photograph,
+    Repricing,
     Return,
     SamplingPlan,
     SealedDecision,
@@ -83,7 +84,12 @@ TIMES: dict[type[models.Model], str] = {
     Valve: "created_at",
 }
 # Written once, so `at` cannot set their time back afterwards: `once` gives it before.
-WRITTEN_ONCE: dict[type[models.Model], str] = {PriceRule: "at", SamplingPlan: "made_at", SealedDecision: "at"}
+WRITTEN_ONCE: dict[type[models.Model], str] = {
+    PriceRule: "at",
+    Repricing: "at",
+    SamplingPlan: "made_at",
+    SealedDecision: "at",
+}
 
 
 def moment(day: date, working_days_ago: int, hour: int, minute: int = 0) -> datetime:
