@@ -31,8 +31,10 @@ from stockroom.models import (
     Order,
     Photograph,
     Return,
+    ReturnCase,
     SeenFeature,
     Valve,
+    WarrantyRule,
 )
 
 # What happened when is told by these; `at` sets them back. What is read tells its time when it is written.
@@ -60,12 +62,14 @@ TIMES: dict[type[models.Model], str] = {
     Order: "placed_at",
     Photograph: "first_sent_at",
     Return: "at",
+    ReturnCase: "opened_at",
     SeenFeature: "at",
     Shift: "started_at",
     Stop: "opened_at",
     Study: "started_at",
     TesterCondition: "since",
     Valve: "created_at",
+    WarrantyRule: "made_at",
 }
 
 
