@@ -143,9 +143,14 @@ def _money(order: Order) -> str:
     invoice = deciding.invoice_of(order)
     if invoice is None:
         return f"{order} has no invoice yet: a refund needs one."
-    paid = invoicing.paid(order)
-    said = f"Invoice {invoice} of {shown(invoice.total, order.currency)}"
-    return f"{said}; {shown(paid, order.currency) if paid else 'nothing'} paid: {invoicing.paid_in_words(order)}."
+    credited = sum((note.total for note in invoice.credits.all()), Decimal(0))
+    said = [
+        f"Invoice {invoice} of {shown(invoice.total, order.currency)}",
+        f"{shown(credited, order.currency)} credited" if credited else "",
+        f"{shown(invoicing.paid(order), order.currency)} paid",
+        invoicing.paid_in_words(order) if invoicing.owed(order) else "",
+    ]
+    return f"{'; '.join(filter(None, said))}."
 
 
 @require_POST
