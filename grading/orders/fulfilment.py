@@ -130,6 +130,7 @@ def _singles(line: OrderLine, limit: int) -> list[OrderOption]:
         )
         .exclude(valve__allocations__live=True)
         .exclude(valve__memberships__live=True)
+        .exclude(valve__in=Return.objects.undecided().values("valve"))
         .select_related("valve__place", "valve__type")
         .order_by("rank", "valve__serial")[:limit]
     )
@@ -255,6 +256,8 @@ def allocate(order: Order, line: OrderLine, valves: Sequence[Valve], by: User) -
         CannotPull: one has just been taken, or is not in the house any more.
     """
     _refuse_what_has_gone(hold_valves([valve.pk for valve in valves]), "Look again.")
+    if back := Return.objects.undecided().filter(valve__in=valves).select_related("valve", "case").first():
+        raise CannotPull(back.why_promised_to_nobody)
     used = set(line.allocations.filter(live=True).values_list("item", flat=True))
     item = next(number for number in range(1, line.quantity + 1) if number not in used)
     try:
