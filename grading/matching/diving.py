@@ -1,7 +1,8 @@
 """From shares of sets to whole sets: a few at a time, the linear programme solved anew for what is left.
 
 The programme takes sets in part. Those that it takes whole, and then those of the greatest shares, are taken for good;
-what they leave is a smaller programme of the same kind, whose prices ask for sets that suit what is left. So the income
+what they leave is a smaller programme of the same kind, whose prices ask for sets that suit what is left; the last of
+it goes to the integer solver. So the income
 that is still possible falls slowly, where rounding all shares at once leaves pieces that fit nothing. It is known as
 diving with column generation (R. Sadykov, F. Vanderbeck, A. Pessoa, I. Tahiri and E. Uchoa, "Primal heuristics for
 branch and price", INFORMS Journal on Computing 31(2), 2019; from memory).
@@ -15,15 +16,18 @@ import numpy as np
 
 from .catalogue import Members
 from .field import Floats, Ints
-from .solver import Ended, SetPacking
+from .solver import Ended, SetPacking, choose_whole
 from .watch import Watch
 
 #: Sets that a programme is given, those nearest to paying their way: five for each piece of a pool of 2,000.
 KEPT = 10_000
 #: Of the sets that the programme takes, those that are taken for good each time, and at the least so many.
-SHARE = 0.15
+SHARE = 0.1
 LEAST = 4
 NOTHING = 1e-6
+#: When no more sets than this are left to take, the integer solver takes them, looking into so many nodes.
+REST = 90
+REST_NODES = 100
 
 
 class Offered(Protocol):
@@ -59,6 +63,18 @@ def dive(offered: Offered, prices: Floats, seed: int, watch: Watch, until: float
             answer = packing.solve(until - watch.gone())
         if answer.ended is Ended.OPTIMAL:
             shares = answer.shares
+        if 0 < shares.sum() <= REST and answer.ended is Ended.OPTIMAL:
+            room = np.flatnonzero((limits[offered.members] >= 1).all(axis=1))
+            rest = choose_whole(
+                offered.members[room],
+                offered.worth[room],
+                nodes=REST_NODES,
+                seconds=until - watch.gone(),
+                seed=seed,
+                interrupted=watch.over,
+                limits=limits,
+            )
+            return np.append(taken, room[rest])
         hurried = answer.ended is not Ended.OPTIMAL or watch.over() or watch.gone() >= until
         order = np.argsort(-shares, kind="stable")
         most = len(order) if hurried else max(LEAST, int(SHARE * shares.sum()))

@@ -11,7 +11,7 @@ import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
-from grading.matching import Piece, Rules, Tier, find_sets, judge_set, planning
+from grading.matching import Piece, Rules, Tier, diving, find_sets, judge_set, planning
 from grading.matching.diving import dive
 from grading.matching.planning import Market, PlanDemand, Standing, cheapest_for_order, cheapest_set, plan
 from grading.matching.watch import Watch
@@ -358,8 +358,10 @@ def test_diving_takes_sets_that_go_together_and_nearly_all_that_the_programme_ea
     linear = market.solve()
     assert linear.relaxed is not None
     prices = np.append(linear.relaxed.prices[:-1], 0.0)
-    for seconds, least in ((60.0, 0.9), (0.0, 0.0)):
-        chosen = dive(market, prices, 0, market.watch, seconds)
+    for seconds, rest, least in ((60.0, 90, 0.97), (60.0, 0, 0.9), (0.0, 90, 0.0)):
+        with pytest.MonkeyPatch.context() as patch:
+            patch.setattr(diving, "REST", rest)
+            chosen = dive(market, prices, 0, market.watch, seconds)
         used = np.zeros(len(market.limits))
         np.add.at(used, market.members[chosen].ravel(), 1)
         assert (used[:60] <= 1).all()
