@@ -59,6 +59,18 @@ def balances(**about: int) -> dict[Key, Decimal]:
     return {Key(Account(account), *rest): from_thousandths(units) for account, *rest, units in summed}
 
 
+def pieces_booked(lot: Lot) -> dict[Key, int]:
+    """The pieces that the books have on each line of the lot."""
+    rows = Posting.objects.filter(lot=lot.pk, account=Account.STOCK.value).order_by().values_list("line")
+    summed = rows.annotate(there=Sum("pieces"))
+    return {Key(Account.STOCK, lot.pk, line): there or 0 for line, there in summed}
+
+
+def _moved(lot: Lot, to: Mapping[Key, int]) -> dict[Key, int]:
+    booked = pieces_booked(lot)
+    return {key: to.get(key, 0) - booked.get(key, 0) for key in dict.fromkeys([*to, *booked])}
+
+
 def enter(text: str, legs: Sequence[Leg], by: User | None) -> LedgerEntry | None:
     """Write an entry; nothing where nothing changes.
 
@@ -75,12 +87,13 @@ def enter(text: str, legs: Sequence[Leg], by: User | None) -> LedgerEntry | None
                 entry=entry,
                 account=key.account.value,
                 thousandths=in_thousandths(amount),
+                pieces=pieces or None,
                 lot_id=key.lot,
                 line_id=key.line,
                 valve_id=key.valve,
                 order_id=key.order,
             )
-            for key, amount in legs
+            for key, amount, pieces in legs
         ],
         batch_size=500,
     )
@@ -97,6 +110,7 @@ def bring_lot(lot: Lot, text: str, by: User | None, leaving: Collection[int] = (
         open_lot(lot, by)
         return
     legs = double_entry.to_reach(positions.of_lot(lot, of_goods, leaving), of_goods)
+    legs = double_entry.with_pieces(legs, _moved(lot, positions.pieces_of_lot(lot)))
     enter(text, [*legs, *_at_no_cost(lot, leaving, legs)], by)
 
 
@@ -110,7 +124,8 @@ def _at_no_cost(lot: Lot, leaving: Collection[int], legs: Sequence[Leg]) -> list
 @transaction.atomic
 def forget_lot(lot: Lot, by: User | None) -> None:
     """The lot is taken off the books: what was entered for it is put back."""
-    enter(f"Lot {lot} taken off the books", double_entry.to_reach({}, balances(lot=lot.pk)), by)
+    legs = double_entry.with_pieces(double_entry.to_reach({}, balances(lot=lot.pk)), _moved(lot, {}))
+    enter(f"Lot {lot} taken off the books", legs, by)
 
 
 @transaction.atomic
@@ -140,6 +155,8 @@ def open_lot(lot: Lot, by: User | None) -> None:
     """Enter a lot from its records, each piece that has left on the day that it left, at what it costs now."""
     gone = positions.left(lot)
     target = positions.of_lot(lot, {}, {one.valve for one in gone})
+    pieces = positions.pieces_of_lot(lot)
+    returned = {line.pk: line.returned_positions for line in lot.lines.all()}
     days = _days_left(lot)
     by_day: dict[date, list[Leg]] = {}
     for one in gone:
@@ -147,8 +164,10 @@ def open_lot(lot: Lot, by: User | None) -> None:
         amount = target.pop(one.key(lot.pk))
         target[stock] += amount
         day = max(days.get(one.valve, timezone.localdate()), lot.received_on)
-        by_day.setdefault(day, []).extend([Leg(stock, -amount), Leg(one.key(lot.pk), amount)])
-    legs = double_entry.to_reach(target, {})
+        here_before = int(one.position not in returned[one.line])
+        pieces[stock] += here_before
+        by_day.setdefault(day, []).extend([Leg(stock, -amount, -here_before), Leg(one.key(lot.pk), amount)])
+    legs = double_entry.with_pieces(double_entry.to_reach(target, {}), pieces)
     with on_day(_day.get() or lot.received_on):
         enter(f"Lot {lot} from {lot.supplier}", legs, by)
     for day, moved in sorted(by_day.items()):
@@ -173,10 +192,11 @@ def not_in_the_books() -> tuple[list[Lot], list[Order]]:
     """Lots of which nothing is entered, and orders that were sent and have no sale entered."""
     goods = Posting.objects.exclude(account__in=[account.value for account in OF_A_SALE])
     lots = Lot.objects.exclude(pk__in=goods.filter(lot__isnull=False).values("lot")).select_related("supplier")
-    lots = lots.filter(pk__in=Lot.objects.filter(charges__amount__gt=0).values("pk"))
+    lots = lots.filter(pk__in=Lot.objects.filter(charges__amount__gt=0).values("pk")).order_by("received_on", "number")
     sold = Posting.objects.filter(account=Account.SALES.value).values("order")
     orders = Order.objects.filter(despatch__isnull=False).exclude(pk__in=sold).select_related("customer")
-    return list(lots.order_by("received_on", "number")), list(orders.order_by("number"))
+    worth_something = [lot for lot in lots if any(positions.of_lot(lot, {}, ()).values())]  # rebates may undo it all
+    return worth_something, list(orders.order_by("number"))
 
 
 def open_books(by: User | None) -> tuple[int, int]:

@@ -120,7 +120,7 @@ class _Echo:
 
 
 ABOUT_IT = ["lot", "line", "serial", "order", "customer", "by"]
-HEADS = ["entry", "day", "text", "account", "name", "debit", "credit", *ABOUT_IT]
+HEADS = ["entry", "day", "text", "account", "name", "debit", "credit", "pieces", *ABOUT_IT]
 
 
 def _rows() -> Iterator[list[Any]]:
@@ -136,6 +136,7 @@ def _rows() -> Iterator[list[Any]]:
             about.name,
             "" if one.debit is None else one.debit,
             "" if one.credit is None else one.credit,
+            "" if one.pieces is None else one.pieces,
             one.lot or "",
             one.line.number if one.line else "",
             one.valve or "",

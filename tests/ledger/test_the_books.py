@@ -119,6 +119,67 @@ def test_a_sale_takes_its_cost_out_of_stock_for_good(by: User) -> None:
     right()
 
 
+def test_import_tax_that_is_claimed_back_is_no_cost_and_stands_on_its_own(
+    by: User, logged_in: Callable[..., Client]
+) -> None:
+    charges = [charge("goods", "90"), charge("freight", "10"), charge("import tax", "20", "EUR", "0.9")]
+    lot = booking.book_in(Lot(supplier=make_supplier()), charges, by)
+    line = Line(type=make_type(), condition="used", expected=4)
+    booking.add_lines(lot, [line], by)
+    assert books() == {
+        Account.STOCK: 100,
+        Account.GOODS: -90,
+        Account.FREIGHT: -10,
+        Account.IMPORT_TAX: 18,
+        Account.IMPORT_TAX_CHARGED: -18,
+    }
+    line.refresh_from_db()
+    assert line.cost == 100 and valuation.at_cost(timezone.localdate()) == 100
+    journal = b"".join(logged_in(Role.OWNER).get(reverse("ledger-csv"))).decode()  # type: ignore[arg-type]
+    rows = [row for row in csv.DictReader(journal.splitlines()) if row["account"] == "1210"]
+    assert [(row["name"], row["debit"]) for row in rows] == [("Import tax to claim back", "18.000")]
+    right()
+
+
+def test_several_bills_of_a_kind_and_a_rebate_after_the_sale(by: User) -> None:
+    line = bought(by, "90.00")
+    sold(line, by)
+    bills = [charge("goods", "90"), charge("freight", "9"), charge("freight", "6", "EUR", "0.5")]
+    booking.change_lot(line.lot, bills, by)
+    assert books()[Account.LATER_COSTS] == 4 and books()[Account.FREIGHT] == -12
+    booking.change_lot(line.lot, [*bills, charge("goods", "-15"), charge("freight", "-3")], by)
+    held = books()
+    assert held[Account.COST_OF_SALES] == 30, "fixed when it left"
+    assert held[Account.LATER_COSTS] == -2, "a third of the bills of 12 and of the rebates of 18"
+    assert (held[Account.GOODS], held[Account.FREIGHT], held[Account.STOCK]) == (-75, -9, 56)
+    right()
+
+
+def test_the_books_count_pieces_beside_their_value(by: User) -> None:
+    line = bought(by, pieces=4)
+
+    def there() -> list[int]:
+        return list(posting.pieces_booked(line.lot).values())
+
+    assert there() == [4]
+    order = sold(line, by)
+    write_off(line.valves.get(position=3), "dropped", by)
+    assert there() == [2]
+    fulfilment.take_back(order, order.lines.get().allocations.get().valve, "hums", by)
+    booking.count_lines(line.lot, {line.pk: 5}, by)
+    booking.send_back_serials(line, [2], "not as described", by)
+    assert there() == [3]
+    Posting.objects.create(
+        entry=LedgerEntry.objects.create(text="by hand"),
+        account="stock",
+        thousandths=0,
+        pieces=1,
+        lot=line.lot,
+        line=line,
+    )
+    assert list(checking.findings()) == [f"Lot {line.lot}: of a line 3 pieces are here and 4 are entered."]
+
+
 def test_a_sale_that_cost_nothing_keeps_costing_nothing_when_a_bill_comes_later(by: User) -> None:
     line = bought(by, "0.00", 2)
     sold(line, by)
@@ -360,8 +421,11 @@ class Trade:
 
     def bill(self) -> None:
         lot = self.chance.choice(list(Lot.objects.order_by("pk")))
-        charges = [charge("goods", str(self.chance.randint(0, 300))), charge("duty", f"{self.chance.random():.2f}")]
-        booking.change_lot(lot, charges, self.by)
+        goods = self.chance.randint(0, 300)
+        charges = [charge("goods", str(goods)), charge("duty", f"{self.chance.random():.2f}")]
+        charges += [charge("goods", str(-self.chance.randint(0, goods)))] * self.chance.randint(0, 1)
+        charges += [charge("freight", f"{self.chance.random():.2f}", "EUR", "0.8567") for _ in range(2)]
+        booking.change_lot(lot, [*charges, charge("import tax", f"{self.chance.random():.2f}")], self.by)
 
     def count(self) -> None:
         line = self.chance.choice(list(Line.objects.order_by("pk")))
