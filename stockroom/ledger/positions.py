@@ -89,10 +89,12 @@ def of_lot(lot: Lot, booked: Mapping[Key, Decimal], leaving: Collection[int]) ->
 
 
 def pieces_of_lot(lot: Lot) -> dict[Key, int]:
-    """The pieces of each line that are here and carry its cost."""
+    """The pieces of each line that are here and carry its cost, and each that has left, where its cost stands."""
     lines = {line.pk: line for line in lot.lines.all()}
-    gone = Counter(one.line for one in left(lot) if one.position not in lines[one.line].returned_positions)
-    return {Key(Account.STOCK, lot.pk, pk): line.bearing_cost - gone[pk] for pk, line in lines.items()}
+    gone = left(lot)
+    out = Counter(one.line for one in gone if one.position not in lines[one.line].returned_positions)
+    here = {Key(Account.STOCK, lot.pk, pk): line.bearing_cost - out[pk] for pk, line in lines.items()}
+    return here | {one.key(lot.pk): 1 for one in gone}
 
 
 def waits_for_a_rate(order: Order) -> bool:

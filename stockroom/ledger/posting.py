@@ -14,7 +14,7 @@ from decimal import Decimal
 
 from django.contrib.auth.models import User
 from django.db import transaction
-from django.db.models import Sum
+from django.db.models import Q, Sum
 from django.utils import timezone
 
 from stockroom.ledger import positions
@@ -60,10 +60,10 @@ def balances(**about: int) -> dict[Key, Decimal]:
 
 
 def pieces_booked(lot: Lot) -> dict[Key, int]:
-    """The pieces that the books have on each line of the lot."""
-    rows = Posting.objects.filter(lot=lot.pk, account=Account.STOCK.value).order_by().values_list("line")
-    summed = rows.annotate(there=Sum("pieces"))
-    return {Key(Account.STOCK, lot.pk, line): there or 0 for line, there in summed}
+    """The pieces that the books have on each line of the lot, and those that have left it."""
+    rows = Posting.objects.filter(lot=lot.pk, pieces__isnull=False).order_by()
+    summed = rows.values_list("account", "lot", "line", "valve", "order").annotate(there=Sum("pieces"))
+    return {Key(Account(account), *rest): there for account, *rest, there in summed}
 
 
 def _moved(lot: Lot, to: Mapping[Key, int]) -> dict[Key, int]:
@@ -110,15 +110,7 @@ def bring_lot(lot: Lot, text: str, by: User | None, leaving: Collection[int] = (
         open_lot(lot, by)
         return
     legs = double_entry.to_reach(positions.of_lot(lot, of_goods, leaving), of_goods)
-    legs = double_entry.with_pieces(legs, _moved(lot, positions.pieces_of_lot(lot)))
-    enter(text, [*legs, *_at_no_cost(lot, leaving, legs)], by)
-
-
-def _at_no_cost(lot: Lot, leaving: Collection[int], legs: Sequence[Leg]) -> list[Leg]:
-    """A piece that leaves at no cost is posted all the same: that it left is on record."""
-    posted = {leg.key for leg in legs}
-    keys = (one.key(lot.pk) for one in positions.left(lot) if one.valve in leaving) if leaving else ()
-    return [Leg(key, Decimal(0)) for key in keys if key not in posted]
+    enter(text, double_entry.with_pieces(legs, _moved(lot, positions.pieces_of_lot(lot))), by)
 
 
 @transaction.atomic
@@ -166,7 +158,8 @@ def open_lot(lot: Lot, by: User | None) -> None:
         day = max(days.get(one.valve, timezone.localdate()), lot.received_on)
         here_before = int(one.position not in returned[one.line])
         pieces[stock] += here_before
-        by_day.setdefault(day, []).extend([Leg(stock, -amount, -here_before), Leg(one.key(lot.pk), amount)])
+        by_day.setdefault(day, []).extend([Leg(stock, -amount, -here_before), Leg(one.key(lot.pk), amount, 1)])
+        del pieces[one.key(lot.pk)]
     legs = double_entry.with_pieces(double_entry.to_reach(target, {}), pieces)
     with on_day(_day.get() or lot.received_on):
         enter(f"Lot {lot} from {lot.supplier}", legs, by)
@@ -192,11 +185,23 @@ def not_in_the_books() -> tuple[list[Lot], list[Order]]:
     """Lots of which nothing is entered, and orders that were sent and have no sale entered."""
     goods = Posting.objects.exclude(account__in=[account.value for account in OF_A_SALE])
     lots = Lot.objects.exclude(pk__in=goods.filter(lot__isnull=False).values("lot")).select_related("supplier")
-    lots = lots.filter(pk__in=Lot.objects.filter(charges__amount__gt=0).values("pk")).order_by("received_on", "number")
+    something = Q(charges__amount__gt=0) | Q(lines__isnull=False)
+    lots = lots.filter(pk__in=Lot.objects.filter(something).values("pk")).order_by("received_on", "number")
     sold = Posting.objects.filter(account=Account.SALES.value).values("order")
     orders = Order.objects.filter(despatch__isnull=False).exclude(pk__in=sold).select_related("customer")
-    worth_something = [lot for lot in lots if any(positions.of_lot(lot, {}, ()).values())]  # rebates may undo it all
-    return worth_something, list(orders.order_by("number"))
+    found = [
+        lot for lot in lots if any(positions.of_lot(lot, {}, ()).values()) or any(positions.pieces_of_lot(lot).values())
+    ]
+    return found, list(orders.order_by("number"))
+
+
+def not_counted() -> list[Lot]:
+    """Lots that were entered before the books counted pieces, and have not moved since."""
+    goods = Posting.objects.filter(account=Account.STOCK.value, lot__isnull=False)
+    lots = Lot.objects.filter(pk__in=goods.values("lot")).exclude(
+        pk__in=goods.filter(pieces__isnull=False).values("lot")
+    )
+    return [lot for lot in lots.order_by("received_on", "number") if any(positions.pieces_of_lot(lot).values())]
 
 
 def open_books(by: User | None) -> tuple[int, int]:
@@ -204,6 +209,8 @@ def open_books(by: User | None) -> tuple[int, int]:
     lots, orders = not_in_the_books()
     for lot in lots:
         open_lot(lot, by)
+    for lot in not_counted():
+        bring_lot(lot, f"Lot {lot}: its pieces are counted from here on", by)
     entered = 0
     for order in orders:
         if positions.of_order(order):

@@ -58,8 +58,9 @@ class LedgerEntry(models.Model):
 class Posting(models.Model):
     """An amount on an account, in the home currency: a debit above nothing, a credit below.
 
-    It is kept in thousandths, as a whole number: SQLite adds decimals up as binary floating point. One on stock says
-    by how many `pieces` the stock of its line changed with it.
+    It is kept in thousandths, as a whole number: SQLite adds decimals up as binary floating point. `pieces` is how
+    many came to its line's stock or, below nothing, went from it, and on the other side that a valve left; nothing in
+    books of before they were counted.
 
     The books outlive a lot or a line that was taken off them, so these two keys bind nothing.
     """

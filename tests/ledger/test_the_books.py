@@ -42,7 +42,7 @@ from stockroom.places.write_offs import write_off
 from stockroom.receiving import booking, corrections
 from stockroom.signals import despatch_undone, order_despatched, valves_returned
 from stockroom.site.people import Role
-from tests.factories import graded, make_supplier, make_type, make_user
+from tests.factories import graded, make_line, make_supplier, make_type, make_user
 from tests.orders.test_filling_an_order import fill, order_for, send
 
 pytestmark = pytest.mark.django_db
@@ -159,7 +159,8 @@ def test_the_books_count_pieces_beside_their_value(by: User) -> None:
     line = bought(by, pieces=4)
 
     def there() -> list[int]:
-        return list(posting.pieces_booked(line.lot).values())
+        booked = posting.pieces_booked(line.lot).items()
+        return [pieces for key, pieces in booked if key.account == Account.STOCK]
 
     assert there() == [4]
     order = sold(line, by)
@@ -177,7 +178,22 @@ def test_the_books_count_pieces_beside_their_value(by: User) -> None:
         lot=line.lot,
         line=line,
     )
-    assert list(checking.findings()) == [f"Lot {line.lot}: of a line 3 pieces are here and 4 are entered."]
+    assert list(checking.findings()) == [f"Lot {line.lot}: “stock at cost” has 3 pieces by the records, 4 entered."]
+
+
+def test_books_of_before_pieces_were_counted_begin_to_count(by: User) -> None:
+    lot = make_line(count=3).lot
+    entry = LedgerEntry.objects.create(text="an older version")
+    for account, amount in ((Account.STOCK, 5000), (Account.GOODS, -5000)):
+        line = lot.lines.get() if account == Account.STOCK else None
+        Posting.objects.create(entry=entry, account=account.value, thousandths=amount, lot=lot, line=line)
+    lot.charges.create(kind="goods", amount=5, currency="GBP")
+    lot.lines.update(cost=5)
+    assert [one.partition(":")[2] for one in checking.findings()] == [
+        " “stock at cost” has 3 pieces by the records, 0 entered."
+    ]
+    call_command("open_ledger")
+    right()
 
 
 def test_a_sale_that_cost_nothing_keeps_costing_nothing_when_a_bill_comes_later(by: User) -> None:
