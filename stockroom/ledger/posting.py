@@ -6,6 +6,7 @@ Each entry is written in the transaction of the change that it tells of, with th
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from contextvars import ContextVar
@@ -109,6 +110,8 @@ def bring_lot(lot: Lot, text: str, by: User | None, leaving: Collection[int] = (
     if not of_goods:
         open_lot(lot, by)
         return
+    if not pieces_booked(lot):
+        count_lot(lot, by)
     legs = double_entry.to_reach(positions.of_lot(lot, of_goods, leaving), of_goods)
     enter(text, double_entry.with_pieces(legs, _moved(lot, positions.pieces_of_lot(lot))), by)
 
@@ -148,17 +151,12 @@ def open_lot(lot: Lot, by: User | None) -> None:
     gone = positions.left(lot)
     target = positions.of_lot(lot, {}, {one.valve for one in gone})
     pieces = positions.pieces_of_lot(lot)
-    returned = {line.pk: line.returned_positions for line in lot.lines.all()}
-    days = _days_left(lot)
     by_day: dict[date, list[Leg]] = {}
-    for one in gone:
-        stock = Key(Account.STOCK, lot.pk, one.line)
+    for day, stock, one, was_here in _leaving(lot, gone):
         amount = target.pop(one.key(lot.pk))
         target[stock] += amount
-        day = max(days.get(one.valve, timezone.localdate()), lot.received_on)
-        here_before = int(one.position not in returned[one.line])
-        pieces[stock] += here_before
-        by_day.setdefault(day, []).extend([Leg(stock, -amount, -here_before), Leg(one.key(lot.pk), amount, 1)])
+        pieces[stock] += was_here
+        by_day.setdefault(day, []).extend([Leg(stock, -amount, -was_here), Leg(one.key(lot.pk), amount, 1)])
         del pieces[one.key(lot.pk)]
     legs = double_entry.with_pieces(double_entry.to_reach(target, {}), pieces)
     with on_day(_day.get() or lot.received_on):
@@ -166,6 +164,29 @@ def open_lot(lot: Lot, by: User | None) -> None:
     for day, moved in sorted(by_day.items()):
         with on_day(_day.get() or day):
             enter(f"Lot {lot}: pieces that left", moved, by)
+
+
+def count_lot(lot: Lot, by: User | None) -> None:
+    """Of a lot that was entered before the books counted pieces: each is counted on the day that it came or left."""
+    came = positions.pieces_of_lot(lot)
+    by_day: dict[date, Counter[Key]] = {}
+    for day, stock, one, was_here in _leaving(lot, positions.left(lot)):
+        came[stock] += was_here
+        del came[one.key(lot.pk)]
+        by_day.setdefault(day, Counter()).update({stock: -was_here, one.key(lot.pk): 1})
+    for day, moved in ((lot.received_on, came), *sorted(by_day.items())):
+        with on_day(_day.get() or day):
+            enter(f"Lot {lot}: its pieces counted", double_entry.with_pieces([], moved), by)
+
+
+def _leaving(lot: Lot, gone: Sequence[positions.Left]) -> Iterator[tuple[date, Key, positions.Left, int]]:
+    """When each left, the stock that it left, and how many pieces that took out of it: none where it had gone back to
+    the supplier before."""
+    returned = {line.pk: line.returned_positions for line in lot.lines.all()}
+    days = _days_left(lot)
+    for one in gone:
+        day = max(days.get(one.valve, timezone.localdate()), lot.received_on)
+        yield day, Key(Account.STOCK, lot.pk, one.line), one, int(one.position not in returned[one.line])
 
 
 def _days_left(lot: Lot) -> Mapping[int, date]:
@@ -189,18 +210,20 @@ def not_in_the_books() -> tuple[list[Lot], list[Order]]:
     lots = lots.filter(pk__in=Lot.objects.filter(something).values("pk")).order_by("received_on", "number")
     sold = Posting.objects.filter(account=Account.SALES.value).values("order")
     orders = Order.objects.filter(despatch__isnull=False).exclude(pk__in=sold).select_related("customer")
-    found = [
-        lot for lot in lots if any(positions.of_lot(lot, {}, ()).values()) or any(positions.pieces_of_lot(lot).values())
-    ]
+    found = [lot for lot in lots if _says_something(lot)]
     return found, list(orders.order_by("number"))
 
 
+def _says_something(lot: Lot) -> bool:
+    """Rebates may undo all that was charged for it."""
+    return any(positions.pieces_of_lot(lot).values()) or any(positions.of_lot(lot, {}, ()).values())
+
+
 def not_counted() -> list[Lot]:
-    """Lots that were entered before the books counted pieces, and have not moved since."""
+    """Lots that were entered before the books counted pieces, and have not changed since."""
     goods = Posting.objects.filter(account=Account.STOCK.value, lot__isnull=False)
-    lots = Lot.objects.filter(pk__in=goods.values("lot")).exclude(
-        pk__in=goods.filter(pieces__isnull=False).values("lot")
-    )
+    counted = goods.filter(pieces__isnull=False).values("lot")
+    lots = Lot.objects.filter(pk__in=goods.values("lot")).exclude(pk__in=counted)
     return [lot for lot in lots.order_by("received_on", "number") if any(positions.pieces_of_lot(lot).values())]
 
 
@@ -210,7 +233,8 @@ def open_books(by: User | None) -> tuple[int, int]:
     for lot in lots:
         open_lot(lot, by)
     for lot in not_counted():
-        bring_lot(lot, f"Lot {lot}: its pieces are counted from here on", by)
+        with transaction.atomic():
+            count_lot(locked(lot.pk), by)
     entered = 0
     for order in orders:
         if positions.of_order(order):

@@ -54,12 +54,10 @@ def ledger(request: StaffRequest) -> HttpResponse:
     context = {
         "form": form,
         "on": on,
-        "is_today": on >= today,
         "columns": columns,
         "debits": sum((column.debit for column in columns), Decimal(0)),
         "credits": sum((column.credit for column in columns), Decimal(0)),
         "at_cost": valuation.at_cost(on),
-        "worth": valuation.today() if on >= today else None,
         "waiting": list(checking.waiting()),
         "to_open": [*lots, *(order for order in orders if posting.positions.of_order(order))],
     }

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from decimal import Decimal
-from typing import Any, NamedTuple
+from typing import Any
 
 from django import forms
 from django.db.models import Max
@@ -130,7 +131,8 @@ class ChargeForm(WritesOnlyChanges, AsksAgain, forms.Form):
         return Charge(kind=self.kind, **{name: values[name] for name in ("amount", "currency", "rate", "note")})
 
 
-class ChargeForms(NamedTuple):
+@dataclass(frozen=True)
+class ChargeForms:
     """The bills of a kind, and an empty form for another."""
 
     kind: Charge.Kind
