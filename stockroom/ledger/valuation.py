@@ -45,7 +45,7 @@ def by_line(day: date) -> list[LineStock]:
     return [LineStock(line, from_thousandths(units), there or 0) for line, units, there in summed if units or there]
 
 
-def had_left(day: date) -> QuerySet[Posting, dict[str, Any]]:
+def had_left(day: date) -> QuerySet[Any, Any]:
     """Keys of the valves that had left by the end of the day, sold or written off, and not come back."""
     out = Posting.objects.filter(entry__on__lte=day, account__in=GONE, pieces__isnull=False).order_by()
     return out.values("valve").annotate(out=Sum("pieces")).filter(out__gt=0).values("valve")

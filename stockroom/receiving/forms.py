@@ -182,9 +182,10 @@ def _forms_of(
     kind: Charge.Kind, home: str, billed: str, known: Sequence[Charge], data: Mapping[str, Any] | None
 ) -> ChargeForms:
     currency = billed if kind in (Charge.Kind.GOODS, Charge.Kind.FREIGHT) else home
+    to_show: list[Charge | None] = [*known, None] if known else [None, None]
     forms_ = [
         ChargeForm(kind, home, number, data=data, initial=_initial(charge, currency, home))
-        for number, charge in enumerate([*(known or [None]), None], 1)
+        for number, charge in enumerate(to_show, 1)
     ]
     return ChargeForms(kind, forms_[:-1], forms_[-1])
 
