@@ -6,7 +6,7 @@ import stockroom.models.shop
 
 
 class Migration(migrations.Migration):
-    dependencies = [("stockroom", "0016_the_books")]
+    dependencies = [("stockroom", "0018_repricing")]
 
     operations = [
         migrations.RemoveConstraint(model_name="charge", name="one_charge_of_a_kind"),
