@@ -22,15 +22,15 @@ OTHER = "(other words)"
 
 
 def looked_back_to(today: date) -> date:
-    """A year, or since there are books."""
+    """The first day of a year that ends today, or of the books."""
     first = LedgerEntry.objects.aggregate(first=Min("on"))["first"] or today
-    return max(first, today - timedelta(days=LOOKED_BACK_DAYS))
+    return max(first, today - timedelta(days=LOOKED_BACK_DAYS - 1))
 
 
 def _left(since: date, today: date):
     """The books' record of what left with orders in these days; what came back counts against it."""
     return Posting.objects.filter(
-        account=Account.COST_OF_SALES.value, pieces__isnull=False, entry__on__gt=since, entry__on__lte=today
+        account=Account.COST_OF_SALES.value, pieces__isnull=False, entry__on__gte=since, entry__on__lte=today
     ).order_by()
 
 
@@ -46,7 +46,7 @@ def sold_by_month(today: date, months: int = 24) -> list[tuple[date, int]]:
         last = starts[-1] - timedelta(days=1)
         starts.append(date(last.year, last.month, 1))
     starts.reverse()
-    rows = _left(starts[0] - timedelta(days=1), today).annotate(month=TruncMonth("entry__on"))
+    rows = _left(starts[0], today).annotate(month=TruncMonth("entry__on"))
     sold = dict(rows.values_list("month").annotate(sold=Sum("pieces")))
     return [(start, sold.get(start, 0)) for start in starts]
 
@@ -65,8 +65,8 @@ def not_had(since: date) -> NotHad:
     asked = Counter(dict(open_.values_list("type").annotate(pieces=Sum(F("quantity") * F("set_size")))))
     there = Count("allocations", filter=Q(allocations__live=True))
     asked.subtract(dict(open_.values_list("type").annotate(pieces=there)))
-    left_out = LeftOut.objects.filter(at__date__gt=since).order_by().values_list("type")
-    never = lines.filter(order__state=Order.State.CANCELLED, order__placed_at__date__gt=since, allocations=None)
+    left_out = LeftOut.objects.filter(at__date__gte=since).order_by().values_list("type")
+    never = lines.filter(order__state=Order.State.CANCELLED, order__placed_at__date__gte=since, allocations=None)
     return NotHad(
         {type_: pieces for type_, pieces in asked.items() if pieces > 0},
         dict(left_out.annotate(pieces_=Sum("pieces"))),
@@ -100,5 +100,5 @@ def take_in_searches() -> bool:
 
 def searched_for(since: date) -> list[SearchedFor]:
     """The words that were looked for most and found nothing."""
-    rows = SearchWithoutResult.objects.filter(on__gt=since).order_by().values_list("words")
+    rows = SearchWithoutResult.objects.filter(on__gte=since).order_by().values_list("words")
     return [SearchedFor(*row) for row in rows.annotate(sum=Sum("times")).order_by("-sum", "words")[:SHOWN_WORDS]]

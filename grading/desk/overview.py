@@ -71,7 +71,7 @@ class Desk(NamedTuple):
 
     @property
     def days(self) -> int:
-        return max((self.on - self.since).days, 1)
+        return (self.on - self.since).days + 1
 
     @property
     def pieces(self) -> int:

@@ -47,7 +47,7 @@ def listed(valves: list[Valve], price: int, days_ago: int = 0) -> Listing:
 
 def ask(amount: str) -> None:
     """The price book asks this for any piece."""
-    PriceRule.objects.create(number=1, effect="base", amount=Decimal(amount), currency="GBP", reason="to begin with")
+    PriceRule.objects.create(number=1, effect="price", amount=Decimal(amount), currency="GBP", reason="to begin with")
 
 
 def test_what_is_listed_is_worth_its_price_and_the_rest_its_cost() -> None:
