@@ -40,7 +40,7 @@ class DeskRow(NamedTuple):
     pieces: int
     ready: int
     aside: int
-    not_tested: int
+    not_graded: int
     cost: Decimal
     oldest: date | None
     sold: int
@@ -119,7 +119,7 @@ def _row(key: int, name: str, here: stock.OnHand, sold: Mapping[int, int], not_h
         of.pieces,
         of.ready,
         of.aside,
-        of.not_tested,
+        of.not_graded,
         of.cost,
         of.oldest,
         sold.get(key, 0),
@@ -223,7 +223,7 @@ class BuyingTerms(NamedTuple):
 def advise(desk: Desk, terms: BuyingTerms) -> list[BuyingAdvice]:
     rows = desk.types
     ready = selling.sells([(row.wanted, row.ready) for row in rows], desk.days)
-    whole = selling.sells([(row.wanted, row.ready + row.not_tested) for row in rows], desk.days)
+    whole = selling.sells([(row.wanted, row.ready + row.not_graded) for row in rows], desk.days)
     return [_advice(desk, *one, terms) for one in zip(rows, ready, whole, strict=True)]
 
 

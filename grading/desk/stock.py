@@ -23,7 +23,7 @@ from stockroom.pure.money import minor_places
 from stockroom.receiving.pure.costing import share
 from stockroom.site.chunks import chunked
 
-SEALED, NOT_TESTED, IN_BULK = "sealed", "not tested", "in bulk"
+SEALED, NOT_TESTED, IN_BULK = NOT_GRADED = "sealed", "not tested", "in bulk"
 AGES = (  # up to so many days
     ("under 3 months", 91),
     ("3 to 6 months", 183),
@@ -53,7 +53,7 @@ class OfType:
     kinds: Counter[str] = field(default_factory=Counter)
     ready: int = 0
     aside: int = 0
-    not_tested: int = 0
+    not_graded: int = 0  # and not ready for another reason, such as an accepted sample
     cost: Decimal = Decimal(0)
     oldest: date | None = None
 
@@ -94,7 +94,7 @@ def on_hand(today: date) -> OnHand:
             row.kinds[group.kind] += group.pieces
             row.ready += group.pieces if group.ready else 0
             row.aside += group.pieces if group.aside else 0
-            row.not_tested += group.pieces if group.kind in (NOT_TESTED, IN_BULK) and not group.aside else 0
+            row.not_graded += group.pieces if group.kind in NOT_GRADED and not group.ready and not group.aside else 0
             row.cost += cost
             row.oldest = came if row.oldest is None else min(row.oldest, came)
             age = age_of(came, today)

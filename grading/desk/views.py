@@ -51,14 +51,16 @@ def _with_desk(
 def desk(request: StaffRequest, desk: Desk, context: dict[str, Any]) -> HttpResponse:
     home = Shop.own().currency
     advice = overview.advise(desk, BuyingTerms())
-    ages = [(age.label, float(age.cost), f"{shown(age.cost, home)}, {age.pieces} pcs") for age in desk.ages]
+    months = [(f"{start:%b %Y}", sold) for start, sold in desk.months]
+    ages = [
+        (age.label, float(age.cost), f"{shown(age.cost, home)}, {plural(age.pieces, 'piece')}") for age in desk.ages
+    ]
     context |= {
         "by_age": bar_chart(
             "by-age", "What the stock cost, by how long it has been here", _ages_in_words(desk, home), ages
         ),
-        "by_month": counts_plot(
-            "sold", "Pieces sold, month by month", [(f"{start:%b %Y}", sold) for start, sold in desk.months]
-        ),
+        "months": months,
+        "by_month": counts_plot("sold", "Pieces sold, month by month", months),
         "to_buy": _to_buy(advice)[:A_FEW],
         "slow": _slow(advice)[:A_FEW],
         "not_had": sorted((row for row in desk.types if row.not_had), key=lambda row: -row.not_had)[:A_FEW],
@@ -152,7 +154,7 @@ class WorthDay(forms.Form):
 
 @for_roles()
 def stock_worth(request: StaffRequest) -> HttpResponse:
-    form = WorthDay(request.GET)
+    form = WorthDay({"on": timezone.localdate(), **request.GET.dict()})
     on = form.cleaned_data["on"] if form.is_valid() else timezone.localdate()
     jobs = Job.objects.keyed(worth.key_of(on))
     done, newest = jobs.filter(state="done").first(), jobs.first()

@@ -110,7 +110,7 @@ def bring_lot(lot: Lot, text: str, by: User | None, leaving: Collection[int] = (
     if not of_goods:
         open_lot(lot, by)
         return
-    if not pieces_booked(lot):
+    if any(key.line for key in of_goods) and not pieces_booked(lot):
         count_lot(lot, by)
     legs = double_entry.to_reach(positions.of_lot(lot, of_goods, leaving), of_goods)
     enter(text, double_entry.with_pieces(legs, _moved(lot, positions.pieces_of_lot(lot))), by)

@@ -54,7 +54,7 @@ def test_each_piece_stands_in_one_column_and_all_cost_what_the_books_say() -> No
     row, sealed = of_type(found, "12AX7"), of_type(found, "EL84")
     best, worst = (valve.grades.get(current=True).name for valve in valves[:2])
     assert row.kinds == {best: 1, worst: 1, "not tested": 2, "in bulk": 3} and sealed.kinds == {"sealed": 7}
-    assert (row.pieces, row.ready, row.not_tested) == (7, 1, 5)
+    assert (row.pieces, row.ready, row.not_graded, sealed.not_graded) == (7, 1, 5, 7)
     assert row.cost + sealed.cost == Decimal("100.01") == valuation.at_cost(TODAY())
     assert found.columns[-3:] == ("sealed", "not tested", "in bulk") and set(found.columns) >= {best, worst}
     assert (found.ages[0].pieces, found.ages[0].cost) == (14, Decimal("100.01"))
@@ -103,7 +103,7 @@ def test_untested_stock_is_tested_before_more_is_bought() -> None:
     for _ in range(3):
         sold(line, by)
     (one,) = overview.advise(desk(), BuyingTerms())
-    assert (one.call, one.row.not_tested, one.row.ready) == ("test first", 10, 0)
+    assert (one.call, one.row.not_graded, one.row.ready) == ("test first", 10, 0)
 
 
 def test_what_an_order_waits_for_or_goes_without_was_wanted() -> None:
