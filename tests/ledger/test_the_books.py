@@ -30,6 +30,7 @@ from stockroom.models import (
     Customer,
     Despatch,
     Fault,
+    Invoice,
     LedgerEntry,
     Line,
     ListedValve,
@@ -39,8 +40,10 @@ from stockroom.models import (
     Posting,
     Return,
     Supplier,
+    TaxRule,
     Valve,
 )
+from stockroom.money import invoicing
 from stockroom.places.write_offs import write_off
 from stockroom.receiving import booking, corrections
 from stockroom.signals import despatch_undone, order_despatched, valves_returned
@@ -380,6 +383,7 @@ class Trade:
         PriceRule.objects.create(
             number=1, effect="price", amount=BY_THE_BOOK, currency="GBP", reason="any", at=self.moment
         )
+        TaxRule.objects.create(name="VAT", percent=20)
 
     @property
     def moment(self) -> datetime:
@@ -459,6 +463,8 @@ class Trade:
             order.save()
             Despatch.objects.create(order=order)
             order_despatched.send(Order, order=order, valves=[valve], by=self.by)
+            if self.chance.random() < 0.7:
+                invoicing.issue(order, self.by)
 
     def sent(self) -> Allocation | None:
         rows = list(
@@ -469,7 +475,8 @@ class Trade:
         return self.chance.choice(rows) if rows else None
 
     def undo(self) -> None:
-        if row := self.sent():
+        row = self.sent()
+        if row and not row.order_line.order.invoices.exists():
             order = row.order_line.order
             order.despatch.delete()
             Order.objects.filter(pk=order.pk).update(state=Order.State.PULLED)
@@ -481,6 +488,8 @@ class Trade:
             order = row.order_line.order
             Return.objects.create(valve=row.valve, order=order, reason="hums")
             valves_returned.send(Order, order=order, valves=[row.valve], by=self.by)
+            if invoice := order.invoices.first():
+                invoicing.credit(invoice, {row.order_line_id: 0}, False, "came back", self.by)
 
     def write_off(self) -> None:
         free = list(Valve.objects.filter(written_off="").exclude(allocations__live=True).order_by("pk"))
@@ -513,6 +522,9 @@ def test_a_month_of_invented_trade_closes(by: User, seed: int) -> None:
         found = worth.worth_on(day)
         assert (found.cost, found.price, found.unpriced, found.not_counted) == (trade.cost[day], price, 0, 0)
         assert abs(found.lower - lower) <= (found.listed + found.by_book) * Decimal("0.01")
+    papers = [(paper.kind, Decimal(paper.content["tax"])) for paper in Invoice.objects.all()]
+    assert {"invoice", "credit"} == {kind for kind, _ in papers}
+    assert sum(tax if kind == "credit" else -tax for kind, tax in papers) == books()[Account.TAX], "tax as invoiced"
     shop = profit.of_the_shop().profit
     assert shop == profit.of_the_shop(until=TODAY).profit != 0
     for way in profit.WAYS:
