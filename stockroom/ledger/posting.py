@@ -102,8 +102,13 @@ def enter(text: str, legs: Sequence[Leg], by: User | None) -> LedgerEntry | None
 
 
 @transaction.atomic
-def bring_lot(lot: Lot, text: str, by: User | None, leaving: Collection[int] = ()) -> None:
-    """The books follow the lot's records. A lot that is not in them yet is opened."""
+def bring_lot(
+    lot: Lot, text: str, by: User | None, leaving: Collection[int] = (), as_before: Collection[int] = ()
+) -> None:
+    """The books follow the lot's records. A lot that is not in them yet is opened.
+
+    Valves that are `leaving` go at what they cost now, and those `as_before` at what was fixed when they left first.
+    """
     locked(lot.pk)
     booked = balances(lot=lot.pk)
     of_goods = {key: amount for key, amount in booked.items() if key.account not in OF_A_SALE}
@@ -112,8 +117,20 @@ def bring_lot(lot: Lot, text: str, by: User | None, leaving: Collection[int] = (
         return
     if any(key.line for key in of_goods) and not pieces_booked(lot):
         count_lot(lot, by)
-    legs = double_entry.to_reach(positions.of_lot(lot, of_goods, leaving), of_goods)
+    fixed = {**of_goods, **_as_before(lot, as_before)}
+    legs = double_entry.to_reach(positions.of_lot(lot, fixed, leaving), of_goods)
     enter(text, double_entry.with_pieces(legs, _moved(lot, positions.pieces_of_lot(lot))), by)
+
+
+def _as_before(lot: Lot, valves: Collection[int]) -> dict[Key, Decimal]:
+    """What each of these cost when it left with its order."""
+    keys = [one.key(lot.pk) for one in positions.left(lot) if one.order and one.valve in valves] if valves else []
+    left = {}
+    for key in keys:
+        about = {"account": key.account.value, "lot": key.lot, "valve": key.valve, "order": key.order}
+        last = Posting.objects.filter(**about, thousandths__gt=0).order_by("pk").last()
+        left[key] = last.amount if last else Decimal(0)
+    return left
 
 
 @transaction.atomic
@@ -237,7 +254,7 @@ def open_books(by: User | None) -> tuple[int, int]:
             count_lot(locked(lot.pk), by)
     entered = 0
     for order in orders:
-        if positions.of_order(order):
+        if any(positions.of_order(order).values()):
             with on_day(timezone.localdate(order.despatch.at)):
                 bring_order(order, f"{order} sent to {order.customer}", by)
             entered += 1

@@ -6,7 +6,7 @@ import stockroom.models.shop
 
 
 class Migration(migrations.Migration):
-    dependencies = [("stockroom", "0018_repricing")]
+    dependencies = [("stockroom", "0019_returns_are_followed")]
 
     operations = [
         migrations.RemoveConstraint(model_name="charge", name="one_charge_of_a_kind"),
