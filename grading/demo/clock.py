@@ -44,10 +44,12 @@ from stockroom.models import (
     Photograph,
     Repricing,
     Return,
+    ReturnCase,
     SamplingPlan,
     SealedDecision,
     SeenFeature,
     Valve,
+    WarrantyRule,
 )
 
 # What happened when is told by these; `at` sets them back. What is read tells its time when it is written.
@@ -76,12 +78,14 @@ TIMES: dict[type[models.Model], str] = {
     Photograph: "first_sent_at",
     PriceDraft: "made_at",
     Return: "at",
+    ReturnCase: "opened_at",
     SeenFeature: "at",
     Shift: "started_at",
     Stop: "opened_at",
     Study: "started_at",
     TesterCondition: "since",
     Valve: "created_at",
+    WarrantyRule: "made_at",
 }
 # Written once, so `at` cannot set their time back afterwards: `once` gives it before.
 WRITTEN_ONCE: dict[type[models.Model], str] = {
