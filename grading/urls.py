@@ -3,11 +3,14 @@
 from grading.bench import import_views
 from grading.bench import views as bench
 from grading.claims import views as claims
+from grading.desk import views as desk
 from grading.listings import views as listings
 from grading.orders import correction_views as order_corrections
 from grading.orders import views as orders
 from grading.papers import invoices
 from grading.papers import views as papers
+from grading.prices import item_views
+from grading.prices import views as prices
 from grading.returns import views as returns
 from grading.returns import warranty_views
 from grading.sealed import views as sealed
@@ -35,6 +38,8 @@ urlpatterns = [
     *demand_views.urlpatterns,
     *orders.urlpatterns,
     *order_corrections.urlpatterns,
+    *prices.urlpatterns,
+    *item_views.urlpatterns,
     *returns.urlpatterns,
     *warranty_views.urlpatterns,
     *listings.urlpatterns,
@@ -47,4 +52,5 @@ urlpatterns = [
     *sockets.urlpatterns,
     *claims.urlpatterns,
     *supplier_views.urlpatterns,
+    *desk.urlpatterns,
 ]

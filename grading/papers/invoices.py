@@ -14,6 +14,7 @@ from django.utils import timezone
 from grading.drawing.letter import letterhead
 from grading.papers.pure.invoice_pdf import InvoiceData, InvoiceRow, SlipData, invoice_pdf, packing_slip_pdf
 from stockroom.ledger.positions import sent_with
+from stockroom.marks.called import serial_and_name
 from stockroom.models import Customer, Invoice, Order, Shop
 from stockroom.money import invoicing
 from stockroom.pure.money import shown
@@ -73,7 +74,7 @@ def slip_data(order: Order, on: date) -> SlipData:
     """What is set aside or left with the order, though some of it may have come back since."""
     serials: defaultdict[int, list[str]] = defaultdict(list)
     for row in sorted(sent_with(order), key=lambda row: (row.item, row.valve.serial)):
-        serials[row.order_line_id].append(row.valve.serial)
+        serials[row.order_line_id].append(serial_and_name(row.valve))
     rows = []
     for line in order.lines.select_related("type"):
         if not line.quantity:

@@ -36,8 +36,8 @@ COMPARED = 600
 READ_FOR_A_PAGE = 2000  # valves: more are in no order's reach while somebody waits
 WIDEST_PERCENT = 100.0
 BY_NUMBER = (
-    "Of what could be made it leaves the most sets like it. Nobody has written down what {} is wanted for, and the line "
-    "has no price, so money was not compared."
+    "Of what could be made it leaves the most sets like it. Nobody has written down what {} is wanted for, and the "
+    "line has no price, so money was not compared."
 )
 
 

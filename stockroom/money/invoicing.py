@@ -68,7 +68,12 @@ def sums_of(order: Order) -> Sums:
     """
     terms, currency = terms_of(order), order.currency
     tax = tax_on(TaxRule.On.GOODS, terms.region)
-    lines = [_charged(line, tax, order) for line in order.lines.select_related("type") if line.quantity]
+    marked = _marked(order)
+    lines = [
+        _charged(line, tax, order, marked.get(line.pk, ""))
+        for line in order.lines.select_related("type")
+        if line.quantity
+    ]
     if not lines:
         raise CannotInvoice(f"{order} asks for nothing yet.")
     lines = _with_discount(lines, terms, currency)
@@ -89,13 +94,25 @@ def sums_of(order: Order) -> Sums:
     return sums.reckon(lines, sending, currency)
 
 
-def _charged(line: OrderLine, tax: Tax, order: Order) -> Charged:
+def _marked(order: Order) -> dict[int, str]:
+    """By line, what the glass of the pieces set aside says, where that is another name than the type's."""
+    held = Allocation.objects.filter(order_line__order=order, live=True).exclude(valve__as_marked="")
+    names = held.values_list("order_line", "valve__as_marked").order_by("order_line", "valve__as_marked").distinct()
+    found: dict[int, str] = {}
+    for line, name in names:
+        found[line] = f"{found[line]}, {name}" if line in found else f", marked {name}"
+    return found
+
+
+def _charged(line: OrderLine, tax: Tax, order: Order, marked: str) -> Charged:
     if line.unit_price is None:
         raise CannotInvoice(f"{line} has no price. Give it one on the order’s page.")
     cost = _cost_of(line) if tax.margin else Decimal(0)
     if tax.margin and order.currency != Shop.own().currency:
         raise CannotInvoice("A margin is reckoned in the home currency: the order is in another. Use another rule.")
-    return Charged(line.asked, line.quantity, to_minor(line.unit_price, order.currency), tax, cost=cost, key=line.pk)
+    return Charged(
+        line.asked + marked, line.quantity, to_minor(line.unit_price, order.currency), tax, cost=cost, key=line.pk
+    )
 
 
 def _cost_of(line: OrderLine) -> Decimal:
