@@ -3,6 +3,7 @@
 from grading.bench import import_views
 from grading.bench import views as bench
 from grading.claims import views as claims
+from grading.desk import views as desk
 from grading.listings import views as listings
 from grading.orders import correction_views as order_corrections
 from grading.orders import views as orders
@@ -51,4 +52,5 @@ urlpatterns = [
     *sockets.urlpatterns,
     *claims.urlpatterns,
     *supplier_views.urlpatterns,
+    *desk.urlpatterns,
 ]
