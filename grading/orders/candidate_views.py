@@ -38,6 +38,7 @@ def order_candidates(request: StaffRequest, number: str, line_id: int) -> HttpRe
         "asked": fulfilment.asked(line),
         "missing": missing,
         "way": way_for(line),
+        "job": None,
         "grade_names": Policy.current().parsed.names,
     }
     if missing > 0 and line.order.is_changeable:

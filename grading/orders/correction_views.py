@@ -46,13 +46,9 @@ class LineChangeForm(OrderLineForm):
         self.fields["quantity"].widget.attrs["autofocus"] = True
 
     def wished(self) -> dict[str, Any]:
-        return {name: self.cleaned_data[name] for name in corrections.WISHED if name in self._asked}
-
-    @property
-    def _asked(self) -> set[str]:
-        """The wishes that this line has fields for."""
-        names = set(self.fields)
-        return names | {"feature", "feature_word"} if "construction" in names else names
+        """By the wishes that this line has fields for."""
+        names = {*self.fields, *(("feature", "feature_word") if "construction" in self.fields else ())}
+        return {name: self.cleaned_data[name] for name in corrections.WISHED if name in names}
 
 
 class UndoForm(forms.Form):

@@ -81,8 +81,9 @@ def _chosen(line: OrderLine, wanted: int) -> list[Sequence[Valve]]:
     found: list[Sequence[Valve]] = []
     taken: set[int] = set()
     while len(found) < wanted:
-        best = fulfilment.options(line, wanted - len(found) if line.set_size == 1 else 1, taken)
-        sure = [option.valves for option in best if not option.unsure]
+        many = wanted - len(found) if line.set_size == 1 else 1  # two sets that are proposed may share a valve
+        best = fulfilment.options(line, many, taken)
+        sure = [option.valves for option in best if not option.unsure][:many]
         if not sure:
             break
         found += sure

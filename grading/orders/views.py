@@ -124,6 +124,7 @@ class OrderLineForm(AsksAgain, EditForm):
         if "set_size" in self.fields:
             help_text = "1 single, 2 a matched pair, 4 a matched quad. Sealed, 10 can be a carton."
             self.fields["set_size"].help_text = help_text
+        self.fields["note"].widget.attrs["data-enter"] = "send"  # the wishes behind it are the exception
 
     @property
     def plain_fields(self) -> list[forms.BoundField]:

@@ -1,5 +1,4 @@
-"""What goes into a parcel, with what customs are told of it: of one that left, by its number; before, of what is set
-aside."""
+"""What goes into a parcel, with what customs are told of it: by its number of one that left, before of what is here."""
 
 from __future__ import annotations
 
@@ -25,9 +24,11 @@ from stockroom.site.pdf import pdf_response
 
 
 def slip_data(order: Order, on: date, despatch: Despatch | None = None) -> SlipData:
-    """Of the parcel that left with this number, though some of it may have come back since; or of what is here."""
+    """Of the parcel that left with this number, though some of it may have come back since; or of what is here, and of
+    all that left where nothing is."""
     every = Allocation.objects.filter(order_line__order=order).select_related("valve__type", "valve__maker")
-    rows = list((every.filter(despatch=despatch) if despatch else every.here()).order_by("item", "valve__serial"))
+    going = every.filter(despatch=despatch) if despatch else every.here() if every.here().exists() else every.sent()
+    rows = list(going.order_by("item", "valve__serial"))
     worth = customs.values_of(order)
     of_line: defaultdict[int, list[Allocation]] = defaultdict(list)
     for row in rows:
