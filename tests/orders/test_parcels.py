@@ -152,9 +152,9 @@ def test_a_wrong_a_doubled_and_an_unpulled_valve_are_refused_in_words(stock: Lin
     stranger = Valve.objects.exclude(allocations__live=True).get()
     order = line.order
     fulfilment.pull(order, mine[0], by)
-    with pytest.raises(CannotPack, match=f"^Wrong valve. {stranger} is not on R0001. Take it out"):
+    with pytest.raises(CannotPack, match=f"^Wrong valve\\. {stranger} is not on R0001\\. Take it out"):
         packing.scan(order, stranger, by)
-    with pytest.raises(CannotPack, match="^Wrong valve. .* is set aside for R0002, not for R0001"):
+    with pytest.raises(CannotPack, match=r"^Wrong valve\. .* is set aside for R0002, not for R0001"):
         packing.scan(order, theirs, by)
     with pytest.raises(CannotPack, match="^Not pulled"):
         packing.scan(order, mine[1], by)
@@ -168,7 +168,7 @@ def test_a_parcel_leaves_checked_or_for_a_reason(stock: Line, by: User) -> None:
     first, second = set_aside(line, by, 2)
     put_in_parcel(line.order, [first, second], by, pack=False)
     packing.scan(line.order, first, by)
-    with pytest.raises(CannotPack, match=f"^Missing: {second}. Scan each into the parcel, or say why"):
+    with pytest.raises(CannotPack, match=f"^Missing: {second}\\. Scan each into the parcel, or say why"):
         packing.send(line.order, "", "", by)
     sent = packing.send(line.order, "", "", by, unchecked="the scanner is broken")
     assert sent.unchecked == "the scanner is broken" and sent.allocations.count() == 2
