@@ -1,4 +1,4 @@
-"""What is set aside is so until a date and time, then free again; not where money has come or somebody has it in hand."""
+"""What is set aside is so until a time, then free again; not where money has come or somebody has it in hand."""
 
 from __future__ import annotations
 

@@ -156,10 +156,10 @@ def test_a_wrong_a_doubled_and_an_unpulled_valve_are_refused_in_words(stock: Lin
         packing.scan(order, stranger, by)
     with pytest.raises(CannotPack, match=r"^Wrong valve\. .* is set aside for R0002, not for R0001"):
         packing.scan(order, theirs, by)
-    with pytest.raises(CannotPack, match="^Not pulled"):
+    with pytest.raises(CannotPack, match=r"^Not pulled"):
         packing.scan(order, mine[1], by)
     assert packing.scan(order, mine[0], by) == 1
-    with pytest.raises(CannotPack, match="^Scanned twice"):
+    with pytest.raises(CannotPack, match=r"^Scanned twice"):
         packing.scan(order, mine[0], by)
 
 
