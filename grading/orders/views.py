@@ -323,7 +323,7 @@ def _hold_in_words(order: Order, here: Sequence[Allocation]) -> str:
     if invoicing.paid(order) > 0:
         return "Money has come, so it stays set aside."
     if any(row.pulled_at for row in here):
-        return "It is off its shelf, so it stays set aside."
+        return "Some of it is off its shelf, so it stays set aside."
     if order.held_until is None:
         return "Set aside for as long as it takes."
     if order.held_until <= timezone.now():

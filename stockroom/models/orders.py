@@ -262,6 +262,11 @@ class Allocation(models.Model):
     def is_here(self) -> bool:
         return self.live and self.despatch_id is None
 
+    @property
+    def how_far(self) -> str:
+        """ ", pulled": behind the place of what is still here."""
+        return ", in the parcel" if self.packed_at else ", pulled" if self.pulled_at else ""
+
 
 class DespatchQuerySet(models.QuerySet["Despatch"]):
     def standing(self) -> DespatchQuerySet:

@@ -198,7 +198,7 @@ def test_a_long_search_is_a_job_and_the_page_shows_what_is_still_free(
     monkeypatch.setattr(proposals, "QUICK", 3)
     line, client = order_for(set_size=2), logged_in(Role.SALES)
     page = client.post(reverse("order-propose", args=[line.order.number, line.pk]), follow=True).content.decode()
-    assert Job.objects.get().kind == proposals.KIND and "As graded" not in page
+    assert Job.objects.get().kind == proposals.KIND and "as graded" not in page
     worker.work_off(kinds=[proposals.KIND])
     address = reverse("order-candidates", args=[line.order.number, line.pk])
     offered = client.get(address).context["candidates"]
