@@ -3,12 +3,17 @@
 from grading.bench import import_views
 from grading.bench import views as bench
 from grading.claims import views as claims
+from grading.desk import views as desk
 from grading.listings import views as listings
 from grading.orders import candidate_views, packing_views
 from grading.orders import correction_views as order_corrections
 from grading.orders import views as orders
 from grading.papers import invoices, packing_slips
 from grading.papers import views as papers
+from grading.prices import item_views
+from grading.prices import views as prices
+from grading.returns import views as returns
+from grading.returns import warranty_views
 from grading.sealed import views as sealed
 from grading.sets import demand_views, run_views
 from grading.sets import views as sets
@@ -36,6 +41,10 @@ urlpatterns = [
     *candidate_views.urlpatterns,
     *packing_views.urlpatterns,
     *order_corrections.urlpatterns,
+    *prices.urlpatterns,
+    *item_views.urlpatterns,
+    *returns.urlpatterns,
+    *warranty_views.urlpatterns,
     *listings.urlpatterns,
     *papers.urlpatterns,
     *invoices.urlpatterns,
@@ -47,4 +56,5 @@ urlpatterns = [
     *sockets.urlpatterns,
     *claims.urlpatterns,
     *supplier_views.urlpatterns,
+    *desk.urlpatterns,
 ]

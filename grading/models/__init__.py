@@ -1,6 +1,7 @@
 """The judgement: testers, readings, policies, grades, sets."""
 
 from grading.models.demand import Demand
+from grading.models.desk import LeftOut, SearchWithoutResult
 from grading.models.imports import ReadingsFile, TesterMapping
 from grading.models.instruments import (
     Baseline,
@@ -19,6 +20,7 @@ from grading.models.instruments import (
     TesterCondition,
 )
 from grading.models.policies import Grade, Policy
+from grading.models.prices import DraftedPrice, PriceDraft, PriceRule
 from grading.models.readings import ImportBatch, Reading, Shift, Tester
 from grading.models.runs import MatchRun
 from grading.models.sets import MatchedSet, Member
@@ -29,18 +31,23 @@ __all__ = [
     "CalibrationValue",
     "Capability",
     "Demand",
+    "DraftedPrice",
     "Grade",
     "HouseNominal",
     "ImportBatch",
+    "LeftOut",
     "MatchRun",
     "MatchedSet",
     "Member",
     "Policy",
+    "PriceDraft",
+    "PriceRule",
     "Quantity",
     "Reading",
     "ReadingsFile",
     "ReferenceCheck",
     "ReferenceValve",
+    "SearchWithoutResult",
     "Shift",
     "Stop",
     "Study",

@@ -25,7 +25,7 @@ def invoice_data(paper: Invoice) -> InvoiceData:
     if paper.corrects:
         about.append(("Takes back from invoice", f"{paper.corrects} of {day(paper.corrects.on)}"))
         about.append(("Why", paper.reason))
-    rows = [_row(line) for line in [*content["lines"], content["shipping"]] if line["quantity"]]
+    rows = [_row(line) for line in [*content["lines"], content["shipping"]] if line["quantity"] or _brings(line)]
     return InvoiceData(
         head=letterhead(Shop.own(), paper.number, paper.get_kind_display(), title, title, paper.on),
         to=addressed_to(paper.order.customer),
@@ -36,7 +36,13 @@ def invoice_data(paper: Invoice) -> InvoiceData:
     )
 
 
+def _brings(line: dict[str, str]) -> bool:
+    return bool(Decimal(line["after"]))
+
+
 def _row(line: dict[str, str]) -> InvoiceRow:
+    if not line["quantity"]:  # of a credit note: the goods are kept at less
+        return InvoiceRow(f"Off the price of: {line['what']}", "", "", "", line["after"])
     discount = "" if not Decimal(line["discount"]) else f"\N{MINUS SIGN}{line['discount']}"
     return InvoiceRow(line["what"], f"{line['quantity']}", line["each"], discount, line["after"])
 

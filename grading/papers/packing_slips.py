@@ -16,6 +16,7 @@ from grading.drawing.letter import letterhead
 from grading.orders import fulfilment
 from grading.papers.invoices import addressed_to
 from grading.papers.pure.invoice_pdf import SlipData, packing_slip_pdf
+from stockroom.marks.called import serial_and_name
 from stockroom.models import Allocation, Despatch, Order, OrderLine, Shop
 from stockroom.money import customs, invoicing
 from stockroom.pure.money import shown
@@ -61,7 +62,7 @@ def _row(
     what = fulfilment.asked(line)
     if items != line.quantity:
         what = f"{what}: {items} of {line.quantity}"
-    return what, f"{len(rows)}", ", ".join(row.valve.serial for row in rows), shown(value, currency)
+    return what, f"{len(rows)}", ", ".join(serial_and_name(row.valve) for row in rows), shown(value, currency)
 
 
 def _customs(

@@ -15,10 +15,11 @@ from stockroom.models.identity import (
 from stockroom.models.imports import LotFile, SupplierMapping
 from stockroom.models.jobs import Job, JobState
 from stockroom.models.ledger import LedgerEntry, OrderRate, Posting
-from stockroom.models.listings import ListedValve, Listing
+from stockroom.models.listings import ListedValve, Listing, Repricing
 from stockroom.models.money import CustomsRule, DiscountCode, Invoice, OrderTerms, Payment, ShippingRule, TaxRule
 from stockroom.models.orders import Allocation, Customer, Despatch, Order, OrderLine, Return
 from stockroom.models.photographs import Attachment, Photograph
+from stockroom.models.returns import ReturnCase, ReturnVerdict, WarrantyRule
 from stockroom.models.sealed import (
     BrokenSeal,
     DrawnPack,
@@ -76,7 +77,10 @@ __all__ = [
     "Photograph",
     "Place",
     "Posting",
+    "Repricing",
     "Return",
+    "ReturnCase",
+    "ReturnVerdict",
     "SamplingPlan",
     "SealedDecision",
     "SeenFeature",
@@ -89,4 +93,5 @@ __all__ = [
     "SupplyNote",
     "TaxRule",
     "Valve",
+    "WarrantyRule",
 ]
