@@ -13,6 +13,7 @@ class GradingConfig(AppConfig):
         from grading.listings import receivers as listing_receivers  # noqa: F401
         from grading.listings.asking import HINTS
         from grading.listings.parts import PARTS
+        from grading.orders import filling, holds, proposals  # noqa: F401 -- importing makes their jobs known
         from grading.orders.untested import UntestedValves
         from grading.orders.ways import WAYS
         from grading.prices import effects, many  # noqa: F401 -- importing makes their jobs known
@@ -31,10 +32,12 @@ class GradingConfig(AppConfig):
         from grading.verdicts import receivers as verdict_receivers  # noqa: F401
         from grading.verdicts import regrading  # noqa: F401
         from grading.verdicts.type_views import judged_by
+        from stockroom.jobs.worker import CHORES
         from stockroom.site.finders import FINDERS
         from stockroom.types.bearing import COUNTERS
 
         guards.watch(self)
+        CHORES["holds"] = holds.release_expired
         WAYS[:] = [SealedPacks(), UntestedValves()]
         PARTS[:] = [public_part]
         BESIDE[:] = [came_back]
