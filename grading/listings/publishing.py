@@ -15,7 +15,7 @@ from grading.models import Grade, MatchedSet
 from grading.sets import doubts, making
 from grading.verdicts import states
 from stockroom.marks.pure.construction import in_public
-from stockroom.models import Condition, Counter, Entry, ListedValve, Listing, Pack, Return, Valve
+from stockroom.models import Condition, Counter, Entry, ListedValve, Listing, Pack, Repricing, Return, Valve
 from stockroom.models.orders import set_name
 from stockroom.pure.money import shown
 from stockroom.pure.refused import Refused
@@ -129,8 +129,8 @@ def create_listing(valves: Sequence[Valve], listing: Listing, how: str) -> Listi
 
 
 @transaction.atomic
-def reprice(listing: Listing, price: Decimal, by: User | None) -> None:
-    """Another price from now on; the daybook of what is listed keeps the old one.
+def reprice(listing: Listing, price: Decimal, by: User | None, because: str = "") -> None:
+    """Another price from now on; the old one is kept (`Repricing`), and stands in the daybook of what is listed.
 
     Raises:
         CannotList: the listing has ended.
@@ -139,6 +139,12 @@ def reprice(listing: Listing, price: Decimal, by: User | None) -> None:
     if listing.ended_at:
         raise CannotList(f"{listing.number} has ended: list it again at another price.")
     text = f"{listing.number}: {shown(listing.price, listing.currency)} → {shown(price, listing.currency)}"
+    if because:
+        text += f", {because}"
+    if price != listing.price:
+        Repricing.objects.create(
+            listing=listing, before=listing.price, after=price, because=because, by=by if by and by.pk else None
+        )
     listing.price = price
     listing.save(update_fields=["price"])
     for row in listing.listed.select_related("valve__line__lot"):

@@ -19,6 +19,7 @@ from grading.models.instruments import (
     TesterCondition,
 )
 from grading.models.policies import Grade, Policy
+from grading.models.prices import DraftedPrice, PriceDraft, PriceRule
 from grading.models.readings import ImportBatch, Reading, Shift, Tester
 from grading.models.runs import MatchRun
 from grading.models.sets import MatchedSet, Member
@@ -29,6 +30,7 @@ __all__ = [
     "CalibrationValue",
     "Capability",
     "Demand",
+    "DraftedPrice",
     "Grade",
     "HouseNominal",
     "ImportBatch",
@@ -36,6 +38,8 @@ __all__ = [
     "MatchedSet",
     "Member",
     "Policy",
+    "PriceDraft",
+    "PriceRule",
     "Quantity",
     "Reading",
     "ReadingsFile",

@@ -15,7 +15,7 @@ from stockroom.models.identity import (
 from stockroom.models.imports import LotFile, SupplierMapping
 from stockroom.models.jobs import Job, JobState
 from stockroom.models.ledger import LedgerEntry, OrderRate, Posting
-from stockroom.models.listings import ListedValve, Listing
+from stockroom.models.listings import ListedValve, Listing, Repricing
 from stockroom.models.money import DiscountCode, Invoice, OrderTerms, Payment, ShippingRule, TaxRule
 from stockroom.models.orders import Allocation, Customer, Despatch, Order, OrderLine, Return
 from stockroom.models.photographs import Attachment, Photograph
@@ -75,6 +75,7 @@ __all__ = [
     "Photograph",
     "Place",
     "Posting",
+    "Repricing",
     "Return",
     "SamplingPlan",
     "SealedDecision",
