@@ -7,6 +7,7 @@ class GradingConfig(AppConfig):
     def ready(self) -> None:
         """Join the rooms: those below send signals and keep lists, so that they need not know those above."""
         from grading.bench import readings_job  # noqa: F401 -- importing makes its jobs known
+        from grading.buying import receivers as offer_receivers  # noqa: F401
         from grading.listings import receivers as listing_receivers  # noqa: F401
         from grading.listings.parts import PARTS
         from grading.orders.untested import UntestedValves

@@ -2,6 +2,8 @@
 
 from grading.bench import import_views
 from grading.bench import views as bench
+from grading.buying import import_views as offer_imports
+from grading.buying import views as buying
 from grading.claims import views as claims
 from grading.listings import views as listings
 from grading.orders import correction_views as order_corrections
@@ -43,4 +45,6 @@ urlpatterns = [
     *sockets.urlpatterns,
     *claims.urlpatterns,
     *supplier_views.urlpatterns,
+    *buying.urlpatterns,
+    *offer_imports.urlpatterns,
 ]

@@ -18,6 +18,7 @@ from grading.models.instruments import (
     StudyValve,
     TesterCondition,
 )
+from grading.models.offers import LotOffer, LotOfferLine, OfferFile, OfferForecast
 from grading.models.policies import Grade, Policy
 from grading.models.prices import DraftedPrice, PriceDraft, PriceRule
 from grading.models.readings import ImportBatch, Reading, Shift, Tester
@@ -34,9 +35,13 @@ __all__ = [
     "Grade",
     "HouseNominal",
     "ImportBatch",
+    "LotOffer",
+    "LotOfferLine",
     "MatchRun",
     "MatchedSet",
     "Member",
+    "OfferFile",
+    "OfferForecast",
     "Policy",
     "PriceDraft",
     "PriceRule",

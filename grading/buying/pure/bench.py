@@ -1,7 +1,8 @@
 """How long the bench takes for a valve, from the shop's own shifts.
 
-The minutes of a shift for each valve are lognormal about a middle; what is said of shifts to come is Student's t on the
-logarithms, the usual prediction from a normal sample.
+The minutes of a shift for each valve are lognormal about a middle; what is said of shifts to come is normal on the
+logarithms. (Student's t, the usual prediction from a few, has no mean once it is taken off the logarithms.) The scatter
+from shift to shift begins at a usual one, so that two alike shifts are not believed to be all that there is.
 """
 
 from __future__ import annotations
@@ -36,7 +37,7 @@ class BenchPace:
         """For so many pieces, over as many shifts as they take."""
         needed = max(pieces / self.valves_a_shift, 1.0)
         spread = self.scatter * sqrt(1 / self.shifts + 1 / needed)
-        logs = self.middle + spread * rng.standard_t(self.shifts - 1 + USUAL_WEIGHT, draws)
+        logs = self.middle + spread * rng.standard_normal(draws)
         return np.asarray(pieces * np.exp(logs) / 60, dtype=np.float64)
 
     @property

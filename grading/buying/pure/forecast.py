@@ -34,7 +34,7 @@ from grading.buying.pure.demand import DemandRates
 from grading.buying.pure.information import Look, looks
 from grading.buying.pure.pooling import Floats
 from grading.buying.pure.prices import Prices, Quoted
-from grading.buying.pure.yields import WantedLine, BetaShare, Yields, as_beta
+from grading.buying.pure.yields import BetaShare, WantedLine, Yields, as_beta
 
 Ints = NDArray[np.int64]
 COVERAGE = 0.8
@@ -193,8 +193,8 @@ def _value(
         pieces = counts[:, place, :]
         if line.quoted is not None:
             about = line.quoted.scatter
-            each = line.quoted.price * np.exp(about * rng.standard_normal(draws) - about**2 / 2)
-            value[:, place] = each * pieces.sum(axis=1)
+            value[:, place] = pieces @ np.array(line.quoted.by_grade)
+            value[:, place] *= np.exp(about * rng.standard_normal(draws) - about**2 / 2)
         elif learned.prices.knows(line.type):
             value[:, place] = (pieces * prices[:, types.index(line.type), :]).sum(axis=1)
         few = np.maximum(pieces.sum(axis=1), 1)

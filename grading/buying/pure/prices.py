@@ -20,8 +20,11 @@ from grading.buying.pure.pooling import Beginning, Floats, Likeness, Observed, P
 # On the scale of logarithms: 0.1 is about a tenth of the price. Bounds are common practice, no source.
 GROUPINGS = (Likeness("grade", 1.0), Likeness("type", 2.0), Likeness("type and grade", 0.4))
 WIDE = 3.0
-USUAL_SCATTER, USUAL_WEIGHT = 0.15, 3  # of one price about its mean, counted as three prices: common practice, no source
-SURE_WITHIN = 0.25  # the scatter of what the owner says that a valve brings: common practice, no source
+USUAL_SCATTER, USUAL_WEIGHT = (
+    0.15,
+    3,
+)  # of one price about its mean, counted as three prices: common practice, no source
+SURE_WITHIN = 0.25  # how far such a price may be from what comes: common practice, no source
 LEAST_PRICE = 1e-6
 
 
@@ -34,9 +37,9 @@ class PriceSeen(NamedTuple):
 
 
 class Quoted(NamedTuple):
-    """A price that somebody gives for any good valve of a line, where the shop never sold one or knows better."""
+    """Prices by grade that do not come from sales: those of the shop's price book, or the owner's for this line."""
 
-    price: float
+    by_grade: tuple[float, ...]
     scatter: float = SURE_WITHIN
 
 
@@ -57,7 +60,8 @@ class Prices:
         wanted = [(grade, type_, (type_, grade)) for type_ in types for grade in range(grades)]
         noise = rng.standard_normal((draws, len(wanted)))
         logs = self.pooled.draw(rng, noise, wanted).reshape(draws, len(types), grades)
-        return np.asarray(np.exp(logs + self.scatter**2 / 2), dtype=np.float64)  # the mean of a lognormal is above its median
+        # The mean of a lognormal is above its median.
+        return np.asarray(np.exp(logs + self.scatter**2 / 2), dtype=np.float64)
 
 
 def learn_prices(seen: Iterable[PriceSeen]) -> Prices:

@@ -73,7 +73,9 @@ def invent(rng: Rng, types: int = 6) -> InventedTrade:
     return world
 
 
-def _turn_out(world: InventedTrade, supplier: str, condition: str, type_: str, pieces: int, of_lot: float) -> tuple[int, ...]:
+def _turn_out(
+    world: InventedTrade, supplier: str, condition: str, type_: str, pieces: int, of_lot: float
+) -> tuple[int, ...]:
     """Pieces by grade; the last count is of those that are not usable."""
     rng = world.rng
     quality = world.suppliers[supplier] + CONDITIONS[condition] + world.type_quality[type_]
@@ -194,6 +196,7 @@ class TriedOffer(NamedTuple):
     book: float  # every piece at the mean price of its type
     lots_known: int
     looked_gain: float  # with the packs opened first that the forecast would open
+    look_promised: float  # by how much the forecast said that such a look would better it
 
 
 TERMS = OfferTerms(None, None, 20.0, 0.25, 0.1, 12.0, 1.0, 24)
@@ -214,26 +217,29 @@ def try_shops(shops: int, offers: int, *, seed: int = 7, draws: int = 1000) -> l
             came = play(world, learned, terms, lines)
             means = {type_: float(np.mean(prices)) for type_, prices in world.price.items()}
             book = sum(line.pieces * means[str(line.type)] for line in lines)
-            gained = _with_a_look(rng, terms, lines, found, came)
-            tried.append(TriedOffer(terms, tuple(line.pieces for line in lines), found, came, book, lots, gained))
+            looked = _with_a_look(rng, terms, lines, found, came)
+            pieces = tuple(line.pieces for line in lines)
+            tried.append(TriedOffer(terms, pieces, found, came, book, lots, *looked))
     return tried
 
 
 def _with_a_look(
     rng: Rng, terms: OfferTerms, lines: Sequence[OfferedLine], found: Forecast, came: PlayedOut
-) -> float:
-    """What is gained where the packs are opened first that are worth it, and the lot is bought on what they show."""
+) -> tuple[float, float]:
+    """What is gained where those packs are opened first that are worth it, and how much of that the look promised."""
     assert terms.asked is not None
     gain = came.worth - terms.charges - terms.asked
-    places = [place for place, line in enumerate(found.lines) if line.looks]
-    best = max(places, key=lambda place: best_look(list(found.lines[place].looks)).net, default=None)
-    look = best_look(list(found.lines[best].looks)) if best is not None else None
-    if best is None or look is None or look.packs == 0:
-        return gain if found.most.middle >= terms.asked else 0.0
-    usable, pieces = came.usable[best], lines[best].pieces
+    look, place = max(
+        ((best_look(list(line.looks)), place) for place, line in enumerate(found.lines) if line.looks),
+        key=lambda pair: pair[0].net,
+        default=(None, 0),
+    )
+    if look is None or look.packs == 0:
+        return gain if found.most.middle >= terms.asked else 0.0, 0.0
+    usable, pieces = came.usable[place], lines[place].pieces
     seen = int(rng.hypergeometric(usable, pieces - usable, look.pieces))
     buys = look.buy_from is not None and seen >= look.buy_from
-    return (gain if buys else 0.0) - look.cost
+    return (gain if buys else 0.0) - look.cost, look.net
 
 
 class Held(NamedTuple):
@@ -248,7 +254,9 @@ class Held(NamedTuple):
 def coverage(tried: Sequence[TriedOffer]) -> list[Held]:
     rows = [
         _held("proceeds", [(one.forecast.proceeds, one.outcome.proceeds) for one in tried]),
-        _held("worth today at the return", [(one.forecast.most, one.outcome.worth - one.terms.charges) for one in tried]),
+        _held(
+            "worth today at the return", [(one.forecast.most, one.outcome.worth - one.terms.charges) for one in tried]
+        ),
         _held("bench hours", [(one.forecast.hours, one.outcome.hours) for one in tried if one.forecast.hours]),
     ]
     usable = [
@@ -257,13 +265,20 @@ def coverage(tried: Sequence[TriedOffer]) -> list[Held]:
         for line, came, pieces in zip(one.forecast.lines, one.outcome.usable, one.pieces, strict=True)
     ]
     months = [(one.forecast.months, one.outcome.months) for one in tried]
-    return [*rows, _held("months until nearly all is sold", months), _held("usable share of a line", usable)]
+    return [
+        *rows,
+        _held("months until nearly all is sold", months),
+        _held("usable share of a line", usable, counts=True),
+    ]
 
 
-def _held(what: str, pairs: Sequence[tuple[Interval80, float]]) -> Held:
+def _held(what: str, pairs: Sequence[tuple[Interval80, float]], *, counts: bool = False) -> Held:
+    """Of whole counts, what lies on an end of the interval is half held: nothing lies nearer to it."""
     bounded = [one for one, _ in pairs if one.high < inf]
     width = float(np.mean([one.high - one.low for one in bounded]) / np.mean([one.middle for one in bounded]))
-    return Held(what, float(np.mean([one.holds(value) for one, value in pairs])), width, len(pairs))
+    on_an_end = [counts and value in (one.low, one.high) for one, value in pairs]
+    held = [one.holds(value) - end / 2 for (one, value), end in zip(pairs, on_an_end, strict=True)]
+    return Held(what, float(np.mean(held)), width, len(pairs))
 
 
 class Gained(NamedTuple):
@@ -281,7 +296,11 @@ def gains(tried: Sequence[TriedOffer]) -> list[Gained]:
     rows.append(Gained("the forecast, opening packs first where that pays", rows[0].bought, looked))
     for thumb in THUMBS:
         rows.append(
-            _gained(f"rule of thumb: {thumb:.0%} of the price of every piece", tried, [_asked(one) <= thumb * one.book for one in tried])
+            _gained(
+                f"rule of thumb: {thumb:.0%} of the price of every piece",
+                tried,
+                [_asked(one) <= thumb * one.book for one in tried],
+            )
         )
     return rows
 
