@@ -73,7 +73,8 @@ def make_forecast(offer: LotOffer, by: User | None) -> OfferForecast:
 def _in_words(kept: OfferForecast) -> str:
     if kept.most is None:
         return f"no forecast, for {'; '.join(kept.content['why_not'])}"
-    return f"forecast to bring {shown(kept.proceeds or Decimal(0), kept.currency)}; most to pay {shown(kept.most, kept.currency)}"
+    proceeds = shown(kept.proceeds or Decimal(0), kept.currency)
+    return f"forecast to bring {proceeds}; most to pay {shown(kept.most, kept.currency)}"
 
 
 def terms_of(offer: LotOffer) -> OfferTerms:
@@ -182,6 +183,8 @@ def _kept_line(
         "pack_size": line.pack_size if line.is_sealed else 0,
         "price_from": price_from,
     }
+    kept["stock"] = round(learned.stock.get(line.type_id, 0.0))
+    kept["pieces_a_year"] = learned.demand.pieces_a_year(line.type_id) if learned.demand else None
     if one.quoted is not None:
         kept["quoted"] = list(one.quoted.by_grade)
     if found is not None:

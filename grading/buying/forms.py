@@ -61,7 +61,7 @@ class OfferForm(AsksAgain, EditForm):
             self.fields[name].label = f"{self.fields[name].label}, {home}"
         row = self.instance
         if row.pk is None:
-            self.initial |= {"currency": home, "rate": "1", "charges": "0"}
+            self.initial.update({"currency": home, "rate": "1", "charges": "0"})
             last = LotOffer.objects.order_by("-pk").first()
             row = last or row
         for name in USUAL if self.instance.pk is None else (*USUAL, "price", "charges", "rate"):

@@ -1,4 +1,4 @@
-"""What the shop's own records say to the forecast: what earlier lots turned out to be, prices, demand, the bench's pace.
+"""What the shop's own records say to the forecast: what earlier lots turned out to be, prices, demand, pace.
 
 A fixed number of questions. Of old records only the newest count, so that no answer grows with the shop: what a
 supplier sent ten years ago says little of an offer of today.

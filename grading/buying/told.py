@@ -24,11 +24,12 @@ FROM = {
 
 
 class LineTold(NamedTuple):
-    """A row of the lines: what is said of it, and on what that rests."""
+    """A row of the lines: what is said of it, how it sells, and on what that rests."""
 
     number: int
     usable: str
     proceeds: str
+    sells: str
     rests: str
 
 
@@ -75,8 +76,8 @@ class Told:
         if asked is None or self.forecast.chance is None:
             return "Nobody has named a price yet; with one, the page says how likely it is to earn that."
         return (
-            f"At the {self.money(Decimal(asked))} asked, the chance that it earns {self.return_wanted} a year or more is "
-            f"{percent(self.forecast.chance, places=0)}."
+            f"At the {self.money(Decimal(asked))} asked, the chance that it earns {self.return_wanted} a year or more "
+            f"is {percent(self.forecast.chance, places=0)}."
         )
 
     @property
@@ -167,15 +168,20 @@ class Told:
         )
         sold = of["sold_of_type"].get(str(line["type"]), 0)
         price = FROM.get(line["price_from"]) or f"{sold} sold"
+        rests = f"{lots}; price: {price}"
+        a_year = line["pieces_a_year"]
+        sells = f"{line['stock']} good here first; " + (
+            "cannot say how fast" if a_year is None else f"about {figures(a_year, 2)} a year"
+        )
         if "usable" not in line:
-            return LineTold(line["number"], "cannot say", "cannot say", f"{lots}; price: {price}")
+            return LineTold(line["number"], "cannot say", "cannot say", sells, rests)
         middle, low, high = line["usable"]
         usable = f"{percent(middle, places=0)} (80 %: {percent(low, places=0)} to {percent(high, places=0)})"
         proceeds = "cannot say"
         if line["proceeds"] is not None:
             middle, low, high = line["proceeds"]
             proceeds = f"{self.money(middle)} ({self.between(low, high)})"
-        return LineTold(line["number"], usable, proceeds, f"{lots}; price: {price}")
+        return LineTold(line["number"], usable, proceeds, sells, rests)
 
     @cached_property
     def looks(self) -> list[LookTold]:

@@ -50,12 +50,11 @@ def offers(request: StaffRequest) -> HttpResponse:
 @for_roles(Role.OWNER)
 def offer_new(request: StaffRequest) -> HttpResponse:
     home = Shop.own().currency
-    supplier = Supplier.objects.filter(pk=request.GET.get("supplier") or None).first() if _asks(request) else None
-    initial = {"supplier": supplier.name, "currency": supplier.currency} if supplier else {}
     form = OfferForm(home, request.POST if request.method == "POST" else None)
-    form.initial |= initial
-    if supplier and supplier.currency != home:
-        form.initial["rate"] = last_rates().get(supplier.currency, "")
+    if supplier := _supplier_named(request):
+        form.initial.update({"supplier": supplier.name, "currency": supplier.currency})
+        if supplier.currency != home:
+            form.initial["rate"] = last_rates().get(supplier.currency, "")
     if request.method == "POST" and form.is_valid():
         with errors_on(form):
             offer = offering.add_offer(form.save(commit=False), request.user)
@@ -66,8 +65,10 @@ def offer_new(request: StaffRequest) -> HttpResponse:
     return render(request, "buying/offer_form.html", context)
 
 
-def _asks(request: StaffRequest) -> bool:
-    return str(request.GET.get("supplier", "")).isdecimal()
+def _supplier_named(request: StaffRequest) -> Supplier | None:
+    """Whose page the offer was begun on."""
+    key = request.GET.get("supplier", "")
+    return Supplier.objects.filter(pk=int(key)).first() if key.isdecimal() and len(key) < 10 else None
 
 
 @for_roles(Role.OWNER)

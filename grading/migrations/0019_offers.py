@@ -166,7 +166,7 @@ class Migration(migrations.Migration):
                         editable=False,
                         null=True,
                         on_delete=django.db.models.deletion.SET_NULL,
-                        related_name="offer",
+                        related_name="+",
                         to="stockroom.lot",
                     ),
                 ),

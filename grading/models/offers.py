@@ -72,7 +72,7 @@ class LotOffer(models.Model):
     declined_because = models.CharField("why", max_length=200, blank=True, editable=False)
     decided_at = models.DateTimeField(null=True, editable=False)
     lot = models.OneToOneField(
-        Lot, on_delete=models.SET_NULL, null=True, editable=False, related_name="offer"
+        Lot, on_delete=models.SET_NULL, null=True, editable=False, related_name="+"
     )  # nothing again where the lot was booked in by mistake and taken off
     changed_at = models.DateTimeField(default=timezone.now, editable=False)
     made_at = models.DateTimeField(default=timezone.now, editable=False)

@@ -48,6 +48,12 @@ class DemandRates:
     pieces_each: float  # d
     sold: Mapping[Hashable, TypeSold]
 
+    def pieces_a_year(self, type_: Hashable) -> float:
+        """The mean of what is held of the type's pieces a year."""
+        one = self.sold.get(type_, TypeSold(None, (), 0.0))
+        means = (SHAPES + one.pieces / self.pieces_each) / (SHAPES / self.mean + one.years)
+        return float(self.weights @ means) * self.pieces_each
+
     def draw(self, rng: np.random.Generator, draws: int, types: Sequence[Hashable]) -> Floats:
         """Sales a year: draw by type."""
         shape = rng.choice(SHAPES, size=(draws, 1), p=self.weights)

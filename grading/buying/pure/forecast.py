@@ -210,7 +210,8 @@ def _sold_by_month(
     shape = (*rates.shape, months)
     asked_for = rng.poisson(np.broadcast_to(rates[:, :, None] / 12, shape)).cumsum(axis=2) * learned.demand.pieces_each
     first = np.array([learned.stock.get(one, 0.0) for one in types])
-    return np.clip(asked_for - first[None, :, None], 0, there[:, :, None])
+    sold = np.clip(asked_for - first[None, :, None], 0, there[:, :, None])
+    return np.asarray(sold, dtype=np.float64)
 
 
 def interval(values: Floats) -> Interval80:

@@ -27,6 +27,7 @@ from scipy.special import gammaln
 from grading.buying.pure.pooling import Floats
 
 STEPS = (1, 2, 3, 5, 8, 13, 20, 32, 50)  # packs to try
+ROUNDING = 1e-9  # of the gain: what the sums leave where a look changes nothing
 MOST_PIECES = 120  # a look at more is a purchase
 
 
@@ -74,7 +75,9 @@ def value_of_looking(lot: int, usable: NDArray[np.int64], gain: Floats, sample: 
     given = found_probabilities(lot, usable, sample)
     summed = given @ gain / len(gain)  # P(x) E[G | x]
     without = max(0.0, float(gain.mean()))
-    worth = max(0.0, float(np.maximum(summed, 0.0).sum()) - without)
+    worth = float(np.maximum(summed, 0.0).sum()) - without
+    if worth < ROUNDING * float(np.abs(gain).mean()):
+        worth = 0.0
     buy = np.flatnonzero((summed > 0) & (given.sum(axis=1) > 0))
     return worth, int(buy[0]) if len(buy) else None
 

@@ -10,9 +10,9 @@ thing", Statistical Science 6 (1991) 15-32, from memory), which for one grouping
 Morris do (tests/outside/test_buying_statistics.py holds it to their example).
 
 The s are not known either. Each is held to be anything up to its bound alike (A. Gelman, "Prior distributions for
-variance parameters in hierarchical models", Bayesian Analysis 1 (2006) 515-533, from memory), and tried at fixed points;
-a point counts as probable as it makes the history. Half of the points are spread evenly, the other half about where
-those found the history probable, and all are weighed as drawn from the mixture of both (the balance heuristic of
+variance parameters in hierarchical models", Bayesian Analysis 1 (2006) 515-533, from memory), and tried at fixed
+points; a point counts as probable as it makes the history. Half of the points are spread evenly, the other half about
+where those found the history probable, and all are weighed as drawn from the mixture of both (the balance heuristic of
 importance sampling; E. Veach and L. Guibas, SIGGRAPH 1995, from memory). So few lots leave s open, and the answer wide.
 """
 
@@ -21,6 +21,7 @@ from __future__ import annotations
 from collections.abc import Hashable, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
+from math import log, pi
 from typing import NamedTuple
 
 import numpy as np
@@ -34,6 +35,7 @@ Key = tuple[Hashable, ...]
 
 POINTS = 64  # of a half; a power of two, as Sobol's sequence asks
 WIDENED = 1.5  # how much wider the second half is spread than the first found: common practice, no source
+LEAST_SPREAD = 0.05  # of the second half, in parts of the bounds
 NEGLIGIBLE = 1e-4  # a point this much less probable than the best is dropped
 JITTER = 1e-9  # keeps a covariance whose lines are all but one another's copies from failing by rounding
 
@@ -121,32 +123,43 @@ def _covariance(sds: Floats, some: Ints, others: Ints, beginning: Beginning) -> 
     return np.asarray(beginning.sd**2 + shared.T.reshape(len(sds), len(some), len(others)), dtype=np.float64)
 
 
+class Solved(NamedTuple):
+    """Point by point: the inverse covariance of the history, the inverse times (y - mean), and how probable the point
+    makes the history."""
+
+    inverses: Floats
+    solved: Floats
+    log_likelihood: Floats
+
+
+def solve(sds: Floats, keys: Ints, away: Floats, errors: Floats, beginning: Beginning) -> Solved:
+    """For figures so far `away` from the beginning's mean, whose own errors have these variances."""
+    covariance = _covariance(sds, keys, keys, beginning) + np.diag(errors)
+    inverses = np.asarray(np.linalg.inv(covariance), dtype=np.float64)
+    solved = (inverses @ away[:, None])[:, :, 0]
+    logs = -(solved @ away + np.linalg.slogdet(covariance)[1] + len(keys) * log(2 * pi)) / 2
+    return Solved(inverses, solved, logs)
+
+
 def learn(observed: Sequence[Observed], groupings: tuple[Likeness, ...], beginning: Beginning) -> Pooled:
     """Weigh the points by the history."""
     codes: tuple[dict[Hashable, int], ...] = tuple({} for _ in groupings)
     keys = _encode([one.key for one in observed], codes)
     away = np.array([one.value for one in observed]) - beginning.mean
-    error = np.diag([one.variance for one in observed]) if observed else np.zeros((0, 0))
+    errors = np.array([one.variance for one in observed])
     bounds = np.array([one.most for one in groupings])
-
-    def solve(unit: Floats) -> tuple[Floats, Floats, Floats]:
-        covariance = _covariance(unit * bounds, keys, keys, beginning) + error
-        inverses = np.linalg.inv(covariance)
-        solved = (inverses @ away[:, None])[:, :, 0]
-        return inverses, solved, -(solved @ away + np.linalg.slogdet(covariance)[1]) / 2
-
     first = _even(len(groupings), 1)
-    inverses, solved, likelihood = solve(first)
-    weights = _to_one(likelihood)
+    evenly = solve(first * bounds, keys, away, errors, beginning)
+    weights = _to_one(evenly.log_likelihood)
     centre = weights @ first
-    spread = np.maximum(WIDENED * np.sqrt(weights @ (first - centre) ** 2), 0.05)
+    spread = np.maximum(WIDENED * np.sqrt(weights @ (first - centre) ** 2), LEAST_SPREAD)
     low, high = ndtr(-centre / spread), ndtr((1 - centre) / spread)
     second = centre + spread * ndtri(low + _even(len(groupings), 2) * (high - low))
-    more = solve(second)
+    nearby = solve(second * bounds, keys, away, errors, beginning)
     points = np.concatenate([first, second])
     normal = np.exp(-(((points - centre) / spread) ** 2) / 2) / (np.sqrt(2 * np.pi) * spread * (high - low))
     mixture = (1 + normal.prod(axis=1)) / 2  # the density with which the points of both halves were laid
-    weights = _to_one(np.concatenate([likelihood, more[2]]) - np.log(mixture))
+    weights = _to_one(np.concatenate([evenly.log_likelihood, nearby.log_likelihood]) - np.log(mixture))
     kept = weights > NEGLIGIBLE * weights.max()
     return Pooled(
         groupings,
@@ -155,8 +168,8 @@ def learn(observed: Sequence[Observed], groupings: tuple[Likeness, ...], beginni
         codes,
         (points * bounds)[kept],
         weights[kept] / weights[kept].sum(),
-        np.concatenate([inverses, more[0]])[kept],
-        np.concatenate([solved, more[1]])[kept],
+        np.concatenate([evenly.inverses, nearby.inverses])[kept],
+        np.concatenate([evenly.solved, nearby.solved])[kept],
     )
 
 

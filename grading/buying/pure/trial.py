@@ -13,7 +13,7 @@ its source. The rule gets the fraction that does best in hindsight, which no sho
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Hashable, Sequence
 from dataclasses import dataclass, field
 from math import exp, inf
 from typing import NamedTuple
@@ -113,7 +113,7 @@ def history(world: InventedTrade, lots: int) -> Learned:
             for grade in grades
         ]
     shifts = [ShiftPace(40, 40 * world.minutes * float(np.exp(rng.normal(0, 0.25)))) for _ in range(max(lots, 2))]
-    stock = {type_: float(rng.integers(0, 30)) for type_ in types}
+    stock: dict[Hashable, float] = {type_: float(rng.integers(0, 30)) for type_ in types}
     return Learned(
         len(GRADE_WORTH),
         learn_yields(past, len(GRADE_WORTH)) if past else None,
