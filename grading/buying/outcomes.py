@@ -87,7 +87,7 @@ def _verdict(low: float, high: float, came: float, over: bool, unit: str = "") -
         return "above the interval"
     if came < low:
         return "below the interval" if over else "not there yet"
-    return "within the interval" if over else "within it already"
+    return "within the interval" if over else "within it so far"
 
 
 def _proceeds(kept: OfferForecast, came: Decimal, over: bool) -> Beside:

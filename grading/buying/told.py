@@ -11,7 +11,6 @@ from typing import Any, NamedTuple
 from grading.buying.pure.forecast import COVERAGE, NEARLY_ALL
 from grading.buying.pure.information import Look, best_look
 from grading.models import OfferForecast
-from stockroom.models import Line
 from stockroom.pure.money import shown
 from stockroom.pure.written import figures, noun, percent, plural
 
@@ -19,7 +18,7 @@ LITTLE_LOTS, LITTLE_SALES = 5, 30
 FROM = {
     "owner": "as you say",
     "book": "the price book, for none was sold",
-    "nobody": "cannot say: none was sold, and the price book has none",
+    "nobody": "cannot say, for none was sold and the price book has none",
 }
 
 
@@ -28,7 +27,9 @@ class LineTold(NamedTuple):
 
     number: int
     usable: str
+    usable_between: str
     proceeds: str
+    proceeds_between: str
     sells: str
     rests: str
 
@@ -60,6 +61,11 @@ class Told:
         assert kept.most is not None and kept.most_surely is not None
         if kept.most <= 0:
             return f"On average it would not earn {self.return_wanted} a year even as a gift: leave it."
+        if kept.most_high is not None and kept.most_high <= 0:
+            return (
+                f"Leave it: in nine cases of ten it would not earn {self.return_wanted} a year even as a gift. "
+                f"On average it is worth {self.money(kept.most)}."
+            )
         surely = (
             f"at most {self.money(kept.most_surely)} to earn that with a chance of 4 in 5"
             if kept.most_surely > 0
@@ -83,7 +89,9 @@ class Told:
     @property
     def proceeds(self) -> str:
         kept = self.forecast
-        return f"{self.money(kept.proceeds)} ({self.between(kept.proceeds_low, kept.proceeds_high)})"
+        beyond = kept.proceeds is not None and kept.proceeds_high is not None and kept.proceeds > kept.proceeds_high
+        seldom = ", much of it in few cases" if beyond else ""
+        return f"{self.money(kept.proceeds)}{seldom} ({self.between(kept.proceeds_low, kept.proceeds_high)})"
 
     @property
     def time(self) -> str:
@@ -161,27 +169,25 @@ class Told:
 
     def _line(self, line: dict[str, Any]) -> LineTold:
         of = self.content["history"]
-        condition = Line.Condition(line["condition"]).label
-        lots = (
-            f"{plural(of['lots_of_type'].get(str(line['type']), 0), 'lot')} of the type, "
-            f"{of['lots_of_condition'].get(line['condition'], 0)} {condition}"
-        )
+        lots = of["lots_of_type"].get(str(line["type"]), 0), of["lots_of_condition"].get(line["condition"], 0)
         sold = of["sold_of_type"].get(str(line["type"]), 0)
         price = FROM.get(line["price_from"]) or f"{sold} sold"
-        rests = f"{lots}; price: {price}"
+        rests = f"Lots known: {lots[0]} of the type, {lots[1]} of the condition. Price: {price}."
+        if "beta" in line:  # a beta distribution is as sure as alpha + beta pieces seen
+            rests += f" The yield is as sure as from {plural(round(sum(line['beta'])), 'valve')} of its own."
         a_year = line["pieces_a_year"]
-        sells = f"{line['stock']} good here first; " + (
-            "cannot say how fast" if a_year is None else f"about {figures(a_year, 2)} a year"
+        first = f"{line['stock']} here go first" if line["stock"] else "None here"
+        pace = "cannot say how fast they sell" if a_year is None else f"about {figures(a_year, 2)} sell a year"
+        usable, proceeds = line.get("usable"), line.get("proceeds")
+        return LineTold(
+            line["number"],
+            "cannot say" if usable is None else percent(usable[0], places=0),
+            "" if usable is None else f"80 %: {percent(usable[1], places=0)} to {percent(usable[2], places=0)}",
+            "cannot say" if proceeds is None else self.money(proceeds[0]),
+            "" if proceeds is None else self.between(proceeds[1], proceeds[2]),
+            f"{first}; {pace}",
+            rests,
         )
-        if "usable" not in line:
-            return LineTold(line["number"], "cannot say", "cannot say", sells, rests)
-        middle, low, high = line["usable"]
-        usable = f"{percent(middle, places=0)} (80 %: {percent(low, places=0)} to {percent(high, places=0)})"
-        proceeds = "cannot say"
-        if line["proceeds"] is not None:
-            middle, low, high = line["proceeds"]
-            proceeds = f"{self.money(middle)} ({self.between(low, high)})"
-        return LineTold(line["number"], usable, proceeds, sells, rests)
 
     @cached_property
     def looks(self) -> list[LookTold]:

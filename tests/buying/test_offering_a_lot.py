@@ -265,7 +265,7 @@ def test_a_bought_offer_is_a_lot_and_its_outcome_stands_beside_the_forecast(shop
     told = outcome_of(offer, timezone.localdate())
     assert told is not None and not told.over
     proceeds, usable = told.rows[0], told.rows[1]
-    assert proceeds.came == "GBP\xa0132.00" and proceeds.verdict in ("not there yet", "within it already")
+    assert proceeds.came == "GBP\xa0132.00" and proceeds.verdict in ("not there yet", "within it so far")
     assert usable.came.endswith("of 20 known valves") and usable.verdict == "not all known yet"
     late = outcome_of(offer, timezone.localdate() + timedelta(days=1000))
     assert late is not None and late.over
