@@ -10,6 +10,10 @@ from grading.orders import correction_views as order_corrections
 from grading.orders import views as orders
 from grading.papers import invoices
 from grading.papers import views as papers
+from grading.prices import item_views
+from grading.prices import views as prices
+from grading.returns import views as returns
+from grading.returns import warranty_views
 from grading.sealed import views as sealed
 from grading.sets import demand_views, run_views
 from grading.sets import views as sets
@@ -35,6 +39,10 @@ urlpatterns = [
     *demand_views.urlpatterns,
     *orders.urlpatterns,
     *order_corrections.urlpatterns,
+    *prices.urlpatterns,
+    *item_views.urlpatterns,
+    *returns.urlpatterns,
+    *warranty_views.urlpatterns,
     *listings.urlpatterns,
     *papers.urlpatterns,
     *invoices.urlpatterns,

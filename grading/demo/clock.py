@@ -7,9 +7,21 @@ from contextlib import contextmanager
 from datetime import date, datetime, time, timedelta
 
 from django.db import connection, models
+from django.db.models.signals import pre_save
 from django.utils import timezone
 
-from grading.models import Baseline, Grade, HouseNominal, MatchedSet, Shift, Stop, Study, TesterCondition
+from grading.models import (
+    Baseline,
+    Grade,
+    HouseNominal,
+    MatchedSet,
+    PriceDraft,
+    PriceRule,
+    Shift,
+    Stop,
+    Study,
+    TesterCondition,
+)
 from stockroom.ledger import posting
 from stockroom.models import (
     Allocation,
@@ -31,6 +43,8 @@ from stockroom.models import (
     Order,
     Photograph,
     Return,
+    SamplingPlan,
+    SealedDecision,
     SeenFeature,
     Valve,
 )
@@ -59,6 +73,7 @@ TIMES: dict[type[models.Model], str] = {
     Movement: "at",
     Order: "placed_at",
     Photograph: "first_sent_at",
+    PriceDraft: "made_at",
     Return: "at",
     SeenFeature: "at",
     Shift: "started_at",
@@ -67,6 +82,8 @@ TIMES: dict[type[models.Model], str] = {
     TesterCondition: "since",
     Valve: "created_at",
 }
+# Written once, so `at` cannot set their time back afterwards: `once` gives it before.
+WRITTEN_ONCE: dict[type[models.Model], str] = {PriceRule: "at", SamplingPlan: "made_at", SealedDecision: "at"}
 
 
 def moment(day: date, working_days_ago: int, hour: int, minute: int = 0) -> datetime:
@@ -95,6 +112,22 @@ def at(when: datetime) -> Iterator[None]:
     for model, last in _last_keys().items():
         if last > before[model]:
             model._default_manager.filter(pk__gt=before[model]).update(**{TIMES[model]: when})
+
+
+@contextmanager
+def once(when: datetime) -> Iterator[None]:
+    """What is saved inside, and is never changed afterwards, bears this time."""
+
+    def set_time(sender: type[models.Model], instance: models.Model, **_: object) -> None:
+        setattr(instance, WRITTEN_ONCE[sender], when)
+
+    for model in WRITTEN_ONCE:
+        pre_save.connect(set_time, sender=model, dispatch_uid="demo")
+    try:
+        yield
+    finally:
+        for model in WRITTEN_ONCE:
+            pre_save.disconnect(sender=model, dispatch_uid="demo")
 
 
 def _last_keys() -> dict[type[models.Model], int]:

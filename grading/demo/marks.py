@@ -15,7 +15,8 @@ from grading.demo import drawings
 from grading.demo.clock import at, moment
 from grading.demo.delivery import photograph
 from stockroom.marks import identity
-from stockroom.marks.identity import MarksSeen, Register
+from stockroom.marks.identity import MarksSeen
+from stockroom.marks.register import Register
 from stockroom.models import Line, Listing, Lot, Maker, MarkWarning, Valve
 from stockroom.photographs.storing import set_public
 from stockroom.states import State

@@ -123,7 +123,7 @@ class Migration(migrations.Migration):
                     "heading",
                     models.CharField(
                         blank=True,
-                        help_text="For factors and amounts: of the rules under one heading, one speaks.",
+                        help_text="Such as Grade or Set: of the rules under one heading, one speaks.",
                         max_length=30,
                     ),
                 ),
@@ -315,7 +315,7 @@ class Migration(migrations.Migration):
                     "heading",
                     models.CharField(
                         blank=True,
-                        help_text="For factors and amounts: of the rules under one heading, one speaks.",
+                        help_text="Such as Grade or Set: of the rules under one heading, one speaks.",
                         max_length=30,
                     ),
                 ),

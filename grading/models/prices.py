@@ -73,7 +73,7 @@ class RuleText(models.Model):
     heading = models.CharField(
         max_length=30,
         blank=True,
-        help_text="For factors and amounts: of the rules under one heading, one speaks.",
+        help_text="Such as Grade or Set: of the rules under one heading, one speaks.",
     )
     amount = MoneyField(null=True, blank=True, help_text="Below nothing takes off.")
     of_set = models.BooleanField("the amount is of a whole set, not a piece", default=False)

@@ -19,7 +19,7 @@ from grading.listings import publishing
 from grading.models import Grade, MatchedSet, Member
 from grading.orders.signals import sealed_packs_leaving
 from grading.sets import doubts, making
-from grading.sets.plans import WIDEST_PERCENT, least_loss
+from grading.sets.plans import WIDEST_PERCENT, LeastLoss, least_loss
 from grading.verdicts import judging, states
 from grading.verdicts.grade_choice import good_or_better
 from stockroom.models import Allocation, Despatch, Entry, Listing, Order, OrderLine, Pack, Return, Valve
@@ -79,24 +79,40 @@ def missing(line: OrderLine) -> int:
 
 
 def options(line: OrderLine, limit: int = 8) -> list[OrderOption]:
-    """What meets the line: singles by grade, the best first; sets, those first whose sale costs the shop least. Those
-    that stand already come before the set that could be made at the least loss to the pool, and the next best."""
+    """What meets the line: singles by grade, the best first; sets, those first whose sale costs the shop least, in
+    money, whether they stand already or would be made. Of those that cost as much the ones that stand come first."""
     if line.set_size == 1:
         return _singles(line, limit)
-    ready = _ready_sets(line)[:limit]
-    if len(ready) >= limit:
-        return ready
-    return ready + _new_sets(line)
-
-
-def _new_sets(line: OrderLine) -> list[OrderOption]:
-    """The set of free stock that costs the rest of the pool least, and the next best."""
+    ready = _ready_sets(line)
     found = least_loss(line)
-    if found is None:
-        return []
+    return (ready if found is None else _by_loss(line, ready, found))[:limit]
+
+
+def _by_loss(line: OrderLine, ready: Sequence[OrderOption], found: LeastLoss) -> list[OrderOption]:
+    """Sets that stand beside those that could be made. Sets made within more than is asked for stay last."""
+    sure, unsure = [], []
+    for option in ready:
+        assert option.set is not None
+        within = option.set.tolerance_percent
+        if line.max_spread_percent is not None and within > line.max_spread_percent:
+            unsure.append(option)
+        elif within in found.standing:
+            loss = found.standing[within]
+            sure.append((loss.amount, option._replace(why=f"{option.why} {loss.told}".strip())))
+        else:  # made a moment ago
+            sure.append((0.0, option))
+    new = [(loss.amount, option) for loss, option in zip(found.losses, _new_sets(found), strict=True)]
+    return [option for _, option in sorted(sure + new, key=lambda pair: round(pair[0], 2))] + unsure
+
+
+def _new_sets(found: LeastLoss) -> list[OrderOption]:
+    """The set of free stock that costs the rest of the stock least, and the next best."""
     keys = [valve.pk for valves, _ in found.choices for valve in valves]
     grades = {grade.valve_id: grade for grade in Grade.objects.filter(current=True, valve__in=keys)}
-    reasons = ((found.why, found.detail), ("The next best of those that were compared.", ""))
+    next_best = " ".join(
+        ["The next best of those that were compared.", *(loss.told for loss in found.losses[1:])]
+    ).strip()
+    reasons = ((found.why, found.detail), (next_best, ""))
     return [
         OrderOption(valves, tuple(grades[valve.pk] for valve in valves), worst, None, *reason)
         for (valves, worst), reason in zip(found.choices, reasons, strict=False)
@@ -114,6 +130,7 @@ def _singles(line: OrderLine, limit: int) -> list[OrderOption]:
         )
         .exclude(valve__allocations__live=True)
         .exclude(valve__memberships__live=True)
+        .exclude(valve__in=Return.objects.undecided().values("valve"))
         .select_related("valve__place", "valve__type")
         .order_by("rank", "valve__serial")[:limit]
     )
@@ -239,6 +256,8 @@ def allocate(order: Order, line: OrderLine, valves: Sequence[Valve], by: User) -
         CannotPull: one has just been taken, or is not in the house any more.
     """
     _refuse_what_has_gone(hold_valves([valve.pk for valve in valves]), "Look again.")
+    if back := Return.objects.undecided().filter(valve__in=valves).select_related("valve", "case").first():
+        raise CannotPull(back.why_promised_to_nobody)
     used = set(line.allocations.filter(live=True).values_list("item", flat=True))
     item = next(number for number in range(1, line.quantity + 1) if number not in used)
     try:

@@ -225,7 +225,7 @@ def _order_page(
             "back_form": back_form or BackForm(sealed=has_sealed),
             "grade_names": Policy.current().parsed.names,
             "total": sum(line.unit_price * line.quantity for line in lines if line.unit_price is not None),
-            "returns": found.returns.select_related("valve"),
+            "returns": found.returns.select_related("valve", "case"),
             "entries": found.entries.select_related("by", "valve")[:60],
         },
     )

@@ -14,6 +14,7 @@ from django.utils import timezone
 from grading.drawing.letter import letterhead
 from grading.papers.pure.invoice_pdf import InvoiceData, InvoiceRow, SlipData, invoice_pdf, packing_slip_pdf
 from stockroom.ledger.positions import sent_with
+from stockroom.marks.called import serial_and_name
 from stockroom.models import Customer, Invoice, Order, Shop
 from stockroom.money import invoicing
 from stockroom.pure.money import shown
@@ -29,7 +30,7 @@ def invoice_data(paper: Invoice) -> InvoiceData:
     if paper.corrects:
         about.append(("Takes back from invoice", f"{paper.corrects} of {day(paper.corrects.on)}"))
         about.append(("Why", paper.reason))
-    rows = [_row(line) for line in [*content["lines"], content["shipping"]] if line["quantity"]]
+    rows = [_row(line) for line in [*content["lines"], content["shipping"]] if line["quantity"] or _brings(line)]
     return InvoiceData(
         head=letterhead(Shop.own(), paper.number, paper.get_kind_display(), title, title, paper.on),
         to=_to(paper.order.customer),
@@ -40,7 +41,13 @@ def invoice_data(paper: Invoice) -> InvoiceData:
     )
 
 
+def _brings(line: dict[str, str]) -> bool:
+    return bool(Decimal(line["after"]))
+
+
 def _row(line: dict[str, str]) -> InvoiceRow:
+    if not line["quantity"]:  # of a credit note: the goods are kept at less
+        return InvoiceRow(f"Off the price of: {line['what']}", "", "", "", line["after"])
     discount = "" if not Decimal(line["discount"]) else f"\N{MINUS SIGN}{line['discount']}"
     return InvoiceRow(line["what"], f"{line['quantity']}", line["each"], discount, line["after"])
 
@@ -67,7 +74,7 @@ def slip_data(order: Order, on: date) -> SlipData:
     """What is set aside or left with the order, though some of it may have come back since."""
     serials: defaultdict[int, list[str]] = defaultdict(list)
     for row in sorted(sent_with(order), key=lambda row: (row.item, row.valve.serial)):
-        serials[row.order_line_id].append(row.valve.serial)
+        serials[row.order_line_id].append(serial_and_name(row.valve))
     rows = []
     for line in order.lines.select_related("type"):
         if not line.quantity:

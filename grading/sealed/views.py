@@ -233,7 +233,7 @@ def pack_labels(request: StaffRequest, number: str, line: int) -> HttpResponse:
     data = CartonLabels(
         Shop.own().name,
         f"{of}",
-        of.type.designation,
+        of.called,
         packing.labelled_pieces,
         packing.carton_size,
         timezone.localdate(),

@@ -12,7 +12,7 @@ from typing import Any, NamedTuple
 from django.db.models import Count, Exists, F, OuterRef, Q, QuerySet, Subquery
 
 from grading.models import MatchedSet, Member
-from stockroom.models import Allocation, Despatch, ListedValve, Listing, Order, Pack, Valve
+from stockroom.models import Allocation, Despatch, ListedValve, Listing, Order, Pack, Return, Valve
 
 SHOWN = 20  # of each rule
 
@@ -106,10 +106,19 @@ def _ready_and_not_pulled() -> Rows:
     return Order.objects.filter(Exists(waits), state__in=[Order.State.PULLED, Order.State.DESPATCHED])
 
 
+def _undecided_and(records: type[Allocation] | type[ListedValve] | type[Member]) -> Callable[[], Rows]:
+    """Valves that came back, on which nobody has decided, and that are promised all the same."""
+    back = Return.objects.undecided().filter(valve=OuterRef("pk"))
+    return lambda: Valve.objects.filter(Exists(back), _of(records))
+
+
 RULES = (
     ShopRule(_written_off_and(Allocation), "valve {} is written off and set aside for an order: release it there"),
     ShopRule(_written_off_and(ListedValve), "valve {} is written off and listed: end the listing"),
     ShopRule(_written_off_and(Member), "valve {} is written off and in a live set: break the set up"),
+    ShopRule(_undecided_and(Allocation), "valve {} came back undecided and is set aside for an order: decide first"),
+    ShopRule(_undecided_and(ListedValve), "valve {} came back undecided and is listed: end the listing"),
+    ShopRule(_undecided_and(Member), "valve {} came back undecided and is in a live set: break the set up"),
     ShopRule(_sent_and_listed, "valve {} has left the house and is listed: end the listing"),
     ShopRule(
         _of_a_set_listed_apart, "listing {0.number} offers part of a live set by itself: end it, and list the whole set"

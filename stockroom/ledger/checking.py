@@ -29,7 +29,7 @@ def findings() -> Iterator[str]:
     for lot in lots:
         yield f"Lot {lot} is not in the books: manage.py open_ledger enters it."
     for order in orders:
-        if positions.of_order(order):
+        if any(positions.of_order(order).values()):
             yield f"The sale of {order} is not in the books: manage.py open_ledger enters it."
     for lot in Lot.objects.exclude(pk__in=[lot.pk for lot in lots]).order_by("number"):
         yield from _of_lot(lot)

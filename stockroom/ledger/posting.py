@@ -88,16 +88,33 @@ def enter(text: str, legs: Sequence[Leg], by: User | None) -> LedgerEntry | None
 
 
 @transaction.atomic
-def bring_lot(lot: Lot, text: str, by: User | None, leaving: Collection[int] = ()) -> None:
-    """The books follow the lot's records. A lot that is not in them yet is opened."""
+def bring_lot(
+    lot: Lot, text: str, by: User | None, leaving: Collection[int] = (), as_before: Collection[int] = ()
+) -> None:
+    """The books follow the lot's records. A lot that is not in them yet is opened.
+
+    Valves that are `leaving` go at what they cost now, and those `as_before` at what was fixed when they left first.
+    """
     locked(lot.pk)
     booked = balances(lot=lot.pk)
     of_goods = {key: amount for key, amount in booked.items() if key.account not in OF_A_SALE}
     if not of_goods:
         open_lot(lot, by)
         return
-    legs = double_entry.to_reach(positions.of_lot(lot, of_goods, leaving), of_goods)
+    fixed = {**of_goods, **_as_before(lot, as_before)}
+    legs = double_entry.to_reach(positions.of_lot(lot, fixed, leaving), of_goods)
     enter(text, [*legs, *_at_no_cost(lot, leaving, legs)], by)
+
+
+def _as_before(lot: Lot, valves: Collection[int]) -> dict[Key, Decimal]:
+    """What each of these cost when it left with its order."""
+    keys = [one.key(lot.pk) for one in positions.left(lot) if one.order and one.valve in valves] if valves else []
+    left = {}
+    for key in keys:
+        about = {"account": key.account.value, "lot": key.lot, "valve": key.valve, "order": key.order}
+        last = Posting.objects.filter(**about, thousandths__gt=0).order_by("pk").last()
+        left[key] = last.amount if last else Decimal(0)
+    return left
 
 
 def _at_no_cost(lot: Lot, leaving: Collection[int], legs: Sequence[Leg]) -> list[Leg]:
@@ -186,7 +203,7 @@ def open_books(by: User | None) -> tuple[int, int]:
         open_lot(lot, by)
     entered = 0
     for order in orders:
-        if positions.of_order(order):
+        if any(positions.of_order(order).values()):
             with on_day(timezone.localdate(order.despatch.at)):
                 bring_order(order, f"{order} sent to {order.customer}", by)
             entered += 1

@@ -33,7 +33,7 @@ def remove(apps, schema_editor) -> None:
 
 class Migration(migrations.Migration):
     dependencies = [
-        ("stockroom", "0016_the_books"),
+        ("stockroom", "0017_marks_and_construction_years"),
         migrations.swappable_dependency(settings.AUTH_USER_MODEL),
     ]
 

@@ -19,6 +19,7 @@ from stockroom.models.listings import ListedValve, Listing, Repricing
 from stockroom.models.money import DiscountCode, Invoice, OrderTerms, Payment, ShippingRule, TaxRule
 from stockroom.models.orders import Allocation, Customer, Despatch, Order, OrderLine, Return
 from stockroom.models.photographs import Attachment, Photograph
+from stockroom.models.returns import ReturnCase, ReturnVerdict, WarrantyRule
 from stockroom.models.sealed import (
     BrokenSeal,
     DrawnPack,
@@ -77,6 +78,8 @@ __all__ = [
     "Posting",
     "Repricing",
     "Return",
+    "ReturnCase",
+    "ReturnVerdict",
     "SamplingPlan",
     "SealedDecision",
     "SeenFeature",
@@ -89,4 +92,5 @@ __all__ = [
     "SupplyNote",
     "TaxRule",
     "Valve",
+    "WarrantyRule",
 ]

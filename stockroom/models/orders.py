@@ -190,10 +190,17 @@ class Despatch(models.Model):
         return f"Sent {moment(timezone.localtime(self.at))}{by}{tracking}."
 
 
+class ReturnQuerySet(models.QuerySet["Return"]):
+    def undecided(self) -> ReturnQuerySet:
+        """Nobody has said yet what becomes of them: they are the customer's still, and promised to nobody."""
+        return self.filter(case__isnull=False, case__verdict=None)
+
+
 class Return(models.Model):
     """A valve came back. Readings and grades from before no longer speak for it.
 
-    Of what was sold under its seal `seal` says whether it came back so.
+    Of what was sold under its seal `seal` says whether it came back so. `case` follows what becomes of it; returns of
+    old have none.
     """
 
     class Complaint(models.TextChoices):
@@ -219,9 +226,17 @@ class Return(models.Model):
     seal = models.CharField(max_length=6, choices=Seal.choices, blank=True)
     at = models.DateTimeField(default=timezone.now)
     by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, null=True, related_name="+")
+    case = models.ForeignKey("ReturnCase", on_delete=models.PROTECT, null=True, related_name="items")
+
+    objects = ReturnQuerySet.as_manager()
 
     class Meta:
         ordering = ["-at"]
+
+    @property
+    def why_promised_to_nobody(self) -> str:
+        """Of one that is undecided: what to do first."""
+        return f"{self.valve} came back and nobody has decided on it: do that on {self.case} first."
 
     @property
     def to_the_public(self) -> str:

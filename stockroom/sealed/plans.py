@@ -25,6 +25,7 @@ from stockroom.models import (
     Order,
     Pack,
     Packing,
+    Return,
     SamplingPlan,
     SealedDecision,
     Supplier,
@@ -506,6 +507,7 @@ def units_for_sale(plan: SamplingPlan) -> list[list[int]]:
             | Q(valve__listings__live=True)
             | Q(valve__allocations__live=True)
             | ~Q(valve__state=State.RECEIVED)
+            | Q(valve__in=Return.objects.undecided().values("valve"))
         ).values_list("number", flat=True)
     )
     size = plan.carton_size if plan.seal == Packing.Seal.CARTON else 1

@@ -31,13 +31,13 @@ from stockroom.site.typed import LogIn
 from stockroom.site.web import page_of
 
 # What a number with this first letter is the number of. Our numbers have four figures or more: L63 is a valve type.
-PAGES_BY_LETTER = {"L": "lot", "R": "order", "S": "set", "A": "item", "C": "claim"}
-OUR_NUMBER = re.compile(r"([LRSAC])[0-9]{4,}", re.ASCII)
+PAGES_BY_LETTER = {"L": "lot", "R": "order", "S": "set", "A": "item", "C": "claim", "B": "return"}
+OUR_NUMBER = re.compile(r"([LRSACB])[0-9]{4,}", re.ASCII)
 LINE_NUMBER = re.compile(r"(L[0-9]{4,})/([0-9]{1,6})", re.ASCII)
 
 
 def find(request: HttpRequest) -> HttpResponse:
-    """Go where a scan or a typed name points: a valve, lot, line, set, order, listing, claim, place or type."""
+    """Go where a scan or a typed name points: a valve, lot, line, set, order, return, listing, claim, place or type."""
     text = request.GET.get("q", "").strip()
     if address := found_by_others(text):
         return redirect(address)

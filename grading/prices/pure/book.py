@@ -145,20 +145,13 @@ class Rule:
 
 
 class Reckoned(NamedTuple):
-    """One step of a price: what was done, the price after it, by which rule, and which rules gave way to that."""
+    """One step of a price: what was done, the price after it, by which rule, which rules gave way to that, and why."""
 
     text: str
     amount: Decimal | None = None
     rule: int | None = None
     gave_way: tuple[int, ...] = ()
-
-    @property
-    def why(self) -> str:
-        """Why this rule and no other spoke."""
-        if not self.gave_way:
-            return ""
-        others = ", ".join(str(number) for number in self.gave_way)
-        return f"before {'rule' if len(self.gave_way) == 1 else 'rules'} {others}, less particular or later in the book"
+    why: str = ""
 
 
 class BookPrice(NamedTuple):
@@ -183,6 +176,7 @@ class BookPrice(NamedTuple):
 class _Spoken(NamedTuple):
     rule: Rule
     gave_way: tuple[int, ...]
+    why: str
 
 
 class _Piece(NamedTuple):
@@ -291,7 +285,7 @@ class Book:
         return steps
 
     def _step(self, text: str, price: Fraction, spoken: _Spoken) -> Reckoned:
-        return Reckoned(f"{text}, by {spoken.rule.name}", self._money(price), spoken.rule.number, spoken.gave_way)
+        return Reckoned(f"{text}, by {spoken.rule.name}", self._money(price), spoken.rule.number, *spoken[1:])
 
     def _floor(
         self, pieces: Sequence[ToPrice], spoken: Sequence[_Piece], together: Fraction
@@ -310,9 +304,9 @@ class Book:
         said = "lifted to" if lifted else "is above"
         text = f"Floor: {said} {shown(self._ceiled(floor), self.currency)}, {times} × {of}"
         by = ", ".join(one.rule.name for one in speaking)
-        gave_way = speaking[0].gave_way if many == 1 else ()
+        rest = speaking[0][1:] if many == 1 else ()
         amount = self._ceiled(floor) if lifted else None
-        return floor, [Reckoned(f"{text}, by {by}", amount, speaking[0].rule.number, gave_way)], lifted
+        return floor, [Reckoned(f"{text}, by {by}", amount, speaking[0].rule.number, *rest)], lifted
 
     def _ceiled(self, amount: Fraction) -> Decimal:
         return rounded(amount, minor_grid(self.currency), self.currency, floor=amount)
@@ -332,14 +326,27 @@ class Book:
         price = rounded(amount, grid, self.currency, floor)
         up = price > rounded(amount, grid, self.currency) and ", and up once more so as not to fall below the floor"
         text = f"Rounded {grid.in_words}{up or ''}, by {spoken.rule.name}"
-        return price, Reckoned(text, price, spoken.rule.number, spoken.gave_way)
+        return price, Reckoned(text, price, spoken.rule.number, *spoken[1:])
 
 
 def _first(rules: Sequence[Rule]) -> _Spoken | None:
     if not rules:
         return None
     speaking, *others = sorted(rules, key=lambda rule: rule.rank)
-    return _Spoken(speaking, tuple(rule.number for rule in others))
+    return _Spoken(speaking, tuple(rule.number for rule in others), _why(speaking, others))
+
+
+def _why(speaking: Rule, others: Sequence[Rule]) -> str:
+    """Why this rule speaks and the others, which fit too, do not."""
+    asks_less = [rule for rule in others if rule.rank[0] > speaking.rank[0]]
+    looser = [rule for rule in others if rule.rank[0] == speaking.rank[0] and rule.rank[1] > speaking.rank[1]]
+    later = [rule for rule in others if rule not in asks_less and rule not in looser]
+    reasons = (("asks more than", asks_less), ("asks a closer match than", looser), ("stands before", later))
+    return ", ".join(f"{words} {_numbers(found)}" for words, found in reasons if found)
+
+
+def _numbers(rules: Sequence[Rule]) -> str:
+    return f"rule{'s' if len(rules) > 1 else ''} {', '.join(str(rule.number) for rule in rules)}"
 
 
 def _base(piece: ToPrice, rule: Rule) -> Fraction:

@@ -35,13 +35,23 @@ class Grid(NamedTuple):
         """
         if not self.ending:
             return {
-                Direction.NEAREST: f"to the nearest {self.step:f}",
-                Direction.UP: f"up to a whole {self.step:f}",
-                Direction.DOWN: f"down to a whole {self.step:f}",
+                Direction.NEAREST: f"to the nearest {_coin(self.step)}",
+                Direction.UP: f"up to a whole {_coin(self.step)}",
+                Direction.DOWN: f"down to a whole {_coin(self.step)}",
             }[self.direction]
-        some = ", ".join(f"{self.ending + times * self.step:f}" for times in range(3))
+        some = ", ".join(f"{_coin(self.ending + times * self.step)}" for times in range(3))
         way = {Direction.NEAREST: "to the nearest", Direction.UP: "up to the next", Direction.DOWN: "down to the next"}
         return f"{way[self.direction]} of {some} …"
+
+
+def _coin(amount: Decimal) -> str:
+    """
+    >>> [_coin(Decimal(text)) for text in ("1.000", "0.500", "0.005", "10")]
+    ['1', '0.50', '0.005', '10']
+    """
+    exact = amount.normalize()
+    places = -min(int(exact.as_tuple().exponent), 0)
+    return f"{exact:.{max(places, 2) if places else 0}f}"
 
 
 def minor_grid(currency: str) -> Grid:
@@ -58,10 +68,10 @@ def why_not(grid: Grid, currency: str) -> str:
     if grid.step <= 0:
         return "The step must be above nothing."
     if not 0 <= grid.ending < grid.step:
-        return f"The ending must be from nothing up to, and not with, the step of {grid.step:f}."
+        return f"The ending must be from nothing up to, and not with, the step of {_coin(grid.step)}."
     for amount in (grid.step, grid.ending):
         if amount.scaleb(minor_places(currency)) % 1:
-            return f"{currency} has no part as small as {amount:f}."
+            return f"{currency} has no part as small as {_coin(amount)}."
     return ""
 
 
