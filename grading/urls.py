@@ -5,6 +5,7 @@ from grading.bench import views as bench
 from grading.buying import import_views as offer_imports
 from grading.buying import views as buying
 from grading.claims import views as claims
+from grading.desk import views as desk
 from grading.listings import views as listings
 from grading.orders import correction_views as order_corrections
 from grading.orders import views as orders
@@ -55,4 +56,5 @@ urlpatterns = [
     *supplier_views.urlpatterns,
     *buying.urlpatterns,
     *offer_imports.urlpatterns,
+    *desk.urlpatterns,
 ]

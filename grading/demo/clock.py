@@ -42,11 +42,14 @@ from stockroom.models import (
     Movement,
     Order,
     Photograph,
+    Repricing,
     Return,
+    ReturnCase,
     SamplingPlan,
     SealedDecision,
     SeenFeature,
     Valve,
+    WarrantyRule,
 )
 
 # What happened when is told by these; `at` sets them back. What is read tells its time when it is written.
@@ -75,15 +78,22 @@ TIMES: dict[type[models.Model], str] = {
     Photograph: "first_sent_at",
     PriceDraft: "made_at",
     Return: "at",
+    ReturnCase: "opened_at",
     SeenFeature: "at",
     Shift: "started_at",
     Stop: "opened_at",
     Study: "started_at",
     TesterCondition: "since",
     Valve: "created_at",
+    WarrantyRule: "made_at",
 }
 # Written once, so `at` cannot set their time back afterwards: `once` gives it before.
-WRITTEN_ONCE: dict[type[models.Model], str] = {PriceRule: "at", SamplingPlan: "made_at", SealedDecision: "at"}
+WRITTEN_ONCE: dict[type[models.Model], str] = {
+    PriceRule: "at",
+    Repricing: "at",
+    SamplingPlan: "made_at",
+    SealedDecision: "at",
+}
 
 
 def moment(day: date, working_days_ago: int, hour: int, minute: int = 0) -> datetime:

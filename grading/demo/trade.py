@@ -13,9 +13,23 @@ from grading.demo.clock import at, moment
 from grading.listings import publishing
 from grading.models import MatchedSet
 from grading.orders import fulfilment
+from grading.returns import warranty
 from grading.sets import making
 from grading.verdicts import states
-from stockroom.models import Allocation, Counter, Customer, Entry, Listing, Order, OrderLine, Place, Return, Shop, Valve
+from stockroom.models import (
+    Allocation,
+    Counter,
+    Customer,
+    Entry,
+    Listing,
+    Order,
+    OrderLine,
+    Place,
+    Return,
+    Shop,
+    Valve,
+    WarrantyRule,
+)
 from stockroom.places import moving
 from stockroom.states import State
 
@@ -23,6 +37,8 @@ from stockroom.states import State
 def trade(people: dict[str, User], day: date) -> None:
     """Sets are made, items listed, orders taken, one sent, one valve back."""
     tester, sales = people["bench"], people["sales"]
+    with at(moment(day, 25, 9)):
+        _promise(people["owner"])
     repairs, private, studio = Customer.objects.order_by("pk")
 
     with at(moment(day, 14, 15, 10)):
@@ -69,6 +85,14 @@ def trade(people: dict[str, User], day: date) -> None:
         order = take_order(studio, sales, "no hurry")
         ask(order, sales, "6SN7GT", 2, 2, within=10, price="55.00")
         ask(order, sales, "12AX7", 1, 6, price="24.00")
+
+
+def _promise(by: User) -> None:
+    """What the shop stands for: three months against faults of what it has tested, less for what it has not."""
+    faults = [one.value for one in (Return.Complaint.NOISE, Return.Complaint.WEAK, Return.Complaint.DEAD)]
+    for sold_as, days, covers in (("tested", 90, [*faults, "shorted"]), ("sealed", 30, ["dead"]), ("untested", 0, [])):
+        words = f"{days} days against faults" if days else "no warranty"
+        warranty.write_rule(WarrantyRule(sold_as=sold_as, days=days, covers=covers, unwanted_days=14, words=words), by)
 
 
 def _match(designation: str, size: int, count: int, within: float, by: User) -> list[MatchedSet]:

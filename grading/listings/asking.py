@@ -24,4 +24,4 @@ HINTS: list[Callable[[Sequence[Valve]], PriceHint]] = []
 
 
 def price_hint(valves: Sequence[Valve]) -> PriceHint | None:
-    return next((say(valves) for say in HINTS), None)
+    return next((say(valves) for say in HINTS), None) if valves else None

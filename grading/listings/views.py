@@ -29,6 +29,7 @@ from grading.verdicts.graded import PREFETCHED
 from grading.verdicts.stating import stated
 from stockroom.models import Listing, Shop, Valve
 from stockroom.pure import written
+from stockroom.site import searches
 from stockroom.site.edits import EditForm
 from stockroom.site.numbers import typed_numbers
 from stockroom.site.people import Role, StaffRequest, for_roles
@@ -153,7 +154,10 @@ def listing_end(request: StaffRequest, number: str) -> HttpResponse:
 @login_not_required
 def for_sale(request: HttpRequest) -> HttpResponse:
     found = SaleFilter(request.GET, queryset=Listing.objects.for_public_display())
-    return render(request, "listings/for_sale.html", {"filter": found, "page": page_of(request, found.qs.distinct())})
+    page = page_of(request, found.qs.distinct())
+    if not page.paginator.count:
+        searches.found_nothing(request.GET.get("name", ""))
+    return render(request, "listings/for_sale.html", {"filter": found, "page": page})
 
 
 def _how_read(grades: Sequence[Grade]) -> list[str]:

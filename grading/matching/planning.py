@@ -10,8 +10,8 @@ the sum of the shadow prices of the set's pieces (linear-programming duality), s
 that sum, the loss of each worked out by solving for the rest, until no untried set can be better: the choice is then
 proven. In a pool too large for the integer solver the loss is the linear programme's, and is called so.
 
-A plan begins from the best of what the linear programme suggests, the integer solver (in smaller pools) and matching
-tier by tier, and is bettered by chains of exchanges over all the demand at once (``chains``).
+A plan begins from the best of what the linear programme suggests, the integer solver (in smaller pools), diving (in
+large ones) and matching tier by tier, and is bettered by chains of exchanges over all the demand at once (``chains``).
 
 Sets that stand already belong to the stock as well: each may be sold whole, for whatever demand of its size is as wide.
 What the sale of one costs is reckoned in the same programme, so it can be held beside a set that would be made.
@@ -34,6 +34,7 @@ from grading.matching.catalogue import Catalogue, Members, write_out
 from grading.matching.chains import Box, Exchanges, kick
 from grading.matching.chains import better as exchange
 from grading.matching.dense import sample_sets
+from grading.matching.diving import dive
 from grading.matching.exact import round_down, unit_of
 from grading.matching.field import Floats, Ints, PoolField, lay_out
 from grading.matching.pricing import Pricer
@@ -54,11 +55,13 @@ NEAR_PLAN = 1e-4  # a plan for a large pool has better things to do with its tim
 NEAR = 1e-8  # a bound this close to the programme's value will not come closer
 MOST_KNOWN = 20_000  # sets that are all handed to the integer solver, so that its bound holds for the whole pool
 TRIED = 12  # sets compared for an order at least, where there are so many and the next best is still open
-#: Of the time left: for the linear programme of a large pool, the integer solver, and matching tier by tier.
-LINEAR_SHARE = 0.3
 FIRST_SHARE = 0.4  # of an order's time, for the pool as it is
 LEAST_TIME_S = 0.05
+#: Of the time left: for the linear programme of a large pool, whole sets of it (by the integer solver in a smaller
+#: one, else by diving), and each time for matching tier by tier.
+LINEAR_SHARE = 0.3
 WHOLE_SHARE = 0.4
+DIVE_SHARE = 0.4
 TIERS_SHARE = 0.4
 NEAR_ENOUGH = 0.002  # chains of exchanges over all the demand at once find the rest
 KICKS = 40
@@ -518,6 +521,7 @@ def plan(
     if linear.relaxed is not None:
         shares[: len(linear.relaxed.shares)] = linear.relaxed.shares
     chosen = market.sets(in_order(market, np.lexsort((-market.worth, -np.round(shares, 6)))))
+    as_relaxed = market.as_many(shares)
     if not large:
         complete = market.know_all()
         whole = market.whole((), WHOLE_SHARE * watch.left())
@@ -525,8 +529,12 @@ def plan(
             bound = min(bound, round_down(whole.bound, unit))
         if whole.chosen is not None:
             chosen = max(chosen, market.sets(whole.chosen), key=floor.income)
+    elif linear.relaxed is not None and floor.income(chosen) < bound:
+        prices = np.append(linear.relaxed.prices[:-1], 0.0)
+        whole_sets = dive(market, prices, seed, watch, watch.gone() + DIVE_SHARE * watch.left())
+        chosen = max(chosen, market.sets(whole_sets), key=floor.income)
     if floor.income(chosen) < bound:
-        for some in (demands, market.as_many(shares)):
+        for some in (demands, as_relaxed):
             by_hand = tier_by_tier(pieces, some, rules, TIERS_SHARE * watch.left(), seed)
             chosen = max(chosen, by_hand, key=floor.income)
         chosen = floor.better(chosen, bound, watch, seed)

@@ -1,6 +1,7 @@
 """The judgement: testers, readings, policies, grades, sets."""
 
 from grading.models.demand import Demand
+from grading.models.desk import LeftOut, SearchWithoutResult
 from grading.models.imports import ReadingsFile, TesterMapping
 from grading.models.instruments import (
     Baseline,
@@ -35,6 +36,7 @@ __all__ = [
     "Grade",
     "HouseNominal",
     "ImportBatch",
+    "LeftOut",
     "LotOffer",
     "LotOfferLine",
     "MatchRun",
@@ -50,6 +52,7 @@ __all__ = [
     "ReadingsFile",
     "ReferenceCheck",
     "ReferenceValve",
+    "SearchWithoutResult",
     "Shift",
     "Stop",
     "Study",

@@ -17,7 +17,7 @@ from django.utils import timezone
 
 from grading.listings import publishing
 from grading.models import Grade, MatchedSet, Member
-from grading.orders.signals import sealed_packs_leaving
+from grading.orders.signals import items_left_out, sealed_packs_leaving
 from grading.sets import doubts, making
 from grading.sets.plans import WIDEST_PERCENT, LeastLoss, least_loss
 from grading.verdicts import judging, states
@@ -330,6 +330,7 @@ def leave_out(line: OrderLine, by: User) -> int:
     if not Allocation.objects.filter(order_line__order=order, live=True).exists():
         raise CannotPull(f"Nothing is set aside for {order}, so nothing would be left of it. Cancel it instead.")
     Entry.write(by, "order-line", f"{order}: sent without {short} of {asked(line)}", order=order)
+    items_left_out.send(OrderLine, line=line, items=short)
     line.quantity -= short
     line.save(update_fields=["quantity"])
     refresh_state(order)

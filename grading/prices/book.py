@@ -100,7 +100,7 @@ def conditions_in_words(row: RuleText) -> str:
         row.get_condition_display() if row.condition else "",
         row.construction,
         set_name(row.set_size) if row.set_size else "",
-        f"within {plain(row.within_percent)} %" if row.within_percent is not None else "",
+        f"within {plain(row.within_percent)}\N{NO-BREAK SPACE}%" if row.within_percent is not None else "",
         dict(HOWS)[row.how] if row.how else "",
     ]
     return ", ".join(filter(None, words))

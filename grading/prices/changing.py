@@ -80,10 +80,10 @@ def effect_in_words(text: RuleText, currency: str) -> str:
     grid = Grid(text.step or Decimal(1), text.ending or Decimal(0), Direction(text.direction))
     return {
         Effect.PRICE: f"{amount} {of}",
-        Effect.TIMES_COST: f"{times} × the cost",
-        Effect.FACTOR: f"× {times}",
+        Effect.TIMES_COST: f"{times}\N{NO-BREAK SPACE}× the cost",
+        Effect.FACTOR: f"×\N{NO-BREAK SPACE}{times}",
         Effect.AMOUNT: f"{amount} {of} {'more' if (text.amount or 0) >= 0 else ''}".rstrip(),
-        Effect.FLOOR: f"no less than {times} × the cost",
+        Effect.FLOOR: f"no less than {times}\N{NO-BREAK SPACE}× the cost",
         Effect.ROUNDING: grid.in_words,
     }[effect]
 

@@ -10,7 +10,7 @@ from grading.metrology.quantities import FAULTS, Quantity
 from grading.models import Grade, Reading
 from grading.returns import warranty
 from grading.returns.pure import retest
-from grading.returns.pure.retest import RetestFound, Shown
+from grading.returns.pure.retest import RetestFound, SideOfPair
 from grading.verdicts.judging import evidence_for
 from grading.verdicts.repeats import Repeats, by_section
 from grading.verdicts.values import Bench, Value, comparable, values_of
@@ -47,9 +47,9 @@ def _comparable(was: Value, now: Value) -> Comparables:
     return found if found and all(one.components for one in found) else None
 
 
-def _shown(value: Value, pair: Comparables, which: int) -> Shown:
+def _shown(value: Value, pair: Comparables, which: int) -> SideOfPair:
     wanting = value.contradiction and "its repeats contradict each other"
-    return Shown(
+    return SideOfPair(
         value.section,
         Quantity(value.quantity),
         value.value,
@@ -62,7 +62,10 @@ def _shown(value: Value, pair: Comparables, which: int) -> Shown:
 
 
 def found_of(back: Return, matters: float | None = None) -> Mapping[str, Any]:
-    """What is known now of a valve that came back; see `grading.returns.pure.retest.stored`."""
+    """What is known now of a valve that came back; see `grading.returns.pure.retest.stored`. Nothing of one whose seal
+    came back intact: nobody has read it, before or since."""
+    if back.seal == Return.Seal.INTACT:
+        return {}
     bench = Bench()
     grade = warranty.grade_as_sent(back)
     if grade is not None:

@@ -50,7 +50,7 @@ class CannotDecide(Refused):
 
 
 @dataclass(frozen=True)
-class Decision:
+class VerdictWanted:
     """What the shop wants. `amount` is what a part refund gives back, as the customer paid it; None refunds all of it.
 
     `shipping` gives back what was charged for shipping too, and `pay_back` enters the money as paid back.
@@ -66,7 +66,7 @@ class Decision:
 
 
 @transaction.atomic
-def decide(case: ReturnCase, wanted: Decision, by: User) -> ReturnVerdict:
+def decide(case: ReturnCase, wanted: VerdictWanted, by: User) -> ReturnVerdict:
     """
     Raises:
         CannotDecide: it is decided already; a valve is gone meanwhile; there is no invoice to credit; or more would be
@@ -161,7 +161,7 @@ def invoice_of(order: Order) -> Invoice | None:
     return order.invoices.filter(kind=Invoice.Kind.INVOICE).first()
 
 
-def _credit(case: ReturnCase, order: Order, items: Sequence[Return], wanted: Decision, by: User) -> Invoice:
+def _credit(case: ReturnCase, order: Order, items: Sequence[Return], wanted: VerdictWanted, by: User) -> Invoice:
     invoice = invoice_of(order)
     if invoice is None:
         raise CannotDecide(
@@ -195,7 +195,7 @@ def _shared(owed: Sums, keys: Sequence[int], amount: Decimal, currency: str) -> 
     }
 
 
-def _pay_back(order: Order, note: Invoice, wanted: Decision, by: User) -> Payment | None:
+def _pay_back(order: Order, note: Invoice, wanted: VerdictWanted, by: User) -> Payment | None:
     """As much as the customer has paid too much now, and no more than is credited."""
     too_much = min(note.total, max(Decimal(0), -invoicing.owed(order)))
     if not wanted.pay_back or not too_much:

@@ -8,7 +8,7 @@ from typing import Any
 from django import forms
 
 from grading.models import Policy
-from grading.returns.deciding import Decision, Goods, Kind
+from grading.returns.deciding import Goods, Kind, VerdictWanted
 from stockroom.models import Return, Valve, WarrantyRule
 from stockroom.pure.serials import BadSerial, read_serial
 from stockroom.site.numbers import DecimalTyped, typed_numbers
@@ -63,7 +63,7 @@ class CameBackForm(forms.Form):
 FULL, PART = "full", "part"
 
 
-class DecideForm(forms.Form):
+class VerdictForm(forms.Form):
     kind = forms.ChoiceField(
         label="What is decided",
         choices=[
@@ -124,10 +124,10 @@ class DecideForm(forms.Form):
         return data
 
     @property
-    def decision(self) -> Decision:
+    def decision(self) -> VerdictWanted:
         data = self.cleaned_data
         kind = Kind.REFUND if data["kind"] in (FULL, PART) else Kind(data["kind"])
-        return Decision(
+        return VerdictWanted(
             kind=kind.value,
             goods=data["goods"] or Goods.OURS.value,
             reason=data["reason"],

@@ -15,7 +15,7 @@ from django.urls import path
 from django.views.decorators.http import require_POST
 
 from grading.returns import comparing, deciding, opening, warranty
-from grading.returns.forms import CameBackForm, DecideForm
+from grading.returns.forms import CameBackForm, VerdictForm
 from stockroom.models import Order, Return, ReturnCase, ReturnVerdict
 from stockroom.money import invoicing
 from stockroom.pure.money import minor_places, shown
@@ -97,14 +97,14 @@ class ReturnRow(NamedTuple):
 
 def return_(request: StaffRequest, number: str) -> HttpResponse:
     case = _found(number)
-    return _case_page(request, case, DecideForm(places=minor_places(case.order.currency)))
+    return _case_page(request, case, VerdictForm(places=minor_places(case.order.currency)))
 
 
 def _found(number: str) -> ReturnCase:
     return get_object_or_404(ReturnCase.objects.select_related("order__customer"), number=number)
 
 
-def _case_page(request: StaffRequest, case: ReturnCase, form: DecideForm) -> HttpResponse:
+def _case_page(request: StaffRequest, case: ReturnCase, form: VerdictForm) -> HttpResponse:
     verdict = ReturnVerdict.objects.select_related("credit_note", "paid_back", "replacement", "by")
     decided = verdict.filter(case=case).first()
     items = case.items.select_related("valve__line", "valve__type", "valve__place").order_by("valve__serial")
@@ -143,16 +143,21 @@ def _money(order: Order) -> str:
     invoice = deciding.invoice_of(order)
     if invoice is None:
         return f"{order} has no invoice yet: a refund needs one."
-    paid = invoicing.paid(order)
-    said = f"Invoice {invoice} of {shown(invoice.total, order.currency)}"
-    return f"{said}; {shown(paid, order.currency) if paid else 'nothing'} paid: {invoicing.paid_in_words(order)}."
+    credited = sum((note.total for note in invoice.credits.all()), Decimal(0))
+    said = [
+        f"Invoice {invoice} of {shown(invoice.total, order.currency)}",
+        f"{shown(credited, order.currency)} credited" if credited else "",
+        f"{shown(invoicing.paid(order), order.currency)} paid",
+        invoicing.paid_in_words(order) if invoicing.owed(order) else "",
+    ]
+    return f"{'; '.join(filter(None, said))}."
 
 
 @require_POST
 @for_roles(Role.SALES)
 def return_decide(request: StaffRequest, number: str) -> HttpResponse:
     case = _found(number)
-    form = DecideForm(request.POST, places=minor_places(case.order.currency))
+    form = VerdictForm(request.POST, places=minor_places(case.order.currency))
     if form.is_valid():
         with errors_on(form):
             verdict = deciding.decide(case, form.decision, request.user)

@@ -65,7 +65,7 @@ def write_rule(rule: WarrantyRule, by: User | None) -> WarrantyRule:
     return rule
 
 
-class Spoken(NamedTuple):
+class SpokenPromise(NamedTuple):
     """What a rule says of a valve that came back."""
 
     promise: Promise | None
@@ -77,14 +77,14 @@ class Spoken(NamedTuple):
         return (self.promise.matters_percent if self.promise else MATTERS_PERCENT) / 100
 
 
-def spoken_of(back: Return, known: list[Promise] | None = None) -> Spoken:
+def spoken_of(back: Return, known: list[Promise] | None = None) -> SpokenPromise:
     """By the rule that was in force when it was sent."""
     sent = sent_with(back)
     sent_at = sent.at if sent else back.at
     found = in_force(promises() if known is None else known, _sold(back), sent_at)
     complaint, named = back.complaint, back.get_complaint_display() if back.complaint else "no kind of complaint"
     days = timezone.localdate(sent_at), timezone.localdate(back.at)
-    return Spoken(found, covered(found, complaint, named, *days))
+    return SpokenPromise(found, covered(found, complaint, named, *days))
 
 
 def sent_with(back: Return) -> Despatch | None:

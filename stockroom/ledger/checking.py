@@ -52,6 +52,11 @@ def _of_lot(lot: Lot) -> Iterator[str]:
     for leg in double_entry.to_reach(positions.of_lot(lot, booked, ()), booked):
         name = double_entry.ABOUT[leg.key.account].name.lower()
         yield f"Lot {lot}: “{name}” is entered {-leg.amount} away from what the records say."
+    there, entered = positions.pieces_of_lot(lot), posting.pieces_booked(lot)
+    for key in dict.fromkeys([*there, *entered]):
+        if there.get(key, 0) != entered.get(key, 0):
+            name = double_entry.ABOUT[key.account].name.lower()
+            yield f"Lot {lot}: “{name}” has {there.get(key, 0)} pieces by the records, {entered.get(key, 0)} entered."
     held = sum(amount for key, amount in booked.items() if key.account == Account.STOCK)
     reckoned = valuation.from_records(lot)
     if held != reckoned:

@@ -8,7 +8,7 @@ Inventories asks the same of goods that are not interchangeable: their own cost,
 
 from __future__ import annotations
 
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Collection, Mapping
 from decimal import Decimal
 from typing import NamedTuple
@@ -25,6 +25,7 @@ CHARGED = {
     Charge.Kind.GOODS: Account.GOODS,
     Charge.Kind.FREIGHT: Account.FREIGHT,
     Charge.Kind.DUTY: Account.DUTY,
+    Charge.Kind.IMPORT_TAX: Account.IMPORT_TAX_CHARGED,
     Charge.Kind.OTHER: Account.OTHER,
 }
 Position = dict[Key, Decimal]
@@ -66,6 +67,8 @@ def of_lot(lot: Lot, booked: Mapping[Key, Decimal], leaving: Collection[int]) ->
     found: defaultdict[Key, Decimal] = defaultdict(Decimal)
     for charge in lot.charges.all():
         found[Key(CHARGED[Charge.Kind(charge.kind)], lot.pk)] -= in_home(charge, currency)
+        if not charge.is_cost:
+            found[Key(Account.IMPORT_TAX, lot.pk)] += in_home(charge, currency)
     for credit in lot.credits.all():
         if credit.stands:
             found[Key(Account.SUPPLIER_CREDITS, lot.pk)] += in_home(credit, currency)
@@ -83,6 +86,15 @@ def of_lot(lot: Lot, booked: Mapping[Key, Decimal], leaving: Collection[int]) ->
         found[key] += fixed
         found[Key(Account.LATER_COSTS, lot.pk, one.line)] += now - fixed
     return dict(found)
+
+
+def pieces_of_lot(lot: Lot) -> dict[Key, int]:
+    """The pieces of each line that are here and carry its cost, and each that has left, where its cost stands."""
+    lines = {line.pk: line for line in lot.lines.all()}
+    gone = left(lot)
+    out = Counter(one.line for one in gone if one.position not in lines[one.line].returned_positions)
+    here = {Key(Account.STOCK, lot.pk, pk): line.bearing_cost - out[pk] for pk, line in lines.items()}
+    return here | {one.key(lot.pk): 1 for one in gone}
 
 
 def waits_for_a_rate(order: Order) -> bool:

@@ -97,6 +97,9 @@ class ReturnVerdict(models.Model):
             ),
         ]
 
+    def __str__(self) -> str:
+        return f"{self.case}: {self.kind}"
+
     @property
     def in_words(self) -> str:
         """ "Refund, decided on 5 Apr 2024; the goods stay here and are ours again." """

@@ -469,7 +469,7 @@ def test_some_codes_are_read_and_keep_their_other_readings(shop: Made, db: None)
 def test_a_few_valves_are_likely_relabels_with_reasons_and_one_warning_is_dismissed(shop: Made, db: None) -> None:
     warnings = MarkWarning.objects.open()
     assert {one.subject for one in warnings} == {"print and code", "construction and maker", "date and type"}
-    assert warnings.values("valve").distinct().count() == 2
+    assert warnings.values("valve").distinct().count() == 3
     valve = warnings.filter(subject="construction and maker").get().valve
     sentence = identity.marks_of(valve).sentence
     assert sentence.startswith("A likely re-label: ") and sentence.endswith("not that anything is false.")

@@ -83,6 +83,10 @@ def test_a_type_code_that_is_the_types_own_speaks_for_the_factory_code() -> None
     assert "I6 is a type code of 12AX7 (+2)" in first.reasons and first.reading.detail == "week 4 of April 1965"
 
 
+def test_a_lots_letters_in_a_longer_text_are_no_first_line() -> None:
+    assert readings("PACKED LOT A5B", WINDOW) == [] and marks_in("PACKED LOT A5B") == []
+
+
 @pytest.mark.parametrize("stamp", ["731 B5D3", "12AX7 1955", "I61 B5N3", "I61 BB5D3", "I61"])
 def test_what_only_looks_like_two_lines_is_none(stamp: str) -> None:
     assert factory_code(stamp) is None

@@ -118,12 +118,12 @@ def test_small_pools_are_matched_as_well_as_trying_everything(
 @settings(max_examples=8, deadline=None)
 @given(st.integers(0, 10_000), st.integers(2, 6), st.sampled_from([0.03, 0.1]))
 def test_no_valve_is_used_twice_and_every_set_keeps_its_tier(seed: int, size: int, width: float) -> None:
-    pieces = scattered(30, seed, width)
+    pieces = scattered(20, seed, width)
     outcome = find_sets(pieces, size, TIERS, time_limit_s=5)
     holds(outcome, pieces, size, TIERS, Rules())
 
 
-@settings(max_examples=20, deadline=None)
+@settings(max_examples=12, deadline=None)
 @given(st.integers(0, 10_000), st.integers(2, 5))
 def test_a_crowded_pool_keeps_the_same_promises(seed: int, size: int) -> None:
     pieces = scattered(14, seed, 0.05)
@@ -354,7 +354,7 @@ def test_every_report_can_name_the_sets_that_it_counts(written: int, monkeypatch
     monkeypatch.setattr(searching, "MOST_WRITTEN", written)
     pieces = [
         Piece(piece.key, piece.quantities, maker="Marrowby" if number % 3 else "Ferncastle")
-        for number, piece in enumerate(scattered(120, 2, 0.15))
+        for number, piece in enumerate(scattered(72, 2, 0.15))
     ]
     by_key, rules, worths = {piece.key: piece for piece in pieces}, Rules(same_maker=True), []
 

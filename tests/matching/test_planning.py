@@ -11,7 +11,8 @@ import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
-from grading.matching import Piece, Rules, Tier, find_sets, judge_set, planning
+from grading.matching import Piece, Rules, Tier, diving, find_sets, judge_set, planning
+from grading.matching.diving import dive
 from grading.matching.planning import Market, PlanDemand, Standing, cheapest_for_order, cheapest_set, plan
 from grading.matching.watch import Watch
 
@@ -162,8 +163,9 @@ def test_a_bound_cut_short_by_the_clock_still_holds(seconds: float) -> None:
         assert made.value >= 0.97 * best
 
 
-@pytest.mark.parametrize("seed", range(3))
-def test_a_plan_is_never_worse_than_matching_by_hand(seed: int) -> None:
+@pytest.mark.parametrize(("seed", "crowd"), [(0, 0), (1, 0), (2, planning.CROWD)])
+def test_a_plan_is_never_worse_than_matching_by_hand(seed: int, crowd: int) -> None:
+    """As a large pool is planned, and as a small one."""
     pieces = scattered(90, seed, 0.08)
     demands = (
         PlanDemand("quad 2 %", 4, 100.0, 6, 0.02),
@@ -172,7 +174,7 @@ def test_a_plan_is_never_worse_than_matching_by_hand(seed: int) -> None:
         PlanDemand("single", 1, 12.0, 30),
     )
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(planning, "CROWD", 0)  # as a large pool is planned
+        patch.setattr(planning, "CROWD", crowd)
         patch.setattr(planning, "KICKS", 2)
         made = plan(pieces, demands, time_limit_s=20)
     assert made.value >= by_hand(pieces, demands)
@@ -341,3 +343,28 @@ def test_a_plan_of_quads_alone_agrees_with_matching() -> None:
     assert made.bound >= matched.value
     assert made.value <= matched.value
     assert made.value >= 0.9 * matched.value
+
+
+@settings(max_examples=6, deadline=None)
+@given(st.integers(0, 10_000))
+def test_diving_takes_sets_that_go_together_and_nearly_all_that_the_programme_earns(seed: int) -> None:
+    pieces = scattered(60, seed, 0.08)
+    demands = (
+        PlanDemand("quad", 4, 100.0, 9, 0.05),
+        PlanDemand("pair", 2, 40.0, 9, 0.02),
+        PlanDemand("one", 1, 12.0, 60),
+    )
+    market = Market(pieces, demands, Rules(), Watch(60.0, None, None), 0)
+    linear = market.solve()
+    assert linear.relaxed is not None
+    prices = np.append(linear.relaxed.prices[:-1], 0.0)
+    for seconds, rest, least in ((60.0, 90, 0.97), (60.0, 0, 0.9), (0.0, 90, 0.0)):
+        with pytest.MonkeyPatch.context() as patch:
+            patch.setattr(diving, "REST", rest)
+            chosen = dive(market, prices, 0, market.watch, seconds)
+        used = np.zeros(len(market.limits))
+        np.add.at(used, market.members[chosen].ravel(), 1)
+        assert (used[:60] <= 1).all()
+        for at, demand in enumerate(demands):
+            assert (market.members[chosen, -1] == 60 + at).sum() <= demand.wanted
+        assert least * linear.bound <= market.worth[chosen].sum() <= linear.bound + 1e-6

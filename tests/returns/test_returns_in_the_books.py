@@ -10,7 +10,7 @@ import pytest
 from django.contrib.auth.models import User
 
 from grading.returns import deciding, opening
-from grading.returns.deciding import Decision
+from grading.returns.deciding import VerdictWanted
 from grading.valves import rules
 from stockroom.ledger import checking, profit, valuation
 from stockroom.ledger.pure.double_entry import Account
@@ -26,15 +26,15 @@ from tests.orders.test_filling_an_order import fill, order_for, send
 
 pytestmark = pytest.mark.django_db
 
-KEEPS = Decision("refund", "sent back", amount=Decimal(7), pay_back=True)
+KEEPS = VerdictWanted("refund", "sent back", amount=Decimal(7), pay_back=True)
 DEEDS = {
-    "refund": Decision("refund", "ours", pay_back=True),
+    "refund": VerdictWanted("refund", "ours", pay_back=True),
     "part, the customer keeps it": KEEPS,
-    "part, it is ours": Decision("refund", "ours", amount=Decimal(11)),
-    "replace": Decision("replacement", "ours"),
-    "refuse": Decision("refusal", "kept", reason="it reads as it did"),
-    "break, then refund": Decision("refund", "ours", pay_back=True),
-    "break, then replace": Decision("replacement", "ours"),
+    "part, it is ours": VerdictWanted("refund", "ours", amount=Decimal(11)),
+    "replace": VerdictWanted("replacement", "ours"),
+    "refuse": VerdictWanted("refusal", "kept", reason="it reads as it did"),
+    "break, then refund": VerdictWanted("refund", "ours", pay_back=True),
+    "break, then replace": VerdictWanted("replacement", "ours"),
 }
 TAXES: list[dict[str, Any]] = [
     {"percent": Decimal("17.5")},
@@ -42,7 +42,7 @@ TAXES: list[dict[str, Any]] = [
 ]
 
 
-class Shop:
+class ShopOfReturns:
     """One lot of which everything that is sold comes back, until every deed was done."""
 
     def __init__(self, seed: int, by: User) -> None:
@@ -114,7 +114,7 @@ def _of(paper: Invoice, what: str) -> Decimal:
 
 @pytest.mark.parametrize("seed", [1, 2])
 def test_the_books_balance_through_every_return_and_resale(seed: int) -> None:
-    shop = Shop(seed, make_user("ola", Role.OWNER))
+    shop = ShopOfReturns(seed, make_user("ola", Role.OWNER))
     deeds = list(DEEDS)
     shop.chance.shuffle(deeds)
     for deed in deeds:

@@ -20,7 +20,7 @@ from grading.orders import fulfilment
 from grading.orders.fulfilment import CannotPull
 from grading.orders.untested import for_sale_untested
 from grading.returns import comparing, deciding, opening, standing, warranty
-from grading.returns.deciding import CannotDecide, Decision
+from grading.returns.deciding import CannotDecide, VerdictWanted
 from grading.sets import making
 from grading.sets.making import CannotMatch
 from grading.valves import rules
@@ -51,8 +51,8 @@ from tests.orders.test_filling_an_order import fill, order_for, send
 from tests.pdfs import read_pdf
 
 pytestmark = pytest.mark.django_db
-FULL = Decision("refund", "ours", pay_back=True)
-REFUSED = Decision("refusal", "sent back", reason="it reads as it did")
+FULL = VerdictWanted("refund", "ours", pay_back=True)
+REFUSED = VerdictWanted("refusal", "sent back", reason="it reads as it did")
 
 
 @pytest.fixture
@@ -272,7 +272,7 @@ def test_a_part_refund_takes_its_tax_back_with_it(
     TaxRule.objects.create(name="Tax", **rule)
     order = sold(by, price="60.00" if rule.get("inclusive") is False else "72.00")
     assert (invoicing.owed(order), books()[Account.TAX]) == (0, -Decimal(tax_before))
-    wanted = Decision("refund", "sent back", amount=Decimal("15.00"), pay_back=True, how_paid="by bank")
+    wanted = VerdictWanted("refund", "sent back", amount=Decimal("15.00"), pay_back=True, how_paid="by bank")
     verdict = deciding.decide(came_back(order, by), wanted, by)
     assert verdict.credit_note and verdict.credit_note.total == 15
     assert verdict.paid_back and verdict.paid_back.note == "by bank, K0001"
@@ -288,7 +288,7 @@ def test_a_part_refund_takes_its_tax_back_with_it(
 
 def test_a_credit_note_says_what_comes_off_the_price(line: Line, by: User, logged_in: Callable[..., Client]) -> None:
     order = sold(by)
-    wanted = Decision("refund", "kept", amount=Decimal("7.50"))
+    wanted = VerdictWanted("refund", "kept", amount=Decimal("7.50"))
     verdict = deciding.decide(came_back(order, by), wanted, by)
     paper = logged_in(Role.SALES).get(reverse("invoice-pdf", args=[verdict.credit_note])).content
     text = " ".join(" ".join(read_pdf(paper)).split())
@@ -302,9 +302,9 @@ def test_what_cannot_be_refunded_says_why_and_nothing_is_half_done(line: Line, b
         deciding.decide(case, FULL, by)
     invoicing.issue(order, by)
     with pytest.raises(CannotDecide, match=r"Only .*60\.00 is owed"):
-        deciding.decide(case, Decision("refund", "ours", amount=Decimal("60.01")), by)
+        deciding.decide(case, VerdictWanted("refund", "ours", amount=Decimal("60.01")), by)
     with pytest.raises(CannotDecide, match="Say why"):
-        deciding.decide(case, Decision("refusal", "sent back"), by)
+        deciding.decide(case, VerdictWanted("refusal", "sent back"), by)
     assert not hasattr(ReturnCase.objects.get(), "verdict") and order.invoices.count() == 1
 
 
@@ -327,7 +327,7 @@ def test_one_valve_of_a_pair_is_no_whole_pair(line: Line, by: User) -> None:
 def test_a_replacement_is_an_order_at_no_charge_that_costs_what_it_sends(line: Line, by: User) -> None:
     order = sold(by)
     (valve,) = valves_of(order)
-    verdict = deciding.decide(came_back(order, by), Decision("replacement", "ours"), by)
+    verdict = deciding.decide(came_back(order, by), VerdictWanted("replacement", "ours"), by)
     new = verdict.replacement
     assert new and new.customer == order.customer and "Replaces what came back from R0001 (B0001)" in new.note
     (asked,) = new.lines.all()
@@ -340,14 +340,14 @@ def test_a_replacement_is_an_order_at_no_charge_that_costs_what_it_sends(line: L
 
 def test_a_pair_is_replaced_by_a_pair(line: Line, by: User) -> None:
     order = sold(by, price="130.00", size=2)
-    whole = deciding.decide(came_back(order, by), Decision("replacement", "ours"), by)
+    whole = deciding.decide(came_back(order, by), VerdictWanted("replacement", "ours"), by)
     assert whole.replacement and [(one.set_size, one.quantity) for one in whole.replacement.lines.all()] == [(2, 1)]
 
 
 def test_half_a_pair_is_replaced_by_a_single(line: Line, by: User) -> None:
     order = sold(by, price="130.00", size=2)
     case = came_back(order, by, valves_of(order)[0])
-    half = deciding.decide(case, Decision("replacement", "ours"), by)
+    half = deciding.decide(case, VerdictWanted("replacement", "ours"), by)
     assert half.replacement and [(one.set_size, one.quantity) for one in half.replacement.lines.all()] == [(1, 1)]
 
 
@@ -415,7 +415,7 @@ def test_the_set_is_broken_and_its_certificate_and_the_listings_say_what_happene
     deciding.decide(case, REFUSED, by)
     assert "It went back to its buyer on" in standing.of_set(matched).why_not
     again = came_back(order, by, first, complaint="noise")
-    deciding.decide(again, Decision("refund", "ours", amount=Decimal(60)), by)
+    deciding.decide(again, VerdictWanted("refund", "ours", amount=Decimal(60)), by)
     graded(first)
     publishing.publish([first], "One", publishing.describe([first]), Decimal(50), "GBP", by)
     said = Listing.objects.get().text

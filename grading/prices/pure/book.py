@@ -301,7 +301,7 @@ class Book:
         lifted = together < floor
         of, many = f"the cost of {shown(sum((one.cost for one in pieces), Decimal(0)), self.currency)}", len(speaking)
         times = " and ".join(_factor(one.rule) for one in speaking)
-        said = "lifted to" if lifted else "is above"
+        said = "lifted to" if lifted else "not reached:"
         text = f"Floor: {said} {shown(self._ceiled(floor), self.currency)}, {times} × {of}"
         by = ", ".join(one.rule.name for one in speaking)
         rest = speaking[0][1:] if many == 1 else ()

@@ -16,7 +16,7 @@ from grading.verdicts.pure.graded import GradedValue
 from stockroom.pure.written import MINUS, percent
 
 
-class Shown(NamedTuple):
+class SideOfPair(NamedTuple):
     """One quantity of one section as it was once known. `compared` is None where `why_not` says what is wanting."""
 
     section: int
@@ -34,8 +34,8 @@ class Pair(NamedTuple):
 
     section: int
     quantity: Quantity
-    before: Shown | None
-    after: Shown | None
+    before: SideOfPair | None
+    after: SideOfPair | None
     found: MeasuredChange | None
     why: str  # why nothing can be told
 
@@ -84,8 +84,8 @@ def decision_rule(comparisons: int, matters: float) -> str:
 
 
 def compare(
-    before: Sequence[Shown],
-    after: Sequence[Shown],
+    before: Sequence[SideOfPair],
+    after: Sequence[SideOfPair],
     matters: float,
     *,
     shorted: frozenset[int] = frozenset(),
@@ -103,7 +103,7 @@ def compare(
 
 
 def _pair(
-    key: tuple[int, Quantity], before: Shown | None, after: Shown | None, matters: float, comparisons: int
+    key: tuple[int, Quantity], before: SideOfPair | None, after: SideOfPair | None, matters: float, comparisons: int
 ) -> Pair:
     if before is None or after is None:
         why = "not read before it was sent" if before is None else "not read again yet"
@@ -194,7 +194,7 @@ def _row(pair: Pair) -> Mapping[str, Any]:
     }
 
 
-def _value(quantity: Quantity, shown: Shown | None) -> str:
+def _value(quantity: Quantity, shown: SideOfPair | None) -> str:
     if shown is None:
         return ""
     return f"{GradedValue(shown.value, shown.expanded_uncertainty)} {quantity.unit}"

@@ -607,7 +607,7 @@ _DATE_IN_TEXT = re.compile(
       | (?!1+\W){_ROMAN_TYPED}[-/.](?:\d{{4}}|\d\d) | (?:\d{{4}}|\d\d)[-/.](?!1+(?:\W|$)){_ROMAN_TYPED}
       | \d{{1,2}}\.(?:\d{{4}}|\d\d(?=\ ?г))
       | (?:{"|".join(_ERAS)})?\d{{1,4}}年(?:\d{{1,2}}月)?(?:\d{{1,2}}日)?
-      | [A-Z0-9]{{2,3}}[A-Z0-9][\ /]{PLANT}{YEAR_MONTH_WEEK_UNNAMED}
+      | (?=[A-Z]*\d)(?=\d*[A-Z])[A-Z0-9]{{3,4}}[\ /]{PLANT}{YEAR_MONTH_WEEK_UNNAMED}
       | (?P<year_alone>(?:19|20)\d\d)
     )(?![\w/-]|\.\d)(?:\ ?г(?:\.|ода?)?(?!\w))?""",
     re.IGNORECASE | re.VERBOSE,

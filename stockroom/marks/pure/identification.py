@@ -423,7 +423,7 @@ def assess(marks: Marks, type_facts: TypeFacts, makers: Sequence[MakerFacts]) ->
     A date or a source counts against the valve only when every reading it may have disagrees, so a code with
     several meanings is given the benefit of each.
     """
-    findings: list[MarksDisagreement | str] = []
+    findings: list[MarksDisagreement | str] = [*_marks_and_type(marks, type_facts)]
     if marks.printed_maker:
         wanted = marks.printed_maker.strip().casefold()
         printed = next((maker for maker in makers if maker.name.casefold() == wanted), None)
@@ -436,7 +436,6 @@ def assess(marks: Marks, type_facts: TypeFacts, makers: Sequence[MakerFacts]) ->
             findings += _date_and_construction(marks, printed)
             findings += _construction_and_maker(marks, printed, makers)
             findings += _date_and_maker(marks, printed)
-    findings += _marks_and_type(marks, type_facts)
     findings += _date_and_type(marks, type_facts)
     findings += _date_and_pack(marks)
     return Assessment(

@@ -85,8 +85,8 @@ def plant_sign(text: str) -> str:
 
 
 def _in_text(text: str) -> FactoryCode | None:
-    """The factory code in a longer text, where each of its lines is a word by itself."""
-    match = re.search(rf"(?<!\S){_LINES.pattern}(?!\S)", text, re.VERBOSE)
+    """The factory code in a longer text, where each of its lines is a word by itself, the first with a figure in it."""
+    match = re.search(rf"(?<!\S)(?=[A-Za-z]*\d){_LINES.pattern}(?!\S)", text, re.VERBOSE)
     return FactoryCode(match["first"], match["second"].replace(" ", "")) if match else None
 
 
