@@ -299,9 +299,12 @@ class Despatch(models.Model):
 
     @property
     def in_words(self) -> str:
+        return f"Sent {moment(timezone.localtime(self.at))}{self.how}."
+
+    @property
+    def how(self) -> str:
         by = f" by {self.carrier}" if self.carrier else ""
-        tracking = f", {self.tracking}" if self.tracking else ""
-        return f"Sent {moment(timezone.localtime(self.at))}{by}{tracking}."
+        return f"{by}, {self.tracking}" if self.tracking else by
 
 
 class ReturnQuerySet(models.QuerySet["Return"]):
