@@ -1,5 +1,6 @@
 """The judgement: testers, readings, policies, grades, sets."""
 
+from grading.models.certificates import IssuedCertificate, SigningKey, Withdrawal
 from grading.models.demand import Demand
 from grading.models.imports import ReadingsFile, TesterMapping
 from grading.models.instruments import (
@@ -32,6 +33,7 @@ __all__ = [
     "Grade",
     "HouseNominal",
     "ImportBatch",
+    "IssuedCertificate",
     "MatchRun",
     "MatchedSet",
     "Member",
@@ -42,6 +44,7 @@ __all__ = [
     "ReferenceCheck",
     "ReferenceValve",
     "Shift",
+    "SigningKey",
     "Stop",
     "Study",
     "StudyOperator",
@@ -50,4 +53,5 @@ __all__ = [
     "Tester",
     "TesterCondition",
     "TesterMapping",
+    "Withdrawal",
 ]
