@@ -7,6 +7,7 @@ class GradingConfig(AppConfig):
     def ready(self) -> None:
         """Join the rooms: those below send signals and keep lists, so that they need not know those above."""
         from grading.bench import readings_job  # noqa: F401 -- importing makes its jobs known
+        from grading.issued.views import certificate_of
         from grading.listings import receivers as listing_receivers  # noqa: F401
         from grading.listings.parts import PARTS
         from grading.orders.untested import UntestedValves
@@ -29,5 +30,5 @@ class GradingConfig(AppConfig):
         guards.watch(self)
         WAYS[:] = [SealedPacks(), UntestedValves()]
         PARTS[:] = [public_part]
-        FINDERS[:] = [question_of]
+        FINDERS[:] = [question_of, certificate_of]
         COUNTERS[1:] = [judged_by]

@@ -3,6 +3,9 @@
 from grading.bench import import_views
 from grading.bench import views as bench
 from grading.claims import views as claims
+from grading.enquiries import views as enquiries
+from grading.issued import views as issued
+from grading.listings import public_views
 from grading.listings import views as listings
 from grading.orders import correction_views as order_corrections
 from grading.orders import views as orders
@@ -34,7 +37,10 @@ urlpatterns = [
     *orders.urlpatterns,
     *order_corrections.urlpatterns,
     *listings.urlpatterns,
+    *public_views.urlpatterns,
+    *enquiries.urlpatterns,
     *papers.urlpatterns,
+    *issued.urlpatterns,
     *invoices.urlpatterns,
     *testers.urlpatterns,
     *study_views.urlpatterns,

@@ -2,10 +2,10 @@
 
 import django.db.models.deletion
 import django.utils.timezone
-import grading.models.certificates
 from django.conf import settings
 from django.db import migrations, models
 
+import grading.models.certificates
 
 SQLITE = """CREATE TRIGGER certificate_no_{verb} BEFORE {verb} ON grading_issuedcertificate
     BEGIN SELECT RAISE(ABORT, 'a certificate stays as it was issued: withdraw it'); END"""

@@ -16,7 +16,7 @@ from grading.models import MatchedSet, Stop, Study, StudyReading, Tester
 from grading.sets import doubts
 from grading.testers import records
 from grading.testers.records import CalibrationState
-from stockroom.models import Lot, Order, Valve
+from stockroom.models import Enquiry, Lot, Order, Valve
 from stockroom.pure.written import day
 from stockroom.site import backups
 from stockroom.site.people import Role, StaffRequest, may
@@ -106,6 +106,8 @@ def _studies() -> Iterator[ToDo]:
 
 
 def _sales() -> Iterator[ToDo]:
+    for enquiry in Enquiry.objects.waiting().select_related("listing").order_by("sent_at")[:A_FEW]:
+        yield _job("Answer", enquiry, f" about {enquiry.listing}", enquiry.name)
     steps = {
         Order.State.OPEN: ("Fill", "for"),
         Order.State.RESERVED: ("Pull", "for"),

@@ -14,7 +14,7 @@ from django.http import HttpRequest
 from catalog.models import Alias, ValveType
 from catalog.naming import name_read
 from catalog.reference.scripts import normal
-from stockroom.models import Line, Valve
+from stockroom.models import Line, Shop, Valve
 from stockroom.pure.serials import BadSerial, read_serial
 
 ROWS = 50
@@ -23,6 +23,16 @@ ROWS = 50
 def page_of(request: HttpRequest, rows: QuerySet[Any] | Sequence[Any]) -> Page[Any]:
     """The page that the address asks for; the nearest one when it asks for none there is."""
     return Paginator(rows, ROWS).get_page(request.GET.get("page"))
+
+
+def public_address(request: HttpRequest, path: str = "") -> str:
+    """The one address of a page for those outside: this page's, without what was asked of it, where no path is given.
+
+    The shop's own address on the web stands before it, whatever the machine in the shop was called by.
+    """
+    path = path or request.path
+    own = Shop.own().web_address.rstrip("/")
+    return f"{own}{path}" if own else request.build_absolute_uri(path)
 
 
 def valve_typed(text: str, *related: str) -> Valve:
