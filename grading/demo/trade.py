@@ -10,12 +10,27 @@ from django.contrib.auth.models import User
 
 from catalog.models import ValveType
 from grading.demo.clock import at, moment
+from grading.enquiries import asking
+from grading.issued import issuing
 from grading.listings import publishing
 from grading.models import MatchedSet
 from grading.orders import fulfilment
 from grading.sets import making
 from grading.verdicts import states
-from stockroom.models import Allocation, Counter, Customer, Entry, Listing, Order, OrderLine, Place, Return, Shop, Valve
+from stockroom.models import (
+    Allocation,
+    Counter,
+    Customer,
+    Enquiry,
+    Entry,
+    Listing,
+    Order,
+    OrderLine,
+    Place,
+    Return,
+    Shop,
+    Valve,
+)
 from stockroom.places import moving
 from stockroom.states import State
 
@@ -60,6 +75,12 @@ def trade(people: dict[str, User], day: date) -> None:
     with at(moment(day, 8, 12)):
         _publish(_best_single("6SN7GT"), "27.50", sales)
 
+    with at(moment(day, 1, 9, 40)):
+        asked = Listing.objects.exclude(listed__valve__memberships__set=quads[1]).order_by("pk")[0]
+        message = "Do these two balance in a phono stage? I would take them, and another pair if there is one."
+        enquiry = Enquiry(listing=asked, name="Orla Penhale", email="orla@penhale.example", message=message, quantity=2)
+        asking.ask(enquiry, "192.0.2.7")
+
     with at(moment(day, 2, 11, 20)):
         order = take_order(private, sales, "")
         line = ask(order, sales, "EL84", 4, 1, within=5, price="160.00")
@@ -69,6 +90,7 @@ def trade(people: dict[str, User], day: date) -> None:
         order = take_order(studio, sales, "no hurry")
         ask(order, sales, "6SN7GT", 2, 2, within=10, price="55.00")
         ask(order, sales, "12AX7", 1, 6, price="24.00")
+    issuing.issue(quads[1], sales)  # today: a certificate bears the day on which it is signed
 
 
 def _match(designation: str, size: int, count: int, within: float, by: User) -> list[MatchedSet]:

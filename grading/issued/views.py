@@ -186,7 +186,7 @@ def certificate_keys(request: HttpRequest) -> HttpResponse:
 @login_not_required
 @require_safe
 def certificate_keys_jwks(request: HttpRequest) -> HttpResponse:
-    """A JWK set (RFC 7517). Members of our own say since when a key is retired or compromised (as its section 4 allows)."""
+    """A JWK set (RFC 7517), with members of our own for when a key was retired or compromised, as section 4 allows."""
     rows = []
     for key in SigningKey.objects.all():
         row = signing.jwk(signing.public_of(key.x))

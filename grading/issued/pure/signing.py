@@ -158,7 +158,12 @@ def _check_plain(value: Any) -> None:
 
 
 def sign(payload: Payload, secret_pem: bytes) -> bytes:
-    """The 64 bytes of the signature.
+    """The 64 bytes of the signature. Raises BadKey, as `sign_bytes` does."""
+    return sign_bytes(canonical(payload), secret_pem)
+
+
+def sign_bytes(message: bytes, secret_pem: bytes) -> bytes:
+    """Ed25519 of RFC 8032, section 5.1.6.
 
     Raises:
         BadKey: the file holds no secret Ed25519 key.
@@ -169,7 +174,16 @@ def sign(payload: Payload, secret_pem: bytes) -> bytes:
         raise BadKey("The file holds no secret key in PEM.") from wrong
     if not isinstance(secret, Ed25519PrivateKey):
         raise BadKey("The secret key is for another algorithm than Ed25519.")
-    return secret.sign(canonical(payload))
+    return secret.sign(message)
+
+
+def fits(message: bytes, signature: bytes, public: bytes) -> bool:
+    """Whether the holder of the key signed just this message (RFC 8032, section 5.1.7)."""
+    try:
+        Ed25519PublicKey.from_public_bytes(public).verify(signature, message)
+    except InvalidSignature:
+        return False
+    return True
 
 
 def copy_of(payload: Payload, kid: str, signature: bytes) -> bytes:
@@ -195,11 +209,8 @@ def check(copy: str | bytes, keys: Keys) -> SignedCopy:
     found = read_copy(copy)
     if found.kid not in keys:
         raise NotGenuine(f"It names the key {found.kid}, which is not among those that you trust.")
-    try:
-        key = Ed25519PublicKey.from_public_bytes(keys[found.kid])
-        key.verify(found.signature, canonical(found.payload))
-    except InvalidSignature as wrong:
-        raise NotGenuine("The signature does not fit: something in this copy is not what was signed.") from wrong
+    if not fits(canonical(found.payload), found.signature, keys[found.kid]):
+        raise NotGenuine("The signature does not fit: something in this copy is not what was signed.")
     return found
 
 
