@@ -62,7 +62,8 @@ def load(reference: files.Reference) -> Loaded:
     _write_sources(reference.sources.values())
     basings = {**reference.basings, **{row.name: row for row in _own_basings()}}
     _follow_renamed(reference)
-    rows, left = _before_reference(list(reference.types.values()), basings, set(reference.sources))
+    sources = set(Source.objects.values_list("key", flat=True))  # the shop may cite one that the files no longer know
+    rows, left = _before_reference(list(reference.types.values()), basings, sources)
     written = write_types(rows, basings)
     changes = _keep_reference(reference.types.values(), written)
     if changes:

@@ -103,7 +103,7 @@ def filled(study: Study, readings: Sequence[Sequence[Sequence[float]]]) -> Study
     users = User.objects.in_bulk(operators)
     for cell in studies.order(study):
         value = readings[cell.position - 1][operators.index(cell.operator_id)][cell.repeat - 1]
-        studies.take(study, cell, value, users[cell.operator_id])
+        studies.record(study, cell, value, users[cell.operator_id])
     return study
 
 
@@ -127,7 +127,7 @@ def checked(reference: ReferenceValve, shift: Shift, values: Sequence[float], da
     """A check a day, the first `days_ago`; the outcome of the last."""
     start = timezone.now() - timedelta(days=days_ago)
     for day, value in enumerate(values):
-        outcome = reference_checks.take(reference, shift, value, shift.operator, taken_at=start + timedelta(days=day))
+        outcome = reference_checks.record(reference, shift, value, shift.operator, taken_at=start + timedelta(days=day))
     return outcome
 
 

@@ -158,7 +158,7 @@ def why_not_so(entered: Iterable[EnteredReading]) -> str:
     return ""
 
 
-def take(shift: Shift, valve: Valve, sections: Mapping[int, EnteredReading], by: User) -> Grade | None:
+def record_readings(shift: Shift, valve: Valve, sections: Mapping[int, EnteredReading], by: User) -> Grade | None:
     """Keep what was read, and judge the valve. None while a section is unread or no policy is in force.
 
     A section left out keeps its current reading. Testing again adds rows; it corrects nothing.

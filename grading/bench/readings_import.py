@@ -22,7 +22,7 @@ from grading.bench.pure.readings_header import QUANTITY_OF, READINGS, ReadingCol
 from grading.bench.readings import in_words, testable, why_not, why_unfit
 from grading.metrology.plausible import doubt
 from grading.models import Grade, ImportBatch, Reading, ReadingsFile, Shift, Tester, TesterMapping
-from grading.verdicts import judging
+from grading.verdicts import judging, states
 from stockroom.files.layouts import FileChoices, FileProblem, Layout
 from stockroom.imports.keeping import ImportedBefore, ImportKind, NotReady
 from stockroom.models import Entry, Valve
@@ -210,13 +210,17 @@ def _left_unread(planned: list[PlannedReading]) -> Iterator[str]:
         yield f"Not graded yet, having a section unread: {some}{more}."
 
 
-def take_in(file: ReadingsFile, by: User, *, sure: bool = False) -> tuple[ImportBatch, Mapping[int, Grade]]:
+def take_in(
+    file: ReadingsFile, by: User, *, sure: bool = False, judge: bool = True
+) -> tuple[ImportBatch, Mapping[int, Grade]]:
     """Keep every reading of the file in one transaction and judge the valves; returns the grades by valve.
 
     They belong to the person's live shift when that is at the file's tester, else to a shift of their own.
 
     Args:
         sure: somebody said that the doubtful ones are what the tester read.
+        judge: with no, the valves are left for who judges them afterwards, a piece at a time: so many that nobody
+            could work while they are all held.
 
     Raises:
         NotReady: it has faults, or is in doubt and nobody said that it is right.
@@ -252,7 +256,9 @@ def take_in(file: ReadingsFile, by: User, *, sure: bool = False) -> tuple[Import
                 seals.open_pack(valve, f"read at {tester}", by)
         except seals.PromisedSealed as promised:
             raise NotReady(f"Nothing was taken in: {promised}") from promised
-        grades = judging.by_policy_in_force(preview.valves, by)
+        grades = judging.by_policy_in_force(preview.valves, by) if judge else {}
+        if not judge:
+            states.refresh([valve.pk for valve in preview.valves])
         entries = []
         for valve in preview.valves:
             grade = f" {grades[valve.pk]}." if valve.pk in grades else ""

@@ -8,7 +8,8 @@ from django.contrib.auth.models import User
 from django.urls import reverse
 
 from grading.bench import readings_import
-from grading.models import ReadingsFile
+from grading.models import Policy, ReadingsFile
+from grading.verdicts.regrading import regrade_all
 from stockroom.imports.keeping import ImportProblem
 from stockroom.jobs import kinds
 from stockroom.jobs.kinds import JobRefused, Lane
@@ -38,16 +39,20 @@ def start(file: ReadingsFile, by: User, *, sure: bool) -> Job:
     KIND, "Import of readings", Lane.RECORDS, ReadingsToTakeIn, Role.BENCH, address=lambda job: reverse("bench")
 )
 def take_in(asked: ReadingsToTakeIn, hand: Hand) -> dict[str, int]:
-    """All of it in one transaction, or none: an interrupted one begins anew, and one that was done is done."""
+    """Every reading in one short transaction, or none; then the valves are judged a piece at a time, each piece in a
+    short one. An interrupted one goes on behind the last piece."""
     file = ReadingsFile.objects.select_related("tester", "batch").filter(pk=asked.file).first()
     if file is None or hand.by is None:
         raise JobRefused("The file is not kept any more. Choose it once more.")
-    if file.imported_at and file.batch:
-        return {"readings": file.batch.rows, "graded": 0}
-    hand.go_on("reading the file")
-    try:
-        batch, grades = readings_import.take_in(file, hand.by, sure=asked.sure)
-    except ImportProblem as problem:
-        raise JobRefused(str(problem)) from problem
-    hand.tell(f"{plural(batch.rows, 'reading')} taken in, {len(grades)} graded", 1, 1)
-    return {"readings": batch.rows, "graded": len(grades)}
+    batch = file.batch
+    if batch is None:
+        hand.go_on("reading the file")
+        try:
+            batch, _ = readings_import.take_in(file, hand.by, sure=asked.sure, judge=False)
+        except ImportProblem as problem:
+            raise JobRefused(str(problem)) from problem
+    policy = Policy.objects.filter(in_force=True).first()
+    keys = sorted(set(batch.readings.values_list("valve", flat=True)))
+    graded = regrade_all(keys, policy, hand) if policy else 0
+    hand.tell(f"{plural(batch.rows, 'reading')} taken in, {graded} graded", 1, 1)
+    return {"readings": batch.rows, "graded": graded}

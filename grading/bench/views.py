@@ -79,7 +79,7 @@ def _save(request: StaffRequest, shift: Shift | None) -> HttpResponse:
         try:
             if shift is None:
                 raise at_bench.ShiftEnded("Your shift has ended. Start one in another window, then save again.")
-            at_bench.take(shift, valve, valve_forms.entered, request.user)
+            at_bench.record_readings(shift, valve, valve_forms.entered, request.user)
         except BenchError as error:
             return _bench_page(request, shift, valve=valve, valve_forms=valve_forms, choices=choices, fault=str(error))
         if point_name:

@@ -122,7 +122,7 @@ def study(
         read_at += A_STUDY_READING
         hand = plan["hands"].get(person.username, 1.0)
         value = _study_value(rng, shown_by._replace(gain=shown_by.gain * hand), quantity, chosen[cell.valve_id])
-        studies.take(planned, cell, value, person, taken_at=read_at)
+        studies.record(planned, cell, value, person, taken_at=read_at)
     if "waits_for" not in row:
         with at(read_at + A_STUDY_READING):
             studies.finish(planned, people["owner"])
@@ -204,7 +204,7 @@ class _Shift:
         for reference in references:
             value = self.meter.show(self.rng, reference.of, self.truly[reference.name])
             with at(self.opens + THE_CHECK):
-                reference_checks.take(reference, shift, value, self.by, taken_at=self.opens + THE_CHECK)
+                reference_checks.record(reference, shift, value, self.by, taken_at=self.opens + THE_CHECK)
         closes = self.opens + THE_CHECK + A_VALVE * (len(session) + 1)
         if session:
             self._test(shift, session)
@@ -255,7 +255,7 @@ class _Shift:
 
 
 def _save(valves: Sequence[Valve], readings: dict[int, list[Reading]], shift: Shift) -> None:
-    """As `bench.take` does valve by valve, for a whole shift and at the times that the readings bear."""
+    """As `record_readings` does valve by valve, for a whole shift and at the times that the readings bear."""
     by, entries, given = shift.operator, [], []
     taken = [one for some in readings.values() for one in some]
     if fault := bench.why_unfit(shift.tester, taken):

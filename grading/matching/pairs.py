@@ -8,7 +8,6 @@ reckons in whole numbers and checks its own optimum by its duals.
 
 from __future__ import annotations
 
-import networkx as nx
 import numpy as np
 
 from .catalogue import Catalogue
@@ -32,6 +31,8 @@ def best_pairs(catalogue: Catalogue, unit: float) -> Ints:
     >>> best_pairs(Catalogue(chain, np.array([2.0, 3.0, 2.0]), np.zeros(3, dtype=np.int64), 4), 1.0).tolist()
     [0, 2]
     """
+    import networkx as nx  # here: it takes long to load, and most of what starts never matches a pool
+
     weights = np.rint(catalogue.worth / unit).astype(np.int64)
     graph: nx.Graph[int] = nx.Graph()
     for number, ((one, other), weight) in enumerate(zip(catalogue.members.tolist(), weights.tolist(), strict=True)):

@@ -401,17 +401,19 @@ def _normal_set_probabilities(
     places = (x + steps[None, :, None] * us[:, None, :]).reshape(len(us), -1)
     edges = np.sort(np.concatenate([places, places / (1 + tolerance)], axis=1), axis=1)
     middles, halves = (edges[:, 1:] + edges[:, :-1]) / 2, (edges[:, 1:] - edges[:, :-1]) / 2
-    m = (middles[:, :, None] + halves[:, :, None] * nodes).reshape(len(us), -1, 1)
+    m = (middles[:, :, None] + halves[:, :, None] * nodes).reshape(len(us), -1)
     weights = (halves[:, :, None] * node_weights).reshape(len(us), -1)
-    u = us[:, None, :]
-    z = (m - x) / u
-    within = ndtr(((1 + tolerance) * m - x) / u) - ndtr(z)
+    # A plane for each valve: rows of uncertainties by nodes.
+    value, u = x[:, None, None], us.T[:, :, None]
+    z = (m - value) / u
+    within = ndtr(((1 + tolerance) * m - value) / u) - ndtr(z)
     density = np.exp(-0.5 * z**2) / (u * sqrt(2 * pi))
-    total = np.zeros(len(us))
-    for i in range(len(x)):
-        others = np.prod(np.delete(within, i, axis=2), axis=2)
-        total += np.sum(weights * density[:, :, i] * others, axis=1)
-    return np.clip(total, 0.0, 1.0)
+    # The product over j != i is that of the valves before i times that of those after it.
+    before, after = np.ones_like(within), np.ones_like(within)
+    np.cumprod(within[:-1], axis=0, out=before[1:])
+    np.cumprod(within[:0:-1], axis=0, out=after[-2::-1])
+    total: NDArray[np.float64] = np.sum(weights * np.sum(density * before * after, axis=0), axis=1)
+    return total.clip(0.0, 1.0)
 
 
 @lru_cache(maxsize=256)

@@ -27,16 +27,14 @@ Critical range: ISO 5725-6:1994, 5.2 (from memory), with Student's range where t
 """
 
 from collections.abc import Sequence
-from functools import lru_cache
 from itertools import pairwise
 from math import floor, fsum, inf, sqrt
 from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy import stats
 
-from grading.metrology.distributions import chi_squared_quantile, f_quantile, f_tail
+from grading.metrology.distributions import chi_squared_quantile, f_quantile, f_tail, studentised_range_quantile
 
 CONFIDENCE = 0.95
 
@@ -392,12 +390,7 @@ def critical_range(
     """
     if readings < 2:
         raise ValueError("One reading has no range.")
-    return _studentised_range(readings, degrees_of_freedom, confidence) * standard_deviation
-
-
-@lru_cache(maxsize=256)
-def _studentised_range(size: int, degrees_of_freedom: float, confidence: float) -> float:
-    return float(stats.studentized_range.ppf(confidence, size, degrees_of_freedom))
+    return studentised_range_quantile(confidence, readings, degrees_of_freedom) * standard_deviation
 
 
 def modified_large_sample(terms: Sequence[tuple[float, tuple[float, int]]], confidence: float = CONFIDENCE) -> Interval:

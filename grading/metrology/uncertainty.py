@@ -28,9 +28,8 @@ from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import stats
 
-from grading.metrology.distributions import t_quantile
+from grading.metrology.distributions import studentised_range_quantile, t_quantile
 
 COVERAGE_PROBABILITY = 0.95
 SQRT_3, SQRT_12 = sqrt(3), sqrt(12)
@@ -456,7 +455,7 @@ def set_coverage_factor(
         raise ValueError("A coverage factor needs at least one degree of freedom.")
     if size == 2:
         return _student_quantile(coverage_probability, degrees_of_freedom)
-    return _studentised_range(size, _tabled(degrees_of_freedom), coverage_probability) / sqrt(2)
+    return studentised_range_quantile(coverage_probability, size, _tabled(degrees_of_freedom)) / sqrt(2)
 
 
 def _tabled(degrees_of_freedom: float) -> float:
@@ -526,11 +525,6 @@ def _student_quantile(coverage_probability: float, degrees_of_freedom: float) ->
         raise ValueError("A coverage probability lies between 0 and 1.")
     upper = (1 + coverage_probability) / 2
     return t_quantile(upper, degrees_of_freedom)
-
-
-@lru_cache(maxsize=1024)
-def _studentised_range(size: int, degrees_of_freedom: float, coverage_probability: float) -> float:
-    return float(stats.studentized_range.ppf(coverage_probability, size, degrees_of_freedom))
 
 
 def _decimal_step(value: float, digits: int) -> Decimal:

@@ -172,7 +172,7 @@ def checks(request: StaffRequest) -> HttpResponse:
     form = CheckForm(charts, due, request.POST or None)
     if request.method == "POST" and charts and form.is_valid():
         with errors_on(form):
-            outcomes = [at_checks.take(reference, shift, value, request.user) for reference, value in form.read]
+            outcomes = [at_checks.record(reference, shift, value, request.user) for reference, value in form.read]
             _tell(request, outcomes)
             stop = outcomes[-1].stop
             return redirect(stop) if stop else redirect("checks" if at_checks.due(shift) else "bench")

@@ -235,7 +235,7 @@ class CheckOutcome(NamedTuple):
     stop: Stop | None  # the tester is stopped, by this check or before it
 
 
-def take(
+def record(
     reference: ReferenceValve, shift: Shift, value: float, by: User, taken_at: datetime | None = None
 ) -> CheckOutcome:
     """`taken_at` is when it was read, if not now.

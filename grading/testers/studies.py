@@ -148,7 +148,7 @@ def progress_of(study: Study) -> list[Share]:
 # Reading
 
 
-def take(study: Study, cell: Cell, value: float, by: User, taken_at: datetime | None = None) -> StudyReading:
+def record(study: Study, cell: Cell, value: float, by: User, taken_at: datetime | None = None) -> StudyReading:
     """`taken_at` is when it was read, if not now.
 
     Raises StudyProblem: the study has ended, the cell is another person's, or it is filled.

@@ -184,7 +184,7 @@ def study_read(request: StaffRequest, pk: int) -> HttpResponse:
     form = ReadForm(found, valve, request.POST if posted else None)
     if posted and form.is_valid():
         with messages_on(request):
-            studies.take(found, cell, form.cleaned_data["value"], request.user)
+            studies.record(found, cell, form.cleaned_data["value"], request.user)
         return redirect("study-read", pk)
     form.place_cursor()
     mine = next(share for share in studies.progress_of(found) if share.operator == request.user)

@@ -294,11 +294,11 @@ def test_a_current_is_refused_for_a_stabiliser_and_a_voltage_for_a_triode(at_wor
     point = stabiliser.type.test_sections[0].test_point
     assert point
     with pytest.raises(readings.NotReadSo, match="is a stabiliser: it is read in voltage held, not anode current"):
-        readings.take(shift, stabiliser, {1: EnteredReading(point, anode_current_ma=30)}, shift.operator)
+        readings.record_readings(shift, stabiliser, {1: EnteredReading(point, anode_current_ma=30)}, shift.operator)
     triode = make_type().test_sections[0].test_point
     assert triode
     with pytest.raises(readings.NotReadSo, match="is a triode: it is read in anode current and mutual conductance"):
-        readings.take(shift, make_valve(), {1: EnteredReading(triode, anode_voltage_v=250)}, shift.operator)
+        readings.record_readings(shift, make_valve(), {1: EnteredReading(triode, anode_voltage_v=250)}, shift.operator)
     assert not Reading.objects.exists()
 
 
@@ -553,7 +553,7 @@ def test_a_shift_that_ends_between_is_noticed_by_the_rule_itself(bo: User) -> No
     valve = make_valve()
     with pytest.raises(readings.ShiftEnded):
         point = TestPoint.objects.filter(section__number=1)[0]
-        readings.take(shift, valve, {1: readings.EnteredReading(point, anode_current_ma=1.2)}, bo)
+        readings.record_readings(shift, valve, {1: readings.EnteredReading(point, anode_current_ma=1.2)}, bo)
 
 
 # Bulk.

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import replace
 from functools import cache
-from pathlib import Path
 from random import Random
 
 from catalog.physics.advice import advise
@@ -13,21 +12,14 @@ from catalog.physics.answers import Advice
 from catalog.physics.curves import SheetPoint
 from catalog.physics.positions import HeaterSupply, Position
 from catalog.physics.sheets import HeaterOption, SectionSheet, TypeSheet
-from catalog.reference.files import Reference, read_reference
 from catalog.reference.positions import read_positions
 from catalog.reference.sheets import sheets_of
-
-FIXTURES = Path(__file__).parents[2] / "fixtures"
-
-
-@cache
-def reference() -> Reference:
-    return read_reference(FIXTURES)
+from tests.reference import FIXTURES, the_reference
 
 
 @cache
 def sheets() -> dict[str, TypeSheet]:
-    return sheets_of(reference())
+    return sheets_of(the_reference())
 
 
 @cache
@@ -38,14 +30,14 @@ def some_sheets(count: int) -> tuple[TypeSheet, ...]:
 
 
 def named(designation: str) -> TypeSheet:
-    valve = reference().find(designation)
+    valve = the_reference().find(designation)
     assert valve is not None, designation
     return sheets()[valve.designation]
 
 
 @cache
 def examples() -> dict[str, Position]:
-    return {example.name: example.position for example in read_positions(FIXTURES, reference())}
+    return {example.name: example.position for example in read_positions(FIXTURES, the_reference())}
 
 
 def put(other: str | TypeSheet, position: Position, original: TypeSheet | None = None) -> Advice:

@@ -2,16 +2,15 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-
 import pytest
 
 from catalog.reference.designations import names_in, understood
-from catalog.reference.files import BASES, read_reference
+from catalog.reference.files import BASES
 from catalog.reference.lookup import NameRegister, OnFile
 from catalog.reference.scripts import as_it_looks, normal
+from tests.reference import the_reference
 
-OURS = read_reference(Path(__file__).parents[2] / "fixtures")
+OURS = the_reference()
 
 
 # A shop that knows these and no others, so that what is near stays the same whatever types are added.

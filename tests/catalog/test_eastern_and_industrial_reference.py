@@ -9,11 +9,11 @@ from __future__ import annotations
 import re
 from decimal import Decimal
 from functools import cache
-from pathlib import Path
 
 import pytest
 
-from catalog.reference.files import Reference, SectionRow, TypeRow, read_reference
+from catalog.reference.files import Reference, SectionRow, TypeRow
+from tests.reference import the_reference
 
 FILES = {
     f"types/{name}.toml"
@@ -39,7 +39,7 @@ HANDBOOK = "katsnelson-larionov-1981"
 
 @cache
 def reference() -> Reference:
-    return read_reference(Path(__file__).parents[2] / "fixtures")
+    return the_reference()
 
 
 @cache

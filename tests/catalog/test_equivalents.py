@@ -7,10 +7,9 @@ from pathlib import Path
 import pytest
 
 from catalog.reference.equivalents import Equivalent, further_names, read_equivalents
-from catalog.reference.files import read_reference
 from catalog.reference.scripts import normal
+from tests.reference import FIXTURES, the_reference
 
-FIXTURES = Path(__file__).parents[2] / "fixtures"
 ROWS = read_equivalents(FIXTURES / "equivalents.toml")
 
 
@@ -33,7 +32,7 @@ def test_no_name_on_file_is_taken_from_the_type_that_has_it() -> None:
 
 
 def test_our_rows_make_more_than_five_hundred_names_and_every_one_is_from_memory() -> None:
-    reference = read_reference(FIXTURES)
+    reference = the_reference()
     aliases = [alias for type_ in reference.types.values() for alias in type_.aliases]
     assert len(reference.by_name) >= 600
     listed = {normal(name) for row in ROWS for name in row.names}

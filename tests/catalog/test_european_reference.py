@@ -5,12 +5,12 @@ from __future__ import annotations
 from collections.abc import Iterator
 from decimal import Decimal
 from functools import cache
-from pathlib import Path
 
 import pytest
 
 from catalog.models import Basing, Ratings, TestPoint, ValveType
-from catalog.reference.files import PINS_NOT_ON_FILE, Reference, TestPointRow, TypeRow, read_reference
+from catalog.reference.files import PINS_NOT_ON_FILE, Reference, TestPointRow, TypeRow
+from tests.reference import the_reference
 
 EUROPEAN = (
     "battery_european",
@@ -27,7 +27,7 @@ EUROPEAN = (
 
 @cache
 def reference() -> Reference:
-    return read_reference(Path(__file__).parents[2] / "fixtures")
+    return the_reference()
 
 
 def european() -> list[TypeRow]:

@@ -20,8 +20,7 @@ from catalog.reference.files import (
     normal,
     read_reference,
 )
-
-FIXTURES = Path(__file__).parents[2] / "fixtures"
+from tests.reference import the_reference
 
 SOURCES = """
 [[source]]
@@ -395,7 +394,7 @@ def test_a_designation_in_cyrillic_letters_is_the_same_name(cyrillic: str, latin
 
 # --- our own files -------------------------------------------------------------------------------------------------
 
-OURS = read_reference(FIXTURES)
+OURS = the_reference()
 
 
 def test_our_files_hold_the_types_that_matter_to_the_trade() -> None:

@@ -9,7 +9,6 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from django.conf import settings
 
 from catalog import loading
 from catalog.fitting import sheet_of
@@ -17,6 +16,7 @@ from catalog.models import TestPoint, ValveType
 from catalog.reference import files
 from catalog.reference.possible import impossible
 from tests.factories import make_valve, read
+from tests.reference import the_reference
 
 EDITED = """
 [[source]]
@@ -112,7 +112,7 @@ def test_a_number_that_no_valve_has_is_refused_with_where_and_what_it_may_be(
 
 
 def test_nothing_on_file_is_impossible() -> None:
-    ours = files.read_reference(settings.BASE_DIR / "fixtures")
+    ours = the_reference()
     assert [(name, *said) for name, valve in ours.types.items() for said in impossible(valve)] == []
 
 
@@ -174,7 +174,7 @@ def test_a_cathode_bias_points_voltage_is_said_to_be_the_supplys_with_what_is_le
 
 
 def test_a_heater_in_series_and_parallel_takes_the_same_power_on_every_type_on_file() -> None:
-    ours = files.read_reference(settings.BASE_DIR / "fixtures")
+    ours = the_reference()
     (name, valve) = next((name, valve) for name, valve in ours.types.items() if len(valve.heaters) > 1)
     wrong = replace(valve.heaters[0], current_a=valve.heaters[0].current_a * Decimal(10))
     assert list(impossible(replace(valve, heaters=(wrong, *valve.heaters[1:])))), name

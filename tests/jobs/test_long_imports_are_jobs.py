@@ -7,12 +7,13 @@ from typing import Any
 
 import pytest
 from django.contrib.auth.models import User
+from django.db import connection
 from django.test import Client
 from django.urls import reverse
 from django.utils import timezone
 
 from grading.bench import readings_import, readings_job
-from grading.models import Reading, ReadingsFile
+from grading.models import Grade, Reading, ReadingsFile
 from grading.testers import house_nominals
 from grading.verdicts import judging, regrading, waiting
 from stockroom.jobs import worker
@@ -101,6 +102,33 @@ def test_a_long_file_of_readings_becomes_a_job(readings: tuple[User, ReadingsFil
     job = Job.objects.get()
     assert (job.state, job.result) == (JobState.DONE, {"readings": 2, "graded": 1}), job.trouble
     assert Reading.objects.count() == 2
+
+
+def test_its_valves_are_judged_while_none_of_them_is_held_and_go_on_where_it_was_interrupted(
+    readings: tuple[User, ReadingsFile], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    by, file = readings
+    judge_all = judging.judge_all
+
+    def breaks(*args: Any) -> Any:
+        raise OSError("the power went")
+
+    monkeypatch.setattr(judging, "judge_all", breaks)
+    readings_job.start(file, by, sure=False)
+    worker.work_off()
+    assert Reading.objects.count() == 2 and not Grade.objects.exists()
+    held: list[bool] = []
+    nesting = len(connection.savepoint_ids)
+
+    def judged(*args: Any) -> Any:
+        held.append(len(connection.savepoint_ids) > nesting)
+        return judge_all(*args)
+
+    monkeypatch.setattr(judging, "judge_all", judged)
+    Job.objects.update(state=JobState.WAITING, attempts=0, not_before=None)
+    worker.work_off()
+    assert Reading.objects.count() == 2 and Grade.objects.get(current=True).given_by == by
+    assert held == [False]
 
 
 def test_what_was_changed_since_it_was_looked_over_is_not_taken_in(lot: Lot) -> None:

@@ -42,7 +42,7 @@ def test_many_probabilities_are_taken_at_once() -> None:
 
 
 def test_grading_asks_the_statistics_package_for_nothing_but_the_studentised_range() -> None:
-    """It has no equal in `scipy.special`, and is asked for once a study."""
+    """It has no equal in `scipy.special`, and is asked for once a study or a size of set."""
     root = Path(settings.BASE_DIR) / "grading"
     asked = [
         (path.name, line.strip())

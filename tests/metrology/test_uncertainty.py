@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 
-from grading.metrology import comparison, uncertainty
+from grading.metrology import comparison, distributions, uncertainty
 from grading.metrology.comparison import ComparedValue
 from grading.metrology.uncertainty import ReadingTerms
 
@@ -299,7 +299,7 @@ def test_the_set_factor_of_two_is_students() -> None:
     assert uncertainty.set_coverage_factor(2, 10) == uncertainty.coverage_factor(10)
     assert uncertainty.set_coverage_factor(2, 1.5) == pytest.approx(stats.t.ppf(0.975, 1.5))
     # The studentised range's own route agrees with it.
-    assert uncertainty._studentised_range(2, 10.0, 0.95) / sqrt(2) == pytest.approx(
+    assert distributions.studentised_range_quantile(0.95, 2, 10.0) / sqrt(2) == pytest.approx(
         uncertainty.coverage_factor(10), rel=1e-6
     )
 

@@ -18,7 +18,8 @@ from typing import NamedTuple
 
 import pytest
 
-from catalog.reference.files import BasingRow, PinRow, Reference, read_reference
+from catalog.reference.files import BasingRow, PinRow, Reference
+from tests.reference import the_reference
 from tests.schematic_symbols import Pins, find_library, read_symbols
 
 FIXTURES = Path(__file__).parents[2] / "fixtures"
@@ -72,7 +73,7 @@ UNNUMBERED = "~"
 
 @cache
 def reference() -> Reference:
-    return read_reference(FIXTURES)
+    return the_reference()
 
 
 @cache

@@ -9,13 +9,13 @@ The summary transliterates otherwise than we do (its J is our Zh, its C our Ts).
 from __future__ import annotations
 
 import re
-from pathlib import Path
 
 import pytest
 
-from catalog.reference.files import TypeRow, read_reference
+from catalog.reference.files import TypeRow
+from tests.reference import the_reference
 
-REFERENCE = read_reference(Path(__file__).parents[2] / "fixtures")
+REFERENCE = the_reference()
 RECEIVING = ("types/eastern.toml", "types/eastern_signal.toml", "types/eastern_power.toml", "types/eastern_grades.toml")
 # Named before the standard, or told apart from a western valve of the same letters.
 OLDER = {"6F6S", "6A7 octal"}

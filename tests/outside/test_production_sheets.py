@@ -9,14 +9,14 @@ interchangeable, so the leads must be the same and our nominals must lie between
 from __future__ import annotations
 
 from decimal import Decimal
-from pathlib import Path
 from typing import NamedTuple
 
 import pytest
 
-from catalog.reference.files import TestPointRow, read_reference
+from catalog.reference.files import TestPointRow
+from tests.reference import the_reference
 
-REFERENCE = read_reference(Path(__file__).parents[2] / "fixtures")
+REFERENCE = the_reference()
 
 Leads = dict[int, str]  # electrode by pin, as "section:code"; a heater or filament end is "h"
 

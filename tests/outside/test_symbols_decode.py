@@ -69,7 +69,7 @@ def some_labels(count: int, address: str) -> Iterator[Label]:
 
 
 @pytest.mark.parametrize("dpi", DPI)
-@pytest.mark.parametrize("address", ["", "https://shop.example", "https://www.a-longer-name.example"])
+@pytest.mark.parametrize("address", ["", "https://www.a-longer-name.example"])
 @pytest.mark.parametrize("kind", list(SymbolKind))
 @pytest.mark.parametrize(
     ("stock", "dots"),
@@ -82,7 +82,7 @@ def some_labels(count: int, address: str) -> Iterator[Label]:
 def test_all_symbols_of_a_full_sheet_of_labels_decode(
     stock: Stock, dots: float, kind: SymbolKind, address: str, dpi: int
 ) -> None:
-    labels = list(some_labels(30 if stock.is_thermal else stock.per_page, address))
+    labels = list(some_labels(10 if stock.is_thermal else stock.per_page, address))
     pdf = labels_pdf(labels, stock, shop="The Amber Filament", on=date(2026, 3, 2), square_kind=kind, dots_per_mm=dots)
     wanted = Counter(("Code 128", label.serial) for label in labels)
     wanted.update((FORMATS[kind], label.square_text) for label in labels)

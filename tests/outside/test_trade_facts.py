@@ -4,17 +4,17 @@ from __future__ import annotations
 
 from dataclasses import replace
 from functools import cache
-from pathlib import Path
 
 import pytest
 
-from catalog.reference.files import Reference, TestPointRow, TypeRow, read_reference
+from catalog.reference.files import Reference, TestPointRow, TypeRow
 from catalog.reference.scripts import normal
+from tests.reference import the_reference
 
 
 @cache
 def reference() -> Reference:
-    return read_reference(Path(__file__).parents[2] / "fixtures")
+    return the_reference()
 
 
 def valve(name: str) -> TypeRow:

@@ -12,14 +12,12 @@ two intervals must meet the interval of the third. No row is excused.
 from __future__ import annotations
 
 from decimal import Decimal
-from pathlib import Path
 from typing import NamedTuple
 
 import pytest
 
-from catalog.reference.files import TestPointRow, read_reference
-
-FIXTURES = Path(__file__).parents[2] / "fixtures"
+from catalog.reference.files import TestPointRow
+from tests.reference import the_reference
 
 
 class Interval(NamedTuple):
@@ -54,7 +52,7 @@ def rows() -> list[tuple[str, TestPointRow]]:
     """One row for each different test point: two sections alike give one."""
     found = {
         (valve.designation, point.name): (f"{valve.designation} at {point.name}", point)
-        for valve in read_reference(FIXTURES).types.values()
+        for valve in the_reference().types.values()
         for section in valve.sections
         for point in section.test_points
         if section.kind == "triode" and point.mu and point.gm_ma_per_v and point.anode_resistance_kohm

@@ -18,7 +18,8 @@ import pytest
 
 from catalog.physics.typical import Compared, compare, position_of
 from catalog.reference.files import ApplicationRow
-from tests.catalog.known import named, reference, sheets
+from tests.catalog.known import named, sheets
+from tests.reference import the_reference
 
 SE, PP = "single-ended class A", "push-pull class AB"
 
@@ -86,7 +87,7 @@ def compared() -> tuple[Compared, ...]:
     found = []
     for row in FROM_MEMORY:
         found += compare(named(str(row[0])), f"{row[2] or row[3]} V", from_memory(row), "from memory")
-    for valve in reference().types.values():
+    for valve in the_reference().types.values():
         for application in valve.applications:
             found += compare(sheets()[valve.designation], application.name, application, application.source)
     return tuple(found)

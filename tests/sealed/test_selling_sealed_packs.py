@@ -141,7 +141,7 @@ def read_at_the_bench(valve: Valve) -> None:
         for number, point in points.items()
         if point
     }
-    readings.take(shift, valve, taken, shift.operator)
+    readings.record_readings(shift, valve, taken, shift.operator)
 
 
 # On an order

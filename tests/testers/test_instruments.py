@@ -14,7 +14,7 @@ from django.utils import timezone
 
 from catalog.physics import electrics
 from catalog.physics.electrics import ConversionRefused
-from grading.bench.readings import EnteredReading, UnfitTester, take
+from grading.bench.readings import EnteredReading, UnfitTester, record_readings
 from grading.metrology import uncertainty
 from grading.models import Calibration, Capability, Quantity, Reading, Tester, TesterCondition
 from grading.testers import conditions, records
@@ -94,7 +94,7 @@ def test_the_bench_refuses_milliamperes_from_a_scale_only_tester() -> None:
     shift, valve = shift_at(scale()), make_valve(make_type("12AX7"))
     taken = {number: EnteredReading(point(), anode_current_ma=1.2) for number in (1, 2)}
     with pytest.raises(UnfitTester, match="emission on a scale"):
-        take(shift, valve, taken, shift.operator)
+        record_readings(shift, valve, taken, shift.operator)
     assert not Reading.objects.exists()
 
 
@@ -102,12 +102,14 @@ def test_the_bench_refuses_a_quantity_that_the_tester_is_not_known_to_measure() 
     shift, valve = shift_at(described()), make_valve(make_type("12AX7"))
     taken = {number: EnteredReading(point(), anode_current_ma=1.2, grid_current_ua=0.1) for number in (1, 2)}
     with pytest.raises(UnfitTester, match="does not measure grid current"):
-        take(shift, valve, taken, shift.operator)
+        record_readings(shift, valve, taken, shift.operator)
 
 
 def test_a_tester_not_yet_described_may_read_anything() -> None:
     shift, valve = shift_at(make_tester()), make_valve(make_type("12AX7"))
-    take(shift, valve, {number: EnteredReading(point(), anode_current_ma=1.2) for number in (1, 2)}, shift.operator)
+    record_readings(
+        shift, valve, {number: EnteredReading(point(), anode_current_ma=1.2) for number in (1, 2)}, shift.operator
+    )
     assert Reading.objects.count() == 2
 
 

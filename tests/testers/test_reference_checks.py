@@ -71,21 +71,21 @@ def test_one_put_out_of_use_is_not_read_and_stops_nobody(reference: ReferenceVal
     reference_checks.put_in_use(reference, False, owner())
     assert reference_checks.for_tester(shift.tester) == []
     with pytest.raises(CheckProblem, match="not read on"):
-        reference_checks.take(reference, shift, 9.9, shift.operator)
+        reference_checks.record(reference, shift, 9.9, shift.operator)
 
 
 def test_a_check_is_due_until_one_is_made_in_the_shift(tester: Tester, shift: Shift) -> None:
     assert not reference_checks.check_due(shift), "there is nothing to check"
     first, second = kept_aside(), kept_aside(tester, "R2", GM)
     assert reference_checks.check_due(shift) and reference_checks.due(shift) == [first, second]
-    reference_checks.take(first, shift, 1.2, shift.operator)
+    reference_checks.record(first, shift, 1.2, shift.operator)
     assert not reference_checks.check_due(shift) and reference_checks.due(shift) == [second]
 
 
 def test_a_check_in_a_shift_that_has_ended_is_refused(reference: ReferenceValve, shift: Shift) -> None:
     readings.end_shift(shift, shift.operator)
     with pytest.raises(CheckProblem, match="has ended"):
-        reference_checks.take(reference, shift, 1.2, shift.operator)
+        reference_checks.record(reference, shift, 1.2, shift.operator)
 
 
 # The chart
@@ -230,7 +230,9 @@ def test_nothing_is_graded_on_a_stopped_tester(reference: ReferenceValve, shift:
     stopped(reference, shift)
     valve = make_valve(make_type("12AX7"))
     with pytest.raises(UnfitTester, match="was stopped on"):
-        readings.take(shift, valve, {n: EnteredReading(point(), anode_current_ma=1.2) for n in (1, 2)}, shift.operator)
+        readings.record_readings(
+            shift, valve, {n: EnteredReading(point(), anode_current_ma=1.2) for n in (1, 2)}, shift.operator
+        )
     assert not Reading.objects.exists()
 
 
@@ -250,9 +252,9 @@ def test_after_a_stop_is_cleared_the_rules_look_at_the_checks_made_since(
 ) -> None:
     stop = stopped(reference, shift)
     reference_checks.clear(stop, "cleaned the socket", False, owner())
-    good = [reference_checks.take(reference, shift, value, shift.operator) for value in (1.20, 1.19, 1.20)]
+    good = [reference_checks.record(reference, shift, value, shift.operator) for value in (1.20, 1.19, 1.20)]
     assert all(outcome.stop is None and outcome.chart.in_control for outcome in good)
-    bad = reference_checks.take(reference, shift, 1.5, shift.operator)
+    bad = reference_checks.record(reference, shift, 1.5, shift.operator)
     assert bad.stop is not None and bad.stop != stop
     assert bad.stop.suspect_since == good[2].check.taken_at
 
@@ -263,17 +265,17 @@ def test_out_at_the_first_check_after_a_clearing_the_review_goes_back_to_the_cle
     stop = stopped(reference, shift)
     reference_checks.clear(stop, "tapped it", False, owner())
     stop.refresh_from_db()
-    again = reference_checks.take(reference, shift, 1.5, shift.operator)
+    again = reference_checks.record(reference, shift, 1.5, shift.operator)
     assert again.stop is not None and again.stop.suspect_since == stop.cleared_at
 
 
 def test_an_adjusted_tester_has_its_charts_learnt_anew(reference: ReferenceValve, shift: Shift) -> None:
     stop = stopped(reference, shift)
     reference_checks.clear(stop, "new meter movement", True, owner())
-    outcome = reference_checks.take(reference, shift, 1.5, shift.operator)
+    outcome = reference_checks.record(reference, shift, 1.5, shift.operator)
     assert outcome.stop is None and outcome.chart.learning
     for value in STEADY[1:]:
-        outcome = reference_checks.take(reference, shift, value + 0.3, shift.operator)
+        outcome = reference_checks.record(reference, shift, value + 0.3, shift.operator)
     assert outcome.chart.lines is not None and isclose(outcome.chart.lines.centre, 1.5, abs_tol=0.01)
 
 

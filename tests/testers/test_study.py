@@ -87,7 +87,7 @@ def test_each_person_is_led_through_their_own_readings() -> None:
     ada, bo = people()
     first = studies.next_cell(study, ada)
     assert first is not None and first.operator_id == ada.pk and first.repeat == 1
-    studies.take(study, first, 1.2, ada)
+    studies.record(study, first, 1.2, ada)
     second = studies.next_cell(study, ada)
     assert second is not None and second[:3] != first[:3]
     assert [(share.made, share.left) for share in studies.progress_of(study)] == [(1, 5), (0, 6)]
@@ -101,10 +101,10 @@ def test_a_reading_is_made_by_its_own_operator_and_once() -> None:
     cell = studies.next_cell(study, ada)
     assert cell is not None
     with pytest.raises(StudyProblem, match="another operator"):
-        studies.take(study, cell, 1.2, bo)
-    studies.take(study, cell, 1.2, ada)
+        studies.record(study, cell, 1.2, bo)
+    studies.record(study, cell, 1.2, ada)
     with pytest.raises(StudyProblem, match="made already"):
-        studies.take(study, cell, 1.3, ada)
+        studies.record(study, cell, 1.3, ada)
     assert study.readings.count() == 1
 
 
@@ -113,7 +113,7 @@ def test_a_correction_stands_in_place_of_the_wrong_reading() -> None:
     ada, _ = people()
     cell = studies.next_cell(study, ada)
     assert cell is not None
-    wrong = studies.take(study, cell, 12.0, ada)
+    wrong = studies.record(study, cell, 12.0, ada)
     right = studies.correct(wrong, 1.2, "decimal point", ada)
     assert list(study.readings.current()) == [right]
     assert right.taken_at == wrong.taken_at and right.repeat == wrong.repeat
@@ -395,7 +395,7 @@ def test_nobody_sees_what_was_read_before_the_study_is_complete(client: Client, 
     study = planned(described())
     cell = studies.next_cell(study, ada)
     assert cell is not None
-    studies.take(study, cell, 1.23456, ada)
+    studies.record(study, cell, 1.23456, ada)
     for address in (f"/studies/{study.pk}/", f"/studies/{study.pk}/read/"):
         assert "1.23456" not in client.get(address).content.decode()
 
@@ -460,7 +460,7 @@ def on_days(tester: Tester, shifts: Sequence[float], valves: int = 6) -> Study:
         scatter = (-0.004, 0.0, 0.004)[(cell.position + cell.repeat) % 3]  # the same on every day
         value = 1.0 + 0.1 * cell.position + shifts[cell.repeat - 1] + scatter
         when = start + timedelta(days=cell.repeat)
-        studies.take(study, cell, value, users[cell.operator_id], taken_at=when)
+        studies.record(study, cell, value, users[cell.operator_id], taken_at=when)
     studies.finish(study, owner())
     return study
 

@@ -9,9 +9,7 @@ from decimal import Decimal
 from typing import Any
 
 import pytest
-from django.conf import settings
 from django.core.files.uploadedfile import SimpleUploadedFile
-from django.core.management import call_command
 from django.test import Client
 from django.urls import reverse
 
@@ -25,10 +23,11 @@ from stockroom.models import Entry, Valve
 from stockroom.site.people import Role
 from stockroom.types import keeping
 from tests.factories import graded, make_policy, make_valve
+from tests.reference import cut_down, the_reference
 
 pytestmark = pytest.mark.django_db
 
-OURS = files.read_reference(settings.BASE_DIR / "fixtures")
+OURS = cut_down(the_reference(), "EL84")
 
 
 @pytest.fixture
@@ -178,7 +177,7 @@ def test_names_are_added_and_a_wrong_one_taken_away(reference: None, owner: Clie
     owner.post(reverse("type-change", args=["EL84"]), filled(owner, "EL84", names=names))
     assert ValveType.objects.named("ZZ84").get() == el84()
     assert not ValveType.objects.named("N709").exists()
-    call_command("load_types", verbosity=0)
+    load(OURS)
     assert ValveType.objects.named("ZZ84").exists() and not ValveType.objects.named("N709").exists()
 
 
@@ -196,7 +195,7 @@ def test_any_base_with_any_pins_can_be_described(reference: None, owner: Client)
     basing = Basing.objects.get(types__designation="QX14")
     assert basing.pins.count() == 14 and basing.base_name == "14 stout pins in two rings"
     assert "cathode, section 1" in owner.get("/types/QX14/").content.decode()
-    call_command("load_types", verbosity=0)
+    load(OURS)
     assert Basing.objects.get(types__designation="QX14").pins.count() == 14
 
 

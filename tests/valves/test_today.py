@@ -66,7 +66,7 @@ def test_the_bench_is_told_which_study_waits_and_for_whose_readings(client: Clie
     study = planned(described())
     cell = studies.next_cell(study, people()[0])
     assert cell is not None
-    studies.take(study, cell, 1.2, people()[0])
+    studies.record(study, cell, 1.2, people()[0])
     assert "; left: ada 5, bo 6" in today(client, Role.BENCH)
 
 

@@ -73,7 +73,7 @@ def test_a_valve(shift: Shift, ia: float = 1.2, gm: float = 1.6, valve: Valve | 
         section.number: EnteredReading(section.test_point, anode_current_ma=ia, gm_ma_per_v=gm)  # type: ignore[arg-type]
         for section in valve.type.test_sections
     }
-    grade = bench.take(shift, valve, taken, shift.operator)
+    grade = bench.record_readings(shift, valve, taken, shift.operator)
     assert grade is not None
     return grade
 
@@ -545,7 +545,7 @@ def test_a_leaky_valve_does_not_pass_on_a_scale(policy: Policy) -> None:
     valve = make_valves(make_type(), 1)[0]
     points = {section.number: section.test_point for section in make_type().test_sections}
     leaky = {n: EnteredReading(at, emission_scale=80, heater_cathode_leakage_ua=900) for n, at in points.items() if at}
-    grade = bench.take(shift, valve, leaky, shift.operator)
+    grade = bench.record_readings(shift, valve, leaky, shift.operator)
     assert grade is not None and not grade.saleable
     assert grade.reasons[0] == "section 1: heater-cathode leakage 900 µA; Usable allows 50"
 
@@ -649,7 +649,7 @@ def warmed_up(shift: Shift, valve: Valve, *values: float, **more: Any) -> Grade 
     assert one and two
     first = EnteredReading(one, gm_ma_per_v=1.6, series=series(*values), **more)
     taken = {1: first, 2: EnteredReading(two, anode_current_ma=1.2, gm_ma_per_v=1.6)}
-    return bench.take(shift, valve, taken, shift.operator)
+    return bench.record_readings(shift, valve, taken, shift.operator)
 
 
 COLD, WARM = (0.70, 0.78, 0.86, 0.93, 0.99), (1.19, 1.20, 1.20, 1.20, 1.20)
@@ -685,7 +685,9 @@ def test_a_valve_whose_last_series_has_not_settled_has_no_grade_and_goes_nowhere
         for number, point in points.items()
         if point
     }
-    assert bench.take(shift, valve, single, shift.operator) is None, "one reading does not show that it is steady"
+    assert bench.record_readings(shift, valve, single, shift.operator) is None, (
+        "one reading does not show that it is steady"
+    )
     assert warmed_up(shift, valve, *WARM) is not None
 
 
@@ -750,7 +752,9 @@ def test_a_grade_beside_a_house_nominal_says_so(policy: Policy) -> None:
             for s in type_.test_sections
             if s.test_point
         }
-        assert bench.take(shift, valve, taken, shift.operator) is None, "there is nothing to compare it with yet"
+        assert bench.record_readings(shift, valve, taken, shift.operator) is None, (
+            "there is nothing to compare it with yet"
+        )
     assert "no house nominal has been learnt" in judging.why_ungraded(valve)
     for point in points:
         assert point is not None
@@ -790,7 +794,7 @@ def test_a_certificate_states_the_settings_that_were_used_and_no_set_mixes_them(
             for s in type_.test_sections
             if s.test_point
         }
-        bench.take(shift, valve, taken, shift.operator)
+        bench.record_readings(shift, valve, taken, shift.operator)
     for point in points:
         house_nominals.learn(shift.tester, point, owner())
     one, two = (test_a_valve(shift, ia=0.61, gm=1.6).valve for _ in range(2))
