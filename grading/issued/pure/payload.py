@@ -9,7 +9,7 @@ from __future__ import annotations
 from typing import Any
 
 from grading.metrology import uncertainty
-from grading.metrology.quantities import Quantity
+from grading.metrology.quantities import Quantity, capitalised
 from grading.papers.pure.certificate import CertificateData, CertifiedSpread, CertifiedValve, Nominal
 from grading.verdicts.pure.graded import GradedSection, GradedValue
 from stockroom.pure.written import MINUS, plain
@@ -42,7 +42,10 @@ def payload_of(data: CertificateData, *, number: str, page: str, kid: str) -> di
             for row in data.measured
         ],
         "reasons": list(data.reasons),
-        "says": [{"label": row.label, "text": " ".join(filter(None, (row.text, row.policy)))} for row in data.said],
+        "says": [
+            {"label": row.label, "text": " ".join(filter(None, (row.text, capitalised(row.policy))))}
+            for row in data.said
+        ],
         "notes": list(data.notes),
     }
     return {name: _one_line(value) for name, value in said.items() if value not in ("", [])}
