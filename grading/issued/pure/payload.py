@@ -42,10 +42,7 @@ def payload_of(data: CertificateData, *, number: str, page: str, kid: str) -> di
             for row in data.measured
         ],
         "reasons": list(data.reasons),
-        "says": [
-            {"label": row.label, "text": " ".join(filter(None, (row.text, capitalised(row.policy))))}
-            for row in data.said
-        ],
+        "says": [{"label": row.label, "text": f"{row.text} {capitalised(row.policy)}"} for row in data.said],
         "notes": list(data.notes),
     }
     return {name: _one_line(value) for name, value in said.items() if value not in ("", [])}

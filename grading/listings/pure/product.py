@@ -1,8 +1,9 @@
 """An item as search engines read it: a `Product` with its `Offer` in the vocabulary of schema.org, as JSON-LD.
 
 The terms are those of https://schema.org/Product, /Offer, /PropertyValue and /Organization; JSON-LD is the W3C
-Recommendation “JSON-LD 1.1” of 16 July 2020. A reading is a `PropertyValue` of the product: its number as printed, its
-unit as `unitText`, and its uncertainty in words, for which the vocabulary has no term.
+Recommendation “JSON-LD 1.1” of 16 July 2020. A reading is a `PropertyValue` of the product: its number as it is
+printed, a text that keeps its digits, its unit as `unitText`, and its uncertainty in words, for which the vocabulary
+has no term.
 """
 
 from __future__ import annotations
@@ -18,7 +19,7 @@ _IN_A_SCRIPT = {ord(sign): f"\\u{ord(sign):04x}" for sign in "<>&\u2028\u2029"}
 
 
 class Property(NamedTuple):
-    """`value` is a number as printed, or words; `note` says more of it, such as its uncertainty."""
+    """`value` is a number as it is printed, or words; `note` says more of it, such as its uncertainty."""
 
     name: str
     value: str
@@ -92,18 +93,11 @@ def _property(one: Property) -> dict[str, Any]:
     said = {
         "@type": "PropertyValue",
         "name": one.name,
-        "value": _number(one.value) if one.unit else one.value,
+        "value": one.value,
         "unitText": one.unit,
         "description": one.note,
     }
     return _without_nothing(said)
-
-
-def _number(text: str) -> float | str:
-    try:
-        return float(text.replace("\N{MINUS SIGN}", "-"))
-    except ValueError:
-        return text
 
 
 def _without_nothing(said: Mapping[str, Any]) -> dict[str, Any]:
