@@ -91,7 +91,7 @@ class SaleFilter(django_filters.FilterSet):
         return listings.filter(with_valve(valve__type__basing__base=base))
 
     def by_size(self, listings: Listings, _: str, size: str) -> Listings:
-        counted = listings.annotate(pieces=Count("listed"))
+        counted = listings.annotate(pieces=Count("listed")).order_by(*Listing._meta.ordering)  # grouped rows forget it
         return counted.filter(pieces__gt=1).exclude(pieces__in=SIZES) if size == MORE else counted.filter(pieces=size)
 
     def from_price(self, listings: Listings, _: str, least: Decimal) -> Listings:

@@ -29,7 +29,7 @@ from grading.testers import conditions
 from grading.verdicts.stating import stated
 from stockroom.models import Attachment, Listing
 from stockroom.pure import written
-from stockroom.site.web import page_of, public_address
+from stockroom.site.web import addresses, page_of, public_address
 
 DESCRIBED = 155  # letters of a description that a search engine shows (common practice, no source)
 
@@ -124,7 +124,8 @@ def item(request: HttpRequest, number: str) -> HttpResponse:
 
 def _images(request: HttpRequest, listing: Listing) -> list[str]:
     seen = Attachment.objects.for_public_display().filter(valve__listings__listing=listing).values_list("pk", flat=True)
-    return [public_address(request, reverse("public-photograph", args=[pk, "large"])) for pk in seen]
+    address = addresses(request)
+    return [address(reverse("public-photograph", args=[pk, "large"])) for pk in seen]
 
 
 # What machines read
@@ -160,7 +161,7 @@ def site_map_section(request: HttpRequest, section: str) -> HttpResponse:
 @require_safe
 def feed_csv(request: HttpRequest) -> StreamingHttpResponse:
     """All that is listed, written while it is read, a few listings at a time."""
-    lines = feeds.csv_lines(lambda path: public_address(request, path))
+    lines = feeds.csv_lines(addresses(request))
     return StreamingHttpResponse(lines, content_type="text/csv; charset=utf-8; header=present")
 
 
@@ -177,7 +178,7 @@ def feed_json(request: HttpRequest) -> JsonResponse:
         "page": page.number,
         "pages": page.paginator.num_pages,
         "next": public_address(request, here) + after if after else None,
-        "items": feeds.json_items(list(page), lambda path: public_address(request, path)),
+        "items": feeds.json_items(list(page), addresses(request)),
     }
     return JsonResponse(content, json_dumps_params={"ensure_ascii": False})
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import Any, cast
 
 from django import forms
@@ -25,14 +25,18 @@ def page_of(request: HttpRequest, rows: QuerySet[Any] | Sequence[Any]) -> Page[A
     return Paginator(rows, ROWS).get_page(request.GET.get("page"))
 
 
-def public_address(request: HttpRequest, path: str = "") -> str:
-    """The one address of a page for those outside: this page's, without what was asked of it, where no path is given.
+def addresses(request: HttpRequest) -> Callable[[str], str]:
+    """From a path to the full address of a page for those outside; the shop is asked once.
 
-    The shop's own address on the web stands before it, whatever the machine in the shop was called by.
+    Its own address on the web stands before the path, whatever the machine in the shop was called by.
     """
-    path = path or request.path
     own = Shop.own().web_address.rstrip("/")
-    return f"{own}{path}" if own else request.build_absolute_uri(path)
+    return lambda path: f"{own}{path}" if own else request.build_absolute_uri(path)
+
+
+def public_address(request: HttpRequest, path: str = "") -> str:
+    """The one address of a page: this page's, without what was asked of it, where no path is given."""
+    return addresses(request)(path or request.path)
 
 
 def valve_typed(text: str, *related: str) -> Valve:

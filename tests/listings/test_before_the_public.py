@@ -116,6 +116,7 @@ def test_the_list_is_narrowed_by_grade_and_by_how_many_are_sold_together(by: Use
 
 
 def test_the_questions_of_the_list_do_not_grow_with_it(by: User) -> None:
+    Shop.own()
     counts = []
     for count in (2, 10):
         for number in range(count):
@@ -272,6 +273,7 @@ def test_what_is_set_aside_or_ended_is_in_no_feed(by: User) -> None:
 
 
 def test_the_questions_of_a_feed_do_not_grow_with_it(by: User) -> None:
+    Shop.own()
     counts = []
     for count in (2, 10):
         for number in range(count):
