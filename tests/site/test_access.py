@@ -13,16 +13,19 @@ import pytest
 from django.contrib.auth.models import User
 from django.test import Client
 from django.urls import URLPattern, URLResolver, get_resolver, reverse
+from django.utils import timezone
 
 from catalog.models import KeptPosition
-from grading.issued import issuing
+from grading.issued.pure import signing
 from grading.models import (
     HouseNominal,
+    IssuedCertificate,
     MatchedSet,
     Policy,
     Quantity,
     Reading,
     ReferenceValve,
+    SigningKey,
     Stop,
     Study,
     TesterCondition,
@@ -31,7 +34,7 @@ from grading.sets import runs
 from grading.sets.runs import Ask
 from stockroom.models import Customer, Enquiry, Listing, Maker, Order, Place, Supplier, Valve
 from stockroom.site.people import Role
-from tests.factories import graded, make_line, make_policy, make_tester, make_type, make_user, make_valves
+from tests.factories import graded, make_line, make_policy, make_tester, make_type, make_valves
 
 ANYONE, LOOK = "anyone", "look"
 RECEIVING, BENCH, SALES, OWNER = {Role.RECEIVING}, {Role.BENCH}, {Role.SALES}, {Role.OWNER}
@@ -61,8 +64,15 @@ class World:
         ask = Ask(size=2, tiers=(("within 5 %", 5, 10),), best_grades=2)
         self.run = runs.start(type_, ask, None)
         self.listing = Listing.objects.create(number="A00001", title="One", price=5, currency="GBP")
-        self.enquiry = Enquiry.objects.create(listing=self.listing, name="Orla Penhale", email="orla@penhale.example")
-        self.certificate = issuing.issue(self.valve, make_user("issuer"))
+        self.enquiry = Enquiry.objects.create(
+            listing=self.listing,
+            name="Orla",
+            email="o@penhale.example",
+            answered_at=timezone.now(),
+            declined_because="?",
+        )
+        key = SigningKey.objects.create(kid="k", x=signing.jwk(bytes(32))["x"])
+        self.certificate = IssuedCertificate.objects.create(number="M00001", valve=self.valve, payload="{}", key=key)
         self.person = User.objects.create_user("somebody")
         self.lot, self.line = line.lot, line
         details = {"supply_v": 300, "load_kohm": 100, "cathode_resistor_ohm": 1500}
