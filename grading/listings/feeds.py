@@ -135,8 +135,8 @@ def _rows(listings: Sequence[Listing], address: Address, prefetched: Sequence[st
     public = Attachment.objects.for_public_display().filter(
         valve__listings__listing__in=found, valve__listings__live=True
     )
-    for key, listing in public.values_list("pk", "valve__listings__listing"):
-        photographs.setdefault(listing, []).append(key)
+    for key, of_listing in public.values_list("pk", "valve__listings__listing"):
+        photographs.setdefault(of_listing, []).append(key)
     for listing in found:
         valves, of = shown.valves_of(listing), grades.get(listing.pk, [])
         part = None if of or listing.untested else part_of(valves)

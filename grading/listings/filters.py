@@ -91,8 +91,10 @@ class SaleFilter(django_filters.FilterSet):
         return listings.filter(with_valve(valve__type__basing__base=base))
 
     def by_size(self, listings: Listings, _: str, size: str) -> Listings:
-        counted = listings.annotate(pieces=Count("listed")).order_by(*Listing._meta.ordering)  # grouped rows forget it
-        return counted.filter(pieces__gt=1).exclude(pieces__in=SIZES) if size == MORE else counted.filter(pieces=size)
+        counted = listings.annotate(pieces=Count("listed")).order_by("-listed_at", "-number")  # grouped rows forget it
+        if size == MORE:
+            return counted.exclude(pieces__in=SIZES)
+        return counted.filter(pieces=int(size))
 
     def from_price(self, listings: Listings, _: str, least: Decimal) -> Listings:
         return listings.filter(currency=Shop.own().currency, price__gte=least)

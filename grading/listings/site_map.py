@@ -38,4 +38,4 @@ class PageMap(Sitemap):
         return reverse(item)
 
 
-SITE_MAP: dict[str, type[Sitemap]] = {"listings": ListingMap, "pages": PageMap}
+SITE_MAP: dict[str, type[Sitemap[Any]] | Sitemap[Any]] = {"listings": ListingMap, "pages": PageMap}

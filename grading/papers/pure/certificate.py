@@ -275,9 +275,9 @@ def _check(check: PaperCheck) -> Table:
             f"<link href={quoteattr(check.page)}>{escape(check.page)}</link>"
         )
         side = page.side_mm
-        style = [("VALIGN", (0, 0), (-1, -1), "MIDDLE"), *_NO_PADDING]
-        left = [[page, Paragraph(words, LONG)]]
-        said.append(Table(left, colWidths=[side * mm, (ROOM_MM - copy.side_mm - side - 4) * mm], style=style))
+        beside = [side * mm, (ROOM_MM - copy.side_mm - side - 4) * mm]
+        middle = [("VALIGN", (0, 0), (-1, -1), "MIDDLE"), *_NO_PADDING]
+        said.append(Table([[page, Paragraph(words, LONG)]], colWidths=beside, style=middle))
     where = f"; the keys and how to check are at {escape(check.keys_page)}" if check.keys_page else ""
     said += [
         Paragraph(
@@ -289,7 +289,7 @@ def _check(check: PaperCheck) -> Table:
         Paragraph(f"<b>Key</b> {escape(check.key)}", LONG),
         Paragraph(f"<b>Signature</b> {escape(check.signature)}", LONG),
     ]
-    style = [("VALIGN", (0, 0), (-1, -1), "TOP"), ("BOX", (0, 0), (-1, -1), 0.6, RULE), *_NO_PADDING]
+    style: list[Any] = [("VALIGN", (0, 0), (-1, -1), "TOP"), ("BOX", (0, 0), (-1, -1), 0.6, RULE), *_NO_PADDING]
     style += [("LEFTPADDING", (0, 0), (0, 0), 4), ("TOPPADDING", (0, 0), (0, 0), 3)]
     return Table([[said, copy]], colWidths=[(ROOM_MM - copy.side_mm) * mm, copy.side_mm * mm], style=style)
 
