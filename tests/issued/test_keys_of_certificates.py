@@ -102,7 +102,7 @@ def test_a_saved_copy_is_checked_with_the_published_keys_and_with_the_shops_own(
 def recipe(name: str) -> str:
     """As it stands on the public page."""
     page = Client().get(reverse("certificate-keys")).content.decode()
-    found = re.search(rf'<pre id="{name}">(.*?)</pre>', page, re.S)
+    found = re.search(rf'<pre id="{name}" tabindex="0">(.*?)</pre>', page, re.S)
     assert found
     return html.unescape(found[1])
 
