@@ -124,6 +124,7 @@ class Pin(models.Model):
 
 
 NOT_IDENTIFIED = "not identified"
+ALIKE_INSIDE = ("special quality", "same electrically")  # of `RelatedType.how`: one valve in two qualities
 NOT_IDENTIFIED_NORMAL = normal(NOT_IDENTIFIED)
 
 
@@ -152,7 +153,9 @@ class ValveTypeQuerySet(models.QuerySet["ValveType"]):
             base_name = BASES[base].label if base in BASES else base or ""
             types[key] = OnFile(name, tuple(heaters.get(key, ())), base or "", base_name)
             names[bare] = key
-        return NameRegister(types, {**dict(Alias.objects.values_list("normal", "type")), **names})
+        alike = RelatedType.objects.filter(how__in=ALIKE_INSIDE).values_list("type", "other")
+        names = {**dict(Alias.objects.values_list("normal", "type")), **names}
+        return NameRegister(types, names, frozenset(frozenset(pair) for pair in alike))
 
     def identified(self) -> ValveTypeQuerySet:
         return self.exclude(normal=NOT_IDENTIFIED_NORMAL)
@@ -399,6 +402,8 @@ class Ratings(Sourced):
     supply_rms_max_v = models.FloatField(null=True)
     drop_v = models.FloatField(null=True)
     drop_at_ma = models.FloatField(null=True)
+    striking_voltage_v = models.FloatField(null=True)
+    least_current_ma = models.FloatField(null=True)
 
     NAMES = (
         ("anode_voltage_max_v", "Anode voltage", "V"),
@@ -421,6 +426,8 @@ class Ratings(Sourced):
         ("supply_rms_max_v", "Supply of each anode, rms", "V"),
         ("drop_v", "Drop of one anode", "V"),
         ("drop_at_ma", "at a current of", "mA"),
+        ("striking_voltage_v", "Voltage to strike", "V"),
+        ("least_current_ma", "Least current", "mA"),
     )
 
     @property

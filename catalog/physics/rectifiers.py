@@ -63,6 +63,17 @@ def supply(perveance: float, at: Filter) -> Supplied:
     return _capacitor_input(perveance, at)
 
 
+def critical_inductance_h(output_v: float, load_ma: float, mains_hz: float = 50.0) -> float:
+    """What a choke after a full-wave rectifier needs at least, in henries, for its current never to cease.
+
+    With less the supply rises towards the peak of the wave. L = R / 6 pi f, of the second harmonic (from memory).
+
+    >>> round(critical_inductance_h(400, 100), 1)
+    4.2
+    """
+    return 1000 * output_v / load_ma / (6 * pi * mains_hz)
+
+
 def _choke_input(perveance: float, at: Filter) -> Supplied:
     if at.anodes != 2:
         raise NoSupply("A choke straight after a half-wave rectifier carries no steady current.")

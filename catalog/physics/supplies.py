@@ -13,14 +13,17 @@ from catalog.physics.answers import Advice
 from catalog.physics.findings import Level, Margin, Reason, shown
 from catalog.physics.limits import AskedOfValve, compare_limits, judge_limits
 from catalog.physics.pins import Substitution
-from catalog.physics.positions import Position, RectifierDuty
-from catalog.physics.rectifiers import Filter, NoSupply, Supplied, supply
+from catalog.physics.positions import Position, RectifierDuty, StabiliserDuty
+from catalog.physics.rectifiers import Filter, NoSupply, Supplied, critical_inductance_h, supply
 from catalog.physics.sheets import SectionSheet
 
 RISE_TOLD = 0.03  # relative; less is within the mains' own tolerance
 RISE_CHANGES = 0.05  # relative; from here on the set must be looked at
 FALL_CHANGES = 0.10
 HELD_VOLTAGE = 0.02  # relative, of a stabiliser
+SURELY_STRIKES = (
+    1.5  # times the voltage held: above that a stabiliser of this kind strikes (common practice, no source)
+)
 
 
 def judge_rectifier(position: Position, swap: Substitution) -> Advice:
@@ -47,6 +50,10 @@ def judge_rectifier(position: Position, swap: Substitution) -> Advice:
         if margin.over:
             text = f"{shown(least - duty.source_ohm)} Ω more in each anode's lead, for the {shown(least)} Ω it asks"
             reasons.append(Reason(Level.CHANGE, "supply", text))
+    if duty.first_capacitor_uf is None:
+        henries = critical_inductance_h(after.output_v, duty.load_ma, duty.mains_hz)
+        text = f"reckoned for a choke of {shown(henries)} H at least: with less, the supply rises towards its peak"
+        reasons.append(Reason(Level.NOTE, "supply", text))
     reasons += [*_stands_capacitor(duty, its, after), *_moved(duty, before, after), *_cold(swap, duty)]
     return Advice(swap.other.name, tuple(reasons), tuple(margins), supply_before=before, supply_after=after)
 
@@ -155,8 +162,43 @@ def judge_stabiliser(position: Position, swap: Substitution) -> Advice:
     duty = position.stabiliser
     if duty is None:
         return Advice(swap.other.name, (*reasons, *compare_limits(mine, its)))
-    current = (duty.supply_v - now) / duty.series_resistor_kohm - duty.load_ma
-    if current <= 0:
-        reasons.append(Reason(Level.NO, "supply", "the series resistor leaves it no current: it goes out"))
+    idle = (duty.supply_v - now) / duty.series_resistor_kohm  # with no load: while the set warms up
+    current = idle - duty.load_ma
+    reasons += [*_keeps_burning(current, its), *_strikes(duty, mine, its, now)]
     margins, over = judge_limits([AskedOfValve("current, load drawn", current, "anode_current_max_ma")], its)
+    most, original = its.ratings.get("anode_current_max_ma"), mine.ratings.get("anode_current_max_ma")
+    if most and current <= most < idle:
+        level = Level.NOTE if original and original <= most else Level.CHANGE
+        text = f"until the set draws its current the stabiliser takes {shown(idle)} mA of {shown(most)}"
+        reasons.append(Reason(level, "limits", text))
     return Advice(swap.other.name, (*reasons, *over), tuple(margins))
+
+
+def _keeps_burning(current_ma: float, its: SectionSheet) -> Iterator[Reason]:
+    """Below its least current it goes out, or its voltage wanders."""
+    least = its.ratings.get("least_current_ma")
+    if current_ma <= 0:
+        yield Reason(Level.NO, "supply", "the series resistor leaves it no current: it goes out")
+    elif least is None:
+        text = f"{shown(current_ma)} mA are left for it; the least that it works with is not at hand"
+        yield Reason(Level.UNKNOWN, "supply", text)
+    elif current_ma < least:
+        text = f"{shown(current_ma)} mA are left for it, and it needs {shown(least)}: it goes out or wanders"
+        yield Reason(Level.NO, "supply", text)
+
+
+def _strikes(duty: StabiliserDuty, mine: SectionSheet, its: SectionSheet, held_v: float) -> Iterator[Reason]:
+    """Before it strikes, all that the load draws is lost in the series resistor."""
+    needs, original = its.ratings.get("striking_voltage_v"), mine.ratings.get("striking_voltage_v")
+    offered = duty.supply_v - duty.series_resistor_kohm * duty.load_ma
+    if needs is None:
+        if offered < SURELY_STRIKES * held_v:
+            text = f"the set offers {shown(offered)} V with its load; the voltage at which it strikes is not at hand"
+            yield Reason(Level.UNKNOWN, "supply", text)
+    elif duty.supply_v < needs:
+        text = f"it strikes at {shown(needs)} V, and the supply is {shown(duty.supply_v)} V"
+        yield Reason(Level.NO, "supply", text)
+    elif offered < needs:
+        level = Level.NOTE if original and original >= needs else Level.CHANGE
+        text = f"it strikes at {shown(needs)} V and has {shown(offered)} V once the load draws: it must strike before"
+        yield Reason(level, "supply", text)

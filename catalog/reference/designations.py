@@ -78,6 +78,7 @@ HEATERS: Mapping[str, tuple[str, tuple[float, str] | None]] = {
     "H": ("150 mA heater", (0.15, "A")),
     "K": ("2 V filament", (2.0, "V")),
     "L": ("450 mA heater", (0.45, "A")),
+    "N": ("12.6 V heater", (12.6, "V")),
     "O": ("no heater", None),
     "P": ("300 mA heater, for a series string", (0.3, "A")),
     "U": ("100 mA heater, for a series string", (0.1, "A")),
@@ -177,8 +178,9 @@ EASTERN = re.compile(f"([0-9]{{1,2}})({_KIND})([0-9]{{1,2}})({_BULB})?({_QUALITY
 AMERICAN = re.compile("([0-9]{1,3})([A-Z]{1,3})([0-9]{1,2})([A-Z]*)")
 INDUSTRIAL = re.compile("([0-9]{4,5})([A-Z]*)")
 OLD_AMERICAN = re.compile("([0-9]{2,3})([A-Z]*)")
-EUROPEAN = re.compile("([A-HKLOPUVXY])([A-FHKLMNPQTWXYZ]{1,3})([0-9]{1,3})([A-Z]{0,2})")
-EUROPEAN_SPECIAL = re.compile("([A-HKLOPUVXY])([0-9]{2,4})([A-FHKLMNPQTWXYZ]{1,3})")
+EUROPEAN = re.compile("([A-HKLN-PUVXY])([A-FHKLMNPQTWXYZ]{1,3})([0-9]{1,3})([A-Z]{0,2})")
+# Figures after the letters, as in E88CC-01, are a maker's own selection.
+EUROPEAN_SPECIAL = re.compile("([A-HKLOPUVXY])([0-9]{2,4})([A-FHKLMNPQTWXYZ]{1,3})(0[1-9])?")
 STABILISER = re.compile("(75|83|8[45]|90|9[5]|10[058]|150)([A-E])([1-9])")
 BY_REGISTER = (  # systems in which no part means anything: only a register tells what a number is
     ("CV[0-9]{1,5}", "British service number"),
@@ -189,14 +191,18 @@ BY_REGISTER = (  # systems in which no part means anything: only a register tell
     ("RV[0-9]+P[0-9]+|(?:LV|LD|RL|LS)[0-9]+[A-Z0-9]*", "German service number"),
     ("[ACDEF][0-9][A-Z]", "number of a telephone administration"),
     ("18[0-9]{3}", "number of a telephone administration"),
-    ("[34][0-9]{2}A", "number of a telephone maker"),
+    ("[2-7][0-9]{2}A|[345][A-C][0-9]{3}[A-Z]", "number of a telephone maker"),
+    ("(?:10E|ZA)[0-9]{1,6}", "stock number of the British services"),
     ("G(?:U|M|I|MI|S)[0-9]{1,3}[A-Z]?", "eastern transmitting number"),
-    ("(?:SG|ST)[0-9]{1,3}[PSBK]?", "eastern stabiliser"),
+    ("(?:SG|ST)[0-9]{1,3}[PSBK]?[0-9]?", "eastern stabiliser"),
+    ("(?:UO|SO|SB|UB|UK|TO|VO|PO|SK)[0-9]{2,3}", "eastern number of before 1950"),
     ("(?:TG|TGI|TKH|MTKH|IN|ITS)[0-9]+[A-Z0-9]*", "eastern gas-filled valve"),
     ("QQE[0-9]{4}", "European transmitting double tetrode: kV and W"),
     ("(?:QQV|QQZ|QE|QV|QB|QY|TB|TY|QEL|QEP|QQC)[0-9]+[A-Z0-9]*", "transmitting valve: kV and W"),
-    ("(?:KT|PX|PP|PT|DA|DET|MH|ML|MKT|OS|AC[0-9A-Z]*)[0-9]+[A-Z]*", "number of a British maker's own series"),
-    ("[BDHLNUWXYZ][0-9]{2,3}[A-Z]?", "number of a British maker's own series"),
+    ("(?:QS|ST[RV])[0-9]{2,5}", "stabiliser by its volts and mA, or a maker's number of one"),
+    ("(?:KT|PX|PP|PT|TT|DA|DET|MH|ML|MKT|OS|AC[0-9A-Z]*)[0-9]+[A-Z]*", "number of a British maker's own series"),
+    ("(?:[BDHLNPUWXYZ][0-9]{2,3}|[RU][0-9]{1,2})[A-Z]?", "number of a British maker's own series"),
+    ("(?:10|20|30)(?:C|D|F|FL|K|L|LD|P|PL)[0-9]{1,2}(?:MR|DD)?", "British number for television and series strings"),
 )
 _BY_REGISTER = tuple((re.compile(pattern), system) for pattern, system in BY_REGISTER)
 _PREFIX = re.compile(
@@ -211,6 +217,8 @@ def names_in(text: str) -> tuple[str, ...]:
     (('12AX7', 'ECC83'), ('6V6GT',), ('6SN7WGT', 'VT-231'))
     """
     pieces = [_PREFIX.sub("", piece).strip() for piece in re.split(r"[/=,;()|&+]|\s(?:or|=)\s", text)]
+    if "/" in text and not re.search("[^/A-Z0-9]", text.strip()) and _by_register(normal(text)):  # 5A/102D is one name
+        return (text.strip(),)
     names = [piece for piece in pieces if any(letter.isdigit() for letter in piece)]
     if not names or any(re.fullmatch("[0-9]{1,2}", piece) for piece in names[1:]):  # VR105/30 is one name
         return (_PREFIX.sub("", text).strip(),)
@@ -283,15 +291,17 @@ def _american(name: str) -> Designation | None:
 def _special(name: str) -> Designation | None:
     if not (match := EUROPEAN_SPECIAL.fullmatch(name)):
         return None
-    heater, number, systems = match.groups()
+    heater, number, systems, selection = match.groups()
     means, value = HEATERS[heater]
     base, bases = _base(number)
     parts = (
         NamePart(heater, means),
         NamePart(number, " ".join(filter(None, ["before the letters: special quality;", base or "number"]))),
         *(NamePart(letter, SYSTEMS[letter]) for letter in systems),
+        *([NamePart(selection, "a maker's own selection, in no register")] if selection else []),
     )
-    return Designation(name, "European, special quality", parts, name, (), systems + number, value, bases, systems)
+    stem, own = heater + number + systems, (selection,) if selection else ()
+    return Designation(name, "European, special quality", parts, stem, own, systems + number, value, bases, systems)
 
 
 def _european(name: str) -> Designation | None:
@@ -363,9 +373,23 @@ def other_forms(name: str) -> Iterator[OtherForm]:
         yield OtherForm(milliamperes[1], f"{milliamperes[2]} is the current in mA")
     if (one := re.sub("^[IL](?=[0-9][A-Z])|(?<=[A-Z0-9])[I](?=[0-9])", "1", bare)) != bare:
         yield OtherForm(one, "the letter I taken for a one")
+    if mixed := _latin_among_cyrillic(name):
+        yield OtherForm(mixed, f"Latin letters taken for the Cyrillic ones they look like, {mixed}")
     if re.match("[0-9]", bare) or bare.startswith(("G", "Y")):
         for meant in _eastern_readings(bare):
             yield OtherForm(meant, f"Latin letters taken for Cyrillic ones, {meant}")
+    if re.match("[0-9].*n", name):
+        for meant in _eastern_readings(normal(name.replace("n", "P"))):
+            yield OtherForm(meant, f"a small n taken for a Cyrillic п, {meant}")
+    if (number := re.fullmatch("[A-Z]{2}([0-9]{3}[A-Z]|[0-9]{4}[A-Z]{0,2})", bare)) and not understood(bare).system:
+        yield OtherForm(number[1], f"the letters {bare[:2]} before the number taken for a maker’s own")
+
+
+def _latin_among_cyrillic(name: str) -> str:
+    """CГ15П typed with a Latin C is СГ15П; nothing where there is one alphabet."""
+    if not re.search("[А-Яа-я]", name) or not re.search("[A-Za-z]", name):
+        return ""
+    return normal(name.upper().translate(str.maketrans("ABCEHKMOPTXY", "АВСЕНКМОРТХУ")))
 
 
 def _eastern_readings(bare: str) -> Iterator[str]:

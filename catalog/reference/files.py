@@ -30,6 +30,8 @@ What a type may say beside the plain maxima, all of it optional::
     supply_rms_max_v = 350                      # each anode's alternating supply, capacitor input
     drop_v = 50                                 # what one anode of a rectifier loses
     drop_at_ma = 125                            # at this current through that one anode
+    striking_voltage_v = 185                    # what a stabiliser must be offered to strike, in light
+    least_current_ma = 5                        # with less a stabiliser goes out or wanders
 
     [[type.application]]            # a row of a resistance-coupled table, or typical operation
     name = "300 V, 100 kohm"
@@ -339,6 +341,8 @@ class RatingsRow:
     supply_rms_max_v: Decimal | None
     drop_v: Decimal | None
     drop_at_ma: Decimal | None
+    striking_voltage_v: Decimal | None
+    least_current_ma: Decimal | None
     source: str
     at: str
 
@@ -824,12 +828,16 @@ def _ratings(row: _RowReader, sources: Collection[str]) -> RatingsRow:
         supply_rms_max_v=row.optional_positive("supply_rms_max_v"),
         drop_v=row.optional_positive("drop_v"),
         drop_at_ma=row.optional_positive("drop_at_ma"),
+        striking_voltage_v=row.optional_positive("striking_voltage_v"),
+        least_current_ma=row.optional_positive("least_current_ma"),
         source=row.word("source", sources, default=SOURCE if row.sparse else None),
         at=row.optional_text("at"),
     )
     row.finish()
     if (ratings.drop_v is None) != (ratings.drop_at_ma is None):
         raise row.problem("drop_v", "a drop needs its current: give both drop_v and drop_at_ma")
+    if ratings.least_current_ma and ratings.least_current_ma >= (ratings.anode_current_max_ma or Decimal("Infinity")):
+        raise row.problem("least_current_ma", "the least current must be below anode_current_max_ma")
     return ratings
 
 

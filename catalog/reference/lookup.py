@@ -40,26 +40,42 @@ class NearName(NamedTuple):
 
 
 class NameRegister:
-    """Every name on file, by its normal form."""
+    """Every name on file, by its normal form. `alike`: pairs of types that are one valve, in two qualities or not."""
 
-    def __init__(self, types: Mapping[int, OnFile], names: Mapping[str, int]) -> None:
-        self.types, self.names = types, names
+    def __init__(
+        self,
+        types: Mapping[int, OnFile],
+        names: Mapping[str, int],
+        alike: frozenset[frozenset[int]] = frozenset(),
+    ) -> None:
+        self.types, self.names, self.alike = types, names, alike
         self._stems: dict[str, list[str]] = {}
         self._kinds: dict[str, list[str]] = {}
         self._known: dict[str, Designation] = {}
 
     def find(self, text: str) -> NameFound | None:
-        """The one type meant, or None: where no name is on file, and where two names mean different types."""
+        """The one type meant, or None: where no name is on file, and where two names mean different types.
+
+        Of two that are one valve in two qualities it is the first: a carton says first what it holds.
+        """
         if whole := self._one(text):
             return whole
         found = {name: self._one(name) for name in names_in(text)}
-        keys = {one.key for one in found.values() if one}
-        if len(keys) != 1 or any(one is None and self._contradicts(name, *keys) for name, one in found.items()):
+        keys = list(dict.fromkeys(one.key for one in found.values() if one))
+        if not keys or not all(self.same_inside(keys[0], other) for other in keys[1:]):
+            return None
+        if any(one is None and self._contradicts(name, keys[0]) for name, one in found.items()):
             return None
         said = [
             f"{name} is not on file" if one is None else one.why or f"{name} is on file" for name, one in found.items()
         ]
-        return NameFound(keys.pop(), "; ".join(said))
+        said += [f"{self.types[key].designation} is a type of its own, the same inside" for key in keys[1:]]
+        return NameFound(keys[0], "; ".join(said))
+
+    def same_inside(self, one: int, other: int) -> bool:
+        """Whether the two are one valve in two qualities: with one base and one heater, and said to be alike."""
+        mine, theirs = self.types[one], self.types[other]
+        return frozenset((one, other)) in self.alike and (mine.base, mine.heaters) == (theirs.base, theirs.heaters)
 
     def near(self, text: str, most: int = 4) -> list[NearName]:
         """Other names that may be meant, the same stem first, with what differs said of each."""

@@ -18,6 +18,7 @@ from django.views.decorators.http import require_POST
 from catalog.models import ValveType
 from grading.bench import readings as at_bench
 from grading.bench import tables
+from grading.bench.beside import told_of
 from grading.bench.entered import EnteredReading
 from grading.bench.forms import ASKABLE, BenchChoices, ChoicesForm, ShiftForm, ValveForms, typed
 from grading.bench.readings import BenchError
@@ -153,6 +154,7 @@ def _bench_page(
     if valve and valve_forms:
         valve_forms.place_cursor()
         context |= {"valve": valve, "valve_forms": valve_forms, **_about(valve, valve_forms)}
+        context["beside"] = told_of(valve, shift.tester if shift else None)
     return render(request, "bench/bench.html", context)
 
 

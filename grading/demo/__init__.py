@@ -18,7 +18,8 @@ from django.conf import settings
 from django.contrib.auth.models import User
 from django.db import models, transaction
 
-from grading.demo import delivery, goods, marks, sealed, shifts, testers
+from grading.demo import delivery, goods, marks, offers, sealed, shifts, testers
+from grading.demo.prices import price
 from grading.demo.trade import trade
 from grading.models import Reading
 from stockroom.models import Customer, Lot, Order, Shop, Supplier
@@ -59,10 +60,12 @@ def make(day: date) -> None:
     for row, valves in lots:
         waiting |= shifts.sessions(valves, row)
     shifts.work(plan, waiting, people, day, SEED)
+    price(people, day)
     trade(people, day)
     delivery.deliver(people, day)
     marks.identify(people, day)
     sealed.deal(people, day, plan, SEED)
+    offers.offer(people)
 
 
 @transaction.atomic

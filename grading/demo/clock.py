@@ -7,9 +7,21 @@ from contextlib import contextmanager
 from datetime import date, datetime, time, timedelta
 
 from django.db import connection, models
+from django.db.models.signals import pre_save
 from django.utils import timezone
 
-from grading.models import Baseline, Grade, HouseNominal, MatchedSet, Shift, Stop, Study, TesterCondition
+from grading.models import (
+    Baseline,
+    Grade,
+    HouseNominal,
+    MatchedSet,
+    PriceDraft,
+    PriceRule,
+    Shift,
+    Stop,
+    Study,
+    TesterCondition,
+)
 from stockroom.ledger import posting
 from stockroom.models import (
     Allocation,
@@ -31,9 +43,14 @@ from stockroom.models import (
     Movement,
     Order,
     Photograph,
+    Repricing,
     Return,
+    ReturnCase,
+    SamplingPlan,
+    SealedDecision,
     SeenFeature,
     Valve,
+    WarrantyRule,
 )
 
 # What happened when is told by these; `at` sets them back. What is read tells its time when it is written.
@@ -61,13 +78,23 @@ TIMES: dict[type[models.Model], str] = {
     Movement: "at",
     Order: "placed_at",
     Photograph: "first_sent_at",
+    PriceDraft: "made_at",
     Return: "at",
+    ReturnCase: "opened_at",
     SeenFeature: "at",
     Shift: "started_at",
     Stop: "opened_at",
     Study: "started_at",
     TesterCondition: "since",
     Valve: "created_at",
+    WarrantyRule: "made_at",
+}
+# Written once, so `at` cannot set their time back afterwards: `once` gives it before.
+WRITTEN_ONCE: dict[type[models.Model], str] = {
+    PriceRule: "at",
+    Repricing: "at",
+    SamplingPlan: "made_at",
+    SealedDecision: "at",
 }
 
 
@@ -97,6 +124,22 @@ def at(when: datetime) -> Iterator[None]:
     for model, last in _last_keys().items():
         if last > before[model]:
             model._default_manager.filter(pk__gt=before[model]).update(**{TIMES[model]: when})
+
+
+@contextmanager
+def once(when: datetime) -> Iterator[None]:
+    """What is saved inside, and is never changed afterwards, bears this time."""
+
+    def set_time(sender: type[models.Model], instance: models.Model, **_: object) -> None:
+        setattr(instance, WRITTEN_ONCE[sender], when)
+
+    for model in WRITTEN_ONCE:
+        pre_save.connect(set_time, sender=model, dispatch_uid="demo")
+    try:
+        yield
+    finally:
+        for model in WRITTEN_ONCE:
+            pre_save.disconnect(sender=model, dispatch_uid="demo")
 
 
 def _last_keys() -> dict[type[models.Model], int]:

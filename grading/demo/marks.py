@@ -15,7 +15,9 @@ from grading.demo import drawings
 from grading.demo.clock import at, moment
 from grading.demo.delivery import photograph
 from stockroom.marks import identity
-from stockroom.marks.identity import MarksSeen, Register
+from stockroom.marks.identity import MarksSeen
+from stockroom.marks.pure.identification import YearsKnown
+from stockroom.marks.register import Register
 from stockroom.models import Line, Listing, Lot, Maker, MarkWarning, Valve
 from stockroom.photographs.storing import set_public
 from stockroom.states import State
@@ -40,13 +42,14 @@ def _register(plan: dict[str, Any], by: User) -> None:
         maker = Maker.objects.get(name=row["name"])
         maker.first_year, maker.last_year = row.get("first_year"), row.get("last_year")
         maker.save()
-        identity.set_source_codes(maker, row["source_codes"], by)
+        for name, kind in (("source_codes", "number"), ("letters", "letters"), ("plants", "plant")):
+            identity.set_source_codes(maker, row.get(name, []), by, kind)
     for row in plan["construction"]:
         maker = Maker.objects.get(name=row["maker"])
         type_ = ValveType.objects.get(designation=row["type"]) if "type" in row else None
         for feature, words in row["features"].items():
             for word in words:
-                identity.learn(maker, type_, feature, word, row.get("note", ""), by)
+                identity.learn(maker, type_, feature, word, row.get("note", ""), by, YearsKnown(*row.get("years", [])))
 
 
 def _free(number: int) -> Iterator[Valve]:

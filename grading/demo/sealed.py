@@ -5,21 +5,17 @@ listed, and one set aside for an order (fixtures/demo_sealed.toml).
 from __future__ import annotations
 
 import tomllib
-from collections.abc import Iterator
-from contextlib import contextmanager
-from datetime import date, datetime, timedelta
+from datetime import date, timedelta
 from decimal import Decimal
 from random import Random
 from typing import Any
 
 from django.conf import settings
 from django.contrib.auth.models import User
-from django.db.models import Model
-from django.db.models.signals import pre_save
 
 from catalog.models import ValveType
 from grading.demo import shifts, trade
-from grading.demo.clock import at, moment
+from grading.demo.clock import at, moment, once
 from grading.models import Tester
 from grading.sealed import deciding, listing, orders
 from stockroom.models import (
@@ -41,9 +37,6 @@ from stockroom.sealed import pack_dates, plans
 from stockroom.sealed.plans import Iso, Terms
 from stockroom.sealed.pure.sampling import InspectionLevel
 
-# Written once, so `at` cannot set their time back afterwards.
-WRITTEN_ONCE: dict[type[Model], str] = {SamplingPlan: "made_at", SealedDecision: "at"}
-
 
 def deal(people: dict[str, User], day: date, plan: dict[str, Any], seed: int) -> Lot:
     mine = tomllib.loads((settings.BASE_DIR / "fixtures" / "demo_sealed.toml").read_text())
@@ -51,26 +44,10 @@ def deal(people: dict[str, User], day: date, plan: dict[str, Any], seed: int) ->
     drawn = _plan(mine["plan"], line, people["receiving"], day)
     _test(mine["bench"], drawn, people, day, plan, seed)
     decided = moment(day, mine["decision"]["ago"], 10, 30)
-    with at(decided), _once(decided):
+    with at(decided), once(decided):
         deciding.decide(drawn, SealedDecision.Action.ACCEPT, "", people["receiving"])
     _sell(mine, drawn, people["sales"], day)
     return line.lot
-
-
-@contextmanager
-def _once(when: datetime) -> Iterator[None]:
-    """What is saved inside, and is never changed afterwards, bears this time."""
-
-    def set_time(sender: type[Model], instance: Model, **_: object) -> None:
-        setattr(instance, WRITTEN_ONCE[sender], when)
-
-    for model in WRITTEN_ONCE:
-        pre_save.connect(set_time, sender=model, dispatch_uid="demo")
-    try:
-        yield
-    finally:
-        for model in WRITTEN_ONCE:
-            pre_save.disconnect(sender=model, dispatch_uid="demo")
 
 
 def _receive(mine: dict[str, Any], by: User, day: date) -> Line:
@@ -113,7 +90,7 @@ def _receive(mine: dict[str, Any], by: User, day: date) -> Line:
 def _plan(row: dict[str, Any], line: Line, by: User, day: date) -> SamplingPlan:
     when = moment(day, row["made"], 11, 15)
     terms = Terms(returnable_until=day + timedelta(days=row["returnable_days"]))
-    with at(when), _once(when):
+    with at(when), once(when):
         drawn = plans.make_plan(
             line, Iso(InspectionLevel(row["level"]), Decimal(row["aql"])), terms, by, seed=row["seed"]
         )

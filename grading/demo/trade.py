@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from datetime import date
 from decimal import Decimal
+from typing import Any
 
 from django.contrib.auth.models import User
 
@@ -14,13 +15,15 @@ from grading.enquiries import asking
 from grading.issued import issuing
 from grading.listings import publishing
 from grading.models import MatchedSet
-from grading.orders import fulfilment
+from grading.orders import fulfilment, packing
+from grading.returns import warranty
 from grading.sets import making
 from grading.verdicts import states
 from stockroom.models import (
     Allocation,
     Counter,
     Customer,
+    CustomsRule,
     Enquiry,
     Entry,
     Listing,
@@ -30,6 +33,7 @@ from stockroom.models import (
     Return,
     Shop,
     Valve,
+    WarrantyRule,
 )
 from stockroom.places import moving
 from stockroom.states import State
@@ -38,6 +42,8 @@ from stockroom.states import State
 def trade(people: dict[str, User], day: date) -> None:
     """Sets are made, items listed, orders taken, one sent, one valve back."""
     tester, sales = people["bench"], people["sales"]
+    with at(moment(day, 25, 9)):
+        _promise(people["owner"])
     repairs, private, studio = Customer.objects.order_by("pk")
 
     with at(moment(day, 14, 15, 10)):
@@ -50,6 +56,7 @@ def trade(people: dict[str, User], day: date) -> None:
         broken = Valve.objects.filter(type__designation="12AX7", state=State.RECEIVED).order_by("serial")[0]
         _write_off(broken, "dropped while unpacking; glass in the bin for sharps", people["receiving"])
 
+    CustomsRule.objects.create(what="Electron valves (vacuum tubes)", material="glass, metal", hs_code="8540")
     sent = moment(day, 10, 14, 30)
     with at(moment(day, 11, 16)):
         order = take_order(repairs, sales, "four for two amplifiers; quiet ones please")
@@ -89,8 +96,24 @@ def trade(people: dict[str, User], day: date) -> None:
     with at(moment(day, 1, 17, 5)):
         order = take_order(studio, sales, "no hurry")
         ask(order, sales, "6SN7GT", 2, 2, within=10, price="55.00")
-        ask(order, sales, "12AX7", 1, 6, price="24.00")
+        fifties = {"made_from": 1950, "made_to": 1959, "balanced_percent": 10.0}
+        ask(order, sales, "12AX7", 1, 1, price="32.00", **fifties)
+        line = ask(order, sales, "12AX7", 1, 6, price="24.00")
+    with at(moment(day, 1, 17, 40)):  # the first of the six leaves in a parcel of its own
+        (valve,) = fulfilment.options(line)[0].valves
+        fulfilment.accept(line, [valve], sales)
+        fulfilment.pull(order, valve, sales)
+        packing.scan(order, valve, sales)
+        packing.send(order, "Tallowmere Carriers", "TC 4417 155", sales, only_scanned=True)
     issuing.issue(quads[1], sales)  # today: a certificate bears the day on which it is signed
+
+
+def _promise(by: User) -> None:
+    """What the shop stands for: three months against faults of what it has tested, less for what it has not."""
+    faults = [one.value for one in (Return.Complaint.NOISE, Return.Complaint.WEAK, Return.Complaint.DEAD)]
+    for sold_as, days, covers in (("tested", 90, [*faults, "shorted"]), ("sealed", 30, ["dead"]), ("untested", 0, [])):
+        words = f"{days} days against faults" if days else "no warranty"
+        warranty.write_rule(WarrantyRule(sold_as=sold_as, days=days, covers=covers, unwanted_days=14, words=words), by)
 
 
 def _match(designation: str, size: int, count: int, within: float, by: User) -> list[MatchedSet]:
@@ -128,6 +151,7 @@ def ask(
     price: str,
     within: float | None = None,
     sealed: bool = False,
+    **wishes: Any,
 ) -> OrderLine:
     line = OrderLine.objects.create(
         order=order,
@@ -137,6 +161,7 @@ def ask(
         sealed=sealed,
         max_spread_percent=within,
         unit_price=Decimal(price),
+        **wishes,
     )
     Entry.write(by, "order-line", f"{order}: {fulfilment.asked(line)}", order=order)
     return line

@@ -29,6 +29,7 @@ from grading.testers import conditions
 from grading.verdicts.stating import stated
 from stockroom.models import Attachment, Listing
 from stockroom.pure import written
+from stockroom.site import searches
 from stockroom.site.web import addresses, page_of, public_address
 
 DESCRIBED = 155  # letters of a description that a search engine shows (common practice, no source)
@@ -51,6 +52,8 @@ def _how_read(grades: Sequence[Grade]) -> list[str]:
 def for_sale(request: HttpRequest) -> HttpResponse:
     found = SaleFilter(request.GET, queryset=Listing.objects.for_public_display())
     page = page_of(request, found.qs.prefetch_related("listed__valve"))
+    if not page.paginator.count:
+        searches.found_nothing(request.GET.get("name", ""))
     grades = shown.speaking_grades(list(page), prefetched=())
     rows = [(listing, *_in_a_row(listing, grades.get(listing.pk, []))) for listing in page]
     address = public_address(request) + (f"?page={page.number}" if page.number > 1 else "")

@@ -14,8 +14,9 @@ from grading.listings.untested import UNGRADED, never_graded
 from grading.models import Grade, MatchedSet
 from grading.sets import doubts, making
 from grading.verdicts import states
+from stockroom.marks.called import called_together
 from stockroom.marks.pure.construction import in_public
-from stockroom.models import Condition, Counter, Entry, ListedValve, Listing, Pack, Return, Valve
+from stockroom.models import Condition, Counter, Entry, ListedValve, Listing, Pack, Repricing, Return, Valve
 from stockroom.models.orders import set_name
 from stockroom.pure.money import shown
 from stockroom.pure.refused import Refused
@@ -29,8 +30,7 @@ class CannotList(Refused):
 
 
 def title(valves: Sequence[Valve]) -> str:
-    names = {valve.called_and_type for valve in valves}
-    what = names.pop() if len(names) == 1 else str(valves[0].type)
+    what = called_together(valves)
     if len(valves) > 1:
         what += f" {set_name(len(valves))}"
     makers = {str(valve.maker) for valve in valves if valve.maker}
@@ -115,6 +115,8 @@ def create_listing(valves: Sequence[Valve], listing: Listing, how: str) -> Listi
     for valve in hold_valves([valve.pk for valve in valves]):
         if valve.state in (State.WRITTEN_OFF, State.DESPATCHED):
             raise CannotList(f"{valve} is {valve.state}: it is not here to be sold.")
+    if back := Return.objects.undecided().filter(valve__in=valves).select_related("valve", "case").first():
+        raise CannotList(back.why_promised_to_nobody)
     listing.number = f"A{Counter.take('listing')[0]:05d}"
     listing.save()
     try:
@@ -129,8 +131,8 @@ def create_listing(valves: Sequence[Valve], listing: Listing, how: str) -> Listi
 
 
 @transaction.atomic
-def reprice(listing: Listing, price: Decimal, by: User | None) -> None:
-    """Another price from now on; the daybook of what is listed keeps the old one.
+def reprice(listing: Listing, price: Decimal, by: User | None, because: str = "") -> None:
+    """Another price from now on; the old one is kept (`Repricing`), and stands in the daybook of what is listed.
 
     Raises:
         CannotList: the listing has ended.
@@ -139,6 +141,12 @@ def reprice(listing: Listing, price: Decimal, by: User | None) -> None:
     if listing.ended_at:
         raise CannotList(f"{listing.number} has ended: list it again at another price.")
     text = f"{listing.number}: {shown(listing.price, listing.currency)} → {shown(price, listing.currency)}"
+    if because:
+        text += f", {because}"
+    if price != listing.price:
+        Repricing.objects.create(
+            listing=listing, before=listing.price, after=price, because=because, by=by if by and by.pk else None
+        )
     listing.price = price
     listing.save(update_fields=["price"])
     for row in listing.listed.select_related("valve__line__lot"):

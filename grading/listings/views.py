@@ -15,6 +15,7 @@ from django.views.decorators.http import require_POST
 
 from catalog.models import ValveType
 from grading.listings import publishing as listing_work
+from grading.listings.asking import price_hint
 from grading.models import MatchedSet
 from stockroom.models import Listing, Shop, Valve
 from stockroom.site.edits import EditForm
@@ -68,7 +69,14 @@ def listing_new(request: StaffRequest) -> HttpResponse:
         raise Http404("No such valve.")
     shop = Shop.own()
     cost = sum(valve.line.cost_of(valve.position, shop.currency) for valve in valves)
-    start = {"title": listing_work.title(valves), "text": listing_work.describe(valves), "currency": shop.currency}
+    start: dict[str, Any] = {
+        "title": listing_work.title(valves),
+        "text": listing_work.describe(valves),
+        "currency": shop.currency,
+    }
+    hint = price_hint(valves)
+    if hint is not None and hint.price is not None:
+        start["price"] = hint.price
     form = ListingForm(request.POST or None, initial=start)
     form.fields["price"].widget.attrs["autofocus"] = True
     if form.is_valid():
@@ -76,7 +84,8 @@ def listing_new(request: StaffRequest) -> HttpResponse:
             made = listing_work.publish(valves, **form.cleaned_data, by=request.user)
             messages.success(request, f"{made.number} is before the public.")
             return redirect(made)
-    return render(request, "listings/listing_new.html", {"form": form, "valves": valves, "cost": cost})
+    context = {"form": form, "valves": valves, "cost": cost, "hint": hint}
+    return render(request, "listings/listing_new.html", context)
 
 
 class PriceForm(EditForm):
@@ -96,7 +105,13 @@ def listing_price(request: StaffRequest, number: str) -> HttpResponse:
             listing_work.reprice(found, form.cleaned_data["price"], request.user)
             messages.success(request, f"{number} has another price.")
             return redirect("listings")
-    context = {"form": form, "title": f"Price of {number}, {found.currency}", "back": reverse("listings")}
+    hint = price_hint([row.valve for row in found.listed.select_related("valve__type", "valve__maker", "valve__line")])
+    context = {
+        "form": form,
+        "title": f"Price of {number}, {found.currency}",
+        "intro": " ".join(hint.sentences) if hint else "",
+        "back": reverse("listings"),
+    }
     return render(request, "site/form.html", context)
 
 

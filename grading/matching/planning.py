@@ -10,11 +10,14 @@ the sum of the shadow prices of the set's pieces (linear-programming duality), s
 that sum, the loss of each worked out by solving for the rest, until no untried set can be better: the choice is then
 proven. In a pool too large for the integer solver the loss is the linear programme's, and is called so.
 
-A plan begins from the best of what the linear programme suggests, the integer solver (in smaller pools) and matching
-tier by tier, and is bettered by chains of exchanges over all the demand at once (``chains``).
+A plan begins from the best of what the linear programme suggests, the integer solver (in smaller pools), diving (in
+large ones) and matching tier by tier, and is bettered by chains of exchanges over all the demand at once (``chains``).
 
-Demand, plan(pieces, demands, rules)                           -> Plan
-cheapest_set(pieces, size, tier_spread, rules, demands)        -> Choice, or None when no set meets the order
+Sets that stand already belong to the stock as well: each may be sold whole, for whatever demand of its size is as wide.
+What the sale of one costs is reckoned in the same programme, so it can be held beside a set that would be made.
+
+plan(pieces, demands, rules)                              -> DemandPlan
+cheapest_set(pieces, size, widest, rules, demands)        -> SetChoice, or None when no set meets the order
 """
 
 from __future__ import annotations
@@ -31,6 +34,7 @@ from grading.matching.catalogue import Catalogue, Members, write_out
 from grading.matching.chains import Box, Exchanges, kick
 from grading.matching.chains import better as exchange
 from grading.matching.dense import sample_sets
+from grading.matching.diving import dive
 from grading.matching.exact import round_down, unit_of
 from grading.matching.field import Floats, Ints, PoolField, lay_out
 from grading.matching.pricing import Pricer
@@ -51,14 +55,17 @@ NEAR_PLAN = 1e-4  # a plan for a large pool has better things to do with its tim
 NEAR = 1e-8  # a bound this close to the programme's value will not come closer
 MOST_KNOWN = 20_000  # sets that are all handed to the integer solver, so that its bound holds for the whole pool
 TRIED = 12  # sets compared for an order at least, where there are so many and the next best is still open
-#: Of the time left: for the linear programme of a large pool, the integer solver, and matching tier by tier.
-LINEAR_SHARE = 0.3
 FIRST_SHARE = 0.4  # of an order's time, for the pool as it is
 LEAST_TIME_S = 0.05
+#: Of the time left: for the linear programme of a large pool, whole sets of it (by the integer solver in a smaller
+#: one, else by diving), and each time for matching tier by tier.
+LINEAR_SHARE = 0.3
 WHOLE_SHARE = 0.4
+DIVE_SHARE = 0.4
 TIERS_SHARE = 0.4
 NEAR_ENOUGH = 0.002  # chains of exchanges over all the demand at once find the rest
 KICKS = 40
+SAME_SPREAD = 1e-12
 LEAST_TOLD = 0.005  # less than this is nothing in words with two decimals
 
 
@@ -72,6 +79,18 @@ class PlanDemand:
     price: float
     wanted: int
     spread: float = 0.0
+
+
+@dataclass(frozen=True)
+class Standing:
+    """So many sets of ``size`` that are made already, within ``spread`` (a fraction)."""
+
+    size: int
+    spread: float
+    count: int
+
+    def meets(self, demand: PlanDemand) -> bool:
+        return demand.size == self.size and demand.spread >= self.spread - SAME_SPREAD
 
 
 class Made(NamedTuple):
@@ -122,6 +141,15 @@ class Candidate(NamedTuple):
     def sure(self) -> bool:
         return self.most - self.least < LEAST_TOLD
 
+    @property
+    def told(self) -> str:
+        """In words, what its sale costs."""
+        if self.loss < LEAST_TOLD:
+            takes = "nothing" if self.sure else "little or nothing"
+        else:
+            takes = f"{self.loss:.2f}" if self.sure else f"about {self.loss:.2f}"
+        return f"Selling it takes {takes} from what the rest of the stock can be sold for."
+
 
 class SetChoice(NamedTuple):
     """best and second best; whether the best is proven; the reason in words, and more of it for who asks."""
@@ -131,6 +159,14 @@ class SetChoice(NamedTuple):
     proven: bool
     why: str
     detail: str
+
+
+class OrderChoice(NamedTuple):
+    """``made`` of pieces, None where no set meets the order; ``standing`` what the sale of one costs, for each kind of
+    sets that stand already, in the order given."""
+
+    made: SetChoice | None
+    standing: tuple[Candidate, ...]
 
 
 class Linear(NamedTuple):
@@ -145,24 +181,56 @@ class Linear(NamedTuple):
 
 class Market:
     """The linear programme of a pool and a demand mix. Row of a piece: its place in the pool; then a row for each
-    demand; then one without limit that fills short sets up to a common width."""
+    demand, and one for each kind of sets that stand already; then one without limit that fills short sets up to a
+    common width."""
 
     def __init__(
-        self, pieces: Sequence[Piece], demands: Sequence[PlanDemand], rules: Rules, watch: Watch, seed: int
+        self,
+        pieces: Sequence[Piece],
+        demands: Sequence[PlanDemand],
+        rules: Rules,
+        watch: Watch,
+        seed: int,
+        standing: Sequence[Standing] = (),
     ) -> None:
         self.pieces, self.demands, self.watch, self.seed = pieces, demands, watch, seed
+        self.standing = standing
         self.count = len(pieces)
         self.width = max((demand.size for demand in demands), default=1) + 1
-        # No more sets than the pieces suffice for: what bounds a demand without end, if nothing else does.
-        wanted = [float(min(demand.wanted, self.count // demand.size)) for demand in demands]
-        self.limits = np.concatenate([np.ones(self.count), wanted, [INFINITY]])
+        # No more sets than there can be: what bounds a demand without end, if nothing else does.
+        wanted = [
+            float(
+                min(
+                    demand.wanted,
+                    self.count // demand.size + sum(kind.count for kind in standing if kind.meets(demand)),
+                )
+            )
+            for demand in demands
+        ]
+        self.limits = np.concatenate(
+            [np.ones(self.count), wanted, [float(kind.count) for kind in standing], [INFINITY]]
+        )
         self.packing = SetPacking(len(self.limits), seed, interior=self.count > CROWD, limits=self.limits)
         self.members: Members = np.empty((0, self.width), dtype=np.int32)
         self.worth: Floats = np.empty(0)
+        self.often: Floats = np.empty(0)  # how often each set may be sold
         self.known: set[tuple[int, ...]] = set()
         self.shops = [PlanOrder(pieces, demand.size, demand.spread, demand.price, rules, seed) for demand in demands]
         for number, shop in enumerate(self.shops):
             self.add(number, shop.first())
+        for at, kind in enumerate(standing):
+            for number, demand in enumerate(demands):
+                if kind.meets(demand) and kind.count:
+                    self.add(number, np.full((1, 1), self.standing_row(at), dtype=np.int32), float(kind.count))
+
+    def standing_row(self, at: int) -> int:
+        return self.count + len(self.demands) + at
+
+    def left(self, without: Sequence[int]) -> Floats:
+        """The limits when one is taken from each of these rows."""
+        limits = self.limits.copy()
+        np.subtract.at(limits, np.asarray(without, dtype=np.int64), 1.0)
+        return limits
 
     @property
     def exact(self) -> bool:
@@ -178,8 +246,8 @@ class Market:
                 self.add(number, sets)
         return True
 
-    def add(self, number: int, sets: Members) -> int:
-        """Offer sets (rows of places in the pool) to one demand; how many were new."""
+    def add(self, number: int, sets: Members, often: float = 1.0) -> int:
+        """Offer sets (places in the pool) to one demand; how many were new."""
         fill = np.full((len(sets), self.width), len(self.limits) - 1, dtype=np.int32)
         fill[:, : sets.shape[1]] = sets
         fill[:, -1] = self.count + number
@@ -190,15 +258,15 @@ class Market:
         self.packing.add_sets(fill, price)
         self.members = np.concatenate([self.members, fill])
         self.worth = np.concatenate([self.worth, price])
+        self.often = np.concatenate([self.often, np.full(len(fill), often)])
         return len(fill)
 
     def solve(self, without: Sequence[int] = (), seconds: float = np.inf, near: float = NEAR) -> Linear:
-        """The optimum over all sets, some pieces put aside, or as near as time and the solver allow."""
+        """The optimum over all sets, one taken from each of some rows, or as near as time and the solver allow."""
         until = self.watch.gone() + min(seconds, self.watch.left())
+        there = self.left(without)
         for row in without:
-            self.packing.limit(row, 0.0)
-        there = np.ones(self.count)
-        there[list(without)] = 0.0
+            self.packing.limit(row, float(there[row]))
         bound, relaxed, ended = self.at_most(), None, Ended.TIME
         steady: Floats | None = None  # the prices that gave the best bound
         try:
@@ -224,30 +292,42 @@ class Market:
                 ended = Ended.NODES
         finally:
             for row in without:
-                self.packing.limit(row, 1.0)
+                self.packing.limit(row, float(self.limits[row]))
         return Linear(bound, relaxed, ended)
 
-    def price(self, prices: Floats, there: Floats) -> tuple[float, int]:
-        """The bound that these prices give, and how many sets that undercut them were new.
+    def price(self, prices: Floats, limits: Floats) -> tuple[float, int]:
+        """The bound that these prices give under these limits, and how many sets that undercut them were new.
 
         Where sets undercut the prices there are two ways to make them good, and the better counts. A demand may be
         charged more, by what its best set lacks, as often as it is wanted. Or the pieces: every set has a first piece,
-        and each piece is charged what the cheapest of the sets that it comes first in lacks.
+        and each piece is charged what the cheapest of the sets that it comes first in lacks. Sets that stand already
+        are charged what the best paid demand that they meet pays beyond its own charge.
         """
-        own = prices[: self.count]
+        own, there = prices[: self.count], limits[: self.count]
         charged = float(own @ there)
         raised = np.zeros(self.count)
-        added, by_demand, by_piece = 0, charged, charged
+        fees, made_good = prices[self.count : self.count + len(self.demands)], np.zeros(len(self.demands))
+        added, whole = 0, True
         for number, (shop, demand) in enumerate(zip(self.shops, self.demands, strict=True)):
-            fee, often = float(prices[self.count + number]), self.limits[self.count + number]
+            fee = float(fees[number])
             offer = shop.below(own, (demand.price - fee) * (1 - CLOSE), there)
             added += self.add(number, offer.sets)
-            by_demand += often * max(demand.price - offer.least, 0.0)
-            by_piece += often * fee if offer.whole else np.inf
+            made_good[number] = max(demand.price - offer.least, 0.0)
+            whole = whole and offer.whole
             np.maximum.at(raised, offer.first, np.maximum(demand.price - fee - offer.cost, 0.0))
             # A price undercut by less than CLOSE is not looked for, by a single that is not there not at all.
             raised += max(demand.price - fee, 0.0) * CLOSE
-        return min(by_demand, by_piece + float(raised.sum())), added
+        by_demand = charged + self.fees_and_standing(made_good, limits)
+        by_piece = charged + self.fees_and_standing(fees, limits) + float(raised.sum()) if whole else np.inf
+        return min(by_demand, by_piece), added
+
+    def fees_and_standing(self, fees: Floats, limits: Floats) -> float:
+        """What the demands are charged, and the sets that stand already with them."""
+        charged = float(fees @ limits[self.count : self.count + len(self.demands)])
+        for at, kind in enumerate(self.standing):
+            beyond = [demand.price - fee for demand, fee in zip(self.demands, fees, strict=True) if kind.meets(demand)]
+            charged += float(limits[self.standing_row(at)]) * max([0.0, *beyond])
+        return charged
 
     def sets(self, chosen: Ints) -> Choices:
         """These of the sets known, as places in the pool with their demand."""
@@ -273,12 +353,12 @@ class Market:
             sets = min(float(demand.wanted), left / demand.size)
             income += demand.price * sets
             left -= demand.size * sets
+        for kind in self.standing:
+            income += kind.count * max((demand.price for demand in self.demands if kind.meets(demand)), default=0.0)
         return income
 
     def whole(self, without: Sequence[int], seconds: float) -> Whole:
-        """The best choice among the sets known, some pieces put aside, and a bound on any choice among them."""
-        limits = self.limits.copy()
-        limits[list(without)] = 0.0
+        """The best choice among the sets known, one taken from each of some rows, and a bound on any among them."""
         return best_whole(
             self.members,
             self.worth,
@@ -286,7 +366,8 @@ class Market:
             seconds=seconds,
             seed=self.seed,
             interrupted=self.watch.over,
-            limits=limits,
+            limits=self.left(without),
+            often=self.often,
         )
 
 
@@ -440,6 +521,7 @@ def plan(
     if linear.relaxed is not None:
         shares[: len(linear.relaxed.shares)] = linear.relaxed.shares
     chosen = market.sets(in_order(market, np.lexsort((-market.worth, -np.round(shares, 6)))))
+    as_relaxed = market.as_many(shares)
     if not large:
         complete = market.know_all()
         whole = market.whole((), WHOLE_SHARE * watch.left())
@@ -447,8 +529,12 @@ def plan(
             bound = min(bound, round_down(whole.bound, unit))
         if whole.chosen is not None:
             chosen = max(chosen, market.sets(whole.chosen), key=floor.income)
+    elif linear.relaxed is not None and floor.income(chosen) < bound:
+        prices = np.append(linear.relaxed.prices[:-1], 0.0)
+        whole_sets = dive(market, prices, seed, watch, watch.gone() + DIVE_SHARE * watch.left())
+        chosen = max(chosen, market.sets(whole_sets), key=floor.income)
     if floor.income(chosen) < bound:
-        for some in (demands, market.as_many(shares)):
+        for some in (demands, as_relaxed):
             by_hand = tier_by_tier(pieces, some, rules, TIERS_SHARE * watch.left(), seed)
             chosen = max(chosen, by_hand, key=floor.income)
         chosen = floor.better(chosen, bound, watch, seed)
@@ -624,10 +710,31 @@ def cheapest_set(
     ``demands`` is what the rest of the pool is kept for: the same order is not counted again. None when no set
     meets the order. ValueError for a question without meaning.
     """
+    return cheapest_for_order(pieces, size, widest, rules, demands, time_limit_s=time_limit_s, seed=seed).made
+
+
+def cheapest_for_order(
+    pieces: Sequence[Piece],
+    size: int,
+    widest: float,
+    rules: Rules,
+    demands: Sequence[PlanDemand],
+    standing: Sequence[Standing] = (),
+    *,
+    time_limit_s: float = 30.0,
+    seed: int = 0,
+) -> OrderChoice:
+    """The same where sets stand already, with what the sale of one of those costs."""
     check_demands(demands)
     watch = Watch(time_limit_s, None, None)
-    scales = Scales(Market(pieces, demands, rules, watch, seed))
-    order = PlanOrder(pieces, size, widest, 1.0, rules, seed)
+    scales = Scales(Market(pieces, demands, rules, watch, seed, standing))
+    ready = tuple(scales.weigh_standing(at) for at in range(len(standing)))
+    return OrderChoice(_least_of(scales, PlanOrder(pieces, size, widest, 1.0, rules, seed)), ready)
+
+
+def _least_of(scales: Scales, order: PlanOrder) -> SetChoice | None:
+    """Of the sets that meet the order the one that costs the pool least."""
+    pieces, watch = scales.market.pieces, scales.watch
     offers = candidates(order, pieces, scales.prices)
     if not len(offers):
         return None
@@ -683,21 +790,31 @@ class Scales:
         return max(price - (self.linear.bound - self.least), 0.0)
 
     def weigh(self, rows: Ints, best: float) -> Candidate:
-        """A set with what it loses; no closer than shows that it loses more than ``best``."""
+        """A set of pieces with what it loses; no closer than shows that it loses more than ``best``."""
         pieces = [self.market.pieces[row] for row in rows]
-        price = float(self.prices[rows].sum())
-        keys, own = tuple(piece.key for piece in pieces), tuple(float(self.prices[row]) for row in rows)
-        if self.complete:
-            linear = self.market.solve(rows.tolist(), self.watch.left())
+        own = tuple(float(self.prices[row]) for row in rows)
+        loss, most, least = self.loss(rows.tolist(), float(self.prices[rows].sum()), best)
+        keys = tuple(piece.key for piece in pieces)
+        return Candidate(keys, spread(pieces), float(self.prices[rows].sum()), loss, most, least, own)
+
+    def weigh_standing(self, at: int) -> Candidate:
+        """A set of this kind, of those that stand already."""
+        loss, most, least = self.loss([self.market.standing_row(at)], 0.0, np.inf)
+        return Candidate((), (self.market.standing[at].spread,), 0.0, loss, most, least, ())
+
+    def loss(self, rows: list[int], price: float, best: float) -> tuple[float, float, float]:
+        """What it costs to take one from each of these rows, whose shadow prices come to ``price``: that, and in whole
+        sets the most and the least that it may be."""
+        if self.complete and np.isfinite(best):
+            linear = self.market.solve(rows, self.watch.left())
             least = self.least - round_down(linear.bound, self.unit)
             if least > best + CLOSE:
-                return Candidate(keys, spread(pieces), price, least, max(self.most, least), least, own)
-        rest_least, rest_most = self.income(rows.tolist(), max(self.watch.left(), LEAST_TIME_S))
+                return least, max(self.most, least), least
+        rest_least, rest_most = self.income(rows, max(self.watch.left(), LEAST_TIME_S))
         if not self.complete:
-            loss = max(self.most - rest_least, price)
-            return Candidate(keys, spread(pieces), price, loss, self.most, 0.0, own)
-        least, most = max(self.least - rest_most, 0.0), max(self.most - rest_least, 0.0)
-        return Candidate(keys, spread(pieces), price, most, most, least, own)
+            return max(self.most - rest_least, price), self.most, 0.0
+        most = max(self.most - rest_least, 0.0)
+        return most, most, max(self.least - rest_most, 0.0)
 
 
 def candidates(order: PlanOrder, pieces: Sequence[Piece], prices: Floats) -> Ints:
@@ -724,16 +841,13 @@ def candidates(order: PlanOrder, pieces: Sequence[Piece], prices: Floats) -> Int
 
 def why(best: Candidate, second: Candidate | None, proven: bool, compared: int) -> str:
     """The reason as a sales clerk wants it."""
-    about = "" if best.sure else "about "
-    if best.loss < LEAST_TOLD:
-        text = "Selling it takes " + ("nothing" if best.sure else "little or nothing")
-    else:
-        text = f"Selling it takes {about}{best.loss:.2f}"
-    text += " from what the rest of the stock can be sold for."
+    text = best.told
     if proven:
-        text += " No other set that meets the order takes less."
+        text += " No other set that could be made takes less."
+    elif compared > 1 and best.sure:
+        text += f" Of the {compared} that were compared none takes less."
     elif compared > 1:
-        text += f" Of the {compared} sets compared none takes less."
+        text += f" Of the {compared} that were compared none seems to take less."
     if second is not None and second.sure and best.sure:
         more = second.loss - best.loss
         text += f" The next best takes {more:.2f} more." if more >= LEAST_TOLD else " The next best takes as much."

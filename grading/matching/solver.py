@@ -217,8 +217,10 @@ def pass_model(
     upper: Floats,
     whole: NDArray[np.bool_],
     limits: Floats | None = None,
+    often: Floats | None = None,
 ) -> None:
-    """Each piece once (or as ``limits`` has it), further rows ``lower <= extra @ sets <= upper``, greatest worth."""
+    """Each piece once (or as ``limits`` has it), each set once at most (or as ``often``), further rows
+    ``lower <= extra @ sets <= upper``, greatest worth."""
     count = len(members)
     rows, which = np.unique(members, return_inverse=True)
     body: sparse.csc_array = sparse.csc_array(
@@ -229,7 +231,11 @@ def pass_model(
     matrix = sparse.csc_array(sparse.vstack([body, sparse.csr_array(extra)])) if len(extra) else body
     model = highspy.HighsLp()
     model.num_col_, model.num_row_ = count, matrix.shape[0]
-    model.col_cost_, model.col_lower_, model.col_upper_ = -worth, np.zeros(count), np.ones(count)
+    model.col_cost_, model.col_lower_, model.col_upper_ = (
+        -worth,
+        np.zeros(count),
+        np.ones(count) if often is None else often,
+    )
     model.row_lower_ = np.concatenate([np.full(len(rows), -INFINITY), lower])
     model.row_upper_ = np.concatenate([np.ones(len(rows)) if limits is None else limits[rows], upper])
     model.a_matrix_.format_ = highspy.MatrixFormat.kColwise
@@ -279,22 +285,25 @@ def best_whole(
     seed: int,
     interrupted: Callable[[], bool],
     limits: Floats | None = None,
+    often: Floats | None = None,
 ) -> Whole:
-    """The best choice among these sets by the solver alone, and its bound on any choice among them."""
+    """The best choice among these sets by the solver alone, and its bound on any choice among them. A set taken more
+    than once, where ``often`` lets it be, is named as often."""
     if not len(members):
         return Whole(0.0, np.empty(0, dtype=np.int64), False, Ended.OPTIMAL)
     solver = new_solver(seed)
     none = np.empty(0)
-    pass_model(
-        solver, members, worth, np.empty((0, len(members))), none, none, np.ones(len(members), dtype=bool), limits
-    )
+    extra, whole = np.empty((0, len(members))), np.ones(len(members), dtype=bool)
+    pass_model(solver, members, worth, extra, none, none, whole, limits, often)
+    most = float(worth.sum() if often is None else worth @ often)
     options = {"mip_max_nodes": nodes, "time_limit": max(seconds, 0.01), "mip_rel_gap": 0.0, "mip_abs_gap": 1e-6}
     run(solver, options, interrupted)
     info = solver.getInfo()
-    bound = -float(info.mip_dual_bound) if np.isfinite(info.mip_dual_bound) else float(worth.sum())
+    bound = -float(info.mip_dual_bound) if np.isfinite(info.mip_dual_bound) else most
     chosen = None
     if info.primal_solution_status == highspy.SolutionStatus.kSolutionStatusFeasible:
-        chosen = np.flatnonzero(np.array(solver.getSolution().col_value) > 0.5)
+        times = np.rint(np.array(solver.getSolution().col_value)).astype(np.int64)
+        chosen = np.repeat(np.arange(len(members)), times)
     return Whole(bound, chosen, False, ENDS.get(solver.getModelStatus(), Ended.UNSURE))
 
 

@@ -38,7 +38,7 @@ def remove(apps, schema_editor) -> None:
 
 class Migration(migrations.Migration):
     dependencies = [
-        ("grading", "0013_studies_set_aside"),
+        ("grading", "0019_offers"),
         ("stockroom", "0023_enquiries_and_terms"),
         migrations.swappable_dependency(settings.AUTH_USER_MODEL),
     ]

@@ -2,6 +2,7 @@
 
 from grading.models.certificates import IssuedCertificate, SigningKey, Withdrawal
 from grading.models.demand import Demand
+from grading.models.desk import LeftOut, SearchWithoutResult
 from grading.models.imports import ReadingsFile, TesterMapping
 from grading.models.instruments import (
     Baseline,
@@ -19,7 +20,9 @@ from grading.models.instruments import (
     StudyValve,
     TesterCondition,
 )
+from grading.models.offers import LotOffer, LotOfferLine, OfferFile, OfferForecast
 from grading.models.policies import Grade, Policy
+from grading.models.prices import DraftedPrice, PriceDraft, PriceRule
 from grading.models.readings import ImportBatch, Reading, Shift, Tester
 from grading.models.runs import MatchRun
 from grading.models.sets import MatchedSet, Member
@@ -30,19 +33,28 @@ __all__ = [
     "CalibrationValue",
     "Capability",
     "Demand",
+    "DraftedPrice",
     "Grade",
     "HouseNominal",
     "ImportBatch",
     "IssuedCertificate",
+    "LeftOut",
+    "LotOffer",
+    "LotOfferLine",
     "MatchRun",
     "MatchedSet",
     "Member",
+    "OfferFile",
+    "OfferForecast",
     "Policy",
+    "PriceDraft",
+    "PriceRule",
     "Quantity",
     "Reading",
     "ReadingsFile",
     "ReferenceCheck",
     "ReferenceValve",
+    "SearchWithoutResult",
     "Shift",
     "SigningKey",
     "Stop",

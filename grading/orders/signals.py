@@ -6,3 +6,5 @@ from django.dispatch import Signal
 
 #: packs: what is about to leave under its seal. A receiver that objects raises `fulfilment.CannotPull`.
 sealed_packs_leaving = Signal()
+
+items_left_out = Signal()  # line, items: that the customer goes without

@@ -24,6 +24,7 @@ from grading.verdicts.graded import graded_values, sections_as_graded
 from grading.verdicts.pure.graded import GradedSection
 from grading.verdicts.stating import Stated, stated, values_of
 from grading.verdicts.values import Bench, JudgedSpread, Value, claim, spread_of
+from stockroom.marks.called import called_apart, called_together
 from stockroom.models import Shop, Valve
 from stockroom.pure.refused import Refused
 from stockroom.pure.written import day, noun
@@ -70,6 +71,7 @@ def certificate_data(matched: MatchedSet, issued_on: date) -> paper.CertificateD
             "charts": charts,
             "siblings": siblings,
             "notes": (
+                *filter(None, [called_apart([grade.valve for grade in grades])]),
                 *_corrections(grades),
                 *doubts.read_since(matched),
                 *sold_before([grade.valve for grade in grades]),
@@ -129,7 +131,7 @@ def _common(grades: Sequence[Grade]) -> dict[str, Any]:
         "shop": shop.name,
         "shop_lines": tuple(filter(None, [*shop.address.splitlines(), shop.email, shop.web_address])),
         "notice": shop.notice,
-        "type": type_.designation,
+        "type": called_together([grade.valve for grade in grades]),
         "kind": type_.kind,
         "policy": "; ".join(str(policy) for policy in policies),
         "members": tuple(

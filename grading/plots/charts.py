@@ -223,6 +223,25 @@ def ewma_plot(series: PlotSeries, chart: IndividualsChart, points: Sequence[Ewma
     return _trace("ewma", title, description, series._replace(signalled=beyond), values, rules)
 
 
+def counts_plot(name: str, title: str, counts: Sequence[tuple[str, int]]) -> Plot:
+    """Counts of one thing after the other, from nothing upwards; at least one."""
+    y, y_ticks = _vertical((count for _, count in counts), from_nought=True)
+    right = WIDTH - 16.0  # no names of rules to make room for
+    x = Scale(-0.5, len(counts) - 0.5, LEFT, right)
+    most = max(counts, key=lambda one: one[1])
+    return Plot(
+        name,
+        title,
+        f"{sum(count for _, count in counts)} in all; the most in {most[0]}: {most[1]}.",
+        _across([label for label, _ in counts], x, most=6),
+        y_ticks,
+        paths=(Path(" ".join(f"{x(i)},{y(count)}" for i, (_, count) in enumerate(counts)), "trace"),),
+        marks=tuple(PlotMark(x(i), y(count), "circle", f"{label}: {count}") for i, (label, count) in enumerate(counts)),
+        right=right,
+        breadth=right - LEFT,
+    )
+
+
 def _outside_in_words(series: PlotSeries) -> str:
     if not series.signalled:
         return "No check breaks a rule."

@@ -62,7 +62,7 @@ CASES = (
     BenchmarkCase(2000, 2, (Tier("1 %", 0.01, 1.0),), 10.0, 0.0),
     BenchmarkCase(2000, 4, (Tier("2 %", 0.02, 1.0),), 60.0, 0.0025),
     BenchmarkCase(2000, 4, THREE_TIERS, 60.0, 0.003),
-    BenchmarkCase(2000, 2, (Tier("5 %", 0.05, 1.0),), 60.0, 0.01, guard=0.005, sections=2),
+    BenchmarkCase(2000, 2, (Tier("5 %", 0.05, 1.0),), 60.0, 0.0, guard=0.005, sections=2),
     BenchmarkCase(20000, 4, THREE_TIERS, 150.0, 0.002),
 )
 
@@ -77,6 +77,9 @@ class PlanCase:
     seconds: float
     gap: float
 
+
+#: More than any pool holds.
+WITHOUT_END = 1_000_000
 
 PLAN_CASES = (
     PlanCase(
@@ -100,6 +103,21 @@ PLAN_CASES = (
             PlanDemand("pair 1 %", 2, 40.0, 250, 0.01),
             PlanDemand("pair 5 %", 2, 30.0, 250, 0.05),
             PlanDemand("single", 1, 12.0, 500),
+        ),
+        60.0,
+        0.01,
+    ),
+    PlanCase(
+        "three tiers of quads and of pairs, singles, all without end",
+        2000,
+        (
+            PlanDemand("quad 1 %", 4, 120.0, WITHOUT_END, 0.01),
+            PlanDemand("quad 2 %", 4, 100.0, WITHOUT_END, 0.02),
+            PlanDemand("quad 5 %", 4, 70.0, WITHOUT_END, 0.05),
+            PlanDemand("pair 0.5 %", 2, 56.0, WITHOUT_END, 0.005),
+            PlanDemand("pair 1 %", 2, 48.0, WITHOUT_END, 0.01),
+            PlanDemand("pair 2 %", 2, 38.0, WITHOUT_END, 0.02),
+            PlanDemand("single", 1, 15.0, WITHOUT_END),
         ),
         60.0,
         0.01,

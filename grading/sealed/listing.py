@@ -59,7 +59,7 @@ def title(plan: SamplingPlan, count: int = 1) -> str:
     line = plan.line
     unit, of = ("carton", f" of {plan.carton_size}") if plan.seal == Packing.Seal.CARTON else ("pack", "")
     marked = f", marked {line.maker}" if line.maker else ""
-    what = f"{line.type}, {f'{count} {unit}s' if count > 1 else unit}{of}{marked}"
+    what = f"{line.called_and_type}, {f'{count} {unit}s' if count > 1 else unit}{of}{marked}"
     tail = f": {SEALED_WORDS}"
     return what[: 120 - len(tail)] + tail
 

@@ -31,7 +31,7 @@ def _facts(plan: SamplingPlan) -> Facts:
     packing: Packing = line.packing
     return (
         (
-            ("Type", f"{line.type}"),
+            ("Type", line.called_and_type),
             ("Marked maker", f"{line.maker or ''}"),
             ("Condition claimed", line.get_condition_display()),
             ("Line", f"{line}"),
@@ -57,7 +57,7 @@ def draw_list_data(plan: SamplingPlan, on: date) -> DrawListData:
         f"are numbered from 1, carton by carton; each is ranked by the SHA-256 digest of “{plan.seed}:number”, and the "
         f"first {plan.sample_size} are drawn. Anyone can repeat the draw. {PLACES} {plans.earlier_draws(plan)}"
     ).rstrip()
-    title = f"Packs to open of {plan.line.type}"
+    title = f"Packs to open of {plan.line.called_and_type}"
     return DrawListData(
         head=letterhead(Shop.own(), f"{plan.line}", "Draw list", title, "Sealed packs drawn for a sample", on),
         facts=_facts(plan),
@@ -104,7 +104,7 @@ def statement_data(plan: SamplingPlan, on: date, listing: str = "", order: str =
             Shop.own(),
             listing or order or f"{plan.line}",
             "Sealed and sample-tested, not tested",
-            f"{plan.line.type} in sealed packs",
+            f"{plan.line.called_and_type} in sealed packs",
             "Sampling plan and result of a sealed lot",
             on,
         ),

@@ -7,7 +7,8 @@ The sample is what was drawn at random and nothing else: its probabilities are t
 found in any other piece, good or bad, never enters the counts. (The standard asks for simple random sampling, as quoted
 at sofeast.com/glossary/sample; the standard itself was not seen.) Such a piece stands on its own grade, like any other
 valve, and is shown as `Outside`. What is said of the packs still shut follows it all the same: bad ones found are taken
-off the limit, and more of them than the limit refute it, and the acceptance with it.
+off the limit, and more of them than the limit refute it, and the acceptance with it. Pieces that were written off as
+broken without ever having a serial are such bad ones.
 """
 
 from __future__ import annotations
@@ -17,11 +18,12 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import NamedTuple
 
-from django.db.models import Min, Q
+from django.db.models import Min, Q, Sum
 
 from grading.models import Grade
 from grading.plots import charts
-from stockroom.models import Line, Pack, Packing, Return, SamplingPlan, SealedDecision, Valve
+from stockroom.models import Fault, Line, Pack, Packing, Return, SamplingPlan, SealedDecision, Valve
+from stockroom.models.claims import FaultKind
 from stockroom.pure.written import percent, plural
 from stockroom.sealed import plans
 from stockroom.sealed.pure import sampling
@@ -81,6 +83,7 @@ class Results:
     loosened: int  # unopened pieces of cartons that were opened
     outside: Sequence[Outside]  # opened past the draw, while the rest should stay sealed
     lot_now: int  # pieces that the count says were there to draw from
+    broken: int  # written off out of the bulk since the draw, without a serial
     by_grade: Sequence[tuple[str, int]]
 
     @property
@@ -160,21 +163,22 @@ def results(plan: SamplingPlan) -> Results:
     rows = [_drawn(plan, order, number, packs.get(number), grades, said_of) for order, number in drawn_numbers]
     tested = sum(row.verdict in (PieceVerdict.USABLE, PieceVerdict.FAILED) for row in rows)
     failed = sum(row.verdict == PieceVerdict.FAILED for row in rows)
+    broken = _broken_since(plan)
     rest = None
     if test_all:
         said = [said_of(valve)[0] for valve in others]
         known = sum(one in (PieceVerdict.USABLE, PieceVerdict.FAILED) for one in said)
-        in_bulk = max(0, plan.lot_size - len(drawn_numbers) - len(others))
-        rest = Rest(known, said.count(PieceVerdict.FAILED), len(others) - known, in_bulk)
+        in_bulk = max(0, plan.lot_size - len(drawn_numbers) - len(others) - broken)
+        rest = Rest(known + broken, said.count(PieceVerdict.FAILED) + broken, len(others) - known, in_bulk)
     found: dict[tuple[int, str], int] = {}
     for row in rows:
         if row.valve and row.valve.pk in grades:
             key = (grades[row.valve.pk].rank, row.grade)
             found[key] = found.get(key, 0) + 1
     outside = [] if test_all else [_outside(valve, grades.get(valve.pk), said_of) for valve in others]
-    lot_now = _counted_now(plan, line, last)
+    lot_now = _counted_now(plan, line, last) + broken
     left = sampling.unopened(plan.lot_size, tested, failed).as_found(
-        len(outside), sum(one.verdict == PieceVerdict.FAILED for one in outside), lot_now
+        len(outside), sum(one.verdict == PieceVerdict.FAILED for one in outside), lot_now, broken
     )
     decision = sampling.decide(plan.plan, tested, failed, plan.is_returnable)
     still, loosened = _seals(plan, [number for _, number in drawn_numbers], packs, line.pieces - line.valves.count())
@@ -189,6 +193,7 @@ def results(plan: SamplingPlan) -> Results:
         loosened=loosened,
         outside=outside,
         lot_now=lot_now,
+        broken=broken,
         by_grade=[(name, count) for (_, name), count in sorted(found.items())],
     )
 
@@ -197,6 +202,12 @@ def _counted_now(plan: SamplingPlan, line: Line, last: SealedDecision | None) ->
     """How many packs there were to draw from, by what is counted and known of the line now."""
     gone_before = 0 if last is not None and last.action == Action.RETURN else line.sent_back
     return line.received - line.taken_out - gone_before - plan.first_position
+
+
+def _broken_since(plan: SamplingPlan) -> int:
+    """Pieces of the lot drawn from that were written off out of the bulk: whoever drew later never counted them."""
+    gone = Fault.objects.filter(line=plan.line_id, kind=FaultKind.BROKEN, written_off_at__gte=plan.made_at)
+    return gone.aggregate(pieces=Sum("pieces"))["pieces"] or 0
 
 
 SaidOf = Callable[[Valve], tuple[PieceVerdict, str]]

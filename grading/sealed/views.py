@@ -14,6 +14,7 @@ from django.utils import timezone
 from django.utils.html import format_html
 from django.views.decorators.http import require_POST
 
+from grading.prices.book import price_lines
 from grading.sealed import acceptance, deciding, papers, results
 from grading.sealed import listing as sealed_listing
 from grading.sealed.forms import DecideForm, OpenForm, PackingForm, SamplingPlanForm, SealedListingForm, SupplyForm
@@ -24,6 +25,7 @@ from stockroom.marks import identity
 from stockroom.marks.forms import LIKELIEST
 from stockroom.models import Line, Listing, Order, Packing, SamplingPlan, SealedDecision, Shop, Supplier
 from stockroom.models.goods import pieces_of_line
+from stockroom.pure.money import shown
 from stockroom.pure.written import plural
 from stockroom.sealed import pack_dates, plans
 from stockroom.sealed.plans import SealedError
@@ -233,7 +235,7 @@ def pack_labels(request: StaffRequest, number: str, line: int) -> HttpResponse:
     data = CartonLabels(
         Shop.own().name,
         f"{of}",
-        of.type.designation,
+        of.called,
         packing.labelled_pieces,
         packing.carton_size,
         timezone.localdate(),
@@ -373,6 +375,9 @@ def sealed_listing_new(request: StaffRequest, number: str, line: int) -> HttpRes
     what = f"sealed cartons of {plan.carton_size}" if plan.seal == Packing.Seal.CARTON else "sealed packs"
     form.fields["count"].label = f"How many {what} in this listing"
     form.fields["count"].help_text = f"{len(units)} can be sold. The price is for all of them together."
+    for asked in price_lines([of]).values():
+        if asked.amount is not None:
+            form.fields["price"].help_text = f"The price book asks {shown(asked.amount, shop.currency)} a piece."
     form.fields["price"].widget.attrs["autofocus"] = True
     if form.is_valid():
         with errors_on(form):

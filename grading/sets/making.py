@@ -22,7 +22,7 @@ from grading.verdicts import states
 from grading.verdicts.values import SUPPOSED, Bench, JudgedSpread, Value, claim, claim_whole
 from grading.verdicts.values import spread_of as spread_of_values
 from stockroom.marks.similarity import how_built, weeks_made
-from stockroom.models import Allocation, Counter, Entry, Valve
+from stockroom.models import Allocation, Counter, Entry, Return, Valve
 from stockroom.pure.refused import Refused
 from stockroom.site.locks import hold_valves
 from stockroom.states import State
@@ -88,6 +88,7 @@ def available(type_: ValveType, best_grades: int, newest: int | None = None) -> 
             current=True, saleable=True, rank__lte=best_grades, valve__type=type_, valve__state=State.GRADED
         )
         .exclude(valve__allocations__live=True)
+        .exclude(valve__in=Return.objects.undecided().values("valve"))
         .select_related("valve__place", "valve__maker")
     )
     if newest is None:
@@ -363,12 +364,14 @@ def check_set(
 
 
 def allocated(keys: Collection[int]) -> dict[int, str]:
-    """Of these valves those set aside for an order, which no set may take, each with the sentence that says so."""
+    """Of these valves those that no set may take, set aside for an order or back and undecided, each with the sentence
+    that says so."""
     found = Allocation.objects.filter(valve__in=keys, live=True).select_related("valve", "order_line__order")
+    back = Return.objects.undecided().filter(valve__in=keys).select_related("valve", "case")
     return {
         one.valve_id: f"{one.valve} is set aside for order {one.order_line.order}: it cannot join a set."
         for one in found
-    }
+    } | {one.valve_id: one.why_promised_to_nobody for one in back}
 
 
 @transaction.atomic

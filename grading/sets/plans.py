@@ -2,19 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from math import ceil
 from typing import Any, NamedTuple
 
 from django.contrib.auth.models import User
+from django.db.models import Count, Exists, OuterRef
 from django.urls import reverse
 
 from catalog.models import ValveType
 from grading.matching import Piece, Rules, planning
 from grading.matching.shortfall import COUNT_TIME_S
 from grading.matching.words import StopCall
-from grading.models import Demand, Policy
+from grading.models import Demand, MatchedSet, Member, Policy
 from grading.sets import making
 from grading.sets.shortfalls import asked_within, not_in_pool, why_none
 from stockroom.jobs import kinds
@@ -34,6 +35,10 @@ ORDER_TIME_S = 4.0
 COMPARED = 600
 READ_FOR_A_PAGE = 2000  # valves: more are in no order's reach while somebody waits
 WIDEST_PERCENT = 100.0
+BY_NUMBER = (
+    "Of what could be made it leaves the most sets like it. Nobody has written down what {} is wanted for, and the "
+    "line has no price, so money was not compared."
+)
 
 
 class PlannedSets(NamedTuple):
@@ -69,13 +74,22 @@ class PoolPlan(NamedTuple):
     stopped: bool = False
 
 
+class Loss(NamedTuple):
+    """What the sale of a set takes from what the rest of the stock can be sold for, in home currency and in words."""
+
+    amount: float
+    told: str
+
+
 class LeastLoss(NamedTuple):
-    """Sets that meet an order, the cheapest to the rest of the pool first, with the reason in words and how it was
-    reckoned."""
+    """Sets that meet an order, the cheapest to the rest of the stock first, with the reason in words and how it was
+    reckoned; what each takes, and what one of those that stand already takes, by the tolerance it was made within."""
 
     choices: list[tuple[tuple[Valve, ...], float]]  # valves and worst spread
     why: str
     detail: str
+    losses: tuple[Loss, ...]
+    standing: Mapping[float, Loss]
 
 
 def mix_of(type_: ValveType) -> list[planning.PlanDemand]:
@@ -195,33 +209,61 @@ def planned(job: Job) -> PoolPlan | None:
     )
 
 
-def least_loss(line: OrderLine) -> LeastLoss | None:
-    """None when no set of free stock meets the line.
+def least_loss(line: OrderLine, only: Collection[int] | None = None) -> LeastLoss | None:
+    """None when no set of free stock meets the line; `only` are the valves, by key, that it may be made of.
 
-    The rest of the pool is kept for the type's demand mix; where nobody has written one down, for as many more sets
-    like this one as it holds.
+    The rest of the stock is kept for the type's demand mix; where nobody has written one down, for as many more sets
+    like this one as it holds. Sets that stand already belong to that stock, as they are.
     """
     stock = _pool(line.type, line.best_grades, line.set_size, READ_FOR_A_PAGE)
     within = (line.max_spread_percent or WIDEST_PERCENT) / 100
-    pieces = [_by_serial(piece, stock) for piece in outermost(stock.pieces, COMPARED)]
+    may_be = [piece for piece in stock.pieces if only is None or piece.key in only]
+    pieces = [_by_serial(piece, stock) for piece in outermost(may_be, COMPARED)]
     share = len(pieces) / len(stock.pieces) if pieces else 1.0
+    tolerances, standing = _standing(line, share)
     mix = [replace(demand, wanted=ceil(demand.wanted * share)) for demand in mix_of(line.type)]
-    mix = mix or [_as_this(line, within, len(pieces))]
+    unpriced = not mix and not line.unit_price
+    mix = mix or [_as_this(line, within, len(pieces) // line.set_size + sum(kind.count for kind in standing))]
     valves = {valve.serial: valve for valve in stock.valves.values()}
-    choice = planning.cheapest_set(pieces, line.set_size, within, Rules(), mix, time_limit_s=ORDER_TIME_S)
-    if choice is None:
+    found = planning.cheapest_for_order(
+        pieces, line.set_size, within, Rules(), mix, standing, time_limit_s=ORDER_TIME_S
+    )
+    if found.made is None:
         return None
-    chosen = [
-        (tuple(valves[str(key)] for key in candidate.keys), max(candidate.spread))
-        for candidate in (choice.best, choice.second)
-        if candidate is not None
-    ]
+    offered = [candidate for candidate in (found.made.best, found.made.second) if candidate is not None]
     few = (
-        f" Of the {len(stock.pieces)} newest free valves the {COMPARED} with the least and the most were compared."
-        if len(stock.pieces) > COMPARED
+        f" Of {len(may_be)} of the newest free valves the {COMPARED} with the least and the most were compared."
+        if len(may_be) > COMPARED
         else ""
     )
-    return LeastLoss(chosen, choice.why, choice.detail + few)
+    return LeastLoss(
+        [(tuple(valves[str(key)] for key in candidate.keys), max(candidate.spread)) for candidate in offered],
+        BY_NUMBER.format(line.type) if unpriced else found.made.why,
+        found.made.detail + few,
+        tuple(_loss(candidate, unpriced) for candidate in offered),
+        {
+            within: _loss(candidate, unpriced)
+            for within, kind, candidate in zip(tolerances, standing, found.standing, strict=True)
+            if kind.size == line.set_size
+        },
+    )
+
+
+def _loss(candidate: planning.Candidate, unpriced: bool) -> Loss:
+    return Loss(candidate.loss, "" if unpriced else candidate.told)
+
+
+def _standing(line: OrderLine, share: float) -> tuple[list[float], list[planning.Standing]]:
+    """The free sets of the line's type, as good as it asks for, that stand already: within how many per cent each kind
+    was made, and how many of them there are to this share of the pool."""
+    worse = Member.objects.filter(set=OuterRef("pk"), live=True, grade__rank__gt=line.best_grades)
+    free = MatchedSet.objects.free().filter(~Exists(worse), type=line.type).order_by()
+    kinds = free.values_list("size", "tolerance_percent").annotate(count=Count("pk"))
+    kinds = kinds.order_by("size", "tolerance_percent")
+    return (
+        [within for _, within, _ in kinds],
+        [planning.Standing(size, within / 100, ceil(count * share)) for size, within, count in kinds],
+    )
 
 
 def why_nothing(line: OrderLine) -> tuple[str, ...]:
@@ -249,6 +291,6 @@ def _by_serial(piece: Piece, stock: making.Pool) -> Piece:
     return replace(piece, key=stock.valves[piece.key].serial)
 
 
-def _as_this(line: OrderLine, within: float, pool: int) -> planning.PlanDemand:
+def _as_this(line: OrderLine, within: float, wanted: int) -> planning.PlanDemand:
     price = float(line.unit_price) if line.unit_price else 1.0
-    return planning.PlanDemand(str(line), line.set_size, price, pool // line.set_size, within)
+    return planning.PlanDemand(str(line), line.set_size, price, wanted, within)

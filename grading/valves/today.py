@@ -6,21 +6,22 @@ from collections import Counter
 from collections.abc import Iterator
 from typing import NamedTuple, Protocol
 
-from django.db.models import Count, QuerySet
+from django.db.models import Count, Q, QuerySet
 from django.http import HttpResponse
 from django.shortcuts import render
 from django.urls import path, reverse
 from django.utils import timezone
 
 from grading.models import MatchedSet, Stop, Study, StudyReading, Tester
+from grading.orders import holds
 from grading.sets import doubts
 from grading.testers import records
 from grading.testers.records import CalibrationState
-from stockroom.models import Enquiry, Lot, Order, Valve
+from stockroom.models import Enquiry, Lot, Order, Return, ReturnCase, Valve
 from stockroom.pure.written import day
 from stockroom.site import backups
 from stockroom.site.people import Role, StaffRequest, may
-from stockroom.states import LADDER
+from stockroom.states import LADDER, State
 
 A_FEW = 10  # of each kind
 LOOKED_AT = 100  # sets whose valves were read again, the latest made first
@@ -116,6 +117,18 @@ def _sales() -> Iterator[ToDo]:
     for state, (verb, preposition) in steps.items():
         for order in Order.objects.filter(state=state).select_related("customer")[:A_FEW]:
             yield _job(verb, order, f" {preposition} {order.customer}")
+    for order in holds.soon_over(A_FEW):
+        yield _job("Ask about", order, f": {order.customer} has not paid, and it is set aside {holds.in_words(order)}")
+    yield from _returns()
+
+
+def _returns() -> Iterator[ToDo]:
+    """Returns that wait for a decision; those that the bench has read again come first."""
+    waits = Count("items", filter=Q(items__valve__state=State.RECEIVED) & ~Q(items__seal=Return.Seal.INTACT))
+    open_ = ReturnCase.objects.undecided().annotate(waits=waits).select_related("order__customer")
+    for case in open_.order_by("waits", "opened_at")[:A_FEW]:
+        read = ", not read again yet" if case.waits else ", read again"
+        yield _job("Decide on", case, f", back from {case.order.customer}{read}")
 
 
 def _stops() -> QuerySet[Stop]:

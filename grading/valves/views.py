@@ -88,7 +88,7 @@ def valve(request: StaffRequest, serial: str) -> HttpResponse:
             "memberships": found.memberships.select_related("set"),
             "allocations": found.allocations.select_related("order_line__order__customer"),
             "listings": found.listings.select_related("listing"),
-            "returns": found.returns.select_related("order", "by"),
+            "returns": found.returns.select_related("order", "by", "case"),
             "movements": found.movements.select_related("from_place", "to_place", "by"),
             "entries": Entry.objects.for_valve(found).select_related("by")[:100],
             "write_off_form": WriteOffForm(),

@@ -18,9 +18,9 @@ from django.db.models import QuerySet, Sum
 from django.utils import timezone
 
 from stockroom.claims.untrue import why_untrue
-from stockroom.models import Charge, Claim, ClaimRow, ClaimStep, Counter, Credit, Entry, Fault, Line, Lot, Shop
+from stockroom.models import Claim, ClaimRow, ClaimStep, Counter, Credit, Entry, Fault, Line, Lot, Shop
 from stockroom.models.claims import FaultKind
-from stockroom.pure.money import minor_places, shown, to_minor
+from stockroom.pure.money import minor_places, shown
 from stockroom.pure.refused import Refused
 from stockroom.pure.written import plural
 from stockroom.receiving import booking
@@ -124,8 +124,8 @@ def to_claim(lot: Lot) -> list[Asked]:
     found = [(line, list(_of_line(line, claimed, faults[line.pk]))) for line in lines]
     if not any(rows for _, rows in found):
         return []
-    charge, shares = _goods_shares(lot, lines)
-    places = minor_places(charge.currency)
+    goods, shares = _goods_shares(lot, lines)
+    places = minor_places(goods.currency)
     in_live = _live(ClaimRow.objects.filter(claim__lot=lot)).order_by()
     before = {
         line: (amount, pieces)
@@ -164,15 +164,14 @@ def _of_line(line: Line, claimed: dict[tuple[int, str], int], faults: Sequence[F
     return rows
 
 
-def _goods_shares(lot: Lot, lines: Sequence[Line]) -> tuple[Charge, list[Decimal]]:
-    """The goods charge, and every line's part of it by weight times the pieces it was for."""
-    charge = lot.charges.filter(kind=Charge.Kind.GOODS).first()
-    if charge is None:
+def _goods_shares(lot: Lot, lines: Sequence[Line]) -> tuple[booking.GoodsCost, list[Decimal]]:
+    """What the goods cost, and every line's part of it by weight times the pieces it was for."""
+    goods = booking.goods_cost(lot.charges.all())
+    if goods is None:
         raise NoGoodsCharge("Enter what the goods cost first: the amounts of a claim are worked out from it.")
     weights = [line.weight * line.expected for line in lines]
-    amount = to_minor(charge.amount, charge.currency)
     try:
-        return charge, costing.share(amount, weights, minor_places(charge.currency))
+        return goods, costing.share(goods.amount, weights, minor_places(goods.currency))
     except costing.NothingToShareAmong:
         raise NoGoodsCharge("No line has a weight above 0, so none carries what the goods cost.") from None
 
@@ -207,13 +206,13 @@ def make_claim(lot: Lot, reference: str, words: str, by: User | None) -> Claim:
         asked = to_claim(lot)
         if not asked:
             raise NothingToClaim(f"Lot {lot}: the counts agree with what was expected, or everything is claimed.")
-        charge, _ = _goods_shares(lot, list(lot.lines.filter(found_in=None).order_by("number")))
+        goods, _ = _goods_shares(lot, list(lot.lines.filter(found_in=None).order_by("number")))
         claim = Claim.objects.create(
             number=f"C{Counter.take('claim')[0]:04}",
             lot=lot,
             reference=reference,
             text=words,
-            currency=charge.currency,
+            currency=goods.currency,
             made_by=by,
         )
         ClaimRow.objects.bulk_create(

@@ -16,6 +16,7 @@ from stockroom.models import Entry, Fault, Line, Lot
 from stockroom.models.claims import FaultKind
 from stockroom.pure.written import plural
 from stockroom.receiving import booking
+from stockroom.signals import lines_counted
 
 
 def book_as_found(fault: Fault, by: User | None) -> Line:
@@ -46,6 +47,7 @@ def book_as_found(fault: Fault, by: User | None) -> Line:
         many = plural(fault.pieces, "piece")
         text = f"Line {line.number}: {many} booked in as {fault.found_type} on line {fault.booked_in.number}."
         Entry.write(by, "booked-as-found", text, lot=lot, line=line)
+        lines_counted.send(Line, line_ids=[line.pk], by=by)
     return fault.booked_in
 
 
@@ -66,6 +68,7 @@ def write_off_broken(fault: Fault, by: User | None) -> None:
         text = f"Line {fault.line.number}: {plural(fault.pieces, 'broken piece')} written off."
         Entry.write(by, "broken-written-off", text, lot=lot, line=fault.line)
         booking.bring_up_to_date(lot, by)
+        lines_counted.send(Line, line_ids=[fault.line_id], by=by)
 
 
 def _in_bulk(fault: Fault) -> tuple[Lot, Fault]:

@@ -12,7 +12,8 @@ from decimal import Decimal
 
 from stockroom.models import Charge, Claim, ClaimRow, ClaimStep, Line
 from stockroom.models.claims import FaultKind
-from stockroom.pure.money import shown, to_minor
+from stockroom.pure.money import shown
+from stockroom.receiving.booking import GoodsCost, goods_cost
 
 
 def why_untrue(claims: Collection[Claim]) -> dict[int, list[str]]:
@@ -26,7 +27,10 @@ def why_untrue(claims: Collection[Claim]) -> dict[int, list[str]]:
     of_lot: dict[int, list[ClaimRow]] = defaultdict(list)
     for row in rows:
         of_lot[row.claim.lot_id].append(row)
-    goods = {charge.lot_id: charge for charge in Charge.objects.filter(lot__in=lots, kind=Charge.Kind.GOODS)}
+    bills: dict[int, list[Charge]] = defaultdict(list)
+    for charge in Charge.objects.filter(lot__in=lots, kind=Charge.Kind.GOODS):
+        bills[charge.lot_id].append(charge)
+    goods = {key: goods_cost(charges) for key, charges in bills.items()}
     found: dict[int, list[str]] = {}
     for claim in claims:
         live = of_lot[claim.lot_id]
@@ -59,7 +63,7 @@ def _now(line: Line, kind: str) -> int:
     }.get(kind, line.received)
 
 
-def _of_money(claim: Claim, live: Sequence[ClaimRow], goods: Charge | None) -> Iterator[str]:
+def _of_money(claim: Claim, live: Sequence[ClaimRow], goods: GoodsCost | None) -> Iterator[str]:
     if goods is None:
         yield "nothing is charged for the goods now"
         return
@@ -67,9 +71,8 @@ def _of_money(claim: Claim, live: Sequence[ClaimRow], goods: Charge | None) -> I
         yield f"the goods are charged in {goods.currency} now, and {claim.currency} is claimed"
         return
     together = sum((row.amount for row in live), Decimal(0))
-    charged = to_minor(goods.amount, goods.currency)
-    if together > charged:
+    if together > goods.amount:
         yield (
             f"the claims of this lot come to {shown(together, goods.currency)}, and the goods cost "
-            f"{shown(charged, goods.currency)} now"
+            f"{shown(goods.amount, goods.currency)} now"
         )

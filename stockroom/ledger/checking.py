@@ -15,7 +15,7 @@ from stockroom.models.ledger import from_thousandths
 
 def waiting() -> Iterator[tuple[Order, str]]:
     """Orders that were sent and whose sale waits for what only a person can say."""
-    sent = Order.objects.filter(despatch__isnull=False).select_related("customer", "home_rate").order_by("number")
+    sent = Order.objects.sent().select_related("customer", "home_rate").order_by("number")
     home = Shop.own().currency
     for order in sent.exclude(currency=home).filter(home_rate=None):
         yield order, f"it is in {order.currency}: say what that is worth in {home}"
@@ -29,11 +29,11 @@ def findings() -> Iterator[str]:
     for lot in lots:
         yield f"Lot {lot} is not in the books: manage.py open_ledger enters it."
     for order in orders:
-        if positions.of_order(order):
+        if any(positions.of_order(order).values()):
             yield f"The sale of {order} is not in the books: manage.py open_ledger enters it."
     for lot in Lot.objects.exclude(pk__in=[lot.pk for lot in lots]).order_by("number"):
         yield from _of_lot(lot)
-    for order in Order.objects.filter(despatch__isnull=False).exclude(pk__in=[order.pk for order in orders]):
+    for order in Order.objects.sent().exclude(pk__in=[order.pk for order in orders]):
         booked = {
             key: held for key, held in posting.balances(order=order.pk).items() if key.account in posting.OF_A_SALE
         }
@@ -52,6 +52,11 @@ def _of_lot(lot: Lot) -> Iterator[str]:
     for leg in double_entry.to_reach(positions.of_lot(lot, booked, ()), booked):
         name = double_entry.ABOUT[leg.key.account].name.lower()
         yield f"Lot {lot}: “{name}” is entered {-leg.amount} away from what the records say."
+    there, entered = positions.pieces_of_lot(lot), posting.pieces_booked(lot)
+    for key in dict.fromkeys([*there, *entered]):
+        if there.get(key, 0) != entered.get(key, 0):
+            name = double_entry.ABOUT[key.account].name.lower()
+            yield f"Lot {lot}: “{name}” has {there.get(key, 0)} pieces by the records, {entered.get(key, 0)} entered."
     held = sum(amount for key, amount in booked.items() if key.account == Account.STOCK)
     reckoned = valuation.from_records(lot)
     if held != reckoned:

@@ -6,6 +6,7 @@ Each entry is written in the transaction of the change that it tells of, with th
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from contextvars import ContextVar
@@ -14,7 +15,7 @@ from decimal import Decimal
 
 from django.contrib.auth.models import User
 from django.db import transaction
-from django.db.models import Sum
+from django.db.models import Q, Sum
 from django.utils import timezone
 
 from stockroom.ledger import positions
@@ -59,6 +60,18 @@ def balances(**about: int) -> dict[Key, Decimal]:
     return {Key(Account(account), *rest): from_thousandths(units) for account, *rest, units in summed}
 
 
+def pieces_booked(lot: Lot) -> dict[Key, int]:
+    """The pieces that the books have on each line of the lot, and those that have left it."""
+    rows = Posting.objects.filter(lot=lot.pk, pieces__isnull=False).order_by()
+    summed = rows.values_list("account", "lot", "line", "valve", "order").annotate(there=Sum("pieces"))
+    return {Key(Account(account), *rest): there for account, *rest, there in summed}
+
+
+def _moved(lot: Lot, to: Mapping[Key, int]) -> dict[Key, int]:
+    booked = pieces_booked(lot)
+    return {key: to.get(key, 0) - booked.get(key, 0) for key in dict.fromkeys([*to, *booked])}
+
+
 def enter(text: str, legs: Sequence[Leg], by: User | None) -> LedgerEntry | None:
     """Write an entry; nothing where nothing changes.
 
@@ -75,12 +88,13 @@ def enter(text: str, legs: Sequence[Leg], by: User | None) -> LedgerEntry | None
                 entry=entry,
                 account=key.account.value,
                 thousandths=in_thousandths(amount),
+                pieces=pieces or None,
                 lot_id=key.lot,
                 line_id=key.line,
                 valve_id=key.valve,
                 order_id=key.order,
             )
-            for key, amount in legs
+            for key, amount, pieces in legs
         ],
         batch_size=500,
     )
@@ -88,29 +102,42 @@ def enter(text: str, legs: Sequence[Leg], by: User | None) -> LedgerEntry | None
 
 
 @transaction.atomic
-def bring_lot(lot: Lot, text: str, by: User | None, leaving: Collection[int] = ()) -> None:
-    """The books follow the lot's records. A lot that is not in them yet is opened."""
+def bring_lot(
+    lot: Lot, text: str, by: User | None, leaving: Collection[int] = (), as_before: Collection[int] = ()
+) -> None:
+    """The books follow the lot's records. A lot that is not in them yet is opened.
+
+    Valves that are `leaving` go at what they cost now, and those `as_before` at what was fixed when they left first.
+    """
     locked(lot.pk)
     booked = balances(lot=lot.pk)
     of_goods = {key: amount for key, amount in booked.items() if key.account not in OF_A_SALE}
     if not of_goods:
         open_lot(lot, by)
         return
-    legs = double_entry.to_reach(positions.of_lot(lot, of_goods, leaving), of_goods)
-    enter(text, [*legs, *_at_no_cost(lot, leaving, legs)], by)
+    if any(key.line for key in of_goods) and not pieces_booked(lot):
+        count_lot(lot, by)
+    fixed = {**of_goods, **_as_before(lot, as_before)}
+    legs = double_entry.to_reach(positions.of_lot(lot, fixed, leaving), of_goods)
+    enter(text, double_entry.with_pieces(legs, _moved(lot, positions.pieces_of_lot(lot))), by)
 
 
-def _at_no_cost(lot: Lot, leaving: Collection[int], legs: Sequence[Leg]) -> list[Leg]:
-    """A piece that leaves at no cost is posted all the same: that it left is on record."""
-    posted = {leg.key for leg in legs}
-    keys = (one.key(lot.pk) for one in positions.left(lot) if one.valve in leaving) if leaving else ()
-    return [Leg(key, Decimal(0)) for key in keys if key not in posted]
+def _as_before(lot: Lot, valves: Collection[int]) -> dict[Key, Decimal]:
+    """What each of these cost when it left with its order."""
+    keys = [one.key(lot.pk) for one in positions.left(lot) if one.order and one.valve in valves] if valves else []
+    left = {}
+    for key in keys:
+        about = {"account": key.account.value, "lot": key.lot, "valve": key.valve, "order": key.order}
+        last = Posting.objects.filter(**about, thousandths__gt=0).order_by("pk").last()
+        left[key] = last.amount if last else Decimal(0)
+    return left
 
 
 @transaction.atomic
 def forget_lot(lot: Lot, by: User | None) -> None:
     """The lot is taken off the books: what was entered for it is put back."""
-    enter(f"Lot {lot} taken off the books", double_entry.to_reach({}, balances(lot=lot.pk)), by)
+    legs = double_entry.with_pieces(double_entry.to_reach({}, balances(lot=lot.pk)), _moved(lot, {}))
+    enter(f"Lot {lot} taken off the books", legs, by)
 
 
 @transaction.atomic
@@ -140,20 +167,43 @@ def open_lot(lot: Lot, by: User | None) -> None:
     """Enter a lot from its records, each piece that has left on the day that it left, at what it costs now."""
     gone = positions.left(lot)
     target = positions.of_lot(lot, {}, {one.valve for one in gone})
-    days = _days_left(lot)
+    pieces = positions.pieces_of_lot(lot)
     by_day: dict[date, list[Leg]] = {}
-    for one in gone:
-        stock = Key(Account.STOCK, lot.pk, one.line)
+    for day, stock, one, was_here in _leaving(lot, gone):
         amount = target.pop(one.key(lot.pk))
         target[stock] += amount
-        day = max(days.get(one.valve, timezone.localdate()), lot.received_on)
-        by_day.setdefault(day, []).extend([Leg(stock, -amount), Leg(one.key(lot.pk), amount)])
-    legs = double_entry.to_reach(target, {})
+        pieces[stock] += was_here
+        by_day.setdefault(day, []).extend([Leg(stock, -amount, -was_here), Leg(one.key(lot.pk), amount, 1)])
+        del pieces[one.key(lot.pk)]
+    legs = double_entry.with_pieces(double_entry.to_reach(target, {}), pieces)
     with on_day(_day.get() or lot.received_on):
         enter(f"Lot {lot} from {lot.supplier}", legs, by)
     for day, moved in sorted(by_day.items()):
         with on_day(_day.get() or day):
             enter(f"Lot {lot}: pieces that left", moved, by)
+
+
+def count_lot(lot: Lot, by: User | None) -> None:
+    """Of a lot that was entered before the books counted pieces: each is counted on the day that it came or left."""
+    came = positions.pieces_of_lot(lot)
+    by_day: dict[date, Counter[Key]] = {}
+    for day, stock, one, was_here in _leaving(lot, positions.left(lot)):
+        came[stock] += was_here
+        del came[one.key(lot.pk)]
+        by_day.setdefault(day, Counter()).update({stock: -was_here, one.key(lot.pk): 1})
+    for day, moved in ((lot.received_on, came), *sorted(by_day.items())):
+        with on_day(_day.get() or day):
+            enter(f"Lot {lot}: its pieces counted", double_entry.with_pieces([], moved), by)
+
+
+def _leaving(lot: Lot, gone: Sequence[positions.Left]) -> Iterator[tuple[date, Key, positions.Left, int]]:
+    """When each left, the stock that it left, and how many pieces that took out of it: none where it had gone back to
+    the supplier before."""
+    returned = {line.pk: line.returned_positions for line in lot.lines.all()}
+    days = _days_left(lot)
+    for one in gone:
+        day = max(days.get(one.valve, timezone.localdate()), lot.received_on)
+        yield day, Key(Account.STOCK, lot.pk, one.line), one, int(one.position not in returned[one.line])
 
 
 def _days_left(lot: Lot) -> Mapping[int, date]:
@@ -164,8 +214,8 @@ def _days_left(lot: Lot) -> Mapping[int, date]:
         .order_by("at")
         .values_list("valve", "at")
     }
-    sent = Despatch.objects.filter(order__lines__allocations__valve__line__lot=lot)
-    rows = sent.order_by("at").values_list("order__lines__allocations__valve", "at")
+    sent = Despatch.objects.filter(allocations__valve__line__lot=lot)
+    rows = sent.order_by("at").values_list("allocations__valve", "at")
     return {**days, **{valve: timezone.localdate(at) for valve, at in rows}}
 
 
@@ -173,10 +223,25 @@ def not_in_the_books() -> tuple[list[Lot], list[Order]]:
     """Lots of which nothing is entered, and orders that were sent and have no sale entered."""
     goods = Posting.objects.exclude(account__in=[account.value for account in OF_A_SALE])
     lots = Lot.objects.exclude(pk__in=goods.filter(lot__isnull=False).values("lot")).select_related("supplier")
-    lots = lots.filter(pk__in=Lot.objects.filter(charges__amount__gt=0).values("pk"))
+    something = Q(charges__amount__gt=0) | Q(lines__isnull=False)
+    lots = lots.filter(pk__in=Lot.objects.filter(something).values("pk")).order_by("received_on", "number")
     sold = Posting.objects.filter(account=Account.SALES.value).values("order")
-    orders = Order.objects.filter(despatch__isnull=False).exclude(pk__in=sold).select_related("customer")
-    return list(lots.order_by("received_on", "number")), list(orders.order_by("number"))
+    orders = Order.objects.sent().exclude(pk__in=sold).select_related("customer")
+    found = [lot for lot in lots if _says_something(lot)]
+    return found, list(orders.order_by("number"))
+
+
+def _says_something(lot: Lot) -> bool:
+    """Rebates may undo all that was charged for it."""
+    return any(positions.pieces_of_lot(lot).values()) or any(positions.of_lot(lot, {}, ()).values())
+
+
+def not_counted() -> list[Lot]:
+    """Lots that were entered before the books counted pieces, and have not changed since."""
+    goods = Posting.objects.filter(account=Account.STOCK.value, lot__isnull=False)
+    counted = goods.filter(pieces__isnull=False).values("lot")
+    lots = Lot.objects.filter(pk__in=goods.values("lot")).exclude(pk__in=counted)
+    return [lot for lot in lots.order_by("received_on", "number") if any(positions.pieces_of_lot(lot).values())]
 
 
 def open_books(by: User | None) -> tuple[int, int]:
@@ -184,10 +249,13 @@ def open_books(by: User | None) -> tuple[int, int]:
     lots, orders = not_in_the_books()
     for lot in lots:
         open_lot(lot, by)
+    for lot in not_counted():
+        with transaction.atomic():
+            count_lot(locked(lot.pk), by)
     entered = 0
     for order in orders:
-        if positions.of_order(order):
-            with on_day(timezone.localdate(order.despatch.at)):
+        if any(positions.of_order(order).values()):
+            with on_day(timezone.localdate(order.despatches.standing().latest("at").at)):
                 bring_order(order, f"{order} sent to {order.customer}", by)
             entered += 1
     return len(lots), entered

@@ -15,6 +15,7 @@ from stockroom.signals import (
     lot_removed,
     order_despatched,
     order_money_changed,
+    return_refused,
     valve_written_off,
     valves_returned,
 )
@@ -56,6 +57,14 @@ def enter_return(sender: type, order: Order, valves: Sequence[Valve], by: User |
     for lot, _ in posting.leaving_by_lot(valves):
         posting.bring_lot(lot, f"Came back from {order}: stock again", by)
     posting.bring_order(order, f"{order}: what was credited stands on what came back", by)
+
+
+@receiver(return_refused, dispatch_uid="ledger")
+def enter_refusal(sender: type, order: Order, valves: Sequence[Valve], by: User | None, **kwargs: object) -> None:
+    """The sale stands: the goods leave at the cost that was fixed when they left first."""
+    for lot, again in posting.leaving_by_lot(valves):
+        posting.bring_lot(lot, f"Back to the customer, sold with {order}", by, as_before=again)
+    posting.bring_order(order, f"{order}: what came back is the customer’s after all", by)
 
 
 @receiver(order_money_changed, dispatch_uid="ledger")

@@ -1,27 +1,21 @@
-"""What the stock is worth: at cost on any day, and today at its prices and at the lower of the two.
-
-The lower is taken item by item, a set or a single as it is listed: IAS 2 Inventories, paragraph 29, writes goods down
-item by item. The price stands for what it would bring; what selling it costs is not taken off. What has no price is
-worth its cost until somebody says otherwise.
-"""
+"""What the stock cost, on any day. What it is worth at its prices is reckoned where prices are known."""
 
 from __future__ import annotations
 
-from collections import defaultdict
 from collections.abc import Mapping
 from datetime import date
 from decimal import Decimal
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
-from django.db.models import Sum
+from django.db.models import QuerySet, Sum
 
 from stockroom.ledger import positions
 from stockroom.ledger.pure.double_entry import Account
-from stockroom.models import ListedValve, Lot, Posting, Shop, Valve
+from stockroom.models import Lot, Posting, Shop
 from stockroom.models.ledger import from_thousandths
-from stockroom.pure.money import to_minor
 
 ON_HAND = (Account.STOCK.value, Account.UNSHARED.value)
+GONE = (Account.COST_OF_SALES.value, Account.WRITE_OFFS.value)
 
 
 def balances_on(day: date) -> dict[Account, Decimal]:
@@ -36,39 +30,25 @@ def at_cost(day: date) -> Decimal:
     return from_thousandths(held.aggregate(units=Sum("thousandths"))["units"])
 
 
-class Worth(NamedTuple):
-    """Of the stock today, in the home currency."""
+class LineStock(NamedTuple):
+    """What the books have of a line at the end of a day."""
 
+    line: int
     cost: Decimal
-    priced: int  # valves with a price in the home currency
-    price: Decimal  # theirs
-    cost_of_priced: Decimal
-    lower: Decimal  # the lower of cost and price for these, and the cost of the rest
-
-    @property
-    def cost_of_rest(self) -> Decimal:
-        return self.cost - self.cost_of_priced
+    pieces: int
 
 
-def today() -> Worth:
-    home = Shop.own().currency
-    held = Posting.objects.filter(account__in=ON_HAND)
-    cost = from_thousandths(held.aggregate(units=Sum("thousandths"))["units"])
-    items: defaultdict[int, list[Valve]] = defaultdict(list)
-    prices: dict[int, Decimal] = {}
-    rows = ListedValve.objects.filter(live=True, listing__ended_at=None, listing__currency=home)
-    for row in rows.select_related("listing", "valve__line"):
-        items[row.listing_id].append(row.valve)
-        prices[row.listing_id] = to_minor(row.listing.price, home)
-    costs = {key: sum((one.line.cost_of(one.position, home) for one in of), Decimal(0)) for key, of in items.items()}
-    saved = sum((max(costs[key] - prices[key], Decimal(0)) for key in items), Decimal(0))
-    return Worth(
-        cost,
-        sum(len(valves) for valves in items.values()),
-        sum(prices.values(), Decimal(0)),
-        sum(costs.values(), Decimal(0)),
-        cost - saved,
-    )
+def by_line(day: date) -> list[LineStock]:
+    """The lines of which there was anything."""
+    rows = Posting.objects.filter(entry__on__lte=day, account=Account.STOCK.value).order_by().values_list("line")
+    summed = rows.annotate(units=Sum("thousandths"), there=Sum("pieces"))
+    return [LineStock(line, from_thousandths(units), there or 0) for line, units, there in summed if units or there]
+
+
+def had_left(day: date) -> QuerySet[Any, Any]:
+    """Keys of the valves that had left by the end of the day, sold or written off, and not come back."""
+    out = Posting.objects.filter(entry__on__lte=day, account__in=GONE, pieces__isnull=False).order_by()
+    return out.values("valve").annotate(out=Sum("pieces")).filter(out__gt=0).values("valve")
 
 
 def from_records(lot: Lot) -> Decimal:

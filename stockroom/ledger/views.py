@@ -54,12 +54,10 @@ def ledger(request: StaffRequest) -> HttpResponse:
     context = {
         "form": form,
         "on": on,
-        "is_today": on >= today,
         "columns": columns,
         "debits": sum((column.debit for column in columns), Decimal(0)),
         "credits": sum((column.credit for column in columns), Decimal(0)),
         "at_cost": valuation.at_cost(on),
-        "worth": valuation.today() if on >= today else None,
         "waiting": list(checking.waiting()),
         "to_open": [*lots, *(order for order in orders if posting.positions.of_order(order))],
     }
@@ -120,7 +118,7 @@ class _Echo:
 
 
 ABOUT_IT = ["lot", "line", "serial", "order", "customer", "by"]
-HEADS = ["entry", "day", "text", "account", "name", "debit", "credit", *ABOUT_IT]
+HEADS = ["entry", "day", "text", "account", "name", "debit", "credit", "pieces", *ABOUT_IT]
 
 
 def _rows() -> Iterator[list[Any]]:
@@ -136,6 +134,7 @@ def _rows() -> Iterator[list[Any]]:
             about.name,
             "" if one.debit is None else one.debit,
             "" if one.credit is None else one.credit,
+            "" if one.pieces is None else one.pieces,
             one.lot or "",
             one.line.number if one.line else "",
             one.valve or "",

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Collection, Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date
 from typing import NamedTuple
 
@@ -18,18 +18,21 @@ from django.utils import timezone
 
 from catalog.models import ValveType
 from stockroom.marks.pure.construction import CONDITION, FEATURES, check
-from stockroom.marks.pure.datecodes import DateMeaning, Window, find_dates, readings
+from stockroom.marks.pure.datecodes import DateMeaning, Form, Window, find_dates, readings
 from stockroom.marks.pure.identification import (
     Assessment,
-    MakerFacts,
+    Built,
     Marks,
     MarksDisagreement,
     Ranked,
     Subject,
-    TypeFacts,
+    YearsKnown,
     assess,
+    built_between,
     rank,
 )
+from stockroom.marks.pure.identification import leader as likeliest
+from stockroom.marks.register import FIRST_YEAR, MarkSaid, Register
 from stockroom.models import (
     Cleaning,
     Condition,
@@ -50,9 +53,8 @@ from stockroom.signals import valve_identified
 from stockroom.site.chunks import CHUNK, chunked
 from stockroom.site.locks import hold_valves
 from stockroom.site.saving import save_named
+from stockroom.types import keeping
 
-FIRST_YEAR = 1920  # valves in quantity from about then; from memory
-DOUBT_YEARS = 2  # a type's first year may be out by so much when nobody had a publication open; our policy
 MOST_OTHERS = 500  # of a line's other valves, the latest that were read
 
 
@@ -71,62 +73,49 @@ class DealtWithAlready(IdentityError):
 # The register
 
 
-class Register:
-    def __init__(self) -> None:
-        self._makers = list(Maker.objects.prefetch_related("source_codes", "known_construction").order_by("name"))
-        self._by_type: dict[int, list[MakerFacts]] = {}
-
-    def for_type(self, type_id: int) -> list[MakerFacts]:
-        """Every maker, with the constructions known of it for this type."""
-        if type_id not in self._by_type:
-            self._by_type[type_id] = [_facts(maker, type_id) for maker in self._makers]
-        return self._by_type[type_id]
-
-    def owners(self, source_code: str | None) -> list[str]:
-        """The names of those whose number this is."""
-        return [
-            maker.name for maker in self._makers if any(one.code == source_code for one in maker.source_codes.all())
-        ]
-
-
-def _facts(maker: Maker, type_id: int) -> MakerFacts:
-    construction: dict[str, set[str]] = defaultdict(set)
-    for known in maker.known_construction.all():
-        if known.type_id in (None, type_id):
-            construction[known.feature].add(known.word)
-    return MakerFacts(
-        maker.name,
-        frozenset(one.code for one in maker.source_codes.all()),
-        maker.first_year,
-        maker.last_year,
-        {feature: frozenset(words) for feature, words in construction.items()},
-    )
-
-
-def set_source_codes(maker: Maker, codes: Collection[str], by: User | None) -> None:
-    """These are the maker's registered numbers, and no others."""
+def set_source_codes(maker: Maker, codes: Collection[str], by: User | None, kind: str = SourceCode.Kind.NUMBER) -> None:
+    """These are the maker's codes of that kind, and no others."""
     with transaction.atomic():
-        before = set(maker.source_codes.values_list("code", flat=True))
-        maker.source_codes.exclude(code__in=codes).delete()
-        SourceCode.objects.bulk_create(SourceCode(maker=maker, code=code) for code in sorted(set(codes) - before))
+        before = set(maker.source_codes.filter(kind=kind).values_list("code", flat=True))
+        maker.source_codes.filter(kind=kind).exclude(code__in=codes).delete()
+        new = sorted(set(codes) - before)
+        SourceCode.objects.bulk_create(SourceCode(maker=maker, kind=kind, code=code) for code in new)
         if before != set(codes):
             changes = " → ".join(", ".join(sorted(some)) or "none" for some in (before, set(codes)))
-            Entry.write(by, "maker-changed", f"Maker {maker}: source codes {changes}.")
+            what = {"number": "source codes", "letters": "contract letters", "plant": "plant signs"}[kind]
+            Entry.write(by, "maker-changed", f"Maker {maker}: {what} {changes}.")
 
 
 def learn(
-    maker: Maker, type_: ValveType | None, feature: str, word: str, note: str, by: User | None
+    maker: Maker,
+    type_: ValveType | None,
+    feature: str,
+    word: str,
+    note: str,
+    by: User | None,
+    years: YearsKnown | None = None,
 ) -> KnownConstruction:
-    """The maker is known to have built the type, or every type, so."""
+    """The maker is known to have built the type, or every type, so; said again with other years, in those."""
     check(FEATURES, {feature: word})
+    first, last = (years.first, years.last) if years else (None, None)
+    if years is not None and years.is_none:
+        raise IdentityError(f"{last} is before {first}, the year it began.")
     with transaction.atomic():
-        known, new = KnownConstruction.objects.get_or_create(
-            maker=maker, type=type_, feature=feature, word=word, defaults={"note": note, "by": by}
+        row, new = KnownConstruction.objects.select_for_update(no_key=True).get_or_create(
+            maker=maker,
+            type=type_,
+            feature=feature,
+            word=word,
+            defaults={"note": note, "by": by, "first_year": first, "last_year": last},
         )
-        if new:
-            Entry.write(by, "maker-changed", f"Maker {maker} is known with {known}.")
+        other_years = years is not None and (row.first_year, row.last_year) != (first, last)
+        if other_years:
+            row.first_year, row.last_year, row.note = first, last, note or row.note
+            row.save(update_fields=["first_year", "last_year", "note"])
+        if new or other_years:
+            Entry.write(by, "maker-changed", f"Maker {maker} is known with {row}.")
             register_changed(maker, by)
-    return known
+    return row
 
 
 def forget(known: KnownConstruction, by: User | None) -> None:
@@ -139,16 +128,22 @@ def forget(known: KnownConstruction, by: User | None) -> None:
 def register_changed(maker: Maker, by: User | None, codes: Collection[str] = ()) -> int:
     """Look again at the valves in house on which the register's word of this maker bears; how many they are.
 
-    Those it marked, those whose code is read as its number (`codes` are numbers it has lost), those whose code
-    is not decided, and those whose construction is in doubt.
+    Those it marked, those whose code is read as its number or holds its letters (`codes` are those it has lost), those
+    read as a factory code, those whose code is not decided, and those whose construction is in doubt.
     """
     numbers = {*codes, *maker.source_codes.values_list("code", flat=True)}
     current = Q(date_readings__current=True)
+    factory = [Form.FACTORY_CODE.name, Form.PLANT_MONTH.name]
+    letters = Q(pk=None)
+    for code in numbers:
+        if len(code) > 1 and not code.isdigit():
+            letters |= Q(date_code__icontains=code)
     keys = set(
         Valve.objects.in_house()
         .filter(
             Q(maker=maker)
-            | current & (Q(date_readings__source_code__in=numbers) | Q(date_readings__form=""))
+            | current & (Q(date_readings__source_code__in=numbers) | Q(date_readings__form__in=["", *factory]))
+            | letters
             | Q(warnings__cleared_at=None, warnings__subject__in=[Subject.CONSTRUCTION_AND_MAKER, Subject.ONE_FEATURE])
         )
         .values_list("pk", flat=True)
@@ -169,34 +164,41 @@ def years_changed(types: Collection[int], by: User | None = None) -> int:
 
 
 def rank_code(
-    code: str, type_: ValveType, received: date, others: Sequence[Sequence[DateMeaning]], register: Register
+    code: str,
+    type_: ValveType,
+    received: date,
+    others: Sequence[Sequence[DateMeaning]],
+    register: Register,
+    built: YearsKnown | None = None,
 ) -> list[Ranked]:
-    """Every reading the code can have, likeliest first; none for an empty code or one that no rule fits."""
+    """Every reading the code can have, likeliest first; none for an empty code or one that no rule fits.
+
+    `built` is what the valve's construction tells of its years.
+    """
     if not code.strip():
         return []
     found = readings(code, window_to(received))
-    return rank(found, type_facts(type_), register.for_type(type_.pk), others, received)
+    if register.is_a_types_number(code.strip()):
+        found = [replace(one, any_number=True) for one in found]
+    return rank(found, register.facts(type_, code), register.for_type(type_.pk), others, received, built)
 
 
 def leader(ranked: Sequence[Ranked]) -> str:
     """The key of the reading that is likelier than every other, or nothing."""
-    possible = [one for one in ranked if one.possible and one.reading.earliest]
-    if not possible or (len(possible) > 1 and possible[0].points == possible[1].points):
-        return ""
-    return possible[0].reading.key
+    found = likeliest(ranked)
+    return found.reading.key if found else ""
+
+
+def built(features: Mapping[str, str], maker: Maker | None, type_id: int, register: Register) -> Built | None:
+    """What the construction of a valve with this maker's print tells of its years."""
+    known = register.maker(maker.name, type_id) if maker else None
+    return built_between(features, known) if known else None
 
 
 def others_of_line(line: Line, besides: Collection[int]) -> list[list[DateMeaning]]:
     """For each other valve of the line that has a code: the chosen reading alone, or all it may have."""
     current = DateReading.objects.filter(valve__line=line, current=True).exclude(valve__in=list(besides)[:500])
     return [one.readings for one in current.order_by("-id")[:MOST_OTHERS]]
-
-
-def type_facts(type_: ValveType) -> TypeFacts:
-    """Ask for the type together with the source of its first year, or each costs a query."""
-    source = type_.first_registered_source
-    doubt = DOUBT_YEARS if source is not None and source.is_memory else 0
-    return TypeFacts(type_.designation, type_.first_registered, doubt_years=doubt, tradition=type_.tradition)
 
 
 def window_to(received: date) -> Window:
@@ -251,6 +253,8 @@ def record(valve: Valve, observed: MarksSeen, by: User | None) -> bool:
     """The valve is as the sheet says, and what the sheet leaves empty is not there. False when that is no news."""
     with transaction.atomic():
         type_before = hold_valves([valve.pk])[0].type_id
+        if observed.type is not None and observed.type.pk is None:
+            observed = replace(observed, type=keeping.enter({"designation": observed.type.designation}, by))
         changed = bool(_write([valve.pk], observed, by, whole=True, over=True))
         type_changed = observed.type is not None and observed.type.pk != type_before
         valve_identified.send(Valve, valve=valve, type_changed=type_changed, by=by)
@@ -353,20 +357,23 @@ def _write_codes(
     wanted = [valve for valve in valves if over or not valve.date_code]
     register = Register()
     others = others_of_line(valves[0].line, [valve.pk for valve in wanted]) if valves else []
-    ranked_by_type: dict[tuple[int, date], list[Ranked]] = {}
+    ranked_by: dict[tuple[int, date, YearsKnown | None], list[Ranked]] = {}
     retired: list[int] = []
     new: list[DateReading] = []
     for valve in wanted:
         received = valve.line.lot.received_on
-        at = (valve.type_id, received)
-        if at not in ranked_by_type:
-            ranked_by_type[at] = rank_code(code, valve.type, received, others, register)
-        ranked = ranked_by_type[at]
-        chosen = next((one.reading for one in ranked if one.reading.key == observed.chosen), None)
+        told = built(observed.features, valve.maker, valve.type_id, register)
+        at = (valve.type_id, received, told.years if told else None)
+        if at not in ranked_by:
+            ranked_by[at] = rank_code(code, valve.type, received, others, register, at[2])
+        ranked, before = ranked_by[at], current.get(valve.pk)
+        kept = [before.reading] if before and before.code == code and before.reading else []
+        found = [*(one.reading for one in ranked), *kept]  # what stands stays a reading whatever the rules say by now
+        chosen = next((one for one in found if one.key == observed.chosen), None)
         if observed.chosen and chosen is None:
             raise NoSuchReading(f"{code} cannot be read so. Choose one of its readings.")
-        before = current.get(valve.pk)
-        if before and before.code == code and before.reading == chosen and "type" not in _of(changes[valve.pk]):
+        same = before and before.code == code and _key(before.reading) == _key(chosen)
+        if same and "type" not in _of(changes[valve.pk]):
             continue
         if not before and not code and not valve.date_code:
             continue
@@ -381,6 +388,10 @@ def _write_codes(
             new.append(_date_reading(valve, code, chosen, ranked, by))
     DateReading.objects.filter(pk__in=retired).update(current=False)
     DateReading.objects.bulk_create(new, batch_size=200)
+
+
+def _key(reading: DateMeaning | None) -> str:
+    return reading.key if reading else ""
 
 
 def _of(phrases: list[str]) -> set[str]:
@@ -525,8 +536,10 @@ def _assessments(keys: list[int], register: Register) -> Iterable[tuple[Valve, A
             construction={name: construction[valve.pk][name] for name in FEATURES if name in construction[valve.pk]},
             pack_readings=[one for _, some in find_dates(packs.get(valve.pk, ""), window) for one in some]
             or of_line.get(valve.line_id, ()),
+            code=valve.date_code,
+            types_named=register.types_named(valve.date_code, valve.type),
         )
-        yield valve, assess(marks, type_facts(valve.type), register.for_type(valve.type_id))
+        yield valve, assess(marks, register.facts(valve.type, valve.date_code), register.for_type(valve.type_id))
 
 
 def dismiss(warning: MarkWarning, because: str, by: User) -> None:
@@ -590,6 +603,8 @@ class ShownMarks(NamedTuple):
     settled: list[MarkWarning]  # dismissed or cleared
     sentence: str
     unchecked: tuple[str, ...]
+    said: list[MarkSaid]
+    built: Built | None
 
 
 def marks_of(valve: Valve) -> ShownMarks:
@@ -598,8 +613,9 @@ def marks_of(valve: Valve) -> ShownMarks:
     seen = list(valve.features.all())
     reading = valve.date_readings.filter(current=True).first()
     unchecked: tuple[str, ...] = ()
+    register = Register()
     if reading or seen or valve.maker:
-        (_, assessment), *_ = _assessments([valve.pk], Register())
+        (_, assessment), *_ = _assessments([valve.pk], register)
         unchecked = assessment.unchecked
     return ShownMarks(
         reading=reading,
@@ -610,6 +626,8 @@ def marks_of(valve: Valve) -> ShownMarks:
         settled=[one for one in warnings if one not in still_open],
         sentence=in_words(still_open),
         unchecked=unchecked,
+        said=register.said(valve.date_code, valve.type),
+        built=built({one.feature: one.word for one in seen}, valve.maker, valve.type_id, register),
     )
 
 

@@ -17,21 +17,75 @@ from django.views.decorators.http import require_POST
 
 from stockroom.marks import identity
 from stockroom.marks.pure.construction import FEATURES
-from stockroom.models import KnownConstruction, Line, Maker, SeenFeature, Valve
+from stockroom.marks.pure.identification import YearsKnown
+from stockroom.marks.pure.stamps import PLANT, tidy
+from stockroom.models import KnownConstruction, Line, Maker, SeenFeature, SourceCode, Valve
 from stockroom.site import saving
 from stockroom.site.named import NamedForm
-from stockroom.site.numbers import typed_numbers
+from stockroom.site.numbers import WholeTyped, typed_numbers
 from stockroom.site.people import Role, StaffRequest, for_roles
+from stockroom.site.refusals import errors_on
 from stockroom.site.web import TypeField, how_many, page_of
 from stockroom.tally import tally_lines
 
+KINDS = {
+    "source_codes": SourceCode.Kind.NUMBER,
+    "letters": SourceCode.Kind.LETTERS,
+    "plants": SourceCode.Kind.PLANT,
+}
+
+
+class CodesField(forms.CharField):
+    """Codes with spaces between them, each of one shape."""
+
+    def __init__(self, shape: str, wrong: str, *, capitals: bool = False, **kwargs: Any) -> None:
+        super().__init__(required=False, max_length=200, **kwargs)
+        self.shape, self.wrong, self.capitals = shape, wrong, capitals
+
+    def clean(self, value: Any) -> list[str]:
+        text = tidy(super().clean(value))
+        codes = re.findall(r"[^\s,;]+", text.upper() if self.capitals else text)
+        for code in codes:
+            if not re.fullmatch(self.shape, code):
+                raise forms.ValidationError(f"“{code}” is {self.wrong}.")
+        return sorted(set(codes))
+
+
+class YearField(WholeTyped):
+    """A year in which valves were made; empty where it is not known."""
+
+    def __init__(self, **kwargs: Any) -> None:
+        super().__init__(required=False, help_text="A year, if it is known.", **kwargs)
+
+    def clean(self, value: Any) -> int | None:
+        return made_in(super().clean(value))
+
+
+def made_in(year: int | None) -> int | None:
+    if year is not None and not 1880 <= year <= timezone.localdate().year:
+        raise forms.ValidationError(f"No valves were made in {year}. Give the year with four digits.")
+    return year
+
 
 class MakerForm(NamedForm):
-    source_codes = forms.CharField(
-        required=False,
-        max_length=200,
+    source_codes = CodesField(
+        "[0-9]{3,4}",
+        "no source code: it has three or four digits",
         label="Source codes",
         help_text="The registered numbers that you take for this maker’s: three or four digits, spaces between.",
+    )
+    letters = CodesField(
+        "[A-Z]{2,5}(/[A-Z]{1,3})?",
+        "not of this kind: it has two to five letters, and after a stroke up to three",
+        capitals=True,
+        label="Contract letters",
+        help_text="Letters that stand for it in the marks of the services, such as three letters, or KB/D.",
+    )
+    plants = CodesField(
+        PLANT,
+        "no plant sign: it is one letter or one sign",
+        label="Plant signs",
+        help_text="The sign before the date in its factory codes: a letter, Δ or *.",
     )
 
     class Meta:
@@ -39,33 +93,22 @@ class MakerForm(NamedForm):
         fields = ["name", "first_year", "last_year", "note"]
         formfield_callback = typed_numbers
 
-    field_order = ["name", "source_codes", "first_year", "last_year", "note"]
+    field_order = ["name", *KINDS, "first_year", "last_year", "note"]
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
         for name in ("first_year", "last_year"):
             self.fields[name].help_text = "A year, if it is known."
         if self.instance.pk:
-            self.initial["source_codes"] = " ".join(one.code for one in self.instance.source_codes.all())
-
-    def clean_source_codes(self) -> list[str]:
-        codes = re.findall(r"[^\s,;]+", self.cleaned_data["source_codes"])
-        for code in codes:
-            if not re.fullmatch(r"[0-9]{3,4}", code):
-                raise forms.ValidationError(f"“{code}” is no source code: it has three or four digits.")
-        return sorted(set(codes))
-
-    def _year(self, name: str) -> int | None:
-        year: int | None = self.cleaned_data[name]
-        if year is not None and not 1880 <= year <= timezone.localdate().year:
-            raise forms.ValidationError(f"No valves were made in {year}. Give the year with four digits.")
-        return year
+            codes = list(self.instance.source_codes.all())
+            for name, kind in KINDS.items():
+                self.initial[name] = " ".join(one.code for one in codes if one.kind == kind)
 
     def clean_first_year(self) -> int | None:
-        return self._year("first_year")
+        return made_in(self.cleaned_data["first_year"])
 
     def clean_last_year(self) -> int | None:
-        last, first = self._year("last_year"), self.cleaned_data.get("first_year")
+        last, first = made_in(self.cleaned_data["last_year"]), self.cleaned_data.get("first_year")
         if last is not None and first is not None and last < first:
             raise forms.ValidationError(f"{last} is before {first}, the year it began.")
         return last
@@ -85,12 +128,14 @@ class KnownForm(forms.Form):
             ),
         ],
     )
+    first_year = YearField(label="Built so from")
+    last_year = YearField(label="Until")
     note = forms.CharField(label="Known from", required=False, max_length=200)
 
 
 class MakerFilter(django_filters.FilterSet):
     name = django_filters.CharFilter(lookup_expr="icontains", label="Name contains")
-    code = django_filters.CharFilter(field_name="source_codes__code", label="Source code")
+    code = django_filters.CharFilter(field_name="source_codes__code", lookup_expr="iexact", label="Code or letters")
 
     class Meta:
         model = Maker
@@ -114,12 +159,18 @@ def _maker_page(request: StaffRequest, shown: Maker, form: KnownForm) -> HttpRes
         "maker": shown,
         "page": page,
         "rows": [(line, tallies[line.pk]) for line in page],
-        "source_codes": shown.source_codes.all(),
+        "codes": _codes_by_kind(shown),
         "known": shown.known_construction.select_related("type", "by"),
         "features_seen": SeenFeature.objects.filter(valve__maker=shown).values("valve").distinct().count(),
         "form": form,
     }
     return render(request, "marks/maker.html", context)
+
+
+def _codes_by_kind(shown: Maker) -> list[tuple[str, list[str]]]:
+    codes = list(shown.source_codes.all())
+    labels = {"number": "Source codes", "letters": "Contract letters", "plant": "Plant signs"}
+    return [(label, [one.code for one in codes if one.kind == kind]) for kind, label in labels.items()]
 
 
 @for_roles(Role.RECEIVING)
@@ -139,7 +190,8 @@ def _edit(request: StaffRequest, shown: Maker | None, title: str, back: str) -> 
         with transaction.atomic():
             saved = saving.save_named(form.save(commit=False), request.user)
             lost = list(saved.source_codes.values_list("code", flat=True))
-            identity.set_source_codes(saved, form.cleaned_data["source_codes"], request.user)
+            for name, kind in KINDS.items():
+                identity.set_source_codes(saved, form.cleaned_data[name], request.user, kind)
             identity.register_changed(saved, request.user, lost)
         messages.success(request, f"{saved} is saved.")
         return redirect("maker", saved.pk)
@@ -153,9 +205,12 @@ def maker_learn(request: StaffRequest, pk: int) -> HttpResponse:
     form = KnownForm(request.POST)
     if form.is_valid():
         feature, _, word = form.cleaned_data["seen"].partition("|")
-        known = identity.learn(shown, form.cleaned_data["type"], feature, word, form.cleaned_data["note"], request.user)
-        messages.success(request, f"{shown} is known with {known}.")
-        return redirect("maker", pk)
+        said = form.cleaned_data
+        years = YearsKnown(said["first_year"], said["last_year"])
+        with errors_on(form, "last_year"):
+            known = identity.learn(shown, said["type"], feature, word, said["note"], request.user, years)
+            messages.success(request, f"{shown} is known with {known}.")
+            return redirect("maker", pk)
     return _maker_page(request, shown, form)
 
 

@@ -16,10 +16,12 @@ from django.views.decorators.http import require_POST
 from catalog.models import ValveType
 from stockroom.marks import identity
 from stockroom.marks.forms import ALONE, OVER, CleaningForm, DismissForm, MarksForm
-from stockroom.marks.pure.identification import NOT_A_VERDICT, Subject
+from stockroom.marks.pure.identification import NOT_A_VERDICT, Built, Subject
+from stockroom.marks.register import Register
 from stockroom.models import DateReading, Entry, Line, Lot, Maker, MarkWarning, Valve
 from stockroom.pure.serials import BadSerial, read_serial
 from stockroom.pure.written import plural
+from stockroom.site.locks import hold_valves
 from stockroom.site.people import Role, StaffRequest, for_roles
 from stockroom.site.refusals import errors_on, messages_on
 from stockroom.site.web import page_of
@@ -50,8 +52,12 @@ def identify(request: StaffRequest) -> HttpResponse:
 
 
 @for_roles(Role.RECEIVING, Role.BENCH)
+@transaction.atomic
 def valve_identify(request: StaffRequest, serial: str) -> HttpResponse:
+    """The valve is held from the look at what was sent until it is written."""
     valve = _valve(serial)
+    if request.method == "POST":
+        (valve,) = hold_valves([valve.pk], "maker", "place", "line__type")
     others = Valve.objects.in_house().filter(line=valve.line).exclude(pk=valve.pk)
     form = MarksForm(request.POST or None, line=valve.line, valve=valve, others=others.count())
     if request.method == "POST" and form.is_valid() and form.settled:
@@ -103,6 +109,8 @@ def _marks_page(request: StaffRequest, form: MarksForm, title: str, back: str) -
         "asked": asked,
         "show_readings": form.ranked and (form.is_bound or form.saved),
         "unread": form.is_bound and form["code"].value() and not form.ranked,
+        "said": form.said if form.is_bound or form.saved else [],
+        "built": form.built,
     }
     return render(request, "marks/marks_form.html", context)
 
@@ -138,14 +146,24 @@ def line_marks(request: StaffRequest, number: str, line: int) -> HttpResponse:
         )
     )
     page = page_of(request, valves.order_by("position"))
+    register = Register()
     context = {
         "line": of,
         "page": page,
-        "rows": [(valve, _reasons(valve.open_warnings)) for valve in page],
+        "rows": [(valve, _reasons(valve.open_warnings), _built(valve, register)) for valve in page],
         "warned": identity.warnings_by_line([of.pk]).get(of.pk, 0),
         "not_a_verdict": NOT_A_VERDICT,
     }
     return render(request, "marks/line_marks.html", context)
+
+
+def _built(valve: Valve, register: Register) -> Built | None:
+    """What the construction tells of the years of a valve whose code tells no date."""
+    read = valve.current_readings  # type: ignore[attr-defined]
+    if read and read[0].earliest:
+        return None
+    features = {one.feature: one.word for one in valve.features.all()}
+    return identity.built(features, valve.maker, valve.type_id, register)
 
 
 def _reasons(warnings: list[MarkWarning]) -> str:

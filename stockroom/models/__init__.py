@@ -16,10 +16,11 @@ from stockroom.models.identity import (
 from stockroom.models.imports import LotFile, SupplierMapping
 from stockroom.models.jobs import Job, JobState
 from stockroom.models.ledger import LedgerEntry, OrderRate, Posting
-from stockroom.models.listings import ListedValve, Listing
-from stockroom.models.money import DiscountCode, Invoice, OrderTerms, Payment, ShippingRule, TaxRule
+from stockroom.models.listings import ListedValve, Listing, Repricing
+from stockroom.models.money import CustomsRule, DiscountCode, Invoice, OrderTerms, Payment, ShippingRule, TaxRule
 from stockroom.models.orders import Allocation, Customer, Despatch, Order, OrderLine, Return
 from stockroom.models.photographs import Attachment, Photograph
+from stockroom.models.returns import ReturnCase, ReturnVerdict, WarrantyRule
 from stockroom.models.sealed import (
     BrokenSeal,
     DrawnPack,
@@ -46,6 +47,7 @@ __all__ = [
     "Counter",
     "Credit",
     "Customer",
+    "CustomsRule",
     "DateReading",
     "Despatch",
     "DiscountCode",
@@ -77,7 +79,10 @@ __all__ = [
     "Photograph",
     "Place",
     "Posting",
+    "Repricing",
     "Return",
+    "ReturnCase",
+    "ReturnVerdict",
     "SamplingPlan",
     "SealedDecision",
     "SeenFeature",
@@ -90,4 +95,5 @@ __all__ = [
     "SupplyNote",
     "TaxRule",
     "Valve",
+    "WarrantyRule",
 ]

@@ -100,30 +100,39 @@ class Lot(models.Model):
 
 
 class Charge(models.Model):
-    """A part of a lot's cost. Each has its own currency: duty is often paid at home.
+    """A bill for a lot, or a rebate on one (below nothing). Each has its own currency: duty is often paid at home.
 
-    `rate` is home currency per unit of the charge's currency.
+    `rate` is home currency per unit of the charge's currency. Import tax that is claimed back is owed to the shop: it
+    is no part of what the goods cost (IAS 2 Inventories, paragraph 11).
     """
 
     class Kind(models.TextChoices):
         GOODS = "goods", "Goods"
         FREIGHT = "freight", "Freight"
         DUTY = "duty", "Duty and import tax"
+        IMPORT_TAX = "import tax", "Import tax claimed back"
         OTHER = "other", "Other charges"
 
     lot = models.ForeignKey(Lot, on_delete=models.CASCADE, related_name="charges")
     kind = models.CharField(max_length=10, choices=Kind.choices)
-    amount = MoneyField(validators=[MinValueValidator(0)])
+    amount = MoneyField()
     currency = CurrencyField()
     rate = models.DecimalField(
         max_digits=16, decimal_places=10, default=Decimal(1), validators=[MinValueValidator(Decimal("0.0000000001"))]
     )
+    note = models.CharField("bill, or why a rebate", max_length=60, blank=True)
 
     class Meta:
-        constraints = [
-            models.UniqueConstraint(fields=["lot", "kind"], name="one_charge_of_a_kind"),
-            models.CheckConstraint(condition=models.Q(amount__gte=0, rate__gt=0), name="charge_not_negative"),
-        ]
+        constraints = [models.CheckConstraint(condition=models.Q(rate__gt=0), name="a_charge_has_a_rate")]
+
+    @property
+    def is_cost(self) -> bool:
+        return self.kind != self.Kind.IMPORT_TAX
+
+    @property
+    def called(self) -> str:
+        """Its kind, and whether it is a rebate."""
+        return f"{self.get_kind_display()}{' rebate' if self.amount < 0 else ''}"
 
 
 class Marked(models.Model):

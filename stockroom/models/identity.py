@@ -11,14 +11,13 @@ from datetime import date
 from typing import Any
 
 from django.conf import settings
-from django.core.validators import RegexValidator
 from django.db import models
 from django.utils import timezone
 
 from catalog.models import ValveType
 from stockroom.marks.pure.construction import CONDITION, FEATURES, FeatureChoice
 from stockroom.marks.pure.datecodes import DateMeaning, Form
-from stockroom.marks.pure.identification import Subject
+from stockroom.marks.pure.identification import Subject, YearsKnown
 from stockroom.models.goods import Maker, Valve
 from stockroom.pure.written import day
 
@@ -40,14 +39,20 @@ class By(models.Model):
 
 
 class SourceCode(models.Model):
-    """A registered number that the shop takes for this maker's. A number may have passed to another maker."""
+    """A number, letters or a sign that the shop takes for this maker's. It may have passed to another maker."""
+
+    class Kind(models.TextChoices):
+        NUMBER = "number", "Source number"
+        LETTERS = "letters", "Contract letters"
+        PLANT = "plant", "Plant sign"
 
     maker = models.ForeignKey(Maker, on_delete=models.CASCADE, related_name="source_codes")
-    code = models.CharField(max_length=4, validators=[RegexValidator(r"^\d{3,4}$", "Three or four digits.")])
+    kind = models.CharField(max_length=10, choices=Kind.choices, default=Kind.NUMBER)
+    code = models.CharField(max_length=12)
 
     class Meta:
-        ordering = ["code"]
-        constraints = [models.UniqueConstraint(fields=["maker", "code"], name="a_source_code_once_per_maker")]
+        ordering = ["kind", "code"]
+        constraints = [models.UniqueConstraint(fields=["maker", "kind", "code"], name="a_source_code_once_per_maker")]
 
     def __str__(self) -> str:
         return self.code
@@ -60,11 +65,19 @@ class KnownConstruction(By):
     type = models.ForeignKey(ValveType, on_delete=models.PROTECT, null=True, blank=True, related_name="+")
     feature = models.CharField(max_length=20, choices=[(name, choice.label) for name, choice in FEATURES.items()])
     word = models.CharField(max_length=30)
+    first_year = models.PositiveSmallIntegerField("built so from", null=True, blank=True)
+    last_year = models.PositiveSmallIntegerField("until", null=True, blank=True)
     note = models.CharField(max_length=200, blank=True)
 
     class Meta:
         ordering = ["type__designation", "feature", "word"]
         constraints = [
+            models.CheckConstraint(
+                condition=models.Q(first_year=None)
+                | models.Q(last_year=None)
+                | models.Q(first_year__lte=models.F("last_year")),
+                name="a_construction_begins_before_it_ends",
+            ),
             models.UniqueConstraint(
                 fields=["maker", "type", "feature", "word"], name="a_known_construction_once_per_type"
             ),
@@ -74,7 +87,12 @@ class KnownConstruction(By):
         ]
 
     def __str__(self) -> str:
-        return f"{self.feature} {self.word} ({self.type or 'every type'})"
+        years = f", {self.years}" if self.years != YearsKnown() else ""
+        return f"{self.feature} {self.word} ({self.type or 'every type'}{years})"
+
+    @property
+    def years(self) -> YearsKnown:
+        return YearsKnown(self.first_year, self.last_year)
 
 
 class SeenFeature(By):

@@ -58,7 +58,9 @@ class LedgerEntry(models.Model):
 class Posting(models.Model):
     """An amount on an account, in the home currency: a debit above nothing, a credit below.
 
-    It is kept in thousandths, as a whole number: SQLite adds decimals up as binary floating point.
+    It is kept in thousandths, as a whole number: SQLite adds decimals up as binary floating point. `pieces` is how
+    many came to its line's stock or, below nothing, went from it, and on the other side that a valve left; nothing in
+    books of before they were counted.
 
     The books outlive a lot or a line that was taken off them, so these two keys bind nothing.
     """
@@ -66,6 +68,7 @@ class Posting(models.Model):
     entry = models.ForeignKey(LedgerEntry, on_delete=models.PROTECT, related_name="postings")
     account = models.CharField(max_length=20, db_index=True)
     thousandths = models.BigIntegerField()
+    pieces = models.IntegerField(null=True)
     lot = models.ForeignKey(Lot, on_delete=models.DO_NOTHING, db_constraint=False, null=True, related_name="+")
     line = models.ForeignKey(Line, on_delete=models.DO_NOTHING, db_constraint=False, null=True, related_name="+")
     valve = models.ForeignKey(Valve, on_delete=models.PROTECT, null=True, related_name="+")

@@ -66,3 +66,18 @@ class ListedValve(models.Model):
                 fields=["valve"], condition=models.Q(live=True), name="a_valve_is_on_one_live_listing"
             )
         ]
+
+
+class Repricing(models.Model):
+    """A listing was asked for at `before` until `at`, and at `after` from then on. Written once; a trigger refuses to
+    change it. A listing without any was always asked for at the price it has."""
+
+    listing = models.ForeignKey(Listing, on_delete=models.PROTECT, related_name="repricings")
+    before = MoneyField()
+    after = MoneyField()
+    because = models.CharField(max_length=200, blank=True)
+    at = models.DateTimeField(default=timezone.now)
+    by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, null=True, related_name="+")
+
+    class Meta:
+        ordering = ["at", "id"]

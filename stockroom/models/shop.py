@@ -54,6 +54,13 @@ class Shop(models.Model):
     takes_enquiries = models.BooleanField(
         "Take enquiries", default=True, help_text="Whoever looks at an item may ask about it, or ask to buy it."
     )
+    hold_days = models.PositiveSmallIntegerField(
+        "days that goods are set aside for",
+        null=True,
+        blank=True,
+        default=14,
+        help_text="Then they are free again, unless money has come. Empty: for ever.",
+    )
     notice = models.CharField(max_length=200, blank=True, help_text="Shown on every page, such as “demo data”.")
 
     def __str__(self) -> str:

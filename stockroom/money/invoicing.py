@@ -68,7 +68,12 @@ def sums_of(order: Order) -> Sums:
     """
     terms, currency = terms_of(order), order.currency
     tax = tax_on(TaxRule.On.GOODS, terms.region)
-    lines = [_charged(line, tax, order) for line in order.lines.select_related("type") if line.quantity]
+    marked = _marked(order)
+    lines = [
+        _charged(line, tax, order, marked.get(line.pk, ""))
+        for line in order.lines.select_related("type")
+        if line.quantity
+    ]
     if not lines:
         raise CannotInvoice(f"{order} asks for nothing yet.")
     lines = _with_discount(lines, terms, currency)
@@ -89,13 +94,25 @@ def sums_of(order: Order) -> Sums:
     return sums.reckon(lines, sending, currency)
 
 
-def _charged(line: OrderLine, tax: Tax, order: Order) -> Charged:
+def _marked(order: Order) -> dict[int, str]:
+    """By line, what the glass of the pieces set aside says, where that is another name than the type's."""
+    held = Allocation.objects.filter(order_line__order=order, live=True).exclude(valve__as_marked="")
+    names = held.values_list("order_line", "valve__as_marked").order_by("order_line", "valve__as_marked").distinct()
+    found: dict[int, str] = {}
+    for line, name in names:
+        found[line] = f"{found[line]}, {name}" if line in found else f", marked {name}"
+    return found
+
+
+def _charged(line: OrderLine, tax: Tax, order: Order, marked: str) -> Charged:
     if line.unit_price is None:
         raise CannotInvoice(f"{line} has no price. Give it one on the order’s page.")
     cost = _cost_of(line) if tax.margin else Decimal(0)
     if tax.margin and order.currency != Shop.own().currency:
         raise CannotInvoice("A margin is reckoned in the home currency: the order is in another. Use another rule.")
-    return Charged(line.asked, line.quantity, to_minor(line.unit_price, order.currency), tax, cost=cost, key=line.pk)
+    return Charged(
+        line.asked + marked, line.quantity, to_minor(line.unit_price, order.currency), tax, cost=cost, key=line.pk
+    )
 
 
 def _cost_of(line: OrderLine) -> Decimal:
@@ -193,13 +210,22 @@ def issue(order: Order, by: User | None) -> Invoice:
 
 
 @transaction.atomic
-def credit(invoice: Invoice, kept: Mapping[int, int], keep_shipping: bool, reason: str, by: User | None) -> Invoice:
-    """Take back what the customer does not keep: `kept` says, by the order line's key, how many they still owe for.
+def credit(
+    invoice: Invoice,
+    kept: Mapping[int, int],
+    keep_shipping: bool,
+    reason: str,
+    by: User | None,
+    off: Mapping[int, Decimal] | None = None,
+) -> Invoice:
+    """Take back what the customer does not keep: `kept` says, by the order line's key, how many they still owe for, and
+    `off` what of the price of those they no longer do, as the price is written.
 
-    What is credited is the difference between what was owed and what is, so that credits in parts make up the whole.
+    What is credited is the difference between what was owed and what is, so that credits in parts make up the whole,
+    and tax and margin follow.
 
     Raises:
-        CannotInvoice: more would be kept than is owed for, or nothing would be credited.
+        CannotInvoice: more would be kept than is owed for, more taken off than is owed, or nothing would be credited.
     """
     Order.objects.select_for_update(no_key=True, of=("self",)).get(pk=invoice.order_id)
     before, owed = still_owed(invoice)
@@ -210,13 +236,20 @@ def credit(invoice: Invoice, kept: Mapping[int, int], keep_shipping: bool, reaso
         if not 0 <= keep <= many:
             raise CannotInvoice(f"{line.what}: {many} are owed for, so from 0 to {many} can be kept.")
         left.append(keep)
-    after = _reduced(whole, left, keep_shipping and bool(before.shipping.quantity), invoice.currency)
+    allowed = _taken_off(invoice)
+    for place, line in enumerate(before.lines):
+        less = (off or {}).get(line.key, Decimal(0))
+        if not 0 <= less <= line.after:
+            raise CannotInvoice(f"{line.what}: {shown(line.after, invoice.currency)} is owed, so no more can come off.")
+        allowed[place] += less
+    after = _reduced(whole, left, keep_shipping and bool(before.shipping.quantity), invoice.currency, allowed)
     total = before.total - after.total
-    if (left, after.shipping.quantity) == (owed, before.shipping.quantity):
+    if not total and (left, after.shipping.quantity) == (owed, before.shipping.quantity):
         raise CannotInvoice("Nothing would be credited: say what is not kept.")
     content = _difference(before, after, invoice.currency)
+    state = {"kept": left, "shipping_kept": after.shipping.quantity, "off": [str(amount) for amount in allowed]}
     paper = Invoice(kind=Invoice.Kind.CREDIT, order=invoice.order, corrects=invoice, reason=reason)
-    return _write(paper, {**content, "kept": left, "shipping_kept": after.shipping.quantity}, total, by)
+    return _write(paper, {**content, **state}, total, by)
 
 
 def still_owed(invoice: Invoice) -> tuple[Sums, list[int]]:
@@ -224,11 +257,23 @@ def still_owed(invoice: Invoice) -> tuple[Sums, list[int]]:
     whole = read(invoice.content, invoice.currency)
     last = invoice.credits.order_by("id").last()
     left = last.content["kept"] if last else [line.quantity for line in whole.lines]
-    return _reduced(whole, left, last.content["shipping_kept"] if last else True, invoice.currency), left
+    sending = last.content["shipping_kept"] if last else True
+    return _reduced(whole, left, sending, invoice.currency, _taken_off(invoice)), left
 
 
-def _reduced(whole: Sums, left: list[int], shipping_kept: bool, currency: str) -> Sums:
-    lines = [sums.remaining(line, many, currency) for line, many in zip(whole.lines, left, strict=True)]
+def _taken_off(invoice: Invoice) -> list[Decimal]:
+    """What credit notes so far took off the price of each line, beside what is not kept at all."""
+    last = invoice.credits.order_by("id").last()
+    if last is None or "off" not in last.content:
+        return [Decimal(0) for _ in invoice.content["lines"]]
+    return [Decimal(amount) for amount in last.content["off"]]
+
+
+def _reduced(whole: Sums, left: list[int], shipping_kept: bool, currency: str, off: list[Decimal]) -> Sums:
+    lines = [
+        sums.taken_off(sums.remaining(line, many, currency), less)
+        for line, many, less in zip(whole.lines, left, off, strict=True)
+    ]
     sending = sums.remaining(whole.shipping, int(shipping_kept), currency)
     return sums.reckon(lines, sending, currency)
 

@@ -123,7 +123,7 @@ def _say_what_moved(request: StaffRequest, asked: list[Valve], moved: list[Valve
     if len(asked) == 1:
         valve = asked[0]
         said = f"moved to {place}" if moved else f"is in {place} already"
-        messages.success(request, f"{valve.serial}, {valve.type}, {said}.")
+        messages.success(request, f"{valve.serial}, {valve.called_and_type}, {said}.")
         return
     already = f" {there} stood there already." if there else ""
     messages.success(request, f"{len(moved)} valves moved to {place}.{already}")

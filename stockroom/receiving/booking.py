@@ -6,8 +6,10 @@ transaction.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from decimal import Decimal
+from itertools import zip_longest
+from typing import NamedTuple
 
 from django.contrib.auth.models import User
 from django.db import transaction
@@ -47,7 +49,7 @@ class NothingCarriesTheCost(ReceivingError):
 
 
 class CreditedMoreThanCost(ReceivingError):
-    """The supplier's credits would come to more than the lot cost."""
+    """The supplier's credits and rebates would come to more than the lot cost."""
 
 
 class NotInBulk(ReceivingError):
@@ -72,6 +74,7 @@ def book_in(lot: Lot, charges: Sequence[Charge], by: User | None) -> Lot:
         for charge in charges:
             charge.lot = lot
             charge.save()
+        check_cost(lot, Shop.own().currency)
         costs = ", ".join(charge_in_words(charge) for charge in charges) or "no charges yet"
         Entry.write(by, "lot-booked-in", f"Lot {lot} from {lot.supplier} booked in; {costs}.", lot=lot)
         lot_changed.send(Lot, lot=lot, by=by)
@@ -85,17 +88,20 @@ def change_lot(lot: Lot, charges: Sequence[Charge], by: User | None) -> Lot:
         lot.supplier = save_named(lot.supplier, by)
         changed = differences(before, lot, LOT_FIELDS)
         lot.save(update_fields=LOT_FIELDS)
-        old = {charge.kind: charge for charge in lot.charges.all()}
-        new = {charge.kind: charge for charge in charges}
         for kind in Charge.Kind:
-            was = charge_in_words(old[kind]) if kind in old else f"no {kind.label.lower()}"
-            now = charge_in_words(new[kind]) if kind in new else f"no {kind.label.lower()}"
-            if was != now:
-                changed.append(f"{was} → {now}")
-                lot.charges.filter(kind=kind).delete()
-                if kind in new:
-                    new[kind].lot = lot
-                    new[kind].save()
+            was = [charge_in_words(charge) for charge in lot.charges.filter(kind=kind).order_by("pk")]
+            new = [charge for charge in charges if charge.kind == kind]
+            now = [charge_in_words(charge) for charge in new]
+            if was == now:
+                continue
+            for place, (one, other) in enumerate(zip_longest(was, now)):
+                none = f"no {'more ' if place else ''}{kind.label.lower()}"
+                if one != other:
+                    changed.append(f"{one or none} → {other or none}")
+            lot.charges.filter(kind=kind).delete()
+            for charge in new:
+                charge.lot = lot
+                charge.save()
         if changed:
             Entry.write(by, "lot-changed", f"Lot {lot}: {'; '.join(changed)}.", lot=lot)
         bring_up_to_date(lot, by)
@@ -246,9 +252,43 @@ def in_home(charge: Charge | Credit, currency: str) -> Decimal:
 
 
 def cost_of(lot: Lot, currency: str) -> Decimal:
-    """All the lot's charges less the credits that stand, in the home currency."""
-    charged = sum((in_home(charge, currency) for charge in lot.charges.all()), Decimal(0))
+    """All the lot's charges, but for import tax that is claimed back, less the credits that stand, at home."""
+    charged = sum((in_home(charge, currency) for charge in lot.charges.all() if charge.is_cost), Decimal(0))
     return charged - sum((in_home(credit, currency) for credit in lot.credits.all() if credit.stands), Decimal(0))
+
+
+class GoodsCost(NamedTuple):
+    """What the goods of a lot cost, rebates taken off."""
+
+    amount: Decimal
+    currency: str
+
+
+def goods_cost(charges: Iterable[Charge]) -> GoodsCost | None:
+    """In the currency of the first bill for goods; another currency at the rates that both were paid at."""
+    bills = sorted((charge for charge in charges if charge.kind == Charge.Kind.GOODS), key=lambda charge: charge.pk)
+    if not bills:
+        return None
+    first = bills[0]
+    whole = sum(
+        (bill.amount * (1 if bill.currency == first.currency else bill.rate / first.rate) for bill in bills), Decimal(0)
+    )
+    return GoodsCost(to_minor(whole, first.currency), first.currency)
+
+
+def check_cost(lot: Lot, currency: str) -> Decimal:
+    """The cost of the lot.
+
+    Raises:
+        CreditedMoreThanCost: credits and rebates come to more than the charges.
+    """
+    total = cost_of(lot, currency)
+    if total < 0:
+        raise CreditedMoreThanCost(
+            f"The supplier's credits and rebates would come to {shown(-total, currency)} more than lot {lot} cost. "
+            "Look over the charges and the credits."
+        )
+    return total
 
 
 def share_cost(lot: Lot, by: User | None) -> None:
@@ -261,12 +301,7 @@ def share_cost(lot: Lot, by: User | None) -> None:
         CreditedMoreThanCost: the credits come to more than the charges.
     """
     currency = Shop.own().currency
-    total = cost_of(lot, currency)
-    if total < 0:
-        raise CreditedMoreThanCost(
-            f"The supplier's credits would come to {shown(-total, currency)} more than lot {lot} cost. "
-            "Look over the charges and the credits."
-        )
+    total = check_cost(lot, currency)
     lines = list(lot.lines.order_by("number"))
     if not lines:
         return
@@ -443,8 +478,9 @@ def _anything_stands_on_its_valves(line: Line) -> bool:
 
 
 def charge_in_words(charge: Charge) -> str:
-    words = f"{charge.get_kind_display().lower()} {shown(charge.amount, charge.currency)}"
-    return words if charge.rate == 1 else f"{words} at {charge.rate.normalize():f}"
+    note = f" ({charge.note})" if charge.note else ""
+    words = f"{charge.called.lower()} {shown(abs(charge.amount), charge.currency)}"
+    return f"{words}{note}" if charge.rate == 1 else f"{words} at {charge.rate.normalize():f}{note}"
 
 
 def line_in_words(line: Line) -> str:

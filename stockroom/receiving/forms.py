@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from decimal import Decimal
 from typing import Any
 
@@ -13,7 +14,7 @@ from django.utils import timezone
 from catalog.models import ValveType
 from stockroom.models import Charge, Line, Lot, Maker, Place, Supplier
 from stockroom.models.shop import check_currency
-from stockroom.pure.money import minor_places
+from stockroom.pure.money import minor_places, shown
 from stockroom.receiving.booking import MANY_PIECES, MOST_PIECES, FewerThanSerials, check_pieces
 from stockroom.site.asking import AsksAgain
 from stockroom.site.edits import EditForm, WritesOnlyChanges
@@ -80,15 +81,24 @@ def check_rate(form: AsksAgain, values: dict[str, Any], home: str, did: str) -> 
         form.ask("rate", f"One {currency} {did} exactly one {home}?")
 
 
-class ChargeForm(WritesOnlyChanges, AsksAgain, forms.Form):
-    """One kind of charge. Without an amount there is none of that kind."""
+def prefix_of(kind: Charge.Kind, number: int) -> str:
+    """
+    >>> prefix_of(Charge.Kind.GOODS, 1), prefix_of(Charge.Kind.IMPORT_TAX, 2)
+    ('goods', 'import-tax-2')
+    """
+    return kind.value.replace(" ", "-") + (f"-{number}" if number > 1 else "")
 
-    amount = DecimalTyped(required=False, min_value=0, max_digits=14, decimal_places=3)
+
+class ChargeForm(WritesOnlyChanges, AsksAgain, forms.Form):
+    """One bill of a kind, the `number`-th, or a rebate below nothing. Without an amount there is none."""
+
+    amount = DecimalTyped(required=False, max_digits=14, decimal_places=3)
     currency = forms.CharField(required=False, max_length=3)
     rate = RateField(required=False)
+    note = forms.CharField(label="Bill, or why a rebate", required=False, max_length=60)
 
-    def __init__(self, kind: Charge.Kind, home: str, **kwargs: Any) -> None:
-        super().__init__(prefix=kind.value, **kwargs)
+    def __init__(self, kind: Charge.Kind, home: str, number: int = 1, **kwargs: Any) -> None:
+        super().__init__(prefix=prefix_of(kind, number), **kwargs)
         self.kind, self.home = kind, home
         self.fields["rate"].label = f"{home} for one"
         for field in self.fields.values():
@@ -108,6 +118,8 @@ class ChargeForm(WritesOnlyChanges, AsksAgain, forms.Form):
         if amount != round(amount, places):
             whole = f"{places} decimal places" if places else "no decimal places"
             self.add_error("amount", f"An amount in {currency} has {whole}.")
+        if amount < 0:
+            self.ask("amount", f"A rebate of {shown(-amount, currency)}, which lowers what the lot cost?")
         check_rate(self, values, self.home, "cost")
         return values
 
@@ -116,22 +128,35 @@ class ChargeForm(WritesOnlyChanges, AsksAgain, forms.Form):
         values = self.cleaned_data
         if values["amount"] is None:
             return None
-        return Charge(kind=self.kind, amount=values["amount"], currency=values["currency"], rate=values["rate"])
+        return Charge(kind=self.kind, **{name: values[name] for name in ("amount", "currency", "rate", "note")})
+
+
+@dataclass(frozen=True)
+class ChargeForms:
+    """The bills of a kind, and an empty form for another."""
+
+    kind: Charge.Kind
+    bills: list[ChargeForm]
+    another: ChargeForm
+
+    @property
+    def another_is_filled(self) -> bool:
+        return bool(self.another.is_bound and self.another["amount"].data)
 
 
 class LotForms:
-    """A lot and its four charges, asked for on one page."""
+    """A lot and its charges, asked for on one page."""
 
     def __init__(self, home: str, lot: Lot | None = None, data: Mapping[str, Any] | None = None) -> None:
         self.lot_form = LotForm(data, instance=lot)
         put_cursor(self.lot_form, "supplier")
-        known = {charge.kind: charge for charge in lot.charges.all()} if lot else {}
+        known = list(lot.charges.order_by("pk")) if lot else []
         billed = lot.supplier.currency if lot else home
-        usual = {Charge.Kind.GOODS: billed, Charge.Kind.FREIGHT: billed}
-        self.charge_forms = [
-            ChargeForm(kind, home, data=data, initial=_initial(known.get(kind), usual.get(kind, home), home))
+        self.charges_by_kind = [
+            _forms_of(kind, home, billed, [charge for charge in known if charge.kind == kind], data)
             for kind in Charge.Kind
         ]
+        self.charge_forms = [form for of in self.charges_by_kind for form in (*of.bills, of.another)]
 
     def is_valid(self) -> bool:
         each = [form.is_valid() for form in (self.lot_form, *self.charge_forms)]  # every form says its errors
@@ -153,12 +178,25 @@ class LotForms:
         return lot
 
 
+def _forms_of(
+    kind: Charge.Kind, home: str, billed: str, known: Sequence[Charge], data: Mapping[str, Any] | None
+) -> ChargeForms:
+    currency = billed if kind in (Charge.Kind.GOODS, Charge.Kind.FREIGHT) else home
+    to_show: list[Charge | None] = [*known, None] if known else [None, None]
+    forms_ = [
+        ChargeForm(kind, home, number, data=data, initial=_initial(charge, currency, home))
+        for number, charge in enumerate(to_show, 1)
+    ]
+    return ChargeForms(kind, forms_[:-1], forms_[-1])
+
+
 def _initial(charge: Charge | None, currency: str, home: str) -> dict[str, Any]:
     if charge:
         return {
             "amount": charge.amount.quantize(Decimal(1).scaleb(-minor_places(charge.currency))),
             "currency": charge.currency,
             "rate": f"{charge.rate.normalize():f}",
+            "note": charge.note,
         }
     return {"currency": currency, "rate": last_rates().get(currency, "") if currency != home else "1"}
 

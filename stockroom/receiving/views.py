@@ -162,9 +162,11 @@ def _lot_page(request: StaffRequest, lot: Lot, form: LineForm | None) -> HttpRes
     warned = warnings_by_line([line.pk for line in page])
     cost = booking.cost_of(lot, currency)
     shared = lot.lines.aggregate(cost=Sum("cost"))["cost"] or Decimal(0)
+    charges = [(charge, in_home(charge, currency)) for charge in lot.charges.order_by("pk")]
     context = {
         "lot": lot,
-        "charges": [(charge, in_home(charge, currency)) for charge in lot.charges.order_by("pk")],
+        "charges": charges,
+        "claimed_back": sum((home for charge, home in charges if not charge.is_cost), Decimal(0)),
         "credits": [(credit, in_home(credit, currency)) for credit in lot.credits.all() if credit.stands],
         "cost": cost,
         "unshared": to_minor(cost - shared, currency),
@@ -184,10 +186,11 @@ def lot_new(request: StaffRequest) -> HttpResponse:
     if request.method == "POST" and lot_forms.is_valid():
         lot = lot_forms.lot
         new = lot.supplier.pk is None
-        booking.book_in(lot, lot_forms.charges, request.user)
-        messages.success(request, f"Lot {lot} is booked in. Now its lines.")
-        _say_what_is_new(request, lot.supplier if new else None)
-        return redirect(f"{lot.get_absolute_url()}?add=1")
+        with errors_on(lot_forms.lot_form):
+            booking.book_in(lot, lot_forms.charges, request.user)
+            messages.success(request, f"Lot {lot} is booked in. Now its lines.")
+            _say_what_is_new(request, lot.supplier if new else None)
+            return redirect(f"{lot.get_absolute_url()}?add=1")
     return _lot_form(request, lot_forms, "Book in a lot")
 
 

@@ -9,9 +9,9 @@ from django.contrib.auth.models import User
 from django.db import transaction
 
 from stockroom.marks import identity
-from stockroom.marks.identity import Register
 from stockroom.marks.pure.datecodes import DateMeaning, find_dates, readings
 from stockroom.marks.pure.identification import Ranked, rank
+from stockroom.marks.register import Register, type_facts
 from stockroom.models import Entry, Line, PackDateReading, Packing, Valve
 from stockroom.pure.refused import Refused
 from stockroom.receiving import booking
@@ -32,7 +32,7 @@ def readings_of(packing: Packing) -> list[Ranked]:
         found |= {one: None for _, some in find_dates(texts, window) for one in some}
     others = identity.others_of_line(line, [])
     makers = Register().for_type(line.type_id)
-    return rank(list(found), identity.type_facts(line.type), makers, others, line.lot.received_on)
+    return rank(list(found), type_facts(line.type), makers, others, line.lot.received_on)
 
 
 def as_printed(packing: Packing) -> str:

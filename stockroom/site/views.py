@@ -26,18 +26,19 @@ from stockroom.pure.written import plural
 from stockroom.site import backups
 from stockroom.site.edits import EditForm
 from stockroom.site.finders import found_by_others
+from stockroom.site.numbers import typed_numbers
 from stockroom.site.people import Role, StaffRequest, for_roles
 from stockroom.site.typed import LogIn
 from stockroom.site.web import page_of
 
 # What a number with this first letter is the number of. Our numbers have four figures or more: L63 is a valve type.
-PAGES_BY_LETTER = {"L": "lot", "R": "order", "S": "set", "A": "item", "C": "claim"}
-OUR_NUMBER = re.compile(r"([LRSAC])[0-9]{4,}", re.ASCII)
+PAGES_BY_LETTER = {"L": "lot", "R": "order", "S": "set", "A": "item", "C": "claim", "B": "return"}
+OUR_NUMBER = re.compile(r"([LRSACB])[0-9]{4,}", re.ASCII)
 LINE_NUMBER = re.compile(r"(L[0-9]{4,})/([0-9]{1,6})", re.ASCII)
 
 
 def find(request: HttpRequest) -> HttpResponse:
-    """Go where a scan or a typed name points: a valve, lot, line, set, order, listing, claim, place or type."""
+    """Go where a scan or a typed name points: a valve, lot, line, set, order, return, listing, claim, place or type."""
     text = request.GET.get("q", "").strip()
     if address := found_by_others(text):
         return redirect(address)
@@ -198,7 +199,9 @@ class ShopForm(EditForm):
             "delivery_terms",
             "return_terms",
             "takes_enquiries",
+            "hold_days",
         ]
+        formfield_callback = typed_numbers
 
     def clean_currency(self) -> str:
         """Every rate and every share of cost is told in it, so it is chosen before the first charge."""

@@ -13,7 +13,7 @@ from catalog.physics.advice import advise, assumed_position
 from catalog.physics.answers import Advice
 from catalog.physics.findings import SAFETY, Level
 from catalog.physics.limits import DECISIVE
-from catalog.physics.positions import HeaterSupply, Position, RectifierDuty, details_of, from_details
+from catalog.physics.positions import HeaterSupply, Position, RectifierDuty, StabiliserDuty, details_of, from_details
 from catalog.physics.sheets import HeaterOption, TypeSheet
 from tests.catalog.known import PENTODE, STAGE, TRIODES, examples, named, put, rated, said, some_sheets, without
 
@@ -349,6 +349,44 @@ def test_neither_capacitor_nor_peak_known_is_cannot_say() -> None:
 
 
 # --- without a position ----------------------------------------------------------------------------------------------
+
+
+def test_a_choke_that_comes_first_is_said_to_need_its_inductance() -> None:
+    duty = RectifierDuty(400, 100, 150, None, capacitor_rating_v=600)
+    advice = swapped("5U4G", Position("5U4GB", "rectifier", rectifier=duty))
+    after = advice.supply_after
+    assert after is not None
+    # R / 942 at 50 Hz, as the handbooks have it (from memory)
+    assert f"a choke of {1000 * after.output_v / 150 / 942:.3g} H at least" in said(advice, "supply")
+    assert "choke of" not in said(swapped("5U4G", rectifying("5U4GB", 350, 75, 150, 40)), "supply")
+
+
+HELD_150 = Position("0A2", "stabiliser", stabiliser=StabiliserDuty(supply_v=250, series_resistor_kohm=5, load_ma=8))
+
+
+def test_a_stabiliser_that_the_resistor_starves_is_refused_with_what_it_needs() -> None:
+    assert put("SG1P", HELD_150).level == Level.NOTE, "12 mA are left of 5 to 30"
+    starved = replace(HELD_150, stabiliser=replace(HELD_150.stabiliser, load_ma=17.0))
+    advice = put("SG1P", starved)
+    assert advice.level == Level.NO and "3 mA are left for it, and it needs 5" in said(advice, "supply")
+
+
+def test_a_stabiliser_must_be_offered_what_it_strikes_at() -> None:
+    low = replace(HELD_150, stabiliser=StabiliserDuty(supply_v=178, series_resistor_kohm=1, load_ma=10))
+    advice = put("0D3", low)
+    assert advice.level == Level.NO and "it strikes at 185 V, and the supply is 178 V" in said(advice, "supply")
+    pulled_down = replace(HELD_150, stabiliser=StabiliserDuty(supply_v=240, series_resistor_kohm=5, load_ma=12))
+    assert "must strike before" in said(put("0D3", pulled_down), "supply")
+    assert "not at hand" in said(put("150C1", pulled_down), "supply")
+    assert "not at hand" not in said(put("150C1", replace(HELD_150, stabiliser=StabiliserDuty(300, 10, 5))), "supply")
+
+
+def test_a_stabiliser_that_takes_the_whole_current_until_the_set_is_warm_says_so() -> None:
+    strong = replace(
+        HELD_150, made_for="0D3", stabiliser=StabiliserDuty(supply_v=300, series_resistor_kohm=4, load_ma=20)
+    )
+    advice = put("0A2", strong)
+    assert advice.level >= Level.CHANGE and "until the set draws its current" in said(advice, "limits")
 
 
 def test_without_a_position_a_rating_far_below_is_no_unless_the_set_asks_less() -> None:

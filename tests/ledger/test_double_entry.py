@@ -29,7 +29,7 @@ def test_what_brings_balanced_books_to_balanced_books_balances(before: dict[Key,
     legs = to_reach(after, before)
     check(legs)
     reached = dict(before)
-    for key, amount in legs:
+    for key, amount, _ in legs:
         reached[key] = reached.get(key, Decimal(0)) + amount
     assert {key: held for key, held in reached.items() if held} == {key: held for key, held in after.items() if held}
     assert to_reach(after, reached) == []

@@ -5,7 +5,7 @@ from __future__ import annotations
 import csv
 import random
 from collections.abc import Callable
-from datetime import date, timedelta
+from datetime import date, datetime, time, timedelta
 from decimal import Decimal
 
 import pytest
@@ -16,6 +16,8 @@ from django.test import Client
 from django.urls import reverse
 from django.utils import timezone
 
+from grading.desk import worth
+from grading.models import PriceRule
 from grading.orders import corrections as order_corrections
 from grading.orders import fulfilment
 from stockroom.claims import claiming, faulty_pieces
@@ -28,25 +30,29 @@ from stockroom.models import (
     Customer,
     Despatch,
     Fault,
+    Invoice,
     LedgerEntry,
     Line,
+    ListedValve,
     Listing,
     Lot,
     Order,
     Posting,
     Return,
     Supplier,
+    TaxRule,
     Valve,
 )
+from stockroom.money import invoicing
 from stockroom.places.write_offs import write_off
 from stockroom.receiving import booking, corrections
 from stockroom.signals import despatch_undone, order_despatched, valves_returned
 from stockroom.site.people import Role
-from tests.factories import graded, make_supplier, make_type, make_user
+from tests.factories import graded, make_line, make_supplier, make_type, make_user
 from tests.orders.test_filling_an_order import fill, order_for, send
 
 pytestmark = pytest.mark.django_db
-TODAY = date(2026, 3, 31)
+TODAY = timezone.localdate() - timedelta(days=1)  # of the invented month
 
 
 @pytest.fixture
@@ -116,6 +122,83 @@ def test_a_sale_takes_its_cost_out_of_stock_for_good(by: User) -> None:
     row = profit.earned("valve")[0]
     assert (row.what, row.profit) == (order.lines.get().allocations.get().valve.serial, Decimal("6.66"))
     assert profit.of_the_shop().profit == Decimal("3.66")
+    right()
+
+
+def test_import_tax_that_is_claimed_back_is_no_cost_and_stands_on_its_own(
+    by: User, logged_in: Callable[..., Client]
+) -> None:
+    charges = [charge("goods", "90"), charge("freight", "10"), charge("import tax", "20", "EUR", "0.9")]
+    lot = booking.book_in(Lot(supplier=make_supplier()), charges, by)
+    line = Line(type=make_type(), condition="used", expected=4)
+    booking.add_lines(lot, [line], by)
+    assert books() == {
+        Account.STOCK: 100,
+        Account.GOODS: -90,
+        Account.FREIGHT: -10,
+        Account.IMPORT_TAX: 18,
+        Account.IMPORT_TAX_CHARGED: -18,
+    }
+    line.refresh_from_db()
+    assert line.cost == 100 and valuation.at_cost(timezone.localdate()) == 100
+    journal = b"".join(logged_in(Role.OWNER).get(reverse("ledger-csv"))).decode()  # type: ignore[arg-type]
+    rows = [row for row in csv.DictReader(journal.splitlines()) if row["account"] == "1210"]
+    assert [(row["name"], row["debit"]) for row in rows] == [("Import tax to claim back", "18.000")]
+    right()
+
+
+def test_several_bills_of_a_kind_and_a_rebate_after_the_sale(by: User) -> None:
+    line = bought(by, "90.00")
+    sold(line, by)
+    bills = [charge("goods", "90"), charge("freight", "9"), charge("freight", "6", "EUR", "0.5")]
+    booking.change_lot(line.lot, bills, by)
+    assert books()[Account.LATER_COSTS] == 4 and books()[Account.FREIGHT] == -12
+    booking.change_lot(line.lot, [*bills, charge("goods", "-15"), charge("freight", "-3")], by)
+    held = books()
+    assert held[Account.COST_OF_SALES] == 30, "fixed when it left"
+    assert held[Account.LATER_COSTS] == -2, "a third of the bills of 12 and of the rebates of 18"
+    assert (held[Account.GOODS], held[Account.FREIGHT], held[Account.STOCK]) == (-75, -9, 56)
+    right()
+
+
+def test_the_books_count_pieces_beside_their_value(by: User) -> None:
+    line = bought(by, pieces=4)
+
+    def there() -> list[int]:
+        booked = posting.pieces_booked(line.lot).items()
+        return [pieces for key, pieces in booked if key.account == Account.STOCK]
+
+    assert there() == [4]
+    order = sold(line, by)
+    write_off(line.valves.get(position=3), "dropped", by)
+    assert there() == [2]
+    fulfilment.take_back(order, order.lines.get().allocations.get().valve, "hums", by)
+    booking.count_lines(line.lot, {line.pk: 5}, by)
+    booking.send_back_serials(line, [2], "not as described", by)
+    assert there() == [3]
+    Posting.objects.create(
+        entry=LedgerEntry.objects.create(text="by hand"),
+        account="stock",
+        thousandths=0,
+        pieces=1,
+        lot=line.lot,
+        line=line,
+    )
+    assert list(checking.findings()) == [f"Lot {line.lot}: “stock at cost” has 3 pieces by the records, 4 entered."]
+
+
+def test_books_of_before_pieces_were_counted_begin_to_count(by: User) -> None:
+    lot = make_line(count=3).lot
+    entry = LedgerEntry.objects.create(text="an older version")
+    for account, amount in ((Account.STOCK, 5000), (Account.GOODS, -5000)):
+        line = lot.lines.get() if account == Account.STOCK else None
+        Posting.objects.create(entry=entry, account=account.value, thousandths=amount, lot=lot, line=line)
+    lot.charges.create(kind="goods", amount=5, currency="GBP")
+    lot.lines.update(cost=5)
+    assert [one.partition(":")[2] for one in checking.findings()] == [
+        " “stock at cost” has 3 pieces by the records, 0 entered."
+    ]
+    call_command("open_ledger")
     right()
 
 
@@ -265,7 +348,8 @@ def test_a_shop_that_was_running_opens_its_books_on_the_days_things_happened(by:
     order.state = Order.State.DESPATCHED
     order.save()
     sent_at = timezone.make_aware(timezone.datetime(2026, 2, 10, 12))
-    Despatch.objects.create(order=order, at=sent_at)
+    despatch = Despatch.objects.create(number="D0001", order=order, at=sent_at)
+    Allocation.objects.filter(order_line__order=order).update(despatch=despatch)
     with pytest.raises(CommandError):
         call_command("check_ledger")
     call_command("open_ledger")
@@ -277,16 +361,6 @@ def test_a_shop_that_was_running_opens_its_books_on_the_days_things_happened(by:
     assert LedgerEntry.objects.count() == 3, "opening twice enters nothing twice"
 
 
-def test_stock_at_its_prices_and_at_the_lower_of_both(by: User) -> None:
-    line = bought(by, "90.00", 3)
-    for valve, price in zip(line.valves.order_by("position"), (50, 20), strict=False):
-        listing = Listing.objects.create(number=f"A{valve.position:05}", title="x", price=price, currency="GBP")
-        listing.listed.create(valve=valve)
-    worth = valuation.today()
-    assert (worth.cost, worth.priced, worth.price, worth.cost_of_rest) == (90, 2, 70, 30)
-    assert worth.lower == 30 + 20 + 30
-
-
 def allocated(valve: Valve, price: Decimal) -> Order:
     customer = Customer.objects.get_or_create(name=random.Random(valve.pk).choice(["Ada Quill", "Bo Finch"]))[0]
     order = Order.objects.create(number=f"R9{Order.objects.count():03}", customer=customer, currency="GBP")
@@ -295,54 +369,120 @@ def allocated(valve: Valve, price: Decimal) -> Order:
     return order
 
 
+BY_THE_BOOK = Decimal("12.50")
+
+
 class Trade:
     """A month of invented trade: whatever can happen to goods, in any order. Selling goes straight to the rows and
     sends what despatching sends, so that a month takes seconds."""
 
     def __init__(self, seed: int, by: User) -> None:
         self.chance, self.by = random.Random(seed), by
-        self.worth: dict[date, Decimal] = {}
+        self.day = TODAY - timedelta(days=31)
+        self.cost: dict[date, Decimal] = {}
+        self.worth: dict[date, tuple[Decimal, Decimal]] = {}
+        PriceRule.objects.create(
+            number=1, effect="price", amount=BY_THE_BOOK, currency="GBP", reason="any", at=self.moment
+        )
+        TaxRule.objects.create(name="VAT", percent=20)
+
+    @property
+    def moment(self) -> datetime:
+        """Noon of the day."""
+        return timezone.make_aware(datetime.combine(self.day, time(12)))
 
     def happen(self) -> None:
         self.buy()
+        deeds = {
+            self.buy: 1,
+            self.sell: 6,
+            self.write_off: 1,
+            self.bill: 1,
+            self.count: 1,
+            self.undo: 1,
+            self.take_back: 2,
+            self.offer: 3,
+            self.reprice: 2,
+        }
         for days_ago in range(30, 0, -1):
-            day = TODAY - timedelta(days=days_ago)
-            with posting.on_day(day):
-                for deed in self.chance.choices(
-                    [self.buy, self.sell, self.write_off, self.bill, self.count, self.undo, self.take_back],
-                    weights=[1, 6, 1, 1, 1, 1, 2],
-                    k=2,
-                ):
+            self.day = TODAY - timedelta(days=days_ago)
+            with posting.on_day(self.day):
+                for deed in self.chance.choices(list(deeds), weights=list(deeds.values()), k=2):
                     deed()
-            self.worth[day] = sum((valuation.from_records(lot) for lot in Lot.objects.all()), Decimal(0))
+            self.cost[self.day] = sum((valuation.from_records(lot) for lot in Lot.objects.all()), Decimal(0))
+            if days_ago % 6 == 0:
+                self.worth[self.day] = self.value()
+
+    def value(self) -> tuple[Decimal, Decimal]:
+        """At its prices and at the lower of both, piece by piece from the records as they are now."""
+        sent = Allocation.objects.filter(live=True, order_line__order__state=Order.State.DESPATCHED)
+        here = Valve.objects.filter(written_off="").exclude(pk__in=sent.values("valve")).select_related("line")
+        asked = dict(ListedValve.objects.filter(live=True).values_list("valve", "listing__price"))
+        bulk = sum(line.bearing_cost - line.valves.count() for line in Line.objects.all())
+        costs = {valve.pk: valve.line.cost_of(valve.position, "GBP") for valve in here}
+        price = bulk * BY_THE_BOOK + sum((asked.get(pk, BY_THE_BOOK) for pk in costs), Decimal(0))
+        down = sum((max(cost - asked.get(pk, BY_THE_BOOK), Decimal(0)) for pk, cost in costs.items()), Decimal(0))
+        for line in Line.objects.all():
+            for position in range(line.valves.count(), line.bearing_cost):
+                down += max(line.cost_of(position, "GBP") - BY_THE_BOOK, Decimal(0))
+        return price, self.cost[self.day] - down
+
+    def offer(self) -> None:
+        free = Valve.objects.filter(written_off="").exclude(allocations__live=True).exclude(listings__live=True)
+        if valves := list(free.order_by("pk")):
+            price = Decimal(self.chance.randint(300, 6000)) / 100
+            number = f"A{Listing.objects.count():05}"
+            listing = Listing.objects.create(
+                number=number, title="x", price=price, currency="GBP", listed_at=self.moment
+            )
+            listing.listed.create(valve=self.chance.choice(valves))
+
+    def reprice(self) -> None:
+        if live := list(Listing.objects.live().order_by("pk")):
+            listing = self.chance.choice(live)
+            after = Decimal(self.chance.randint(300, 6000)) / 100
+            listing.repricings.create(before=listing.price, after=after, at=self.moment)
+            Listing.objects.filter(pk=listing.pk).update(price=after)
+
+    def end(self, valve: Valve) -> None:
+        Listing.objects.live().filter(listed__valve=valve).update(ended_at=self.moment)
+        valve.listings.update(live=False)
 
     def buy(self) -> None:
         goods = Decimal(self.chance.randint(100, 20000)) / 100
         supplier = make_supplier(self.chance.choice(["Brackenfield Surplus", "Oakmoor Radio"]))
-        bought(self.by, str(goods), self.chance.randint(2, 7), supplier)
+        line = bought(self.by, str(goods), self.chance.randint(2, 7), supplier)
+        line.valves.update(created_at=self.moment)
 
     def sell(self) -> None:
         free = Valve.objects.filter(written_off="").exclude(allocations__live=True).order_by("pk")
         if valves := list(free.select_related("line__lot")):
             valve = self.chance.choice(valves)
+            self.end(valve)
             order = allocated(valve, Decimal(self.chance.randint(500, 9000)) / 100)
             order.state = Order.State.DESPATCHED
             order.save()
-            Despatch.objects.create(order=order)
+            despatch = Despatch.objects.create(number=f"D9{order.pk:04}", order=order)
+            Allocation.objects.filter(order_line__order=order).update(despatch=despatch)
             order_despatched.send(Order, order=order, valves=[valve], by=self.by)
+            if self.chance.random() < 0.7:
+                invoicing.issue(order, self.by)
 
     def sent(self) -> Allocation | None:
         rows = list(
-            Allocation.objects.filter(live=True, order_line__order__despatch__isnull=False)
-            .select_related("valve__line__lot", "order_line__order__despatch")
+            Allocation.objects.sent()
+            .filter(live=True)
+            .select_related("valve__line__lot", "order_line__order")
             .order_by("pk")
         )
         return self.chance.choice(rows) if rows else None
 
     def undo(self) -> None:
-        if row := self.sent():
+        row = self.sent()
+        if row and not row.order_line.order.invoices.exists():
             order = row.order_line.order
-            order.despatch.delete()
+            Allocation.objects.filter(order_line__order=order).update(despatch=None)
+            order.despatches.all().delete()
             Order.objects.filter(pk=order.pk).update(state=Order.State.PULLED)
             despatch_undone.send(Order, order=order, valves=[row.valve], by=self.by)
 
@@ -352,16 +492,23 @@ class Trade:
             order = row.order_line.order
             Return.objects.create(valve=row.valve, order=order, reason="hums")
             valves_returned.send(Order, order=order, valves=[row.valve], by=self.by)
+            if invoice := order.invoices.first():
+                invoicing.credit(invoice, {row.order_line_id: 0}, False, "came back", self.by)
 
     def write_off(self) -> None:
         free = list(Valve.objects.filter(written_off="").exclude(allocations__live=True).order_by("pk"))
         if free:
-            write_off(self.chance.choice(free), "dropped", self.by)
+            valve = self.chance.choice(free)
+            self.end(valve)
+            write_off(valve, "dropped", self.by)
 
     def bill(self) -> None:
         lot = self.chance.choice(list(Lot.objects.order_by("pk")))
-        charges = [charge("goods", str(self.chance.randint(0, 300))), charge("duty", f"{self.chance.random():.2f}")]
-        booking.change_lot(lot, charges, self.by)
+        goods = self.chance.randint(0, 300)
+        charges = [charge("goods", str(goods)), charge("duty", f"{self.chance.random():.2f}")]
+        charges += [charge("goods", str(-self.chance.randint(0, goods)))] * self.chance.randint(0, 1)
+        charges += [charge("freight", f"{self.chance.random():.2f}", "EUR", "0.8567") for _ in range(2)]
+        booking.change_lot(lot, [*charges, charge("import tax", f"{self.chance.random():.2f}")], self.by)
 
     def count(self) -> None:
         line = self.chance.choice(list(Line.objects.order_by("pk")))
@@ -374,7 +521,14 @@ def test_a_month_of_invented_trade_closes(by: User, seed: int) -> None:
     with posting.on_day(TODAY - timedelta(days=31)):
         trade.happen()
     right()
-    assert trade.worth == {day: valuation.at_cost(day) for day in trade.worth}, "of every day that is past"
+    assert trade.cost == {day: valuation.at_cost(day) for day in trade.cost}, "of every day that is past"
+    for day, (price, lower) in trade.worth.items():
+        found = worth.worth_on(day)
+        assert (found.cost, found.price, found.unpriced, found.not_counted) == (trade.cost[day], price, 0, 0)
+        assert abs(found.lower - lower) <= (found.listed + found.by_book) * Decimal("0.01")
+    papers = [(paper.kind, Decimal(paper.content["tax"])) for paper in Invoice.objects.all()]
+    assert {"invoice", "credit"} == {kind for kind, _ in papers}
+    assert sum(tax if kind == "credit" else -tax for kind, tax in papers) == books()[Account.TAX], "tax as invoiced"
     shop = profit.of_the_shop().profit
     assert shop == profit.of_the_shop(until=TODAY).profit != 0
     for way in profit.WAYS:

@@ -122,7 +122,7 @@ def test_a_new_supplier_is_added_in_place_and_said_to_be_new(receiver: Client) -
 @pytest.mark.parametrize(
     ("changes", "message"),
     [
-        ({"goods-amount": "-3"}, "greater than or equal to 0"),
+        ({"goods-amount": "-3"}, "A rebate of USD\xa03.00, which lowers what the lot cost? If that is right, send it"),
         ({"goods-amount": "3.999"}, "An amount in USD has 2 decimal places."),
         ({"goods-currency": "JPY", "goods-amount": "10.5"}, "An amount in JPY has no decimal places."),
         ({"goods-currency": "ZZZ"}, "is not a currency code"),
@@ -213,6 +213,32 @@ def test_after_an_error_the_cursor_is_on_the_field_to_put_right(receiver: Client
     for page, name in ((lot_page, "freight-rate"), (line_page, "expected")):
         (tag,) = [tag for tag in page.split("<") if " autofocus" in tag]
         assert f'name="{name}"' in tag
+
+
+def test_several_bills_of_a_kind_and_a_rebate_are_typed_on_one_page(receiver: Client) -> None:
+    rebate = {"freight-2-amount": "-1.37", "freight-2-currency": "USD", "freight-2-rate": "0.8"}
+    data = lot_data(**rebate, **{"freight-2-note": "carrier, May", "import-tax-amount": "57.12"})
+    asked = receiver.post(reverse("lot-new"), data).content.decode()
+    assert "A rebate of USD\xa01.37, which lowers what the lot cost?" in asked and "<details open>" in asked
+    receiver.post(reverse("lot-new"), data | {"freight-2-sure": "amount=-1.37"})
+    lot = Lot.objects.get()
+    assert [str(c.amount) for c in lot.charges.filter(kind="freight").order_by("pk")] == ["41.370", "-1.370"]
+    # 240.00 + 33.10 + 12.50, less 1.10 (1.096 rounded); the tax that is claimed back is no cost
+    assert booking.cost_of(lot, "GBP") == Decimal("284.50")
+    page = receiver.get(lot.get_absolute_url()).content.decode()
+    assert "Freight rebate" in page and "carrier, May" in page
+    assert "Import tax to claim back, not in the cost" in page and "GBP\xa057.12" in page
+    form = receiver.get(reverse("lot-edit", args=[lot])).content.decode()
+    assert 'name="freight-2-amount" value="-1.37"' in form and 'name="freight-3-amount"' in form
+    receiver.post(reverse("lot-edit", args=[lot]), lot_data())
+    assert "freight rebate USD\xa01.37 at 0.8 (carrier, May) → no more freight" in lot.entries.first().text
+    assert lot.charges.count() == 3
+
+
+def test_rebates_above_what_was_charged_are_refused(receiver: Client) -> None:
+    data = lot_data(**{"goods-amount": "-300", "goods-sure": "amount=-300"})
+    page = receiver.post(reverse("lot-new"), data).content.decode()
+    assert "credits and rebates would come to GBP\xa0194.40 more than lot" in page and not Lot.objects.exists()
 
 
 def test_changing_a_lot_writes_what_changed_and_shares_anew(receiver: Client) -> None:

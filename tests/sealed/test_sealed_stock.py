@@ -301,7 +301,7 @@ def test_the_results_take_as_many_questions_for_few_as_for_many(django_assert_ma
     sample(large)
     assert large.sample_size > small.sample_size
     for plan in (small, large):
-        with django_assert_max_num_queries(8):
+        with django_assert_max_num_queries(9):
             results.results(plan)
 
 

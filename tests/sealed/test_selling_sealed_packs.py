@@ -21,6 +21,8 @@ from grading.listings import publishing
 from grading.models import Quantity
 from grading.orders import fulfilment, taking
 from grading.orders.fulfilment import CannotPull
+from grading.returns import deciding as deciding_on_returns
+from grading.returns.deciding import VerdictWanted
 from grading.sealed import deciding, listing, orders, results
 from grading.sealed.results import PieceVerdict
 from grading.testers import studies
@@ -29,6 +31,7 @@ from stockroom.models import (
     Allocation,
     BrokenSeal,
     Charge,
+    Counter,
     Customer,
     Entry,
     Line,
@@ -40,6 +43,7 @@ from stockroom.models import (
     Packing,
     Place,
     Return,
+    ReturnCase,
     SamplingPlan,
     SealedDecision,
     Valve,
@@ -536,6 +540,9 @@ def test_a_pack_that_comes_back_with_its_seal_intact_can_be_sold_sealed_again(by
     back = fulfilment.take_back(order, valve, "changed her mind", by, Return.Seal.INTACT)
     valve.refresh_from_db()
     assert back.seal == "intact" and valve.state == State.RECEIVED
+    assert valve.pack.number not in [number for unit in plans.units_for_sale(plan) for number in unit], "undecided"
+    Counter.take("order", 500)  # `ask` numbers its orders by itself
+    deciding_on_returns.decide(ReturnCase.objects.get(), VerdictWanted("replacement", "ours"), by)
     assert valve.pack.number in [number for unit in plans.units_for_sale(plan) for number in unit]
     with pytest.raises(CannotPull, match="did not go out"):
         fulfilment.take_back(order, valve, "again", by, Return.Seal.INTACT)
@@ -790,7 +797,7 @@ def test_from_the_line_to_the_parcel_by_keyboard_and_scanner(by: User, logged_in
     assert client.post(order.get_absolute_url(), asked).status_code == 302
     line = order.lines.get()
     assert line.sealed and line.max_spread_percent is None
-    page = client.get(order.get_absolute_url()).content.decode()
+    page = client.get(reverse("order-candidates", args=[order, line.pk])).content.decode()
     assert unescape(page).count(plan.basis) == 1 and "0 of 13 failed" in page
     accept = reverse("order-accept", args=[order, line.pk])
     for _ in range(2):
@@ -801,6 +808,7 @@ def test_from_the_line_to_the_parcel_by_keyboard_and_scanner(by: User, logged_in
     assert "Keep these shut." in text and WORDS in text and plan.basis in text
     for valve in held(order):
         client.post(reverse("order-pull", args=[order]), {"serial": valve.serial})
+        client.post(reverse("order-pack", args=[order]), {"serial": valve.serial})
     client.post(reverse("order-despatch", args=[order]), {"carrier": "Post"})
     order.refresh_from_db()
     assert order.state == Order.State.DESPATCHED

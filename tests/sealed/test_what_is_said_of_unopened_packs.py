@@ -19,7 +19,8 @@ from grading.listings.publishing import CannotList
 from grading.sealed import deciding, listing, papers, results
 from grading.sealed.pure.carton_labels import PLACES, CartonLabels, carton_labels_pdf
 from grading.sealed.pure.sealed_pdf import draw_list_pdf, statement_pdf
-from stockroom.models import Line, Listing, Packing, SamplingPlan, SealedDecision, Valve
+from stockroom.claims import claiming, faulty_pieces
+from stockroom.models import Fault, Line, Listing, Packing, SamplingPlan, SealedDecision, Valve
 from stockroom.places import write_offs
 from stockroom.receiving import booking
 from stockroom.sealed import plans
@@ -38,9 +39,9 @@ def by() -> User:
     return make_user("rosa", Role.RECEIVING)
 
 
-def accepted(by: User, count: int = 200) -> SamplingPlan:
+def accepted(by: User, count: int = 200, line: Line | None = None) -> SamplingPlan:
     """32 of 200 opened by AQL 2.5, none of which failed: with 95 % confidence at most 16 of the other 168 are bad."""
-    line = make_line(make_type(), count, condition=Line.Condition.SEALED)
+    line = line or make_line(make_type(), count, condition=Line.Condition.SEALED)
     plans.describe(line, Packing(carton_size=10), None)
     plans.label_packs(line, None)
     plan = plans.make_plan(line, Iso(InspectionLevel.II, Decimal("2.5")), Terms(), by, seed="a seed")
@@ -98,6 +99,53 @@ def test_a_pack_written_off_unread_outside_the_draw_counts_as_found_bad(by: User
     (valve,) = booking.allot_serials(plan.line, 1, None)
     write_offs.write_off(valve, "the glass is broken", by)
     assert "at most 15 of the 167 unopened packs" in paper(plan)
+
+
+def broken(plan: SamplingPlan, pieces: int, by: User) -> None:
+    """So many packs of the bulk are found smashed, and written off without ever having a serial."""
+    fault = claiming.note_fault(plan.line, Fault(kind="broken", pieces=pieces), by)
+    faulty_pieces.write_off_broken(fault, by)
+
+
+@pytest.mark.django_db
+def test_packs_of_the_bulk_that_are_written_off_as_broken_are_taken_off_the_limit(by: User) -> None:
+    plan = accepted(by)
+    broken(plan, 6, by)
+    said = paper(plan)
+    assert "at most 10 of the 162 unopened packs (6.2" in said
+    assert "6 packs were found broken and written off: taken off the limit." in said and "By a count" not in said
+    opened_outside(plan, bad=4)
+    assert "at most 6 of the 158 unopened packs" in paper(plan)
+
+
+@pytest.mark.django_db
+def test_more_broken_packs_in_the_bulk_than_the_limit_refute_it_and_the_listings_end_at_once(by: User) -> None:
+    plan = accepted(by)
+    made = put_up(plan, by)
+    opened_outside(plan, bad=10)
+    made.refresh_from_db()
+    assert not made.ended_at
+    broken(plan, 7, by)
+    made.refresh_from_db()
+    assert made.ended_at and "17 bad packs were found outside the draw, more than the 16" in made.ended_because
+    assert results.results(plan).unopened.refuted
+
+
+@pytest.mark.django_db
+def test_what_was_written_off_before_the_packs_were_drawn_was_never_among_them(by: User) -> None:
+    line = make_line(make_type(), 206, condition=Line.Condition.SEALED)
+    faulty_pieces.write_off_broken(claiming.note_fault(line, Fault(kind="broken", pieces=6), by), by)
+    plan = accepted(by, line=line)
+    assert plan.lot_size == 200 and "at most 16 of the 168 unopened packs" in paper(plan)
+
+
+@pytest.mark.django_db
+def test_when_every_piece_is_tested_the_broken_ones_of_the_bulk_are_judged_too(by: User) -> None:
+    plan = accepted(by)
+    deciding.decide(plan, Action.TEST_ALL, "to be sure", by)
+    broken(plan, 6, by)
+    rest = results.results(plan).rest
+    assert rest and (rest.tested, rest.failed, rest.in_bulk) == (6, 6, 162)
 
 
 @pytest.mark.django_db
@@ -178,12 +226,13 @@ def test_the_limit_less_what_was_found_holds_as_often_as_the_sample_promises(lot
         for failed in range(max(0, sample - (lot - bad)), min(sample, bad) + 1):
             chance = Fraction(comb(bad, failed) * comb(lot - bad, sample - failed), comb(lot, sample))
             left = sampling.unopened(lot, sample, failed)
-            for opened, found in product((0, 3), (0, 2)):  # what somebody opens outside the draw, and finds bad there
+            # what somebody opens outside the draw, and finds bad there, and what breaks of the bulk
+            for opened, found, smashed in product((0, 3), (0, 2), (0, 1)):
                 good_and_shut = lot - sample - (bad - failed)
-                if found > min(opened, bad - failed) or opened - found > good_and_shut:
+                if found + smashed > bad - failed or found > opened or opened - found > good_and_shut:
                     continue
-                said = left.as_found(opened, found, lot)
-                false = not said.refuted and bad - failed - found > said.at_most
+                said = left.as_found(opened, found, lot, smashed)
+                false = not said.refuted and bad - failed - found - smashed > said.at_most
                 assert false == (bad - failed > left.at_most), "the same draws are wrong, whatever is opened since"
             wrong += chance * (bad - failed > left.at_most)
             short += chance * (bad - failed > left.at_most - 1)

@@ -243,7 +243,7 @@ def test_making_sets_takes_few_queries_a_set(offered: MatchRun, by: User, monkey
     with CaptureQueriesContext(connection) as queries:
         made, troubles = accepting.accept(offered, range(12), by)
     assert len(made) == 12 and not troubles
-    assert len(queries) <= 50, "about thirty-two a set they were; what is known of the tester is looked up once"
+    assert len(queries) <= 52, "about thirty-two a set they were; what is known of the tester is looked up once"
 
 
 def test_nothing_is_judged_while_the_database_is_locked(

@@ -12,7 +12,7 @@ from django.test import Client
 from grading.matching import planning
 from grading.models import Demand, MatchedSet
 from grading.orders import fulfilment
-from grading.sets import accepting, plans
+from grading.sets import accepting, making, plans
 from stockroom.jobs import worker
 from stockroom.models import Customer, Job, JobState, Order, OrderLine, Valve
 from stockroom.site.people import Role
@@ -76,7 +76,7 @@ def test_the_order_page_shows_the_least_loss_with_its_reason_and_the_second_best
     line = order_line()
     options = fulfilment.options(line)
     assert len(options) == 2 and options[0].why.startswith("Selling it takes nothing")
-    page = logged_in(Role.SALES).get(f"/orders/{line.order}/").content.decode()
+    page = logged_in(Role.SALES).get(f"/orders/{line.order}/lines/{line.pk}/candidates/").content.decode()
     assert "Selling it takes nothing from" in page and "The next best" in page
     reckoned = page.split("<summary>How it was weighed</summary>")[1]
     assert "linear programme" in reckoned and "linear programme" not in page.split("<summary>How it was weighed")[0]
@@ -171,3 +171,38 @@ def test_a_set_without_a_tolerance_is_refused_and_the_rest_is_kept(logged_in: Ca
     }
     page = logged_in(Role.SALES).post("/demand/12AX7/edit/", sent).content.decode()
     assert "within how many per cent" in page and 'value="81"' in page
+
+
+def test_a_set_that_stands_and_one_that_would_be_made_are_compared_in_money() -> None:
+    """The pair made within 1 % would sell for 100; two that lie 4 % apart sell for 40, so those are the order's."""
+    a, b, low, high = make_pool(1.600, 1.602, 1.40, 1.45)
+    want(2, 1, 100, 1)
+    want(2, 5, 40, 1)
+    made = making.make_set([a, b], 1, make_user())
+    options = fulfilment.options(order_line())
+    assert [option.set for option in options] == [None, made]
+    assert {valve.pk for valve in options[0].valves} == {low.pk, high.pk}
+    assert options[0].why.startswith("Selling it takes 40.00 from")
+    assert options[1].why.endswith("Selling it takes 100.00 from what the rest of the stock can be sold for.")
+
+
+def test_of_a_set_that_stands_and_one_that_would_be_made_at_the_same_loss_the_one_that_stands_goes_first() -> None:
+    a, b, _, _ = make_pool(1.600, 1.602, 1.601, 1.603)
+    want(2, 5, 40, 2)
+    made = making.make_set([a, b], 5, make_user())
+    options = fulfilment.options(order_line())
+    assert [option.set for option in options] == [made, None]
+    assert options[0].why == (
+        "Made within 5 %, the widest that meets the line. "
+        "Selling it takes 40.00 from what the rest of the stock can be sold for."
+    )
+
+
+def test_where_nothing_has_a_price_no_money_is_named() -> None:
+    make_pool(1.600, 1.602, 1.604)
+    line = order_line()
+    line.unit_price = None
+    found = plans.least_loss(line)
+    assert found is not None
+    assert "no price" in found.why and "Selling it takes" not in found.why
+    assert [loss.told for loss in found.losses] == [""] * len(found.choices)

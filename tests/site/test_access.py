@@ -22,6 +22,8 @@ from grading.models import (
     IssuedCertificate,
     MatchedSet,
     Policy,
+    PriceDraft,
+    PriceRule,
     Quantity,
     Reading,
     ReferenceValve,
@@ -32,7 +34,7 @@ from grading.models import (
 )
 from grading.sets import runs
 from grading.sets.runs import Ask
-from stockroom.models import Customer, Enquiry, Listing, Maker, Order, Place, Supplier, Valve
+from stockroom.models import Customer, Despatch, Enquiry, Listing, Maker, Order, Place, ReturnCase, Supplier, Valve
 from stockroom.site.people import Role
 from tests.factories import graded, make_line, make_policy, make_tester, make_type, make_valves
 
@@ -52,12 +54,17 @@ class World:
         self.reading = Reading.objects.filter(valve=self.valve).first()
         self.tester = make_tester()
         self._instruments()
+        asks: dict[str, Any] = {"effect": "price", "amount": 5, "reason": "first"}
+        self.price_rule = PriceRule.objects.create(number=1, currency="GBP", **asks)
+        self.price_draft = PriceDraft.objects.create(**asks)
         self.supplier: Supplier = line.lot.supplier
         self.maker = Maker.objects.create(name="Marrowby")
         self.place = Place.objects.create(code="Z9")
         self.customer = Customer.objects.create(name="Ada Quill")
         self.order = Order.objects.create(number="R0001", customer=self.customer)
         self.order_line = self.order.lines.create(type=type_)
+        self.despatch = Despatch.objects.create(number="D0001", order=self.order)
+        self.back = ReturnCase.objects.create(number="B0001", order=self.order, words="hums")
         self.set = MatchedSet.objects.create(
             number="S00001", type=type_, size=2, tolerance_percent=5, policy=Policy.current()
         )
@@ -111,12 +118,34 @@ WHO: dict[str, tuple[Any, Callable[[World], list[Any]]]] = {
     "shop": (OWNER, lambda w: []),
     "export": (OWNER, lambda w: []),
     "export-file": (OWNER, lambda w: [1]),
+    "offers": (OWNER, lambda w: []),
+    "offer-new": (OWNER, lambda w: []),
+    "offer": (OWNER, lambda w: ["F0001"]),
+    "offer-edit": (OWNER, lambda w: ["F0001"]),
+    "offer-forecast": (OWNER, lambda w: ["F0001"]),
+    "offer-decline": (OWNER, lambda w: ["F0001"]),
+    "offer-buy": (OWNER, lambda w: ["F0001"]),
+    "offer-line-new": (OWNER, lambda w: ["F0001"]),
+    "offer-line-edit": (OWNER, lambda w: ["F0001", 1]),
+    "offer-line-drop": (OWNER, lambda w: ["F0001", 1]),
+    "offer-import": (OWNER, lambda w: ["F0001"]),
+    "offer-import-columns": (OWNER, lambda w: ["F0001", 1]),
+    "offer-import-preview": (OWNER, lambda w: ["F0001", 1]),
+    "offer-import-take-in": (OWNER, lambda w: ["F0001", 1]),
     "ledger": (OWNER, lambda w: []),
     "ledger-open": (OWNER, lambda w: []),
     "ledger-profit": (OWNER, lambda w: []),
     "ledger-entries": (OWNER, lambda w: []),
     "ledger-rate": (OWNER, lambda w: [w.order.number]),
     "ledger-csv": (OWNER, lambda w: []),
+    "desk": (OWNER, lambda w: []),
+    "desk-work-out": (OWNER, lambda w: []),
+    "desk-stock": (OWNER, lambda w: []),
+    "desk-buying": (OWNER, lambda w: []),
+    "desk-slow": (OWNER, lambda w: []),
+    "desk-not-had": (OWNER, lambda w: []),
+    "worth": (OWNER, lambda w: []),
+    "worth-work-out": (OWNER, lambda w: []),
     "jobs": (LOOK, lambda w: []),
     "job": (LOOK, lambda w: [w.run.job.pk]),
     "job-stop": (BENCH | SALES, lambda w: [w.run.job.pk]),
@@ -269,8 +298,15 @@ WHO: dict[str, tuple[Any, Callable[[World], list[Any]]]] = {
     "order-accept": (SALES, lambda w: [w.order.number, w.order_line.pk]),
     "order-line-drop": (SALES, lambda w: [w.order.number, w.order_line.pk]),
     "order-line-change": (SALES, lambda w: [w.order.number, w.order_line.pk]),
-    "despatch-correct": (SALES, lambda w: [w.order.number]),
-    "despatch-undo": (SALES, lambda w: [w.order.number]),
+    "despatch-correct": (SALES, lambda w: [w.despatch.number]),
+    "despatch-undo": (SALES, lambda w: [w.despatch.number]),
+    "parcel-slip-pdf": (LOOK, lambda w: [w.despatch.number]),
+    "order-candidates": (LOOK, lambda w: [w.order.number, w.order_line.pk]),
+    "order-propose": (SALES, lambda w: [w.order.number, w.order_line.pk]),
+    "order-fill": (SALES, lambda w: [w.order.number]),
+    "order-hold": (SALES, lambda w: [w.order.number]),
+    "order-pack": (SALES, lambda w: [w.order.number]),
+    "order-pack-again": (SALES, lambda w: [w.order.number]),
     "order-leave-out": (SALES, lambda w: [w.order.number, w.order_line.pk]),
     "order-release": (SALES, lambda w: [w.order.number, w.order_line.pk, 1]),
     "order-listing": (SALES, lambda w: [w.order.number]),
@@ -278,10 +314,29 @@ WHO: dict[str, tuple[Any, Callable[[World], list[Any]]]] = {
     "order-despatch": (SALES, lambda w: [w.order.number]),
     "order-cancel": (SALES, lambda w: [w.order.number]),
     "order-take-back": (SALES | RECEIVING, lambda w: [w.order.number]),
+    "returns": (LOOK, lambda w: []),
+    "return-new": (SALES | RECEIVING, lambda w: [w.order.number]),
+    "return": (LOOK, lambda w: [w.back.number]),
+    "return-decide": (SALES, lambda w: [w.back.number]),
+    "return-apart": (SALES, lambda w: [w.back.number]),
+    "warranty": (LOOK, lambda w: []),
+    "warranty-rule-new": (OWNER, lambda w: []),
     "listings": (LOOK, lambda w: []),
     "listing-new": (SALES, lambda w: []),
     "listing-end": (SALES, lambda w: [w.listing.number]),
     "listing-price": (SALES, lambda w: [w.listing.number]),
+    "list-many": (SALES, lambda w: ["singles"]),
+    "price-book": (LOOK, lambda w: []),
+    "price-history": (LOOK, lambda w: []),
+    "price-why": (LOOK, lambda w: []),
+    "price-sales": (LOOK, lambda w: []),
+    "price-rule": (LOOK, lambda w: [w.price_rule.number]),
+    "price-rule-new": (OWNER, lambda w: ["price"]),
+    "price-rule-change": (OWNER, lambda w: [w.price_rule.number]),
+    "price-rule-end": (OWNER, lambda w: [w.price_rule.number]),
+    "price-draft": (OWNER, lambda w: [w.price_draft.pk]),
+    "price-draft-take": (OWNER, lambda w: [w.price_draft.pk]),
+    "price-draft-again": (OWNER, lambda w: [w.price_draft.pk]),
     "for-sale": (ANYONE, lambda w: []),
     "item": (ANYONE, lambda w: [w.listing.number]),
     "feeds": (ANYONE, lambda w: []),

@@ -145,13 +145,9 @@ def test_two_lines_with_one_number_are_refused(valve: Valve) -> None:
         Line.objects.create(lot=valve.line.lot, number=valve.line.number, type=valve.type, condition="used", expected=1)
 
 
-def test_two_charges_of_one_kind_and_a_negative_charge_are_refused(valve: Valve) -> None:
-    lot = valve.line.lot
-    Charge.objects.create(lot=lot, kind="goods", amount=1, currency="GBP")
-    with refused("one_charge_of_a_kind", "stockroom_charge.lot_id, stockroom_charge.kind"):
-        Charge.objects.create(lot=lot, kind="goods", amount=2, currency="GBP")
-    with refused("charge_not_negative"):
-        Charge.objects.create(lot=lot, kind="duty", amount=-1, currency="GBP")
+def test_a_charge_without_a_rate_is_refused(valve: Valve) -> None:
+    with refused("a_charge_has_a_rate"):
+        Charge.objects.create(lot=valve.line.lot, kind="duty", amount=-1, currency="GBP", rate=0)
 
 
 def test_a_person_on_two_shifts_is_refused(valve: Valve) -> None:

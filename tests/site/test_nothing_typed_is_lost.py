@@ -190,7 +190,7 @@ def test_trouble_of_the_machine_has_a_page_that_keeps_what_was_typed(
         raise trouble
 
     with monkeypatch.context() as patch:
-        patch.setattr(at_bench, "take", broken)
+        patch.setattr(at_bench, "record_readings", broken)
         answer = browser_.post("/bench/", typed, headers=OWN)
     html = answer.content.decode()
     assert answer.status_code == status and f"<h1>{says}</h1>" in html
@@ -206,7 +206,7 @@ def test_a_fault_of_ours_is_no_trouble_of_the_machine(
     def broken(*args: Any) -> None:
         raise OperationalError("no such column: wrong") from ServerSaid("42703")
 
-    monkeypatch.setattr(at_bench, "take", broken)
+    monkeypatch.setattr(at_bench, "record_readings", broken)
     answer = browser_.post("/bench/", typed_at_the_bench(browser_, valve), headers=OWN)
     assert answer.status_code == 500 and "Something broke on our side" in answer.content.decode()
 

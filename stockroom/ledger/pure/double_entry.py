@@ -24,11 +24,13 @@ class Account(StrEnum):
     STOCK = "stock"
     UNSHARED = "unshared"
     SUPPLIER_CREDITS = "supplier credits"
+    IMPORT_TAX = "import tax"
     CUSTOMERS = "customers"
     PAID = "paid"
     GOODS = "goods"
     FREIGHT = "freight"
     DUTY = "duty"
+    IMPORT_TAX_CHARGED = "import tax charged"
     OTHER = "other"
     TAX = "tax"
     SALES = "sales"
@@ -49,11 +51,13 @@ ABOUT: dict[Account, About] = {
     Account.STOCK: About("1100", "Stock at cost", AccountSide.ASSET),
     Account.UNSHARED: About("1110", "Charges of lots without lines yet", AccountSide.ASSET),
     Account.SUPPLIER_CREDITS: About("1200", "Credits from suppliers", AccountSide.ASSET),
+    Account.IMPORT_TAX: About("1210", "Import tax to claim back", AccountSide.ASSET),
     Account.CUSTOMERS: About("1300", "Charged to customers", AccountSide.ASSET),
     Account.PAID: About("1400", "Paid by customers", AccountSide.ASSET),
     Account.GOODS: About("2100", "Charges: goods", AccountSide.LIABILITY),
     Account.FREIGHT: About("2110", "Charges: freight", AccountSide.LIABILITY),
     Account.DUTY: About("2120", "Charges: duty and import tax", AccountSide.LIABILITY),
+    Account.IMPORT_TAX_CHARGED: About("2125", "Charges: import tax claimed back", AccountSide.LIABILITY),
     Account.OTHER: About("2130", "Charges: other", AccountSide.LIABILITY),
     Account.TAX: About("2200", "Tax on sales", AccountSide.LIABILITY),
     Account.SALES: About("4100", "Sales", AccountSide.INCOME),
@@ -78,10 +82,11 @@ class Key(NamedTuple):
 
 
 class Leg(NamedTuple):
-    """One amount of an entry: a debit above nothing, a credit below."""
+    """One amount of an entry: a debit above nothing, a credit below; on stock with the pieces that came or went."""
 
     key: Key
     amount: Decimal
+    pieces: int = 0
 
 
 class Unbalanced(Exception):
@@ -98,6 +103,19 @@ def to_reach(targets: Mapping[Key, Decimal], balances: Mapping[Key, Decimal]) ->
     keys = dict.fromkeys([*targets, *balances])
     differences = ((key, targets.get(key, Decimal(0)) - balances.get(key, Decimal(0))) for key in keys)
     return [Leg(key, amount) for key, amount in differences if amount]
+
+
+def with_pieces(legs: Iterable[Leg], moved: Mapping[Key, int]) -> list[Leg]:
+    """The legs, each with the pieces that `moved` on its key; pieces that move at no cost have a leg of their own.
+
+    >>> stock, owed = Key(Account.STOCK, lot=1, line=2), Key(Account.GOODS, lot=1)
+    >>> legs = with_pieces([Leg(stock, Decimal(9)), Leg(owed, Decimal(-9))], {stock: 3})
+    >>> [(str(leg.amount), leg.pieces) for leg in legs]
+    [('9', 3), ('-9', 0)]
+    """
+    rest = dict(moved)
+    found = [leg._replace(pieces=rest.pop(leg.key, 0)) for leg in legs]
+    return found + [Leg(key, Decimal(0), pieces) for key, pieces in rest.items() if pieces]
 
 
 def check(legs: Iterable[Leg]) -> None:

@@ -11,10 +11,19 @@ Rules and their sources:
   ecianow.org/eia-source-codes). In use since 1945 (abstract of EIA-476-B, electronics.ihs.com). One digit for the year,
   as on most valves, is common practice. The number is only a number here: names belong to the shop's register.
 - ISO 8601 week dates, for a date written as one.
+- European factory code, two lines of which the second is plant, last digit of the year, month A to L, and from about
+  1960 the week in it ("Deciphering European tube date codes", tubemaze.info, read in a stored copy; that some plants
+  left out the letter I is common practice, no source).
+- Two letters for year and month: X is 1966, Y 1967, Z 1968, and A 1969 again ("Vox Supreme dates", voxsupreme.org.uk,
+  read in a stored copy, of British parts in general; the letters beside them are counted on from these). Other makers
+  began elsewhere, so a pair is always read as well without a year.
+- Era years: year 1 of Shōwa is 1926, of Taishō 1912, of Heisei 1989, of the Republic of China 1912; from memory.
 - Everything else (bare year-and-week and week-and-year digits, month, half-month and week letters, plant letters,
-  Roman months, contract and pack dates) is common practice, no source.
+  Roman months, Cyrillic letters that stand for Roman figures or for months, contract and pack dates) is common
+  practice, no source.
 
-Where no rule reads the whole stamp, as with a line of contract marks, the written dates within it are read.
+Where no rule reads the whole stamp, as with a line of contract marks, the written dates within it are read; failing
+them, what is left of it without inspection marks, contract letters and service numbers.
 
 Factories need not have counted weeks as ISO 8601 does, and most valves are older than that standard, so a
 week stands for all the days it can mean in any of the three numberings.
@@ -27,6 +36,14 @@ from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from enum import StrEnum
 
+from stockroom.marks.pure.stamps import (
+    PLANT,
+    YEAR_MONTH_WEEK,
+    YEAR_MONTH_WEEK_UNNAMED,
+    factory_code,
+    tidy,
+    without_marks,
+)
 from stockroom.pure.refused import Refused
 
 EIA_FIRST_YEAR = 1945
@@ -67,6 +84,9 @@ class Form(StrEnum):
     HALF_MONTH_LETTER = "half-month letter"
     WEEK_LETTER = "week letter"
     PLANT_MONTH = "plant letter, year and month letter"
+    FACTORY_CODE = "type code, plant, year and month letter"
+    LETTER_PAIR = "year letter and month letter"
+    ERA = "era year and month"
     EIA_YEAR = "source code and year digit"
     YEAR_LETTER = "year letter and week"
     ROMAN_MONTH = "month in Roman figures"
@@ -93,6 +113,8 @@ class DateMeaning:
     latest: date | None = None
     source_code: str | None = None
     among_words: bool = False  # four figures that stand in a longer text, where they are a year before anything else
+    type_code: str = ""  # the first line of a factory code, which tells the type
+    any_number: bool = False  # figures without a break, that may as well be a number of another kind
 
     @property
     def rule(self) -> str:
@@ -120,10 +142,13 @@ def readings(code: str, window: Window) -> list[DateMeaning]:
     Raises:
         DateCodeError: the code is empty. A code no rule fits gives an empty list.
     """
-    text = _without_year_sign(" ".join(code.split()))
+    text = _without_year_sign(tidy(code))
     if not text:
         raise DateCodeError("There is no code to read.")
     found = _by_rule(text, window) or {one: None for _, some in find_dates(text, window) for one in some}
+    left = _without_year_sign(without_marks(text))
+    if not found and left and left != text:
+        found = _by_rule(left, window)
     return _in_order(found)
 
 
@@ -142,13 +167,15 @@ def _in_order(found: Iterable[DateMeaning]) -> list[DateMeaning]:
 
 
 def _by_rule(text: str, window: Window) -> dict[DateMeaning, None]:
-    return dict.fromkeys(reading for rule in _RULES for reading in rule(text, window))
+    found = dict.fromkeys(reading for rule in _RULES for reading in rule(text, window))
+    return {replace(one, any_number=True): None for one in found} if text.isdigit() else found
 
 
 def find_dates(text: str, window: Window) -> list[tuple[str, list[DateMeaning]]]:
     """The written dates in a longer text, such as a pack's marks, each with its readings, in the order they
     stand."""
     found = []
+    text = tidy(text)
     for match in _DATE_IN_TEXT.finditer(text):
         meanings = _in_order(_by_rule(_without_year_sign(match.group()), window))
         if match["year_alone"] and match.group() != text.strip():
@@ -289,7 +316,7 @@ def _eia_year(text: str, window: Window) -> Iterator[DateMeaning]:
 
 def _digits(text: str, window: Window) -> Iterator[DateMeaning]:
     """Bare digits: YWW, YMM, MYY of three; YYWW, WWYY, YYMM, MMYY or the year itself of four; also 53-12 and
-    12/53."""
+    12/53, and 53.4 with a month of one digit."""
     if re.fullmatch(r"\d{3}", text):
         yield from _weeks(Form.YEAR_WEEK, window.ending_in(text[0]), text[1:])
         yield from _month(Form.YEAR_MONTH, window.ending_in(text[0]), int(text[1:]))
@@ -308,6 +335,8 @@ def _digits(text: str, window: Window) -> Iterator[DateMeaning]:
         yield from _weeks(Form.YEAR_WEEK, window.ending_in(match[1]), match[2])
     if match := re.fullmatch(r"(\d)[-/. ](\d\d)", text):
         yield from _month(Form.MONTH_YEAR, window.ending_in(match[2]), int(match[1]))
+    if match := re.fullmatch(r"(\d\d)[-/. ](\d)", text):
+        yield from _month(Form.YEAR_MONTH, window.ending_in(match[1]), int(match[2]))
     if match := re.fullmatch(r"(\d)[- ](\d\d)", text):
         yield from _weeks(Form.YEAR_WEEK, window.ending_in(match[1]), match[2])
         yield from _month(Form.YEAR_MONTH, window.ending_in(match[1]), int(match[2]))
@@ -352,11 +381,22 @@ def _letters(text: str, window: Window) -> Iterator[DateMeaning]:
 
 def _plant_letter(text: str, window: Window) -> Iterator[DateMeaning]:
     """A letter or sign for the plant, the last digit of the year, the month's letter, and perhaps the week in it."""
-    if match := re.fullmatch(r"[A-Za-zΔ△*] ?(\d)([A-Ma-m])([1-5])?", text):
-        for alphabet in _MONTH_LETTERS:
-            month = alphabet.find(match[2].upper()) + 1
-            for whole in _month(Form.PLANT_MONTH, window.ending_in(match[1]), month):
-                yield _week_within(whole, int(match[3])) if match[3] else whole
+    if match := re.fullmatch(f"{PLANT} ?{YEAR_MONTH_WEEK}", text):
+        yield from _by_plant(Form.PLANT_MONTH, match, window)
+
+
+def _factory_code(text: str, window: Window) -> Iterator[DateMeaning]:
+    """Both lines: type code and its version, then plant, year and month: I61 B5D3, xf4/B8K, GA2Δ4K3."""
+    if (code := factory_code(text)) and (match := re.fullmatch(f"{PLANT}{YEAR_MONTH_WEEK}", code.second)):
+        for one in _by_plant(Form.FACTORY_CODE, match, window):
+            yield replace(one, type_code=code.first)
+
+
+def _by_plant(form: Form, match: re.Match[str], window: Window) -> Iterator[DateMeaning]:
+    for alphabet in _MONTH_LETTERS:
+        month = alphabet.find(match["month"].upper()) + 1
+        for whole in _month(form, window.ending_in(match["year"]), month):
+            yield _week_within(whole, int(match["week"])) if match["week"] else whole
 
 
 def _week_within(month: DateMeaning, week: int) -> DateMeaning:
@@ -368,19 +408,87 @@ def _week_within(month: DateMeaning, week: int) -> DateMeaning:
 
 
 _ROMAN = ("I", "II", "III", "IV", "V", "VI", "VII", "VIII", "IX", "X", "XI", "XII")
+# What a Cyrillic keyboard gives for Roman figures: letters that look like them, П for two strokes and Ш for three.
+_CYRILLIC_ROMAN = {"І": "I", "Ӏ": "I", "Х": "X", "У": "V", "Ѵ": "V", "П": "II", "Ш": "III"}
+_ROMAN_TYPED = f"[IVX1{''.join(_CYRILLIC_ROMAN)}]+"
 
 
 def _roman(text: str, window: Window) -> Iterator[DateMeaning]:
-    """A month in Roman figures with the year, in either order: III-78, 78 III, IV.1978."""
+    """A month in Roman figures with the year, in either order: III-78, 78 III, IV.1978, ХІ-68, IX72."""
     upper = text.upper()
-    if match := re.fullmatch(r"([IVX]+)[-/. ]?(\d{4}|\d\d)", upper):
-        roman, digits = match.groups()
-    elif match := re.fullmatch(r"(\d{4}|\d\d)[-/. ]?([IVX]+)", upper):
-        digits, roman = match.groups()
-    else:
+    for pattern in (
+        rf"(?P<roman>{_ROMAN_TYPED})[-/. '’]+(?P<year>\d{{4}}|\d\d)",
+        rf"(?P<year>\d{{4}}|\d\d)[-/. ]+(?P<roman>{_ROMAN_TYPED})",
+        rf"(?P<roman>{_ROMAN_TYPED.replace('1', '')})(?P<year>\d\d)",
+        rf"(?P<year>\d\d)(?P<roman>{_ROMAN_TYPED.replace('1', '')})",
+    ):
+        if (match := re.fullmatch(pattern, upper)) and (month := roman_figure(match["roman"])):
+            yield from _month(Form.ROMAN_MONTH, window.ending_in(match["year"]), month)
+
+
+def roman_figure(typed: str) -> int:
+    """The month that Roman figures say, as typed; 0 for none, and for a row of ones, which is a number.
+
+    >>> roman_figure("IX"), roman_figure("ІХ"), roman_figure("Ш"), roman_figure("X1"), roman_figure("11")
+    (9, 9, 3, 11, 0)
+    """
+    figures = "".join(_CYRILLIC_ROMAN.get(letter, letter) for letter in typed)
+    if set(typed) == {"1"}:
+        return 0
+    figures = figures.replace("1", "I")
+    return _ROMAN.index(figures) + 1 if figures in _ROMAN else 0
+
+
+# Ё and Й are no letters for counting by; from memory.
+_CYRILLIC_MONTHS = "АБВГДЕЖЗИКЛМ"
+
+
+def _cyrillic_month(text: str, window: Window) -> Iterator[DateMeaning]:
+    """A month by its letter of the Cyrillic alphabet, with the year: В-72, 72 В."""
+    match = re.fullmatch(r"([А-Я])[- ]?(\d\d)|(\d\d)[- ]?([А-Я])", text.upper())
+    if match:
+        letter, year = match[1] or match[4], match[2] or match[3]
+        yield from _month(Form.MONTH_LETTER, window.ending_in(year), _CYRILLIC_MONTHS.find(letter) + 1)
+
+
+# From this letter on years are counted upward, and to that one again after Z (see the top).
+_YEAR_LETTERS = {**{letter: 1964 + at for at, letter in enumerate("VWXYZ")}, "A": 1969, "B": 1970, "C": 1971, "D": 1972}
+
+
+def _letter_pair(text: str, window: Window) -> Iterator[DateMeaning]:
+    """Two letters for a year and a month, in either order; without a year, and with the one that parts bore so."""
+    if not re.fullmatch("[A-Z]{2}", text):
         return
-    if roman in _ROMAN:
-        yield from _month(Form.ROMAN_MONTH, window.ending_in(digits), _ROMAN.index(roman) + 1)
+    for year, month in ((text[0], text[1]), (text[1], text[0])):
+        for alphabet in _MONTH_LETTERS:
+            at = alphabet.find(month) + 1
+            if at:
+                yield DateMeaning(Form.LETTER_PAIR, f"{_MONTHS[at - 1]} of the year that the maker marked {year}")
+                if window.first_year <= _YEAR_LETTERS.get(year, 0) <= window.last_year:
+                    yield from _month(Form.LETTER_PAIR, [_YEAR_LETTERS[year]], at)
+
+
+# The year before the first of each era; the letters are those written on goods.
+_ERAS = {"昭和": 1925, "昭": 1925, "S": 1925, "大正": 1911, "平成": 1988, "民国": 1911, "民國": 1911}
+
+
+def _era(text: str, window: Window) -> Iterator[DateMeaning]:
+    """Year and month, or the year alone, as written in the East: 昭和36年5月, S36.5, 1975年5月, 75年5月."""
+    upper = text.upper().replace(" ", "")
+    when = re.fullmatch(rf"({'|'.join(_ERAS)})?(\d{{4}}|\d\d?)年(?:(\d\d?)月)?(?:\d\d?日)?", upper)
+    when = when or re.fullmatch(r"(S|昭和?)\.?(\d\d)[-.](\d\d?)(?:[-.]\d\d?)?", upper)
+    if when is None:
+        return
+    era, figures, month = when.groups()
+    years = [_ERAS[era] + int(figures)] if era else window.ending_in(figures) if len(figures) in (2, 4) else []
+    if not era and len(figures) == 2 and int(figures) <= 64:
+        years.append(_ERAS["昭和"] + int(figures))
+    for year in dict.fromkeys(years):
+        if window.first_year <= year <= window.last_year:
+            if month:
+                yield from _month(Form.ERA, [year], int(month))
+            else:
+                yield DateMeaning(Form.ERA, f"{year}", date(year, 1, 1), date(year, 12, 31))
 
 
 # In English, German and Russian, the last in the form of a heading and of a date (from memory).
@@ -436,13 +544,15 @@ _QUARTER = (
     r"(?:(?P<before>[1-4])Q|Q(?P<after>[1-4]))[-/ ]?",
     r"(?P<before>1ST|2ND|3RD|4TH)(?P<after>) (?:QTR|QUARTER)\.? ",
     r"(?P<before>)(?:QTR|QUARTER)\.? ?(?P<after>[1-4])[-/, ]+",
-    r"(?P<before>I{1,3}|IV|[1-4])(?P<after>)[- ]?(?:КВ|KB|KV|КВАРТАЛ)\.?[-/, ]*",
+    r"(?P<before>I{1,3}|IV|[1-4])(?P<after>)(?:-?Й)?[- ]?(?:КВ|KB|KV|КВАРТАЛ)\.?[-/, ]*",
+    r"(?P<before>)(?:КВ|KB|KV|КВАРТАЛ)\.? ?(?P<after>I{1,3}|IV|[1-4])[-/, ]+",
 )
 
 
 def _quarter(text: str, window: Window) -> Iterator[DateMeaning]:
     """A quarter of a year: 2Q53, Q2 1953, 2ND QTR 53, QTR 2 1962, IV кв. 1975."""
-    match = next(filter(None, (re.fullmatch(rf"{one}(?P<year>\d{{4}}|\d\d)", text.upper()) for one in _QUARTER)), None)
+    upper = re.sub("[ІӀ](?=[ІӀIV]* ?[-КK])", "I", text.upper())
+    match = next(filter(None, (re.fullmatch(rf"{one}(?P<year>\d{{4}}|\d\d)", upper) for one in _QUARTER)), None)
     if match is None:
         return
     named = match["before"] or match["after"]
@@ -474,7 +584,11 @@ _RULES = (
     _year,
     _letters,
     _plant_letter,
+    _factory_code,
+    _letter_pair,
     _roman,
+    _cyrillic_month,
+    _era,
     _written,
     _numeric_date,
     _quarter,
@@ -488,8 +602,12 @@ _DATE_IN_TEXT = re.compile(
       | (?:\d{{1,2}}(?:st|nd|rd|th)?[-/.\ ]?)?{_MONTH_NAME}[-/,\ ]*'?(?:\d{{4}}|\d\d)
       | (?:[1-4]Q|Q[1-4])[-/\ ]?(?:\d{{4}}|\d\d) | (?:1st|2nd|3rd|4th)\ (?:qtr|quarter)\.?\ (?:\d{{4}}|\d\d)
       | (?:qtr|quarter)\.?\ ?[1-4][-/,\ ]+(?:\d{{4}}|\d\d)
-      | (?:I{{1,3}}|IV|[1-4])[-\ ]?(?:кв|KB|KV|квартал)\.?[-/,\ ]*(?:\d{{4}}|\d\d)
+      | (?:[IІ]{{1,3}}|[IІ]V|[1-4])(?:-?й)?[-\ ]?(?:кв|KB|KV|квартал)\.?[-/,\ ]*(?:\d{{4}}|\d\d)
       | \d{{1,2}}[-/](?:\d{{4}}|\d\d)
+      | (?!1+\W){_ROMAN_TYPED}[-/.](?:\d{{4}}|\d\d) | (?:\d{{4}}|\d\d)[-/.](?!1+(?:\W|$)){_ROMAN_TYPED}
+      | \d{{1,2}}\.(?:\d{{4}}|\d\d(?=\ ?г))
+      | (?:{"|".join(_ERAS)})?\d{{1,4}}年(?:\d{{1,2}}月)?(?:\d{{1,2}}日)?
+      | (?=[A-Z]*\d)(?=\d*[A-Z])[A-Z0-9]{{3,4}}[\ /]{PLANT}{YEAR_MONTH_WEEK_UNNAMED}
       | (?P<year_alone>(?:19|20)\d\d)
     )(?![\w/-]|\.\d)(?:\ ?г(?:\.|ода?)?(?!\w))?""",
     re.IGNORECASE | re.VERBOSE,

@@ -15,6 +15,7 @@ from datetime import date
 from enum import StrEnum
 
 from stockroom.marks.pure.datecodes import PUBLISHED_FORMS, DateMeaning, Form
+from stockroom.marks.pure.stamps import MarkKind, letters_in, marks_in
 from stockroom.pure.written import day
 
 NOT_A_VERDICT = (
@@ -23,6 +24,10 @@ NOT_A_VERDICT = (
 )
 
 _A_YEAR = 366
+# Nobody stamps the years of a getter's use: what is known of them is known to a year or so (a choice, no source).
+CONSTRUCTION_DOUBT_YEARS = 1
+# The factory code began about 1955, and told the week from about 1960 (the source of `datecodes`).
+_FACTORY_CODES_FROM, _WEEKS_FROM, _MONTHS_UNTIL = 1955, 1960, 1961
 
 
 @dataclass(frozen=True)
@@ -30,7 +35,8 @@ class TypeFacts:
     """The years a type is known from. None where it is not known.
 
     `doubt_years` says how far the first may be out: a date before it by no more than that is remarked upon and
-    nothing else. `tradition` is "western" or "eastern", as in the catalogue.
+    nothing else. `tradition` is "western" or "eastern", as in the catalogue; `type_codes` are those of factory codes
+    that mean this type.
     """
 
     designation: str
@@ -38,6 +44,7 @@ class TypeFacts:
     last_made: int | None = None
     doubt_years: int = 0
     tradition: str = "western"
+    type_codes: frozenset[str] = frozenset()
 
     @property
     def first_in_words(self) -> str:
@@ -52,11 +59,47 @@ class TypeFacts:
 
 
 @dataclass(frozen=True)
+class YearsKnown:
+    """From a year and until a year, both included; None where that end is open."""
+
+    first: int | None = None
+    last: int | None = None
+
+    def __str__(self) -> str:
+        """
+        >>> str(YearsKnown(1953, 1958)), str(YearsKnown(last=1958)), str(YearsKnown(1953))
+        ('1953 to 1958', 'until 1958', 'from 1953')
+        """
+        if self.first and self.last:
+            return f"{self.first} to {self.last}" if self.first != self.last else f"{self.first}"
+        return f"from {self.first}" if self.first else f"until {self.last}"
+
+    def both(self, other: "YearsKnown") -> "YearsKnown":
+        """The years in both; the first may come after the last, and then there are none."""
+        firsts = [one for one in (self.first, other.first) if one is not None]
+        lasts = [one for one in (self.last, other.last) if one is not None]
+        return YearsKnown(max(firsts, default=None), min(lasts, default=None))
+
+    @property
+    def is_none(self) -> bool:
+        return self.first is not None and self.last is not None and self.first > self.last
+
+    def hold(self, reading: DateMeaning, doubt: int = CONSTRUCTION_DOUBT_YEARS) -> bool:
+        """Whether some of what the reading says lies in these years, give or take the doubt."""
+        if reading.earliest is None or reading.latest is None:
+            return True
+        begun = self.first is None or reading.latest.year >= self.first - doubt
+        return begun and (self.last is None or reading.earliest.year <= self.last + doubt)
+
+
+@dataclass(frozen=True)
 class MakerFacts:
     """A maker in the shop's register.
 
     `construction` holds, for the type at hand, the values seen in this maker's own valves, by feature: such
-    as {"getter": {"square", "halo"}, "plates": {"ribbed"}}. A feature that is not listed is not known.
+    as {"getter": {"square", "halo"}, "plates": {"ribbed"}}. A feature that is not listed is not known. `built` has the
+    years of those words whose years are known, by feature and word. `source_codes` are registered numbers, `letters`
+    those of contract marks, `plants` the signs of factory codes.
     """
 
     name: str
@@ -64,17 +107,36 @@ class MakerFacts:
     first_year: int | None = None
     last_year: int | None = None
     construction: Mapping[str, frozenset[str]] = field(default_factory=dict)
+    letters: frozenset[str] = frozenset()
+    plants: frozenset[str] = frozenset()
+    built: Mapping[tuple[str, str], YearsKnown] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class TypeNamed:
+    """A type that the marks tell, beside the one the valve is taken for.
+
+    `kind` is TYPE_CODE or TYPE_NUMBER; `related` where a dealer takes the two for versions of one valve.
+    """
+
+    kind: MarkKind
+    text: str
+    designation: str
+    agrees: bool
+    related: bool = False
 
 
 @dataclass(frozen=True)
 class Marks:
     """What one valve shows. `readings` holds the chosen reading alone, or all of them while none is
-    chosen."""
+    chosen; `code` is the stamp as typed, `types_named` what types it tells."""
 
     printed_maker: str | None = None
     readings: Sequence[DateMeaning] = ()
     construction: Mapping[str, str] = field(default_factory=dict)
     pack_readings: Sequence[DateMeaning] = ()
+    code: str = ""
+    types_named: Sequence[TypeNamed] = ()
 
 
 # Ranking
@@ -82,12 +144,14 @@ class Marks:
 
 @dataclass(frozen=True)
 class Ranked:
-    """A reading with its points. It is not `possible` when the valve was here before it."""
+    """A reading with its points. It is not `possible` when the valve was here before it; it is `supported` where
+    something besides the code itself speaks for it."""
 
     reading: DateMeaning
     points: int
     possible: bool
     reasons: tuple[str, ...]
+    supported: bool = False
 
     @property
     def why(self) -> str:
@@ -101,6 +165,7 @@ def rank(
     makers: Sequence[MakerFacts],
     line: Sequence[Sequence[DateMeaning]],
     received: date,
+    built: YearsKnown | None = None,
 ) -> list[Ranked]:
     """All the readings, likeliest first; impossible ones last, never dropped.
 
@@ -108,12 +173,13 @@ def rank(
         makers: the shop's register.
         line: for each other valve of the line, its chosen reading alone or all that it may have.
         received: the day the lot came in.
+        built: the years that the valve's construction tells.
 
     Of equal points, what lies nearest to the line's valves whose reading is settled comes first; then what is told
     within three weeks before what is told to the month, the month before the year; then the earlier, and the reading's
     key, so the order never wavers.
     """
-    ranked = [_judge(reading, type_facts, makers, line, received) for reading in readings]
+    ranked = [_judge(reading, type_facts, makers, line, received, built) for reading in readings]
     settled = [other[0] for other in line if len(other) == 1 and other[0].earliest]
     return sorted(
         ranked,
@@ -128,25 +194,59 @@ def rank(
     )
 
 
+# So many letters and figures are of these forms that one of them alone says nothing.
+_GUESSES = frozenset(
+    {
+        Form.MONTH_LETTER,
+        Form.HALF_MONTH_LETTER,
+        Form.WEEK_LETTER,
+        Form.PLANT_MONTH,
+        Form.FACTORY_CODE,
+        Form.LETTER_PAIR,
+    }
+)
+
+
+def leader(ranked: Sequence[Ranked]) -> Ranked | None:
+    """The dated reading that is likelier than every other; none where the code could as well be any number.
+
+    A form that any few letters have, and figures without a break, need something besides that speaks for them: the
+    register, the line's other valves, what makers of the type's tradition stamp, a type code, the construction.
+    """
+    possible = [one for one in ranked if one.possible and one.reading.earliest]
+    if not possible or (len(possible) > 1 and possible[0].points == possible[1].points):
+        return None
+    first = possible[0]
+    guessed = first.reading.form in _GUESSES or first.reading.any_number
+    return first if first.supported or not guessed else None
+
+
 def _judge(
     reading: DateMeaning,
     type_facts: TypeFacts,
     makers: Sequence[MakerFacts],
     line: Sequence[Sequence[DateMeaning]],
     received: date,
+    built: YearsKnown | None,
 ) -> Ranked:
+    support = [
+        *_by_tradition(reading, type_facts),
+        *_by_register(reading, makers),
+        *_by_type_code(reading, type_facts),
+        *_by_construction(reading, built),
+        *_by_line(reading, line),
+    ]
     weighed = [
         *_by_form(reading),
-        *_by_tradition(reading, type_facts),
         *_by_type(reading, type_facts),
-        *_by_register(reading, makers),
-        *_by_line(reading, line),
+        *support,
     ]
     possible = reading.earliest is None or reading.earliest <= received
     if not possible:
         weighed.append((0, f"later than the day it was received, {day(received)}"))
     reasons = tuple(f"{reason} ({points:+d})" if points else reason for points, reason in weighed)
-    return Ranked(reading, sum(points for points, _ in weighed), possible, reasons)
+    supported = any(points > 0 for points, _ in support)
+    return Ranked(reading, sum(points for points, _ in weighed), possible, reasons, supported)
 
 
 Weighed = list[tuple[int, str]]
@@ -159,7 +259,33 @@ def _by_form(reading: DateMeaning) -> Weighed:
     if reading.among_words:
         plain = reading.form is Form.YEAR
         weighed.append((2, "a year plainly written") if plain else (-2, "four figures among words are a year first"))
+    if reading.form is Form.LETTER_PAIR and reading.earliest is not None:
+        weighed.append((-2, "years were lettered otherwise by many"))
+    if reading.form in (Form.FACTORY_CODE, Form.PLANT_MONTH) and reading.earliest is not None:
+        weighed += _by_factory_code(reading.earliest.year, reading.detail.startswith("week"))
     return weighed
+
+
+def _by_factory_code(year: int, has_week: bool) -> Weighed:
+    if year < _FACTORY_CODES_FROM:
+        return [(-1, f"these codes began about {_FACTORY_CODES_FROM}")]
+    if has_week and year < _WEEKS_FROM:
+        return [(-1, f"the week stands in them from about {_WEEKS_FROM}")]
+    if not has_week and year > _MONTHS_UNTIL:
+        return [(-1, f"the week is mostly told after {_WEEKS_FROM}")]
+    return []
+
+
+def _by_type_code(reading: DateMeaning, facts: TypeFacts) -> Weighed:
+    if reading.type_code[:-1] not in facts.type_codes:
+        return []
+    return [(2, f"{reading.type_code[:-1]} is a type code of {facts.designation}")]
+
+
+def _by_construction(reading: DateMeaning, built: YearsKnown | None) -> Weighed:
+    if built is None or reading.earliest is None:
+        return []
+    return [(2, f"its construction is of {built}") if built.hold(reading) else (-2, f"its construction is of {built}")]
 
 
 def _by_tradition(reading: DateMeaning, facts: TypeFacts) -> Weighed:
@@ -239,6 +365,9 @@ def _years_away(reading: DateMeaning, settled: Sequence[DateMeaning]) -> int:
 
 class Subject(StrEnum):
     PRINT_AND_CODE = "print and code"
+    TYPE_CODE = "type code and print"
+    TYPE_NUMBER = "type number among the marks"
+    DATE_AND_CONSTRUCTION = "date and construction"
     CONSTRUCTION_AND_MAKER = "construction and maker"
     ONE_FEATURE = "a feature of construction"
     DATE_AND_TYPE = "date and type"
@@ -246,7 +375,9 @@ class Subject(StrEnum):
     DATE_AND_PACK = "date and pack"
 
 
-_OF_A_RELABEL = frozenset({Subject.PRINT_AND_CODE, Subject.CONSTRUCTION_AND_MAKER, Subject.DATE_AND_TYPE})
+_OF_A_RELABEL = frozenset(
+    {Subject.PRINT_AND_CODE, Subject.TYPE_CODE, Subject.CONSTRUCTION_AND_MAKER, Subject.DATE_AND_TYPE}
+)
 # Features that one maker's own valves differ in from year to year: that another maker has them too says little.
 _SOFT = frozenset({"print colour", "top flash", "glass", "plate finish"})
 
@@ -292,7 +423,7 @@ def assess(marks: Marks, type_facts: TypeFacts, makers: Sequence[MakerFacts]) ->
     A date or a source counts against the valve only when every reading it may have disagrees, so a code with
     several meanings is given the benefit of each.
     """
-    findings: list[MarksDisagreement | str] = []
+    findings: list[MarksDisagreement | str] = [*_marks_and_type(marks, type_facts)]
     if marks.printed_maker:
         wanted = marks.printed_maker.strip().casefold()
         printed = next((maker for maker in makers if maker.name.casefold() == wanted), None)
@@ -300,6 +431,9 @@ def assess(marks: Marks, type_facts: TypeFacts, makers: Sequence[MakerFacts]) ->
             findings.append(f"{marks.printed_maker} is not in the register")
         else:
             findings += _print_and_code(marks, printed, makers)
+            findings += _print_and_letters(marks, printed, makers)
+            findings += _print_and_plant(marks, printed, makers)
+            findings += _date_and_construction(marks, printed)
             findings += _construction_and_maker(marks, printed, makers)
             findings += _date_and_maker(marks, printed)
     findings += _date_and_type(marks, type_facts)
@@ -322,6 +456,86 @@ def _print_and_code(marks: Marks, printed: MakerFacts, makers: Sequence[MakerFac
     elif printed not in owners:
         reason = f"the print says {printed.name}, but {said} is that of {_names(owners)}"
         yield MarksDisagreement(Subject.PRINT_AND_CODE, reason)
+
+
+def letters_of(code: str, makers: Sequence[MakerFacts]) -> dict[str, list[MakerFacts]]:
+    """Letters in the stamp that tell a maker, with those whose they are: what has the shape of contract letters, and
+    any word that the register holds. Of "KB/D" the part before the stroke speaks too."""
+    shaped = [one.text for one in marks_in(code) if one.kind is MarkKind.LETTERS]
+    found = {text: _whose_letters(text, makers) for text in dict.fromkeys([*shaped, *letters_in(code)])}
+    return {text: owners for text, owners in found.items() if owners or text in shaped}
+
+
+def _whose_letters(text: str, makers: Sequence[MakerFacts]) -> list[MakerFacts]:
+    whole = [maker for maker in makers if text in maker.letters]
+    return whole or [maker for maker in makers if "/" in text and text.split("/")[0] in maker.letters]
+
+
+def _print_and_letters(marks: Marks, printed: MakerFacts, makers: Sequence[MakerFacts]) -> Findings:
+    for text, owners in letters_of(marks.code, makers).items():
+        if not owners:
+            yield f"the letters {text} are not in the register"
+        elif printed not in owners:
+            reason = f"the print says {printed.name}, but the letters {text} are those of {_names(owners)}"
+            yield MarksDisagreement(Subject.PRINT_AND_CODE, reason)
+
+
+def _print_and_plant(marks: Marks, printed: MakerFacts, makers: Sequence[MakerFacts]) -> Findings:
+    """A sign speaks only where nothing but a factory code can have been meant."""
+    sign = next((one.text for one in marks_in(marks.code) if one.kind is MarkKind.PLANT), "")
+    forms = {reading.form for reading in marks.readings}
+    owners = [maker for maker in makers if sign and sign in maker.plants]
+    if owners and printed not in owners and forms and forms <= {Form.FACTORY_CODE, Form.PLANT_MONTH}:
+        reason = f"the print says {printed.name}, but the plant sign {sign} is that of {_names(owners)}"
+        yield MarksDisagreement(Subject.PRINT_AND_CODE, reason)
+
+
+def _marks_and_type(marks: Marks, facts: TypeFacts) -> Findings:
+    """A type code that is another type's is the strongest sign of a re-label: whoever prints anew cannot etch."""
+    for named in marks.types_named:
+        if named.agrees:
+            continue
+        if named.kind is MarkKind.TYPE_CODE and named.related:
+            yield f"{named.text} is the type code of {named.designation}, near to {facts.designation}"
+        elif named.kind is MarkKind.TYPE_CODE:
+            reason = f"it is taken for {facts.designation}, but {named.text} is the type code of {named.designation}"
+            yield MarksDisagreement(Subject.TYPE_CODE, reason)
+        else:
+            near = ", which is near to it" if named.related else ""
+            said = named.text if named.text == named.designation else f"{named.text}, {named.designation}"
+            reason = f"it is taken for {facts.designation}, but the marks say {said}{near}"
+            yield MarksDisagreement(Subject.TYPE_NUMBER, reason)
+
+
+@dataclass(frozen=True)
+class Built:
+    """What the construction of a valve tells of its years, and by which features."""
+
+    years: YearsKnown
+    by: tuple[str, ...]
+
+    def __str__(self) -> str:
+        return f"{self.years}, by its construction ({'; '.join(self.by)})"
+
+
+def built_between(construction: Mapping[str, str], maker: MakerFacts) -> Built | None:
+    """The years in which the maker built so; None where nothing is known of them, or where they exclude each other."""
+    known = {one: maker.built[one] for one in construction.items() if one in maker.built}
+    years = YearsKnown()
+    for one in known.values():
+        years = years.both(one)
+    if not known or years.is_none:
+        return None
+    return Built(years, tuple(f"{feature} {word} {when}" for (feature, word), when in known.items()))
+
+
+def _date_and_construction(marks: Marks, printed: MakerFacts) -> Findings:
+    made = _dated(marks.readings)
+    for feature, word in marks.construction.items():
+        years = printed.built.get((feature, word))
+        if years and made and not any(years.hold(reading) for reading in made):
+            reason = f"{_periods(made)} is outside the years in which {printed.name} used the {feature} {word}, {years}"
+            yield MarksDisagreement(Subject.DATE_AND_CONSTRUCTION, reason)
 
 
 def _construction_and_maker(marks: Marks, printed: MakerFacts, makers: Sequence[MakerFacts]) -> Findings:

@@ -172,3 +172,12 @@ def remaining(line: Charged, left: int, currency: str) -> Charged:
         discount=rounded(Fraction(line.discount) * part, currency),
         cost=rounded(Fraction(line.cost) * part, currency),
     )
+
+
+def taken_off(line: Charged, amount: Decimal) -> Charged:
+    """The line at so much less: at most all that is left to ask for it.
+
+    >>> taken_off(Charged("12AX7", 2, Decimal(24)), Decimal(5)).after
+    Decimal('43')
+    """
+    return replace(line, discount=line.discount + min(amount, line.after)) if amount else line

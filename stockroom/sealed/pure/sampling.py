@@ -466,8 +466,9 @@ def decide(plan: AttributesPlan, tested: int, failed: int, returnable: bool) -> 
 class Unopened(NamedTuple):
     """What the sample says of the packs left sealed: with `confidence`, `at_most` of `unopened` are bad.
 
-    `lot_size` packs were drawn from, and `outside` more were opened since, `outside_failed` of them bad. `counted` is
-    how many packs a later count says there were. Below nought, `at_most` is refuted by what was found.
+    `lot_size` packs were drawn from, and `outside` more were opened since, `outside_failed` of them bad; `broken` more
+    were written off as broken, and are bad too. `counted` is how many packs a later count says there were. Below
+    nought, `at_most` is refuted by what was found.
     """
 
     unopened: int
@@ -479,6 +480,7 @@ class Unopened(NamedTuple):
     outside: int = 0
     outside_failed: int = 0
     counted: int | None = None
+    broken: int = 0
 
     @property
     def refuted(self) -> bool:
@@ -490,21 +492,27 @@ class Unopened(NamedTuple):
         """`at_most` as a share of the unopened packs; 0 when none is left."""
         return self.at_most / self.unopened if self.unopened else 0.0
 
-    def as_found(self, outside: int, outside_failed: int, counted: int) -> Unopened:
-        """With what is known of the packs not drawn: so many of them were opened, so many of those failed.
+    @property
+    def found_bad(self) -> int:
+        """The bad packs found among those not drawn."""
+        return self.outside_failed + self.broken
+
+    def as_found(self, outside: int, outside_failed: int, counted: int, broken: int = 0) -> Unopened:
+        """With what is known of the packs not drawn: so many were opened, so many of those failed, so many broke.
 
         The sample bounds the bad packs among all that were not drawn. Those found since are some of them, so the bound
         for the others is less by as many and holds with the same confidence: it is the same event. The good ones found
         take nothing off it, and leave fewer packs for it to be a share of. Packs that a later count does not find were
         not drawn either: the bound holds for what is there of them.
         """
-        there = max(0, min(self.lot_size, counted) - self.opened - outside)
+        there = max(0, min(self.lot_size, counted) - self.opened - outside - broken)
         return self._replace(
             unopened=there,
-            at_most=min(self.at_most - outside_failed, there),
+            at_most=min(self.at_most - outside_failed - broken, there),
             outside=outside,
             outside_failed=outside_failed,
             counted=counted,
+            broken=broken,
         )
 
     def sentence(self) -> str:
@@ -529,14 +537,17 @@ class Unopened(NamedTuple):
             more = plural(self.outside, "pack more was", "packs more were")
             off = ": they are taken off the limit" if self.outside_failed else ""
             said.append(f"{more} opened without being drawn and {self.outside_failed} of them failed{off}.")
+        if self.broken:
+            packs = plural(self.broken, "pack was", "packs were")
+            said.append(f"{packs} found broken and written off: taken off the limit.")
         return " ".join(said)
 
     def _limit(self) -> str:
         if self.refuted:
-            allowed = self.at_most + self.outside_failed
+            allowed = self.at_most + self.found_bad
             return (
                 f"What the sample said is refuted: by it at most {allowed} of the packs not drawn were bad, and "
-                f"{self.outside_failed} have been found."
+                f"{self.found_bad} have been found."
             )
         if not self.unopened:
             return "" if self.opened == self.lot_size else "No pack is left unopened."
@@ -556,8 +567,8 @@ def if_not_refuted(decided: LotDecision, left: Unopened, returnable: bool) -> Lo
     outcome = LotOutcome.RETURN if returnable else LotOutcome.TEST_ALL
     return LotDecision(
         outcome,
-        f"{left.outside_failed} bad packs were found outside the draw, more than the "
-        f"{left.at_most + left.outside_failed} that the sample allows there with "
+        f"{left.found_bad} bad packs were found outside the draw, more than the "
+        f"{left.at_most + left.found_bad} that the sample allows there with "
         f"{percent(left.confidence, places=None)} confidence: {what}.",
     )
 

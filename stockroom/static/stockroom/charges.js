@@ -17,10 +17,10 @@ document.addEventListener("DOMContentLoaded", () => {
     typed.add(name);
     if (name === "supplier") {
       const currency = known.suppliers[event.target.value.trim()];
-      for (const kind of ["goods", "freight"]) {
-        if (currency && !typed.has(`${kind}-currency`)) {
-          fill(`${kind}-currency`, currency);
-          fill(`${kind}-rate`, rateOf(currency));
+      for (const { name: bill } of form.querySelectorAll("[name^=goods-][name$=-currency], [name^=freight-][name$=-currency]")) {
+        if (currency && !bill.startsWith("initial-") && !typed.has(bill)) {
+          fill(bill, currency);
+          fill(bill.replace("-currency", "-rate"), rateOf(currency));
         }
       }
     } else if (name.endsWith("-currency")) {

@@ -1,0 +1,1 @@
+"""What came back: followed from the complaint over the re-test to what was decided and what follows."""
