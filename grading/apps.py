@@ -11,6 +11,7 @@ class GradingConfig(AppConfig):
         from grading.buying import receivers as offer_receivers  # noqa: F401
         from grading.desk import overview, worth  # noqa: F401 -- importing makes their jobs known
         from grading.desk import receivers as desk_receivers  # noqa: F401
+        from grading.issued.views import certificate_of
         from grading.listings import receivers as listing_receivers  # noqa: F401
         from grading.listings.asking import HINTS
         from grading.listings.parts import PARTS
@@ -42,6 +43,6 @@ class GradingConfig(AppConfig):
         WAYS[:] = [SealedPacks(), UntestedValves()]
         PARTS[:] = [public_part]
         BESIDE[:] = [came_back]
-        FINDERS[:] = [question_of]
+        FINDERS[:] = [question_of, certificate_of]
         HINTS[:] = [hint]
         COUNTERS[1:] = [judged_by]

@@ -6,6 +6,9 @@ from grading.buying import import_views as offer_imports
 from grading.buying import views as buying
 from grading.claims import views as claims
 from grading.desk import views as desk
+from grading.enquiries import views as enquiries
+from grading.issued import views as issued
+from grading.listings import public_views
 from grading.listings import views as listings
 from grading.orders import candidate_views, packing_views
 from grading.orders import correction_views as order_corrections
@@ -48,7 +51,10 @@ urlpatterns = [
     *returns.urlpatterns,
     *warranty_views.urlpatterns,
     *listings.urlpatterns,
+    *public_views.urlpatterns,
+    *enquiries.urlpatterns,
     *papers.urlpatterns,
+    *issued.urlpatterns,
     *invoices.urlpatterns,
     *packing_slips.urlpatterns,
     *testers.urlpatterns,

@@ -59,6 +59,8 @@ def photographs_apart(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(settings, "MEDIA_ROOT", tmp_path_factory.mktemp("media"))
         patch.setenv("PHOTO_ROOT", str(settings.MEDIA_ROOT))
+        patch.setattr(settings, "KEY_ROOT", tmp_path_factory.mktemp("keys"))
+        patch.setenv("KEY_ROOT", str(settings.KEY_ROOT))
         yield
 
 

@@ -11,6 +11,8 @@ from django.contrib.auth.models import User
 
 from catalog.models import ValveType
 from grading.demo.clock import at, moment
+from grading.enquiries import asking
+from grading.issued import issuing
 from grading.listings import publishing
 from grading.models import MatchedSet
 from grading.orders import fulfilment, packing
@@ -22,6 +24,7 @@ from stockroom.models import (
     Counter,
     Customer,
     CustomsRule,
+    Enquiry,
     Entry,
     Listing,
     Order,
@@ -79,6 +82,12 @@ def trade(people: dict[str, User], day: date) -> None:
     with at(moment(day, 8, 12)):
         _publish(_best_single("6SN7GT"), "27.50", sales)
 
+    with at(moment(day, 1, 9, 40)):
+        asked = Listing.objects.exclude(listed__valve__memberships__set=quads[1]).order_by("pk")[0]
+        message = "Do these two balance in a phono stage? I would take them, and another pair if there is one."
+        enquiry = Enquiry(listing=asked, name="Orla Penhale", email="orla@penhale.example", message=message, quantity=2)
+        asking.ask(enquiry, "192.0.2.7")
+
     with at(moment(day, 2, 11, 20)):
         order = take_order(private, sales, "")
         line = ask(order, sales, "EL84", 4, 1, within=5, price="160.00")
@@ -96,6 +105,7 @@ def trade(people: dict[str, User], day: date) -> None:
         fulfilment.pull(order, valve, sales)
         packing.scan(order, valve, sales)
         packing.send(order, "Tallowmere Carriers", "TC 4417 155", sales, only_scanned=True)
+    issuing.issue(quads[1], sales)  # today: a certificate bears the day on which it is signed
 
 
 def _promise(by: User) -> None:

@@ -1,5 +1,6 @@
 """The judgement: testers, readings, policies, grades, sets."""
 
+from grading.models.certificates import IssuedCertificate, SigningKey, Withdrawal
 from grading.models.demand import Demand
 from grading.models.desk import LeftOut, SearchWithoutResult
 from grading.models.imports import ReadingsFile, TesterMapping
@@ -36,6 +37,7 @@ __all__ = [
     "Grade",
     "HouseNominal",
     "ImportBatch",
+    "IssuedCertificate",
     "LeftOut",
     "LotOffer",
     "LotOfferLine",
@@ -54,6 +56,7 @@ __all__ = [
     "ReferenceValve",
     "SearchWithoutResult",
     "Shift",
+    "SigningKey",
     "Stop",
     "Study",
     "StudyOperator",
@@ -62,4 +65,5 @@ __all__ = [
     "Tester",
     "TesterCondition",
     "TesterMapping",
+    "Withdrawal",
 ]

@@ -17,7 +17,7 @@ from grading.orders import holds
 from grading.sets import doubts
 from grading.testers import records
 from grading.testers.records import CalibrationState
-from stockroom.models import Lot, Order, Return, ReturnCase, Valve
+from stockroom.models import Enquiry, Lot, Order, Return, ReturnCase, Valve
 from stockroom.pure.written import day
 from stockroom.site import backups
 from stockroom.site.people import Role, StaffRequest, may
@@ -107,6 +107,8 @@ def _studies() -> Iterator[ToDo]:
 
 
 def _sales() -> Iterator[ToDo]:
+    for enquiry in Enquiry.objects.waiting().select_related("listing").order_by("sent_at")[:A_FEW]:
+        yield _job("Answer", enquiry, f" about {enquiry.listing}", enquiry.name)
     steps = {
         Order.State.OPEN: ("Fill", "for"),
         Order.State.RESERVED: ("Pull", "for"),

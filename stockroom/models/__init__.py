@@ -2,6 +2,7 @@
 
 from stockroom.models.claims import Claim, ClaimRow, ClaimStep, Credit, Fault
 from stockroom.models.daybook import Entry
+from stockroom.models.enquiries import Enquiry
 from stockroom.models.goods import Charge, Line, Lot, Maker, Movement, Place, Supplier, Valve
 from stockroom.models.identity import (
     Cleaning,
@@ -51,6 +52,7 @@ __all__ = [
     "Despatch",
     "DiscountCode",
     "DrawnPack",
+    "Enquiry",
     "Entry",
     "Fault",
     "Invoice",

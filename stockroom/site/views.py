@@ -184,12 +184,23 @@ class ShopForm(EditForm):
     web_address = forms.URLField(
         assume_scheme="https",
         required=False,
-        help_text="When it is given, the 2D barcode on labels opens the item's page.",
+        help_text="When it is given, the 2D barcode on labels opens the item's page, and that on certificates theirs.",
     )
 
     class Meta:
         model = Shop
-        fields = ["name", "address", "email", "currency", "web_address", "hold_days"]
+        fields = [
+            "name",
+            "address",
+            "email",
+            "phone",
+            "currency",
+            "web_address",
+            "delivery_terms",
+            "return_terms",
+            "takes_enquiries",
+            "hold_days",
+        ]
         formfield_callback = typed_numbers
 
     def clean_currency(self) -> str:

@@ -13,10 +13,13 @@ import pytest
 from django.contrib.auth.models import User
 from django.test import Client
 from django.urls import URLPattern, URLResolver, get_resolver, reverse
+from django.utils import timezone
 
 from catalog.models import KeptPosition
+from grading.issued.pure import signing
 from grading.models import (
     HouseNominal,
+    IssuedCertificate,
     MatchedSet,
     Policy,
     PriceDraft,
@@ -24,13 +27,14 @@ from grading.models import (
     Quantity,
     Reading,
     ReferenceValve,
+    SigningKey,
     Stop,
     Study,
     TesterCondition,
 )
 from grading.sets import runs
 from grading.sets.runs import Ask
-from stockroom.models import Customer, Despatch, Listing, Maker, Order, Place, ReturnCase, Supplier, Valve
+from stockroom.models import Customer, Despatch, Enquiry, Listing, Maker, Order, Place, ReturnCase, Supplier, Valve
 from stockroom.site.people import Role
 from tests.factories import graded, make_line, make_policy, make_tester, make_type, make_valves
 
@@ -67,6 +71,15 @@ class World:
         ask = Ask(size=2, tiers=(("within 5 %", 5, 10),), best_grades=2)
         self.run = runs.start(type_, ask, None)
         self.listing = Listing.objects.create(number="A00001", title="One", price=5, currency="GBP")
+        self.enquiry = Enquiry.objects.create(
+            listing=self.listing,
+            name="Orla",
+            email="o@penhale.example",
+            answered_at=timezone.now(),
+            declined_because="?",
+        )
+        key = SigningKey.objects.create(kid="k", x=signing.jwk(bytes(32))["x"])
+        self.certificate = IssuedCertificate.objects.create(number="M00001", valve=self.valve, payload="{}", key=key)
         self.person = User.objects.create_user("somebody")
         self.lot, self.line = line.lot, line
         details = {"supply_v": 300, "load_kohm": 100, "cathode_resistor_ohm": 1500}
@@ -326,6 +339,30 @@ WHO: dict[str, tuple[Any, Callable[[World], list[Any]]]] = {
     "price-draft-again": (OWNER, lambda w: [w.price_draft.pk]),
     "for-sale": (ANYONE, lambda w: []),
     "item": (ANYONE, lambda w: [w.listing.number]),
+    "feeds": (ANYONE, lambda w: []),
+    "feed-csv": (ANYONE, lambda w: []),
+    "feed-json": (ANYONE, lambda w: []),
+    "robots": (ANYONE, lambda w: []),
+    "site-map": (ANYONE, lambda w: []),
+    "site-map-section": (ANYONE, lambda w: ["listings"]),
+    "enquire": (ANYONE, lambda w: [w.listing.number]),
+    "enquiries": (LOOK, lambda w: []),
+    "enquiry": (LOOK, lambda w: [w.enquiry.pk]),
+    "enquiry-take": (SALES, lambda w: [w.enquiry.pk]),
+    "enquiry-decline": (SALES, lambda w: [w.enquiry.pk]),
+    "issued-certificates": (LOOK, lambda w: []),
+    "certificate-issue": (BENCH | SALES, lambda w: [w.set.number]),
+    "valve-certificate-issue": (BENCH | SALES, lambda w: [w.valve.serial]),
+    "certificate-withdraw": (SALES, lambda w: [w.certificate.number]),
+    "issued-certificate": (ANYONE, lambda w: [w.certificate.token]),
+    "certificate-copy": (ANYONE, lambda w: [w.certificate.token]),
+    "issued-paper": (ANYONE, lambda w: [w.certificate.token]),
+    "certificate-keys": (ANYONE, lambda w: []),
+    "certificate-keys-jwks": (ANYONE, lambda w: []),
+    "certificate-key-pem": (ANYONE, lambda w: [w.certificate.key.kid]),
+    "signing-keys": (OWNER, lambda w: []),
+    "signing-key-new": (OWNER, lambda w: []),
+    "signing-key-compromised": (OWNER, lambda w: [w.certificate.key.kid]),
     "testers": (LOOK, lambda w: []),
     "tester-new": (OWNER, lambda w: []),
     "tester": (LOOK, lambda w: [w.tester.pk]),
