@@ -8,6 +8,7 @@ class GradingConfig(AppConfig):
         """Join the rooms: those below send signals and keep lists, so that they need not know those above."""
         from grading.bench import readings_job  # noqa: F401 -- importing makes its jobs known
         from grading.bench.beside import BESIDE
+        from grading.buying import receivers as offer_receivers  # noqa: F401
         from grading.desk import overview, worth  # noqa: F401 -- importing makes their jobs known
         from grading.desk import receivers as desk_receivers  # noqa: F401
         from grading.listings import receivers as listing_receivers  # noqa: F401

@@ -2,6 +2,8 @@
 
 from grading.bench import import_views
 from grading.bench import views as bench
+from grading.buying import import_views as offer_imports
+from grading.buying import views as buying
 from grading.claims import views as claims
 from grading.desk import views as desk
 from grading.listings import views as listings
@@ -56,5 +58,7 @@ urlpatterns = [
     *sockets.urlpatterns,
     *claims.urlpatterns,
     *supplier_views.urlpatterns,
+    *buying.urlpatterns,
+    *offer_imports.urlpatterns,
     *desk.urlpatterns,
 ]

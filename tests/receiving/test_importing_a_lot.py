@@ -504,7 +504,7 @@ def test_a_thousand_valves_one_by_one_ask_few_questions(lot: Lot, by: User, djan
     file = saved(lot, xlsx(*rows, headings=ONE_BY_ONE))
     with django_assert_max_num_queries(12):
         assert look(file).pieces == 1000
-    with django_assert_max_num_queries(130):  # rows go in by the portion, as SQLite allows
+    with django_assert_max_num_queries(132):  # rows go in by the portion, as SQLite allows
         take_in(file, by)
     assert Valve.objects.count() == 1000 and lot.lines.count() == 200
     assert Entry.objects.filter(action="serials-allotted").count() == 200
