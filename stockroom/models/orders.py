@@ -124,6 +124,7 @@ class OrderLine(models.Model):
     """
 
     MOST_IN_A_SET = 12
+    WISHES = ("maker", "made_from", "made_to", "balanced_percent", "feature", "feature_word", "as_marked")
 
     order = models.ForeignKey(Order, on_delete=models.CASCADE, related_name="lines")
     type = models.ForeignKey(ValveType, on_delete=models.PROTECT, related_name="+")
