@@ -19,6 +19,7 @@ from grading.models.instruments import (
     StudyValve,
     TesterCondition,
 )
+from grading.models.offers import LotOffer, LotOfferLine, OfferFile, OfferForecast
 from grading.models.policies import Grade, Policy
 from grading.models.prices import DraftedPrice, PriceDraft, PriceRule
 from grading.models.readings import ImportBatch, Reading, Shift, Tester
@@ -36,9 +37,13 @@ __all__ = [
     "HouseNominal",
     "ImportBatch",
     "LeftOut",
+    "LotOffer",
+    "LotOfferLine",
     "MatchRun",
     "MatchedSet",
     "Member",
+    "OfferFile",
+    "OfferForecast",
     "Policy",
     "PriceDraft",
     "PriceRule",

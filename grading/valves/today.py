@@ -13,6 +13,7 @@ from django.urls import path, reverse
 from django.utils import timezone
 
 from grading.models import MatchedSet, Stop, Study, StudyReading, Tester
+from grading.orders import holds
 from grading.sets import doubts
 from grading.testers import records
 from grading.testers.records import CalibrationState
@@ -114,6 +115,8 @@ def _sales() -> Iterator[ToDo]:
     for state, (verb, preposition) in steps.items():
         for order in Order.objects.filter(state=state).select_related("customer")[:A_FEW]:
             yield _job(verb, order, f" {preposition} {order.customer}")
+    for order in holds.soon_over(A_FEW):
+        yield _job("Ask about", order, f": {order.customer} has not paid, and it is set aside {holds.in_words(order)}")
     yield from _returns()
 
 

@@ -44,6 +44,13 @@ class Shop(models.Model):
     web_address = models.URLField(
         blank=True, help_text="When it is given, the square symbol on labels opens the item's page."
     )
+    hold_days = models.PositiveSmallIntegerField(
+        "days that goods are set aside for",
+        null=True,
+        blank=True,
+        default=14,
+        help_text="Then they are free again, unless money has come. Empty: for ever.",
+    )
     notice = models.CharField(max_length=200, blank=True, help_text="Shown on every page, such as “demo data”.")
 
     def __str__(self) -> str:

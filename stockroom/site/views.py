@@ -26,6 +26,7 @@ from stockroom.pure.written import plural
 from stockroom.site import backups
 from stockroom.site.edits import EditForm
 from stockroom.site.finders import found_by_others
+from stockroom.site.numbers import typed_numbers
 from stockroom.site.people import Role, StaffRequest, for_roles
 from stockroom.site.typed import LogIn
 from stockroom.site.web import page_of
@@ -188,7 +189,8 @@ class ShopForm(EditForm):
 
     class Meta:
         model = Shop
-        fields = ["name", "address", "email", "currency", "web_address"]
+        fields = ["name", "address", "email", "currency", "web_address", "hold_days"]
+        formfield_callback = typed_numbers
 
     def clean_currency(self) -> str:
         """Every rate and every share of cost is told in it, so it is chosen before the first charge."""

@@ -112,12 +112,11 @@ def _of(paper: Invoice, what: str) -> Decimal:
     return -amount if paper.kind == Invoice.Kind.CREDIT else amount
 
 
-@pytest.mark.parametrize("seed", [1, 2])
-def test_the_books_balance_through_every_return_and_resale(seed: int) -> None:
-    shop = ShopOfReturns(seed, make_user("ola", Role.OWNER))
-    deeds = list(DEEDS)
-    shop.chance.shuffle(deeds)
-    for deed in deeds:
+@pytest.mark.parametrize("half", [0, 1])
+def test_the_books_balance_through_every_return_and_resale(half: int) -> None:
+    """Half of what can become of a return, in any order, under each tax."""
+    shop = ShopOfReturns(half, make_user("ola", Role.OWNER))
+    for deed in shop.chance.sample(list(DEEDS)[half::2], k=4 - half):
         shop.do(deed)
     whole = profit.of_the_shop().profit
     for way in profit.WAYS:

@@ -30,7 +30,7 @@ from grading.models import (
 )
 from grading.sets import runs
 from grading.sets.runs import Ask
-from stockroom.models import Customer, Listing, Maker, Order, Place, ReturnCase, Supplier, Valve
+from stockroom.models import Customer, Despatch, Listing, Maker, Order, Place, ReturnCase, Supplier, Valve
 from stockroom.site.people import Role
 from tests.factories import graded, make_line, make_policy, make_tester, make_type, make_valves
 
@@ -59,6 +59,7 @@ class World:
         self.customer = Customer.objects.create(name="Ada Quill")
         self.order = Order.objects.create(number="R0001", customer=self.customer)
         self.order_line = self.order.lines.create(type=type_)
+        self.despatch = Despatch.objects.create(number="D0001", order=self.order)
         self.back = ReturnCase.objects.create(number="B0001", order=self.order, words="hums")
         self.set = MatchedSet.objects.create(
             number="S00001", type=type_, size=2, tolerance_percent=5, policy=Policy.current()
@@ -104,6 +105,20 @@ WHO: dict[str, tuple[Any, Callable[[World], list[Any]]]] = {
     "shop": (OWNER, lambda w: []),
     "export": (OWNER, lambda w: []),
     "export-file": (OWNER, lambda w: [1]),
+    "offers": (OWNER, lambda w: []),
+    "offer-new": (OWNER, lambda w: []),
+    "offer": (OWNER, lambda w: ["F0001"]),
+    "offer-edit": (OWNER, lambda w: ["F0001"]),
+    "offer-forecast": (OWNER, lambda w: ["F0001"]),
+    "offer-decline": (OWNER, lambda w: ["F0001"]),
+    "offer-buy": (OWNER, lambda w: ["F0001"]),
+    "offer-line-new": (OWNER, lambda w: ["F0001"]),
+    "offer-line-edit": (OWNER, lambda w: ["F0001", 1]),
+    "offer-line-drop": (OWNER, lambda w: ["F0001", 1]),
+    "offer-import": (OWNER, lambda w: ["F0001"]),
+    "offer-import-columns": (OWNER, lambda w: ["F0001", 1]),
+    "offer-import-preview": (OWNER, lambda w: ["F0001", 1]),
+    "offer-import-take-in": (OWNER, lambda w: ["F0001", 1]),
     "ledger": (OWNER, lambda w: []),
     "ledger-open": (OWNER, lambda w: []),
     "ledger-profit": (OWNER, lambda w: []),
@@ -270,8 +285,15 @@ WHO: dict[str, tuple[Any, Callable[[World], list[Any]]]] = {
     "order-accept": (SALES, lambda w: [w.order.number, w.order_line.pk]),
     "order-line-drop": (SALES, lambda w: [w.order.number, w.order_line.pk]),
     "order-line-change": (SALES, lambda w: [w.order.number, w.order_line.pk]),
-    "despatch-correct": (SALES, lambda w: [w.order.number]),
-    "despatch-undo": (SALES, lambda w: [w.order.number]),
+    "despatch-correct": (SALES, lambda w: [w.despatch.number]),
+    "despatch-undo": (SALES, lambda w: [w.despatch.number]),
+    "parcel-slip-pdf": (LOOK, lambda w: [w.despatch.number]),
+    "order-candidates": (LOOK, lambda w: [w.order.number, w.order_line.pk]),
+    "order-propose": (SALES, lambda w: [w.order.number, w.order_line.pk]),
+    "order-fill": (SALES, lambda w: [w.order.number]),
+    "order-hold": (SALES, lambda w: [w.order.number]),
+    "order-pack": (SALES, lambda w: [w.order.number]),
+    "order-pack-again": (SALES, lambda w: [w.order.number]),
     "order-leave-out": (SALES, lambda w: [w.order.number, w.order_line.pk]),
     "order-release": (SALES, lambda w: [w.order.number, w.order_line.pk, 1]),
     "order-listing": (SALES, lambda w: [w.order.number]),
