@@ -2,12 +2,18 @@
 
 from grading.bench import import_views
 from grading.bench import views as bench
+from grading.buying import import_views as offer_imports
+from grading.buying import views as buying
 from grading.claims import views as claims
 from grading.desk import views as desk
+from grading.enquiries import views as enquiries
+from grading.issued import views as issued
+from grading.listings import public_views
 from grading.listings import views as listings
+from grading.orders import candidate_views, packing_views
 from grading.orders import correction_views as order_corrections
 from grading.orders import views as orders
-from grading.papers import invoices
+from grading.papers import invoices, packing_slips
 from grading.papers import views as papers
 from grading.prices import item_views
 from grading.prices import views as prices
@@ -37,14 +43,20 @@ urlpatterns = [
     *run_views.urlpatterns,
     *demand_views.urlpatterns,
     *orders.urlpatterns,
+    *candidate_views.urlpatterns,
+    *packing_views.urlpatterns,
     *order_corrections.urlpatterns,
     *prices.urlpatterns,
     *item_views.urlpatterns,
     *returns.urlpatterns,
     *warranty_views.urlpatterns,
     *listings.urlpatterns,
+    *public_views.urlpatterns,
+    *enquiries.urlpatterns,
     *papers.urlpatterns,
+    *issued.urlpatterns,
     *invoices.urlpatterns,
+    *packing_slips.urlpatterns,
     *testers.urlpatterns,
     *study_views.urlpatterns,
     *check_views.urlpatterns,
@@ -52,5 +64,7 @@ urlpatterns = [
     *sockets.urlpatterns,
     *claims.urlpatterns,
     *supplier_views.urlpatterns,
+    *buying.urlpatterns,
+    *offer_imports.urlpatterns,
     *desk.urlpatterns,
 ]

@@ -4,8 +4,12 @@ from __future__ import annotations
 
 import os
 import shutil
+import sqlite3
 from collections.abc import Callable, Iterator
+from contextlib import closing
+from pathlib import Path
 from typing import Any
+from urllib.parse import quote
 
 import pytest
 from django.apps import apps
@@ -55,6 +59,8 @@ def photographs_apart(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(settings, "MEDIA_ROOT", tmp_path_factory.mktemp("media"))
         patch.setenv("PHOTO_ROOT", str(settings.MEDIA_ROOT))
+        patch.setattr(settings, "KEY_ROOT", tmp_path_factory.mktemp("keys"))
+        patch.setenv("KEY_ROOT", str(settings.KEY_ROOT))
         yield
 
 
@@ -191,3 +197,17 @@ def pytest_runtest_teardown(item: pytest.Item) -> Iterator[None]:
         with item.config.stash[blocking_manager_key].unblock(), connection.cursor() as cursor:
             while _lifted:
                 cursor.execute(_lifted.pop())
+
+
+@pytest.fixture
+def new_shop(transactional_db: None, tmp_path: Path) -> str:
+    """The DATABASE_URL of a migrated database without rows of ours, which other processes can reach."""
+    if connection.vendor == "sqlite":
+        file = tmp_path / "shop.sqlite3"
+        with connection.cursor() as cursor:
+            cursor.execute("VACUUM INTO %s", [str(file)])
+        with closing(sqlite3.connect(file)) as shop:
+            shop.execute("PRAGMA journal_mode=WAL")
+        return f"sqlite:///{quote(str(file))}"
+    known = connection.settings_dict
+    return f"postgres://{known['USER']}@{known['HOST']}:{known['PORT']}/{known['NAME']}"

@@ -18,7 +18,7 @@ from django.conf import settings
 from django.contrib.auth.models import User
 from django.db import models, transaction
 
-from grading.demo import delivery, goods, marks, sealed, shifts, testers
+from grading.demo import delivery, goods, marks, offers, sealed, shifts, testers
 from grading.demo.prices import price
 from grading.demo.trade import trade
 from grading.models import Reading
@@ -65,6 +65,7 @@ def make(day: date) -> None:
     delivery.deliver(people, day)
     marks.identify(people, day)
     sealed.deal(people, day, plan, SEED)
+    offers.offer(people)
 
 
 @transaction.atomic

@@ -5,14 +5,17 @@ from __future__ import annotations
 from collections.abc import Sequence
 from datetime import date
 from decimal import Decimal
+from typing import Any
 
 from django.contrib.auth.models import User
 
 from catalog.models import ValveType
 from grading.demo.clock import at, moment
+from grading.enquiries import asking
+from grading.issued import issuing
 from grading.listings import publishing
 from grading.models import MatchedSet
-from grading.orders import fulfilment
+from grading.orders import fulfilment, packing
 from grading.returns import warranty
 from grading.sets import making
 from grading.verdicts import states
@@ -20,6 +23,8 @@ from stockroom.models import (
     Allocation,
     Counter,
     Customer,
+    CustomsRule,
+    Enquiry,
     Entry,
     Listing,
     Order,
@@ -51,6 +56,7 @@ def trade(people: dict[str, User], day: date) -> None:
         broken = Valve.objects.filter(type__designation="12AX7", state=State.RECEIVED).order_by("serial")[0]
         _write_off(broken, "dropped while unpacking; glass in the bin for sharps", people["receiving"])
 
+    CustomsRule.objects.create(what="Electron valves (vacuum tubes)", material="glass, metal", hs_code="8540")
     sent = moment(day, 10, 14, 30)
     with at(moment(day, 11, 16)):
         order = take_order(repairs, sales, "four for two amplifiers; quiet ones please")
@@ -76,6 +82,12 @@ def trade(people: dict[str, User], day: date) -> None:
     with at(moment(day, 8, 12)):
         _publish(_best_single("6SN7GT"), "27.50", sales)
 
+    with at(moment(day, 1, 9, 40)):
+        asked = Listing.objects.exclude(listed__valve__memberships__set=quads[1]).order_by("pk")[0]
+        message = "Do these two balance in a phono stage? I would take them, and another pair if there is one."
+        enquiry = Enquiry(listing=asked, name="Orla Penhale", email="orla@penhale.example", message=message, quantity=2)
+        asking.ask(enquiry, "192.0.2.7")
+
     with at(moment(day, 2, 11, 20)):
         order = take_order(private, sales, "")
         line = ask(order, sales, "EL84", 4, 1, within=5, price="160.00")
@@ -84,7 +96,16 @@ def trade(people: dict[str, User], day: date) -> None:
     with at(moment(day, 1, 17, 5)):
         order = take_order(studio, sales, "no hurry")
         ask(order, sales, "6SN7GT", 2, 2, within=10, price="55.00")
-        ask(order, sales, "12AX7", 1, 6, price="24.00")
+        fifties: dict[str, Any] = {"made_from": 1950, "made_to": 1959, "balanced_percent": 10.0}
+        ask(order, sales, "12AX7", 1, 1, price="32.00", **fifties)
+        line = ask(order, sales, "12AX7", 1, 6, price="24.00")
+    with at(moment(day, 1, 17, 40)):  # the first of the six leaves in a parcel of its own
+        (valve,) = fulfilment.options(line)[0].valves
+        fulfilment.accept(line, [valve], sales)
+        fulfilment.pull(order, valve, sales)
+        packing.scan(order, valve, sales)
+        packing.send(order, "Tallowmere Carriers", "TC 4417 155", sales, only_scanned=True)
+    issuing.issue(quads[1], sales)  # today: a certificate bears the day on which it is signed
 
 
 def _promise(by: User) -> None:
@@ -130,6 +151,7 @@ def ask(
     price: str,
     within: float | None = None,
     sealed: bool = False,
+    **wishes: Any,
 ) -> OrderLine:
     line = OrderLine.objects.create(
         order=order,
@@ -139,6 +161,7 @@ def ask(
         sealed=sealed,
         max_spread_percent=within,
         unit_price=Decimal(price),
+        **wishes,
     )
     Entry.write(by, "order-line", f"{order}: {fulfilment.asked(line)}", order=order)
     return line

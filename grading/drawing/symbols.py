@@ -25,6 +25,8 @@ from stockroom.pure.refused import Refused
 DOTS_203 = 8.0  # dots to the mm of a printer sold as 203 dpi
 DOTS_300 = 300 / 25.4  # and of one sold as 300 dpi; office printers have 300, 600 or 1200
 BARS_QUIET = 10  # modules
+QR_LETTERS = frozenset("0123456789ABCDEFGHIJKLMNOPQRSTUVWXYZ $%*+-./:")
+MOST_QR_LETTERS = 3900  # of that alphabet, in version 38: the encoder knows nothing larger than 39, and that not well
 
 
 class SymbolKind(StrEnum):
@@ -89,6 +91,19 @@ def square(text: str, kind: SymbolKind) -> Square:
             raise CannotEncode(str(problem)) from problem
     if len(text) > 250:
         raise CannotEncode(f"“{text}” is too long for a QR code on a label.")
+    return Square(_qr(text), quiet=4)
+
+
+def large_qr(text: str) -> Square:
+    """A QR code for paper that has room for it, as large as the text needs.
+
+    Raises:
+        CannotEncode: it has other signs than a QR code's own alphabet (ISO/IEC 18004, alphanumeric mode), or too many.
+    """
+    if not text or not QR_LETTERS.issuperset(text):
+        raise CannotEncode("Only capitals, digits and a few signs can be put in so large a square symbol.")
+    if len(text) > MOST_QR_LETTERS:
+        raise CannotEncode(f"{len(text)} letters are too many for a QR code: it holds {MOST_QR_LETTERS} at most.")
     return Square(_qr(text), quiet=4)
 
 

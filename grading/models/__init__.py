@@ -1,5 +1,6 @@
 """The judgement: testers, readings, policies, grades, sets."""
 
+from grading.models.certificates import IssuedCertificate, SigningKey, Withdrawal
 from grading.models.demand import Demand
 from grading.models.desk import LeftOut, SearchWithoutResult
 from grading.models.imports import ReadingsFile, TesterMapping
@@ -19,6 +20,7 @@ from grading.models.instruments import (
     StudyValve,
     TesterCondition,
 )
+from grading.models.offers import LotOffer, LotOfferLine, OfferFile, OfferForecast
 from grading.models.policies import Grade, Policy
 from grading.models.prices import DraftedPrice, PriceDraft, PriceRule
 from grading.models.readings import ImportBatch, Reading, Shift, Tester
@@ -35,10 +37,15 @@ __all__ = [
     "Grade",
     "HouseNominal",
     "ImportBatch",
+    "IssuedCertificate",
     "LeftOut",
+    "LotOffer",
+    "LotOfferLine",
     "MatchRun",
     "MatchedSet",
     "Member",
+    "OfferFile",
+    "OfferForecast",
     "Policy",
     "PriceDraft",
     "PriceRule",
@@ -49,6 +56,7 @@ __all__ = [
     "ReferenceValve",
     "SearchWithoutResult",
     "Shift",
+    "SigningKey",
     "Stop",
     "Study",
     "StudyOperator",
@@ -57,4 +65,5 @@ __all__ = [
     "Tester",
     "TesterCondition",
     "TesterMapping",
+    "Withdrawal",
 ]

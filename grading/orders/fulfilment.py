@@ -1,13 +1,13 @@
 """Orders: find what was asked for, set it aside, take it off the shelf, send it, and take it back.
 
-An order is open until every item it asks for is set aside, then reserved, pulled, despatched. Sealed packs are chosen
-in `grading.sealed.orders`; from there they go the same way as other valves, but leave only with their seal whole and
-while their lot stands accepted.
+An order is open until every item it asks for is set aside, then reserved, pulled, despatched. It may leave in parcels:
+then what is left of it goes on so. Sealed packs are chosen in `grading.sealed.orders`; from there they go the same way
+as other valves, but leave only with their seal whole and while their lot stands accepted.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Mapping, Sequence
 from typing import NamedTuple
 
 from django.contrib.auth.models import User
@@ -17,22 +17,27 @@ from django.utils import timezone
 
 from grading.listings import publishing
 from grading.models import Grade, MatchedSet, Member
+from grading.orders import holds, wishes
+from grading.orders.allocations import SET_ASIDE_OR_SENT, items_taken, let_go, missing, refresh_state
+from grading.orders.pure.wishes import WishAnswer, overall
 from grading.orders.signals import items_left_out, sealed_packs_leaving
 from grading.sets import doubts, making
 from grading.sets.plans import WIDEST_PERCENT, LeastLoss, least_loss
 from grading.verdicts import judging, states
 from grading.verdicts.grade_choice import good_or_better
-from stockroom.models import Allocation, Despatch, Entry, Listing, Order, OrderLine, Pack, Return, Valve
+from stockroom.models import Allocation, Counter, Despatch, Entry, Listing, Order, OrderLine, Pack, Return, Valve
 from stockroom.models.orders import SEALED_WORDS, set_name
 from stockroom.pure.refused import Refused
+from stockroom.pure.written import fitted, plural
 from stockroom.sealed import seals
-from stockroom.signals import order_despatched, valves_returned
+from stockroom.signals import order_despatched, order_money_changed, valves_returned
 from stockroom.site.locks import hold_valves
 from stockroom.states import State
 
 SALEABLE = (State.GRADED, State.MATCHED, State.LISTED)
 GONE = (State.WRITTEN_OFF, State.DESPATCHED)
 LOOKED_AT = 60  # sets: a page shows eight of them
+SINGLES_LOOKED_AT = 200
 PUT_BACK = "Return it to stock on the order’s page and set another aside, or send the order without it."
 
 
@@ -53,6 +58,7 @@ class OrderOption(NamedTuple):
     set: MatchedSet | None  # a set that stands already; None when it would be made
     why: str = ""  # why it comes where it does
     weighed: str = ""  # how that was reckoned, for who asks
+    unsure: str = ""  # which of the line's wishes nobody can judge of it
 
     @property
     def places(self) -> str:
@@ -68,24 +74,27 @@ class OrderOption(NamedTuple):
         return ", ".join(sorted({grade.name for grade in self.grades}))
 
 
-def asked(line: OrderLine) -> str:
-    """The line as a person would say it, its grades by name: "1 × matched pair EL84, Good or better, within 5 %"."""
-    return line.asked if line.sealed else line.asked.replace(line.grades_asked, good_or_better(line.best_grades))
+def asked(line: OrderLine, names: Mapping[int, str] | None = None) -> str:
+    """The line as a person would say it, its grades by name: "1 × matched pair EL84, Good or better, within 5 %".
+    `names` are those of `grade_choices`, where somebody has looked them up for many lines."""
+    if line.sealed or line.untested:
+        return line.asked
+    return line.asked.replace(line.grades_asked, good_or_better(line.best_grades, names), 1)
 
 
-def missing(line: OrderLine) -> int:
-    """How many of the line's items are not set aside yet."""
-    return line.quantity - line.allocations.filter(live=True).values("item").distinct().count()
-
-
-def options(line: OrderLine, limit: int = 8) -> list[OrderOption]:
+def options(line: OrderLine, limit: int = 8, without: Collection[int] = ()) -> list[OrderOption]:
     """What meets the line: singles by grade, the best first; sets, those first whose sale costs the shop least, in
-    money, whether they stand already or would be made. Of those that cost as much the ones that stand come first."""
+    money, whether they stand already or would be made. Of those that cost as much the ones that stand come first.
+
+    Of what is wished of the valves, nothing that is known to be otherwise; what nobody can judge comes last. None of
+    the valves left out by key is among them.
+    """
     if line.set_size == 1:
-        return _singles(line, limit)
-    ready = _ready_sets(line)
-    found = least_loss(line)
-    return (ready if found is None else _by_loss(line, ready, found))[:limit]
+        return _singles(line, limit, without)
+    ready = [one for one in _ready_sets(line) if not any(valve.pk in without for valve in one.valves)]
+    found = least_loss(line, wishes.fitting(line, without) if line.wishes or without else None)
+    every = ready if found is None else _by_loss(line, ready, found)
+    return sorted(every, key=lambda option: bool(option.unsure))[:limit]
 
 
 def _by_loss(line: OrderLine, ready: Sequence[OrderOption], found: LeastLoss) -> list[OrderOption]:
@@ -119,8 +128,9 @@ def _new_sets(found: LeastLoss) -> list[OrderOption]:
     ]
 
 
-def _singles(line: OrderLine, limit: int) -> list[OrderOption]:
-    grades = (
+def _singles(line: OrderLine, limit: int, without: Collection[int]) -> list[OrderOption]:
+    """The best grade first, of one grade the nearest to nominal."""
+    free = (
         Grade.objects.filter(
             current=True,
             saleable=True,
@@ -131,10 +141,32 @@ def _singles(line: OrderLine, limit: int) -> list[OrderOption]:
         .exclude(valve__allocations__live=True)
         .exclude(valve__memberships__live=True)
         .exclude(valve__in=Return.objects.undecided().values("valve"))
-        .select_related("valve__place", "valve__type")
-        .order_by("rank", "valve__serial")[:limit]
+        .exclude(valve__in=without)
+        .select_related("valve__place", "valve__type", "valve__maker")
+        .order_by("rank", "valve__serial")
     )
-    return [OrderOption((grade.valve,), (grade,), None, None) for grade in grades]
+    if not line.wishes:
+        grades = sorted(free[: max(SINGLES_LOOKED_AT, limit)], key=_from_nominal)[:limit]
+        return [OrderOption((grade.valve,), (grade,), None, None) for grade in grades]
+    first = list(free.filter(valve__in=wishes.known_to_be(line))[:SINGLES_LOOKED_AT])
+    rest = free.exclude(pk__in=[grade.pk for grade in first]).exclude(valve__in=wishes.known_to_differ(line))
+    looked_at = [*first, *rest[:SINGLES_LOOKED_AT]]
+    found = wishes.findings(line, looked_at)
+    judged = [(overall(found[grade.valve_id]), grade) for grade in looked_at]
+    meets = [(answer is WishAnswer.UNKNOWN, grade) for answer, grade in judged if answer is not WishAnswer.NO]
+    meets.sort(key=lambda row: (row[0], *_from_nominal(row[1])))
+    return [
+        OrderOption(
+            (grade.valve,), (grade,), None, None, unsure=wishes.in_short(found[grade.valve_id], WishAnswer.UNKNOWN)
+        )
+        for _, grade in meets[:limit]
+    ]
+
+
+def _from_nominal(grade: Grade) -> tuple[int, float, str]:
+    """Its rank, and the furthest that one of its values lies from nominal."""
+    away = [abs(row["value"] / row["nominal"] - 1) for row in grade.measured if row["nominal"]]
+    return grade.rank, round(max(away, default=0.0), 4), grade.valve.serial
 
 
 def _ready_sets(line: OrderLine) -> list[OrderOption]:
@@ -158,8 +190,22 @@ def _ready_sets(line: OrderLine) -> list[OrderOption]:
             continue
         valves, grades = tuple(m.valve for m in members), tuple(m.grade for m in members)
         found.append(OrderOption(valves, grades, worst, matched))
-    found.sort(key=lambda option: _cost_of_selling(line, option))
+    if line.wishes:
+        found = _as_wished(line, found)
+    found.sort(key=lambda option: (bool(option.unsure), *_cost_of_selling(line, option)))
     return [_reasoned(line, option, found[place + 1 :], first=not place) for place, option in enumerate(found)]
+
+
+def _as_wished(line: OrderLine, sets: Sequence[OrderOption]) -> list[OrderOption]:
+    """Those of which no valve is other than the line wishes, each with what nobody can judge of it."""
+    found = wishes.findings(line, [grade for option in sets for grade in option.grades])
+    kept = []
+    for option in sets:
+        judged = {valve.serial: found[valve.pk] for valve in option.valves}
+        if all(overall(each) is not WishAnswer.NO for each in judged.values()):
+            said = ((serial, wishes.in_short(each, WishAnswer.UNKNOWN)) for serial, each in judged.items())
+            kept.append(option._replace(unsure="; ".join(f"{serial}: {words}" for serial, words in said if words)))
+    return kept
 
 
 def _sets_to_look_at(line: OrderLine) -> list[MatchedSet]:
@@ -167,7 +213,11 @@ def _sets_to_look_at(line: OrderLine) -> list[MatchedSet]:
     made within more, the tightest first."""
     worse = Member.objects.filter(set=OuterRef("pk"), live=True, grade__rank__gt=line.best_grades)
     free = MatchedSet.objects.free().filter(~Exists(worse), type=line.type, size=line.set_size)
-    free = free.select_related("policy").prefetch_related("members__valve__place", "members__grade")
+    if line.wishes:
+        free = free.exclude(
+            pk__in=Member.objects.filter(live=True, valve__in=wishes.known_to_differ(line)).values("set")
+        )
+    free = free.select_related("policy").prefetch_related("members__valve__place", "members__grade__valve__maker")
     asked = line.max_spread_percent
     if asked is None:
         return list(free.order_by("-tolerance_percent", "pk")[:LOOKED_AT])
@@ -201,8 +251,10 @@ def _reasoned(line: OrderLine, option: OrderOption, later: Sequence[OrderOption]
 
 
 @transaction.atomic
-def accept(line: OrderLine, valves: Sequence[Valve], by: User) -> None:
+def accept(line: OrderLine, valves: Sequence[Valve], by: User, *, although_unsure: bool = False) -> None:
     """Set these valves aside as the line's next item, making the set first where there is none.
+
+    What nobody can judge of them is refused, unless somebody takes them all the same; then it is on record.
 
     Raises:
         CannotPull: the line is filled, or the valves are not what it asks for, or one has just been taken.
@@ -220,12 +272,17 @@ def accept(line: OrderLine, valves: Sequence[Valve], by: User) -> None:
             raise CannotPull(f"{valve} is not of the best {line.best_grades} grades.")
         if valve.state not in SALEABLE:  # what the page offered may have been broken or sold since
             raise CannotPull(f"{valve} is {valve.state}: only a graded valve can be set aside. Look again.")
+    not_so, unsure = wishes.refusals(line, valves)
+    if not_so:
+        raise CannotPull(f"The line asks for {', '.join(line.wishes)}. {not_so}.")
+    if unsure and not although_unsure:
+        raise CannotPull(f"The line asks for {', '.join(line.wishes)}, and nobody can say whether it is so. {unsure}.")
     if line.set_size > 1:
         _be_a_set(line, valves, by)
     elif valves[0].memberships.filter(live=True).exists():
         raise CannotPull(f"{valves[0]} is in a matched set: break the set up before selling it alone.")
 
-    allocate(order, line, valves, by)
+    allocate(order, line, valves, by, although=unsure)
 
 
 def _refuse_what_has_gone(valves: Sequence[Valve], hint: str = "") -> None:
@@ -238,9 +295,12 @@ def _refuse_what_has_gone(valves: Sequence[Valve], hint: str = "") -> None:
 def changeable(line: OrderLine) -> Order:
     """The line's order, which nobody else changes until our transaction ends.
 
+    What was set aside for others and has run out is free from now on.
+
     Raises:
         CannotPull: nothing more can be set aside for the line.
     """
+    holds.release_expired(but=line.order)
     order = Order.objects.select_for_update(no_key=True).get(pk=line.order_id)
     if not order.is_changeable:
         raise CannotPull(f"{order} is {order.state}: nothing more can be set aside for it.")
@@ -249,7 +309,7 @@ def changeable(line: OrderLine) -> Order:
     return order
 
 
-def allocate(order: Order, line: OrderLine, valves: Sequence[Valve], by: User) -> None:
+def allocate(order: Order, line: OrderLine, valves: Sequence[Valve], by: User, *, although: str = "") -> None:
     """Set these valves aside as the line's next item.
 
     Raises:
@@ -258,17 +318,20 @@ def allocate(order: Order, line: OrderLine, valves: Sequence[Valve], by: User) -
     _refuse_what_has_gone(hold_valves([valve.pk for valve in valves]), "Look again.")
     if back := Return.objects.undecided().filter(valve__in=valves).select_related("valve", "case").first():
         raise CannotPull(back.why_promised_to_nobody)
-    used = set(line.allocations.filter(live=True).values_list("item", flat=True))
+    used = items_taken(line)
     item = next(number for number in range(1, line.quantity + 1) if number not in used)
     try:
         with transaction.atomic():
             Allocation.objects.bulk_create(
-                Allocation(order_line=line, item=item, valve=valve, made_by=by) for valve in valves
+                Allocation(order_line=line, item=item, valve=valve, made_by=by, although=fitted(although, 200))
+                for valve in valves
             )
     except IntegrityError as clash:
         raise CannotPull("One of these valves has just been set aside for another order. Look again.") from clash
     for valve in valves:
-        Entry.write(by, "reserved", f"Set aside for {order}", valve=valve, lot=valve.line.lot, order=order)
+        text = f"Set aside for {order}{f', although {although}' if although else ''}"
+        Entry.write(by, "reserved", text, valve=valve, lot=valve.line.lot, order=order)
+    holds.begin(order)
     refresh_state(order)
 
 
@@ -294,11 +357,17 @@ def _be_a_set(line: OrderLine, valves: Sequence[Valve], by: User) -> None:
 
 @transaction.atomic
 def release(line: OrderLine, item: int, by: User) -> None:
-    """Put one item back in stock, off its shelf or not. The order waits for another in its stead."""
+    """Put one item back in stock, off its shelf or not. The order waits for another in its stead.
+
+    Raises:
+        CannotPull: the item, or all of the order, has left.
+    """
     order = Order.objects.select_for_update(no_key=True).get(pk=line.order_id)
     if not order.is_here:
         raise CannotPull(f"{order} is {order.state}: take the valves back.")
-    _release(order, line.allocations.filter(item=item, live=True), by)
+    if sent := line.allocations.sent().filter(item=item).select_related("despatch").first():
+        raise CannotPull(f"Item {item} has left with {sent.despatch}: take the valves back.")
+    _release(order, line.allocations.here().filter(item=item), by)
     refresh_state(order)
 
 
@@ -327,48 +396,38 @@ def leave_out(line: OrderLine, by: User) -> int:
     short = missing(line)
     if not order.is_changeable or not short:
         raise CannotPull(f"{order} is {order.state}, and nothing is missing on this line.")
-    if not Allocation.objects.filter(order_line__order=order, live=True).exists():
+    if not Allocation.objects.filter(order_line__order=order).filter(SET_ASIDE_OR_SENT).exists():
         raise CannotPull(f"Nothing is set aside for {order}, so nothing would be left of it. Cancel it instead.")
-    Entry.write(by, "order-line", f"{order}: sent without {short} of {asked(line)}", order=order)
+    text = f"{order}: sent without {short} of {asked(line)}"
+    Entry.write(by, "order-line", text, order=order)
     items_left_out.send(OrderLine, line=line, items=short)
     line.quantity -= short
     line.save(update_fields=["quantity"])
     refresh_state(order)
+    order_money_changed.send(Order, order=order, text=text, by=by)
     return short
 
 
 def _release(order: Order, allocations: QuerySet[Allocation], by: User) -> None:
     hold_valves(list(allocations.values_list("valve", flat=True)))
-    for allocation in allocations.select_related("valve__line__lot", "valve__place"):
-        valve = allocation.valve
-        back = f"; it goes back to {valve.place or 'its shelf'}" if allocation.pulled_at else ""
-        text = f"No longer set aside for {order}{back}"
-        Entry.write(by, "released", text, valve=valve, lot=valve.line.lot, order=order)
-    allocations.update(live=False)
-
-
-def refresh_state(order: Order) -> None:
-    """Open, reserved or pulled, as the lines stand."""
-    filled = all(missing(line) == 0 for line in order.lines.all()) and order.lines.exists()
-    live = Allocation.objects.filter(order_line__order=order, live=True)
-    order.state = Order.State.RESERVED if filled else Order.State.OPEN
-    if filled and live.exists() and not live.filter(pulled_at=None).exists():
-        order.state = Order.State.PULLED
-    order.save(update_fields=["state"])
+    let_go(order, allocations, by)
 
 
 @transaction.atomic
 def pull(order: Order, valve: Valve, by: User) -> int:
     """This valve is off its shelf, and what shares its sealed carton with it. Returns how many are still to be pulled;
-    at none the order is pulled.
+    at none an order that lacks nothing is pulled. What is set aside of an open one may be pulled for a first parcel.
 
     Raises:
-        CannotPull: the order is not reserved, the valve is not one of its own, or it may not leave as sealed.
+        CannotPull: the order is not here, its time is over, the valve is not one of its own, or it may not leave as
+            sealed.
     """
     order = Order.objects.select_for_update(no_key=True).get(pk=order.pk)
-    if order.state != Order.State.RESERVED:
-        raise CannotPull(f"{order} is {order.state}: only a reserved order can be pulled.")
-    live = Allocation.objects.filter(order_line__order=order, live=True)
+    if not order.is_changeable:
+        raise CannotPull(f"{order} is {order.state}: nothing of it is to be pulled.")
+    if holds.has_run_out(order):
+        raise CannotPull(f"{order} was set aside {holds.in_words(order)}. Say on its page for how long it is from now.")
+    live = Allocation.objects.here().filter(order_line__order=order)
     allocation = live.filter(valve=valve).select_related("order_line", "valve").first()
     if allocation is None:
         raise CannotPull(f"{valve} is not on {order}. Put it back on {valve.place or 'its shelf'}.")
@@ -382,9 +441,9 @@ def pull(order: Order, valve: Valve, by: User) -> int:
     live.filter(valve__in=same, pulled_at=None).update(pulled_at=timezone.now())
     left = live.filter(pulled_at=None).count()
     if not left:
-        order.state = Order.State.PULLED
-        order.save(update_fields=["state"])
-        Entry.write(by, "pulled", f"All of {order} is off the shelves", order=order)
+        refresh_state(order)
+        whole = "All of" if order.state == Order.State.PULLED else "All that is set aside for"
+        Entry.write(by, "pulled", f"{whole} {order} is off the shelves", order=order)
     return left
 
 
@@ -407,40 +466,66 @@ def _whole(allocations: Sequence[Allocation]) -> list[Pack]:
     return [packs[allocation.valve_id] for allocation in allocations]
 
 
+Items = Collection[tuple[int, int]]  # by the key of their line, and their number on it
+
+
 @transaction.atomic
-def despatch(order: Order, carrier: str, tracking: str, by: User) -> None:
-    """The parcel has left. Listings of what is in it end."""
+def despatch(
+    order: Order, carrier: str, tracking: str, by: User, items: Items | None = None, unchecked: str = ""
+) -> Despatch:
+    """A parcel has left: with these items, or with all that is still here of an order that lacks nothing. Listings of
+    what is in it end. `grading.orders.packing` looks first whether every valve was scanned into it.
+
+    Raises:
+        CannotPull: something of it is not off its shelf, is not here, or may not be sold as it was.
+    """
     order = Order.objects.select_for_update(no_key=True).get(pk=order.pk)
-    if order.state != Order.State.PULLED:
+    if items is None and order.state != Order.State.PULLED:
         raise CannotPull(f"{order} is {order.state}: scan every valve off its shelf before sending it.")
-    _refuse_what_has_gone(hold_valves(_set_aside_for(order)), PUT_BACK)
-    promised = Allocation.objects.filter(order_line__order=order, order_line__sealed=True, live=True)
-    _whole(list(promised.select_related("valve")))
-    _still_sound(order)
-    Despatch.objects.create(order=order, by=by, carrier=carrier, tracking=tracking)
-    order.state = Order.State.DESPATCHED
-    order.save(update_fields=["state"])
-    valves = list(
-        Valve.objects.filter(allocations__order_line__order=order, allocations__live=True).select_related("line__lot")
+    going = Allocation.objects.filter(pk__in=_in_parcel(order, items))
+    _refuse_what_has_gone(hold_valves(list(going.values_list("valve", flat=True))), PUT_BACK)
+    _whole(list(going.filter(order_line__sealed=True).select_related("valve")))
+    _still_sound(going)
+    number = f"D{Counter.take('despatch')[0]:04d}"
+    sent = Despatch.objects.create(
+        number=number, order=order, by=by, carrier=carrier, tracking=tracking, unchecked=unchecked
     )
+    valves = list(Valve.objects.filter(pk__in=going.values("valve")).select_related("line__lot"))
+    going.update(despatch=sent)
+    refresh_state(order)
     for one in Listing.objects.live().filter(listed__valve__in=valves, listed__live=True).distinct():
         publishing.end(one, by, because=f"sold with {order}")
     sealed = set(Pack.objects.under_seal().filter(valve__in=valves).values_list("valve", flat=True))
     for valve in valves:
         text = f"Sent to {order.customer} with {order}{f', {SEALED_WORDS}' if valve.pk in sealed else ''}"
         Entry.write(by, "despatched", text, valve=valve, lot=valve.line.lot, order=order)
+    why = f" Not checked by scan: {unchecked}" if unchecked else ""
+    Entry.write(by, "parcel", f"{order}: {sent} with {plural(len(valves), 'valve')}{sent.how}.{why}", order=order)
     states.refresh([valve.pk for valve in valves])
     order_despatched.send(Order, order=order, valves=valves, by=by)
+    return sent
+
+
+def _in_parcel(order: Order, items: Items | None) -> list[int]:
+    """The allocations of these items, by key, all of them off their shelves."""
+    here = Allocation.objects.here().filter(order_line__order=order).select_related("valve").order_by("pk")
+    going = [one for one in here if items is None or (one.order_line_id, one.item) in items]
+    if not going:
+        raise CannotPull(f"Nothing of {order} would be in the parcel.")
+    for one in going:
+        if one.pulled_at is None:
+            raise CannotPull(f"{one.valve} is not off its shelf yet: scan it there before it is sent.")
+    return [one.pk for one in going]
 
 
 def _set_aside_for(order: Order) -> list[int]:
     return list(Allocation.objects.filter(order_line__order=order, live=True).values_list("valve", flat=True))
 
 
-def _still_sound(order: Order) -> None:
+def _still_sound(sold: QuerySet[Allocation]) -> None:
     """What was set aside may have been read again since. Raises CannotPull."""
-    sold = Allocation.objects.filter(order_line__order=order, order_line__sealed=False, live=True)
-    tested, untested = sold.filter(order_line__untested=False), sold.filter(order_line__untested=True)
+    tested = sold.filter(order_line__sealed=False, order_line__untested=False)
+    untested = sold.filter(order_line__sealed=False, order_line__untested=True)
     for graded in Grade.objects.filter(valve__in=untested.values("valve"), current=True).select_related("valve"):
         raise CannotPull(f"{graded.valve} has been graded since, so it is not sent as untested. {PUT_BACK}")
     valves = Valve.objects.filter(pk__in=tested.values("valve"))
@@ -459,6 +544,8 @@ def cancel(order: Order, by: User) -> None:
     order = Order.objects.select_for_update(no_key=True).get(pk=order.pk)
     if order.state in (Order.State.DESPATCHED, Order.State.CANCELLED):
         raise CannotPull(f"{order} is {order.state} already.")
+    if order.despatches.standing().exists():
+        raise CannotPull(f"A part of {order} has been sent. Send it without what is missing instead.")
     _release(order, Allocation.objects.filter(order_line__order=order, live=True), by)
     order.state = Order.State.CANCELLED
     order.save(update_fields=["state"])
@@ -479,9 +566,9 @@ def take_back(order: Order, valve: Valve, reason: str, by: User, seal: str = "",
     order = Order.objects.select_for_update(no_key=True).get(pk=order.pk)
     hold_valves(_set_aside_for(order))
     allocation = (
-        Allocation.objects.filter(order_line__order=order, valve=valve, live=True).select_related("order_line").first()
-    )
-    if order.state != Order.State.DESPATCHED or allocation is None:
+        Allocation.objects.sent().filter(order_line__order=order, valve=valve, live=True).select_related("order_line")
+    ).first()
+    if allocation is None:
         raise CannotPull(f"{valve} did not go out with {order}.")
     if allocation.order_line.sealed:
         return _take_back_sealed(order, valve, reason, by, seal, complaint)
@@ -509,10 +596,11 @@ def _take_back_sealed(order: Order, valve: Valve, reason: str, by: User, seal: s
         raise SealNotSaid(f"{valve} went out in a sealed pack: say whether its seal is intact or broken.")
     if seal == Return.Seal.INTACT and pack is None:
         raise SealNotSaid(f"The seal over {valve} was broken already: it cannot have come back intact.")
-    back = Allocation.objects.filter(order_line__order=order, valve=valve, live=True)
+    gone = Allocation.objects.sent().filter(order_line__order=order, live=True)
+    back = gone.filter(valve=valve)
     if seal == Return.Seal.INTACT and pack is not None:
         same = seals.together(pack).values("valve")
-        back = Allocation.objects.filter(order_line__order=order, valve__in=same, live=True)
+        back = gone.filter(valve__in=same)
     valves = list(Valve.objects.filter(pk__in=back.values("valve")).select_related("line__lot").order_by("serial"))
     back.update(live=False)
     if seal == Return.Seal.BROKEN and pack is not None:

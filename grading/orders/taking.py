@@ -6,7 +6,7 @@ from django.contrib.auth.models import User
 from django.db import transaction
 
 from grading.models import Grade
-from grading.orders import fulfilment
+from grading.orders import fulfilment, holds
 from grading.orders.fulfilment import CannotPull
 from grading.orders.ways import way_for
 from stockroom.models import Counter, Customer, Entry, Listing, Order, OrderLine, Pack, Valve
@@ -49,6 +49,7 @@ def add_listing(order: Order, listing: Listing, by: User) -> OrderLine:
     Raises:
         CannotPull: it is not for sale any more, the order cannot change, or it has another currency.
     """
+    holds.release_expired(but=order)
     order = Order.objects.select_for_update(no_key=True).get(pk=order.pk)
     if not order.is_changeable:
         raise CannotPull(f"{order} is {order.state}: nothing can be added to it.")

@@ -37,6 +37,9 @@ class UntestedValves:
         free = for_sale_untested().filter(type=line.type)
         return list(free.select_related("type", "maker", "place", "line__lot").order_by("serial")[:SHOWN])
 
+    def key(self, option: Valve) -> str:
+        return option.serial
+
     @transaction.atomic
     def set_aside(self, line: OrderLine, chosen: str, by: User) -> list[Valve]:
         """Raises CannotPull: the line is filled, or the valve is not for sale as untested."""

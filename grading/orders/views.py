@@ -14,14 +14,17 @@ from django.core.exceptions import PermissionDenied
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import path
+from django.utils import timezone
 from django.views.decorators.http import require_POST
 
 from grading.models import Policy
-from grading.orders import fulfilment, taking
+from grading.orders import filling, fulfilment, holds, taking
+from grading.orders.allocations import SET_ASIDE_OR_SENT
 from grading.orders.ways import WAYS, way_for, where
-from grading.sets.plans import why_nothing
-from grading.verdicts.grade_choice import BestGradesField
+from grading.verdicts.grade_choice import BestGradesField, grade_choices
+from stockroom.marks.pure.construction import FEATURES
 from stockroom.models import Allocation, Customer, Listing, Order, OrderLine, Return, Shop, Valve
+from stockroom.money import invoicing
 from stockroom.pure.serials import BadSerial, read_serial
 from stockroom.site.asking import AsksAgain
 from stockroom.site.edits import EditForm
@@ -66,7 +69,17 @@ class OrderForm(forms.ModelForm):
         return data
 
 
+def built_choices() -> list[Any]:
+    """Each feature of construction with its words; a choice is "getter shape=halo"."""
+    return [
+        ("", "–"),
+        *((one.label, [(f"{name}={word}", word) for word in one.words]) for name, one in FEATURES.items()),
+    ]
+
+
 class OrderLineForm(AsksAgain, EditForm):
+    """What a line asks for; what is wished of each valve besides may all be blank."""
+
     type = TypeField(label="Type")
     sealed = forms.ChoiceField(
         label="Tested or not",
@@ -80,18 +93,51 @@ class OrderLineForm(AsksAgain, EditForm):
     )
 
     best_grades = BestGradesField()
+    construction = forms.ChoiceField(label="Built with", required=False, choices=built_choices)
 
     class Meta:
         model = OrderLine
-        fields = ["quantity", "set_size", "sealed", "best_grades", "max_spread_percent", "unit_price", "note"]
+        fields = [
+            "quantity",
+            "set_size",
+            "sealed",
+            "best_grades",
+            "max_spread_percent",
+            "unit_price",
+            "note",
+            "as_marked",
+            "maker",
+            "made_from",
+            "made_to",
+            "balanced_percent",
+        ]
         formfield_callback = typed_numbers
 
+    WISHES = ("as_marked", "maker", "made_from", "made_to", "balanced_percent", "construction")
     field_order = ["type", "set_size", "quantity", "sealed", "best_grades", "max_spread_percent", "unit_price", "note"]
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:
+        line: OrderLine | None = kwargs.get("instance")
+        if line and line.feature:
+            kwargs["initial"] = {"construction": f"{line.feature}={line.feature_word}", **kwargs.get("initial", {})}
         super().__init__(*args, **kwargs)
-        help_text = "1 single, 2 a matched pair, 4 a matched quad. Sealed, 10 can be a carton."
-        self.fields["set_size"].help_text = help_text
+        if "set_size" in self.fields:
+            help_text = "1 single, 2 a matched pair, 4 a matched quad. Sealed, 10 can be a carton."
+            self.fields["set_size"].help_text = help_text
+        self.fields["note"].widget.attrs["data-enter"] = "send"  # the wishes behind it are the exception
+
+    @property
+    def plain_fields(self) -> list[forms.BoundField]:
+        return [field for field in self if field.name not in self.WISHES]
+
+    @property
+    def wish_fields(self) -> list[forms.BoundField]:
+        return [field for field in self if field.name in self.WISHES]
+
+    @property
+    def is_wishful(self) -> bool:
+        """Something is wished, or wrong with a wish: they are to be seen."""
+        return any(field.errors or field.value() for field in self.wish_fields)
 
     def clean_quantity(self) -> int:
         quantity: int = self.cleaned_data["quantity"]
@@ -101,17 +147,32 @@ class OrderLineForm(AsksAgain, EditForm):
             self.ask("quantity", f"{quantity} on one line of an order?")
         return quantity
 
+    def clean_as_marked(self) -> str:
+        return str(self.cleaned_data["as_marked"]).strip()
+
     def clean(self) -> dict[str, Any]:
         data = super().clean() or {}
+        feature, _, word = data.get("construction", "").partition("=")
+        self.instance.feature, self.instance.feature_word = data["feature"], data["feature_word"] = feature, word
+        first, last = data.get("made_from"), data.get("made_to")
+        if first and last and first > last:
+            self.add_error("made_to", f"This is before {first}.")
+        if "sealed" in self.fields:
+            self._clean_untested(data)
+        return data
+
+    def _clean_untested(self, data: dict[str, Any]) -> None:
         self.instance.untested = data.get("sealed") == "untested"
         data["sealed"] = data.get("sealed") == "sealed"
         if data["sealed"] or self.instance.untested:
             data["max_spread_percent"] = None
+            for name in self.WISHES:
+                if data.get(name):
+                    self.add_error(name, "Of what is not tested only the type can be asked for.")
         if self.instance.untested and data.get("set_size", 1) != 1:
             self.add_error("set_size", "Untested valves are sold one by one: ask for 1 in each.")
         elif not data["sealed"] and data.get("set_size", 1) > OrderLine.MOST_IN_A_SET:
             self.add_error("set_size", f"At most {OrderLine.MOST_IN_A_SET} valves are matched to one set.")
-        return data
 
 
 class OrderListingForm(forms.Form):
@@ -130,9 +191,13 @@ class OrderListingForm(forms.Form):
         return found
 
 
-class DespatchForm(forms.Form):
-    carrier = forms.CharField(max_length=80, required=False)
-    tracking = forms.CharField(label="Tracking number", max_length=80, required=False)
+class HoldForm(forms.Form):
+    until = forms.DateTimeField(
+        label="Set aside until",
+        required=False,
+        widget=forms.DateTimeInput({"type": "datetime-local"}, format="%Y-%m-%dT%H:%M"),
+        help_text="Empty: for as long as it takes.",
+    )
 
 
 class BackForm(forms.Form):
@@ -203,26 +268,37 @@ def _order_page(
     line_form: OrderLineForm | None = None,
     listing_form: OrderListingForm | None = None,
     back_form: BackForm | None = None,
-    despatch_form: DespatchForm | None = None,
+    hold_form: HoldForm | None = None,
 ) -> HttpResponse:
-    lines = list(found.lines.select_related("type"))
+    """What was asked for and what is set aside. What else could fill it is worked out where somebody asks."""
+    lines = list(found.lines.select_related("type", "maker"))
     allocated: dict[int, dict[int, list[Allocation]]] = defaultdict(lambda: defaultdict(list))
-    live = Allocation.objects.filter(order_line__order=found, live=True).select_related("valve__place", "valve__pack")
-    for allocation in live.prefetch_related("valve__memberships__set"):
+    taken = Allocation.objects.filter(SET_ASIDE_OR_SENT, order_line__order=found)
+    taken = taken.select_related("valve__place", "valve__type", "valve__pack", "despatch")
+    for allocation in taken.prefetch_related("valve__memberships__set").order_by("item", "valve__serial"):
         allocated[allocation.order_line_id][allocation.item].append(allocation)
-    has_sealed = any(line.sealed for line in lines)
+    here = [row for items in allocated.values() for rows in items.values() for row in rows if row.is_here]
+    names = dict(grade_choices())
+    rows = [_line_row(line, allocated[line.pk], names) for line in lines]
+    job = filling.latest(found) if found.is_changeable else None
     return render(
         request,
         "orders/order.html",
         {
             "order": found,
-            "lines": [_line_row(line, allocated[line.pk], found.is_changeable) for line in lines],
-            "anything_held": bool(allocated),
+            "lines": rows,
+            "short": sum(row["missing"] for row in rows),
+            "anything_held": bool(here),
+            "to_pull": any(row.pulled_at is None for row in here),
+            "to_pack": any(row.pulled_at for row in here),
+            "parcels": list(found.despatches.all()),
+            "hold": _hold_in_words(found, here),
+            "job": job,
             "said": [(way.statements_template, said) for way in WAYS if (said := way.statements(found))],
             "line_form": line_form or OrderLineForm(),
             "listing_form": listing_form or OrderListingForm(),
-            "despatch_form": despatch_form or DespatchForm(),
-            "back_form": back_form or BackForm(sealed=has_sealed),
+            "hold_form": hold_form or HoldForm(initial={"until": found.held_until}),
+            "back_form": back_form or BackForm(sealed=any(line.sealed for line in lines)),
             "grade_names": Policy.current().parsed.names,
             "total": sum(line.unit_price * line.quantity for line in lines if line.unit_price is not None),
             "returns": found.returns.select_related("valve", "case"),
@@ -231,24 +307,28 @@ def _order_page(
     )
 
 
-def _line_row(line: OrderLine, items: Mapping[int, list[Allocation]], is_changeable: bool) -> dict[str, object]:
-    """A line as the page shows it; while items are missing with what could be set aside, or why there is nothing."""
-    row: dict[str, object] = {
+def _line_row(line: OrderLine, items: Mapping[int, list[Allocation]], names: Mapping[int, str]) -> dict[str, Any]:
+    return {
         "line": line,
-        "asked": fulfilment.asked(line),
-        "way": way_for(line),
-        "items": sorted(items.items()),
+        "asked": fulfilment.asked(line, names),
+        "items": [(number, rows, rows[0].despatch) for number, rows in sorted(items.items())],
         "missing": line.quantity - len(items),
     }
-    if is_changeable and row["missing"]:
-        options = _options(line)
-        row |= {"options": options, "why_none": () if options or row["way"] else why_nothing(line)}
-    return row
 
 
-def _options(line: OrderLine) -> Sequence[object]:
-    way = way_for(line)
-    return way.options(line) if way else fulfilment.options(line)
+def _hold_in_words(order: Order, here: Sequence[Allocation]) -> str:
+    """Until when it is set aside, or why that does not end; nothing where nothing is."""
+    if not here:
+        return ""
+    if invoicing.paid(order) > 0:
+        return "Money has come, so it stays set aside."
+    if any(row.pulled_at for row in here):
+        return "Some of it is off its shelf, so it stays set aside."
+    if order.held_until is None:
+        return "Set aside for as long as it takes."
+    if order.held_until <= timezone.now():
+        return f"It was set aside {holds.in_words(order)}, and is free again any moment."
+    return f"Set aside {holds.in_words(order)}; unless money comes it is free again then."
 
 
 def _add_line(by: User, found: Order, form: OrderLineForm) -> bool:
@@ -275,14 +355,41 @@ def _done(request: HttpRequest, found: Order, done: str, act: Any, *args: Any) -
 @require_POST
 @for_roles(Role.SALES)
 def order_accept(request: StaffRequest, number: str, line_id: int) -> HttpResponse:
-    line = get_object_or_404(OrderLine.objects.select_related("order", "type"), pk=line_id, order__number=number)
+    """Back to what else could fill the line while something is missing; then to the order."""
+    line = line_of(number, line_id)
     chosen = request.POST.get("valves", "")
-    if way := way_for(line):
-        return _done(request, line.order, way.done, way.set_aside, line, chosen, request.user)
-    valves = list(
-        Valve.objects.filter(serial__in=chosen.split()).select_related("type", "line__lot").order_by("serial")
+    with messages_on(request):
+        if way := way_for(line):
+            way.set_aside(line, chosen, request.user)
+        else:
+            valves = list(
+                Valve.objects.filter(serial__in=chosen.split()).select_related("type", "line__lot").order_by("serial")
+            )
+            fulfilment.accept(line, valves, request.user, although_unsure="although" in request.POST)
+        messages.success(request, way.done if way else "Set aside.")
+        if not fulfilment.missing(line):
+            return redirect(line.order)
+    return redirect(line.order) if request.POST.get("then") != "more" else redirect("order-candidates", number, line_id)
+
+
+def line_of(number: str, line_id: int) -> OrderLine:
+    return get_object_or_404(
+        OrderLine.objects.select_related("order", "type", "maker"), pk=line_id, order__number=number
     )
-    return _done(request, line.order, "Set aside.", fulfilment.accept, line, valves, request.user)
+
+
+@require_POST
+@for_roles(Role.SALES)
+def order_hold(request: StaffRequest, number: str) -> HttpResponse:
+    found = _found(number)
+    form = HoldForm(request.POST)
+    if form.is_valid():
+        with errors_on(form, "until"):
+            holds.hold_until(found, form.cleaned_data["until"], request.user)
+            found.refresh_from_db()
+            messages.success(request, f"{found} is set aside {holds.in_words(found)}.")
+            return redirect(found)
+    return _order_page(request, found, hold_form=form)
 
 
 @for_roles(Role.SALES)
@@ -322,6 +429,18 @@ def order_line_drop(request: StaffRequest, number: str, line_id: int) -> HttpRes
     return _done(request, line.order, "The line is removed.", fulfilment.drop_line, line, request.user)
 
 
+def scanned_valve(text: str) -> Valve:
+    """
+    Raises:
+        BadSerial: it is no serial, or no valve has it.
+    """
+    serial = read_serial(text)
+    valve = Valve.objects.select_related("place").filter(serial=serial).first()
+    if valve is None:
+        raise BadSerial(f"No valve has the serial {serial}.")
+    return valve
+
+
 @for_roles(Role.SALES)
 def order_pull(request: StaffRequest, number: str) -> HttpResponse:
     """The pick list by place; each scan ticks a valve off."""
@@ -329,10 +448,7 @@ def order_pull(request: StaffRequest, number: str) -> HttpResponse:
     problem = ""
     if request.method == "POST":
         try:
-            serial = read_serial(request.POST.get("serial", ""))
-            valve = Valve.objects.select_related("place").filter(serial=serial).first()
-            if valve is None:
-                raise BadSerial(f"No valve has the serial {serial}.")
+            valve = scanned_valve(request.POST.get("serial", ""))
             left = fulfilment.pull(found, valve, request.user)
             messages.success(
                 request, f"{valve} is off the shelf; {left} to go." if left else f"All of {found} is off the shelves."
@@ -340,9 +456,8 @@ def order_pull(request: StaffRequest, number: str) -> HttpResponse:
             return redirect("order-pull", number) if left else redirect(found)
         except (BadSerial, fulfilment.CannotPull) as wrong:
             problem = str(wrong)
-    rows = Allocation.objects.filter(order_line__order=found, live=True).select_related(
-        "valve__place", "valve__type", "valve__pack__plan__line__lot", "order_line"
-    )
+    rows = Allocation.objects.here().filter(order_line__order=found)
+    rows = rows.select_related("valve__place", "valve__type", "valve__pack__plan__line__lot", "order_line")
     rows = rows.prefetch_related("valve__memberships__set").order_by("valve__place__code", "valve__serial")
     for row in rows:
         row.within = _within(row)  # type: ignore[attr-defined]
@@ -363,19 +478,6 @@ def _within(row: Allocation) -> str:
     """The pack to fetch, or the set that it is one of."""
     sets = [member.set.number for member in row.valve.memberships.all() if member.live]
     return " ".join(filter(None, (where(row), *sets)))
-
-
-@require_POST
-@for_roles(Role.SALES)
-def order_despatch(request: StaffRequest, number: str) -> HttpResponse:
-    found = _found(number)
-    form = DespatchForm(request.POST)
-    if not form.is_valid():
-        return _order_page(request, found, despatch_form=form)
-    carrier, tracking = form.cleaned_data["carrier"], form.cleaned_data["tracking"]
-    return _done(
-        request, found, f"{found} has left the house.", fulfilment.despatch, found, carrier, tracking, request.user
-    )
 
 
 @require_POST
@@ -417,7 +519,7 @@ urlpatterns = [
     path("orders/<str:number>/lines/<int:line_id>/release/<int:item>/", order_release, name="order-release"),
     path("orders/<str:number>/listing/", order_listing, name="order-listing"),
     path("orders/<str:number>/pull/", order_pull, name="order-pull"),
-    path("orders/<str:number>/despatch/", order_despatch, name="order-despatch"),
+    path("orders/<str:number>/hold/", order_hold, name="order-hold"),
     path("orders/<str:number>/cancel/", order_cancel, name="order-cancel"),
     path("orders/<str:number>/take-back/", order_take_back, name="order-take-back"),
 ]

@@ -6,7 +6,7 @@ A room adds its way to `WAYS` when the site starts, so that orders need not know
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Protocol
+from typing import Any, Protocol
 
 from django.contrib.auth.models import User
 
@@ -21,8 +21,11 @@ class Way(Protocol):
 
     def serves(self, line: OrderLine) -> bool: ...
 
-    def options(self, line: OrderLine) -> Sequence[object]:
+    def options(self, line: OrderLine) -> Sequence[Any]:
         """What can fill an item of the line, best first."""
+
+    def key(self, option: Any) -> str:
+        """What `set_aside` takes one of them by."""
 
     def set_aside(self, line: OrderLine, chosen: str, by: User) -> object:
         """Raises fulfilment.CannotPull."""

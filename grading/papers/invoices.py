@@ -1,21 +1,16 @@
-"""The papers of an order's money, gathered from what an invoice keeps, and what goes into the parcel."""
+"""The papers of an order's money, gathered from what an invoice keeps."""
 
 from __future__ import annotations
 
-from collections import defaultdict
-from datetime import date
 from decimal import Decimal
 
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404
 from django.urls import path
-from django.utils import timezone
 
 from grading.drawing.letter import letterhead
-from grading.papers.pure.invoice_pdf import InvoiceData, InvoiceRow, SlipData, invoice_pdf, packing_slip_pdf
-from stockroom.ledger.positions import sent_with
-from stockroom.marks.called import serial_and_name
-from stockroom.models import Customer, Invoice, Order, Shop
+from grading.papers.pure.invoice_pdf import InvoiceData, InvoiceRow, invoice_pdf
+from stockroom.models import Customer, Invoice, Shop
 from stockroom.money import invoicing
 from stockroom.pure.money import shown
 from stockroom.pure.written import day
@@ -33,7 +28,7 @@ def invoice_data(paper: Invoice) -> InvoiceData:
     rows = [_row(line) for line in [*content["lines"], content["shipping"]] if line["quantity"] or _brings(line)]
     return InvoiceData(
         head=letterhead(Shop.own(), paper.number, paper.get_kind_display(), title, title, paper.on),
-        to=_to(paper.order.customer),
+        to=addressed_to(paper.order.customer),
         facts=(tuple(about),),
         rows=tuple(rows),
         sums=tuple(_sums(paper)),
@@ -66,30 +61,8 @@ def _sums(paper: Invoice) -> list[tuple[str, str]]:
     return [*rows, (ends, shown(paper.total, paper.currency))]
 
 
-def _to(customer: Customer) -> tuple[str, ...]:
+def addressed_to(customer: Customer) -> tuple[str, ...]:
     return (customer.name, *customer.address.splitlines())
-
-
-def slip_data(order: Order, on: date) -> SlipData:
-    """What is set aside or left with the order, though some of it may have come back since."""
-    serials: defaultdict[int, list[str]] = defaultdict(list)
-    for row in sorted(sent_with(order), key=lambda row: (row.item, row.valve.serial)):
-        serials[row.order_line_id].append(serial_and_name(row.valve))
-    rows = []
-    for line in order.lines.select_related("type"):
-        if not line.quantity:
-            continue
-        worth = "" if line.unit_price is None else shown(line.unit_price * line.quantity, order.currency)
-        rows.append((line.asked, f"{line.quantity * line.set_size}", ", ".join(serials[line.pk]), worth))
-    terms = invoicing.terms_of(order)
-    weight = "not weighed" if terms.weight_g is None else f"{terms.weight_g} g"
-    return SlipData(
-        head=letterhead(Shop.own(), order.number, "Packing slip", f"What is in {order}", f"Packing slip {order}", on),
-        to=_to(order.customer),
-        facts=((("Order", f"{order}"), ("Weight packed", weight), ("Region", terms.region or "–")),),
-        rows=tuple(rows),
-        notes=("Values are those of the order before discount, shipping and tax; the invoice says what was paid.",),
-    )
 
 
 def invoice_paper(request: HttpRequest, number: str) -> HttpResponse:
@@ -97,12 +70,6 @@ def invoice_paper(request: HttpRequest, number: str) -> HttpResponse:
     return pdf_response(invoice_pdf(invoice_data(paper)), f"{paper.get_kind_display().replace(' ', '-')}-{number}")
 
 
-def packing_slip(request: HttpRequest, number: str) -> HttpResponse:
-    order = get_object_or_404(Order.objects.select_related("customer", "terms"), number=number)
-    return pdf_response(packing_slip_pdf(slip_data(order, timezone.localdate())), f"packing-slip-{number}")
-
-
 urlpatterns = [
     path("invoices/<str:number>/invoice.pdf", invoice_paper, name="invoice-pdf"),
-    path("orders/<str:number>/packing-slip.pdf", packing_slip, name="packing-slip-pdf"),
 ]

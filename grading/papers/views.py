@@ -1,4 +1,4 @@
-"""Pages of paper: labels, certificates, pick lists."""
+"""Pages of paper: labels and pick lists."""
 
 from __future__ import annotations
 
@@ -15,10 +15,7 @@ from django.views.decorators.http import require_safe
 
 from grading.drawing.stock import STOCKS
 from grading.drawing.symbols import DOTS_203, DOTS_300, CannotEncode, SymbolKind
-from grading.models import MatchedSet
 from grading.papers import labels as labelling
-from grading.papers.certificates import CannotCertify, certificate_data, valve_certificate_data
-from grading.papers.pure.certificate import certificate_pdf
 from grading.papers.pure.labels import labels_pdf
 from grading.papers.pure.pick_list import PickListData, PickRow, pick_list_pdf
 from grading.sealed import orders
@@ -140,28 +137,6 @@ def _labels_pdf(valves: list[Valve], asked: dict[str, Any]) -> HttpResponse:
 
 
 @require_safe
-def certificate(request: HttpRequest, number: str) -> HttpResponse:
-    matched = get_object_or_404(MatchedSet.objects.select_related("type"), number=number)
-    try:
-        data = certificate_data(matched, timezone.localdate())
-    except CannotCertify as problem:
-        messages.error(request, f"No certificate: {problem}")
-        return redirect(matched)
-    return pdf_response(certificate_pdf(data), f"certificate-{number}")
-
-
-@require_safe
-def valve_certificate(request: HttpRequest, serial: str) -> HttpResponse:
-    valve = get_object_or_404(Valve, serial=serial)
-    try:
-        data = valve_certificate_data(valve, timezone.localdate())
-    except CannotCertify as problem:
-        messages.error(request, f"No certificate: {problem}")
-        return redirect(valve)
-    return pdf_response(certificate_pdf(data), f"certificate-{serial}")
-
-
-@require_safe
 def pick_list(request: HttpRequest, number: str) -> HttpResponse:
     order = get_object_or_404(Order.objects.select_related("customer"), number=number)
     aside = (
@@ -201,7 +176,5 @@ def pick_list(request: HttpRequest, number: str) -> HttpResponse:
 
 urlpatterns = [
     path("labels/", labels, name="labels"),
-    path("sets/<str:number>/certificate.pdf", certificate, name="certificate"),
-    path("valves/<str:serial>/certificate.pdf", valve_certificate, name="valve-certificate"),
     path("orders/<str:number>/pick-list.pdf", pick_list, name="pick-list-pdf"),
 ]

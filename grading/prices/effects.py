@@ -67,6 +67,7 @@ class Effects(NamedTuple):
     worth_after: Decimal
 
 
+OTHER_BOOK = "The book is not as this change left it: the new prices would not be the book’s."
 MONEY = frozenset({"asked", "asked_after", "hand_asked", "hand_after", "worth", "worth_after"})
 
 
@@ -84,6 +85,12 @@ def start_effect(draft: PriceDraft, by: User) -> Job:
 
 
 def start_repricing(draft: PriceDraft, by: User, *, by_hand: bool) -> Job:
+    """
+    Raises:
+        CannotPrice: the book is not as this change left it.
+    """
+    if draft.became_id is None or draft.became_id != book.version():
+        raise changing.CannotPrice(f"{OTHER_BOOK} Listings keep their prices.")
     title = f"New prices by {draft.became}"
     return kinds.start(REPRICE, ByDraft(draft.pk, by_hand), title, by, key=_key(REPRICE, draft.pk))
 
@@ -247,8 +254,8 @@ def _after(rows: Callable[[int], Any]) -> Iterable[list[Any]]:
 def reprice(asked: ByDraft, hand: Hand) -> dict[str, int]:
     """A few at a time; each keeps what became of it, so that an interrupted job goes on behind the last."""
     draft = PriceDraft.objects.select_related("became").get(pk=asked.draft)
-    if draft.became is None:
-        raise JobRefused("This change is not in force.")
+    if draft.became_id is None or draft.became_id != book.version():
+        raise JobRefused(OTHER_BOOK)
     wanted = draft.prices.filter(after__isnull=False)
     if not asked.by_hand:
         wanted = wanted.filter(by_hand=False)

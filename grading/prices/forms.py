@@ -168,7 +168,7 @@ class SetsFilter(django_filters.FilterSet):
 class RowToList(forms.Form):
     """At what price one of many is listed; it belongs to the valve or the set of this key."""
 
-    price = DecimalTyped(required=False, min_value=Decimal(0), max_digits=14)
+    price = DecimalTyped(required=False, min_value=Decimal(0), max_digits=14, decimal_places=3)
 
     def __init__(self, key: int, currency: str, data: Any = None, price: Decimal | None = None) -> None:
         places = minor_places(currency)

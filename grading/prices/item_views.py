@@ -25,6 +25,8 @@ from stockroom.pure.written import plural
 from stockroom.site.people import Role, StaffRequest, for_roles
 from stockroom.site.web import page_of
 
+LONGEST_KEY = 18  # digits
+
 # Why
 
 
@@ -137,11 +139,11 @@ def _filter(kind: What, request: StaffRequest) -> Any:
 
 def _list_ticked(request: StaffRequest, kind: What, found: Any, page: Any) -> HttpResponse:
     """Those that the page showed, as they were ticked and priced: the page may have moved on meanwhile."""
-    keys = [int(key) for key in request.POST.getlist("row") if key.isdecimal()]
+    keys = _keys(request, "row")
     rows = many.rows_of(kind, many.things_by_key(kind, keys))
     currency = Shop.own().currency
     forms = {row.key: RowToList(row.key, currency, request.POST) for row in rows}
-    chosen = {row.key for row in rows} & {int(key) for key in request.POST.getlist("take") if key.isdecimal()}
+    chosen = {row.key for row in rows} & set(_keys(request, "take"))
     wrong = [key for key in chosen if not forms[key].is_valid()]
     if wrong or not chosen:
         messages.error(request, "Look at the prices marked below." if wrong else "Nothing is ticked.")
@@ -159,6 +161,11 @@ def _list_ticked(request: StaffRequest, kind: What, found: Any, page: Any) -> Ht
         forms[key].add_error(None, why)
     left = [row for row in rows if row.key not in answer.made]
     return _many_page(request, kind, found, page, left, forms, chosen)
+
+
+def _keys(request: StaffRequest, name: str) -> list[int]:
+    """What a database may be asked for: other texts no page of ours sends."""
+    return [int(text) for text in request.POST.getlist(name) if text.isdecimal() and len(text) < LONGEST_KEY]
 
 
 class RowShown(NamedTuple):

@@ -8,6 +8,8 @@ from __future__ import annotations
 
 from collections import defaultdict
 
+from django.db.models import Max
+
 from catalog.models import ValveType
 from grading.models import Grade
 from grading.prices.pure.book import How, PieceFacts
@@ -27,8 +29,8 @@ def sales_of(type_: ValveType) -> list[AlikeSale]:
             order__currency=Shop.own().currency,
             allocations__live=True,
         )
-        .distinct()
-        .order_by("-order__despatch__at", "-pk")[:LOOKED_BACK]
+        .annotate(sent_at=Max("allocations__despatch__at"))
+        .order_by("-sent_at", "-pk")[:LOOKED_BACK]
     )
     sent = list(
         Allocation.objects.filter(order_line__in=[line.pk for line in lines], live=True)

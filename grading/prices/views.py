@@ -159,6 +159,7 @@ def price_draft(request: StaffRequest, pk: int) -> HttpResponse:
         "repricing": _unfinished(repricing),
         "effect": effects.effects_of(draft),
         "moved": moved,
+        "may_follow": draft.became_id == book.version() and repricing is None,
         "page": page_of(request, draft.prices.select_related("listing")),
     }
     return render(request, "prices/price_draft.html", context)
@@ -177,14 +178,17 @@ def _draft(pk: int) -> PriceDraft:
 @require_POST
 @refused_to("price-draft", "pk")
 def price_draft_take(request: StaffRequest, pk: int) -> HttpResponse:
-    """Put in force; with `reprice`, the live listings that the book priced follow, and with "all" the others too."""
-    draft = _draft(pk)
-    rule = changing.put_in_force(draft, request.user)
-    draft.refresh_from_db()
-    said = f"{str(rule).capitalize()} {'has ended' if draft.withdrawn else 'is in force'}."
-    if request.POST.get("reprice") in ("book", "all"):
-        effects.start_repricing(draft, request.user, by_hand=request.POST["reprice"] == "all")
-        said += " The listings get their new prices now."
+    """Put in force; with `reprice`, the live listings that the book priced follow, and with "all" the others too. They
+    may follow later as well, while the book is as this change left it."""
+    draft, which = _draft(pk), request.POST.get("reprice")
+    said = ""
+    if not (draft.became_id and which):
+        rule = changing.put_in_force(draft, request.user)
+        draft.refresh_from_db()
+        said = f"{str(rule).capitalize()} {'has ended' if draft.withdrawn else 'is in force'}. "
+    if which in ("book", "all"):
+        effects.start_repricing(draft, request.user, by_hand=which == "all")
+        said += "The listings get their new prices now."
     messages.success(request, said)
     return redirect(draft)
 

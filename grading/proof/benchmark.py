@@ -62,7 +62,7 @@ CASES = (
     BenchmarkCase(2000, 2, (Tier("1 %", 0.01, 1.0),), 10.0, 0.0),
     BenchmarkCase(2000, 4, (Tier("2 %", 0.02, 1.0),), 60.0, 0.0025),
     BenchmarkCase(2000, 4, THREE_TIERS, 60.0, 0.003),
-    BenchmarkCase(2000, 2, (Tier("5 %", 0.05, 1.0),), 60.0, 0.01, guard=0.005, sections=2),
+    BenchmarkCase(2000, 2, (Tier("5 %", 0.05, 1.0),), 60.0, 0.0, guard=0.005, sections=2),
     BenchmarkCase(20000, 4, THREE_TIERS, 150.0, 0.002),
 )
 

@@ -89,7 +89,8 @@ def spoken_of(back: Return, known: list[Promise] | None = None) -> SpokenPromise
 
 def sent_with(back: Return) -> Despatch | None:
     """The despatch that it had left with."""
-    return Despatch.objects.filter(order=back.order_id, at__lte=back.at).order_by("-at", "-pk").first()
+    sent = Despatch.objects.filter(order=back.order_id, allocations__valve=back.valve_id, at__lte=back.at)
+    return sent.order_by("-at", "-pk").first()
 
 
 def grade_as_sent(back: Return) -> Grade | None:

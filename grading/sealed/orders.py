@@ -194,6 +194,9 @@ class SealedPacks:
     def options(self, line: OrderLine) -> Sequence[SealedOption]:
         return options(line)
 
+    def key(self, option: SealedOption) -> str:
+        return option.key
+
     def set_aside(self, line: OrderLine, chosen: str, by: User) -> list[Valve]:
         return set_aside(line, chosen, by)
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from math import ceil
 from typing import Any, NamedTuple
@@ -209,15 +209,16 @@ def planned(job: Job) -> PoolPlan | None:
     )
 
 
-def least_loss(line: OrderLine) -> LeastLoss | None:
-    """None when no set of free stock meets the line.
+def least_loss(line: OrderLine, only: Collection[int] | None = None) -> LeastLoss | None:
+    """None when no set of free stock meets the line; `only` are the valves, by key, that it may be made of.
 
     The rest of the stock is kept for the type's demand mix; where nobody has written one down, for as many more sets
     like this one as it holds. Sets that stand already belong to that stock, as they are.
     """
     stock = _pool(line.type, line.best_grades, line.set_size, READ_FOR_A_PAGE)
     within = (line.max_spread_percent or WIDEST_PERCENT) / 100
-    pieces = [_by_serial(piece, stock) for piece in outermost(stock.pieces, COMPARED)]
+    may_be = [piece for piece in stock.pieces if only is None or piece.key in only]
+    pieces = [_by_serial(piece, stock) for piece in outermost(may_be, COMPARED)]
     share = len(pieces) / len(stock.pieces) if pieces else 1.0
     tolerances, standing = _standing(line, share)
     mix = [replace(demand, wanted=ceil(demand.wanted * share)) for demand in mix_of(line.type)]
@@ -231,8 +232,8 @@ def least_loss(line: OrderLine) -> LeastLoss | None:
         return None
     offered = [candidate for candidate in (found.made.best, found.made.second) if candidate is not None]
     few = (
-        f" Of the {len(stock.pieces)} newest free valves the {COMPARED} with the least and the most were compared."
-        if len(stock.pieces) > COMPARED
+        f" Of {len(may_be)} of the newest free valves the {COMPARED} with the least and the most were compared."
+        if len(may_be) > COMPARED
         else ""
     )
     return LeastLoss(

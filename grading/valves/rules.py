@@ -35,7 +35,7 @@ def _written_off_and(records: type[Allocation] | type[ListedValve] | type[Member
 
 
 def _sent_and_listed() -> Rows:
-    sent = Allocation.objects.filter(valve=OuterRef("pk"), live=True, order_line__order__state=Order.State.DESPATCHED)
+    sent = Allocation.objects.sent().filter(valve=OuterRef("pk"), live=True)
     return Valve.objects.filter(Exists(sent), _of(ListedValve))
 
 
@@ -96,13 +96,22 @@ def _cancelled_with_goods() -> Rows:
 
 
 def _sent_without_despatch() -> Rows:
-    despatch = Despatch.objects.filter(order=OuterRef("pk"))
-    sent = Q(state=Order.State.DESPATCHED)
-    return Order.objects.filter((sent & ~Exists(despatch)) | (~sent & Exists(despatch)))
+    despatch = Despatch.objects.standing().filter(order=OuterRef("pk"))
+    here = Allocation.objects.here().filter(order_line__order=OuterRef("pk"))
+    sent, cancelled = Q(state=Order.State.DESPATCHED), Q(state=Order.State.CANCELLED)
+    return Order.objects.filter((sent & (~Exists(despatch) | Exists(here))) | (cancelled & Exists(despatch)))
+
+
+def _sent_with_what_was_taken_back() -> Rows:
+    return Allocation.objects.sent().exclude(despatch__undone_at=None).select_related("valve", "despatch")
+
+
+def _sent_with_another_order() -> Rows:
+    return Allocation.objects.sent().exclude(despatch__order=F("order_line__order")).select_related("valve", "despatch")
 
 
 def _ready_and_not_pulled() -> Rows:
-    waits = Allocation.objects.filter(order_line__order=OuterRef("pk"), live=True, pulled_at=None)
+    waits = Allocation.objects.here().filter(order_line__order=OuterRef("pk"), pulled_at=None)
     return Order.objects.filter(Exists(waits), state__in=[Order.State.PULLED, Order.State.DESPATCHED])
 
 
@@ -133,6 +142,11 @@ RULES = (
     ShopRule(_of_another_type, "valve {} is set aside for a line that asks for another type: release it there"),
     ShopRule(_cancelled_with_goods, "order {} is cancelled, yet valves are set aside for it"),
     ShopRule(_sent_without_despatch, "order {0} is {0.state}, and what is written of its despatch says otherwise"),
+    ShopRule(
+        _sent_with_what_was_taken_back,
+        "valve {0.valve} counts as sent with {0.despatch}, which did not leave after all",
+    ),
+    ShopRule(_sent_with_another_order, "valve {0.valve} counts as sent with {0.despatch}, a parcel of another order"),
     ShopRule(_ready_and_not_pulled, "order {0} is {0.state}, yet a valve of it was never pulled"),
 )
 

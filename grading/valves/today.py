@@ -13,10 +13,11 @@ from django.urls import path, reverse
 from django.utils import timezone
 
 from grading.models import MatchedSet, Stop, Study, StudyReading, Tester
+from grading.orders import holds
 from grading.sets import doubts
 from grading.testers import records
 from grading.testers.records import CalibrationState
-from stockroom.models import Lot, Order, Return, ReturnCase, Valve
+from stockroom.models import Enquiry, Lot, Order, Return, ReturnCase, Valve
 from stockroom.pure.written import day
 from stockroom.site import backups
 from stockroom.site.people import Role, StaffRequest, may
@@ -106,6 +107,8 @@ def _studies() -> Iterator[ToDo]:
 
 
 def _sales() -> Iterator[ToDo]:
+    for enquiry in Enquiry.objects.waiting().select_related("listing").order_by("sent_at")[:A_FEW]:
+        yield _job("Answer", enquiry, f" about {enquiry.listing}", enquiry.name)
     steps = {
         Order.State.OPEN: ("Fill", "for"),
         Order.State.RESERVED: ("Pull", "for"),
@@ -114,6 +117,8 @@ def _sales() -> Iterator[ToDo]:
     for state, (verb, preposition) in steps.items():
         for order in Order.objects.filter(state=state).select_related("customer")[:A_FEW]:
             yield _job(verb, order, f" {preposition} {order.customer}")
+    for order in holds.soon_over(A_FEW):
+        yield _job("Ask about", order, f": {order.customer} has not paid, and it is set aside {holds.in_words(order)}")
     yield from _returns()
 
 

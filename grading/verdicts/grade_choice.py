@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any
 
 from django import forms
@@ -17,9 +18,9 @@ def grade_choices() -> list[tuple[int, str]]:
     return [(best, f"{name} only" if best == 1 else f"{name} or better") for best, name in enumerate(names, start=1)]
 
 
-def good_or_better(best_grades: int) -> str:
+def good_or_better(best_grades: int, names: Mapping[int, str] | None = None) -> str:
     """ "Good or better" for 2. More grades than the policy has are all of them."""
-    names = dict(grade_choices())
+    names = names or dict(grade_choices())
     return names.get(best_grades, f"any of the {len(names)} grades that are sold")
 
 

@@ -11,7 +11,6 @@ from collections.abc import Collection
 from catalog.models import Section
 from grading.models import Grade, Member, Reading
 from stockroom.models import Allocation, ListedValve, Lot, Valve
-from stockroom.models.orders import Order
 from stockroom.site.chunks import chunked
 from stockroom.states import Facts, State, valve_state
 from stockroom.tally import refresh_lots
@@ -35,11 +34,7 @@ def true_states(valves: Collection[Valve]) -> dict[int, State]:
         graded = set(Grade.objects.filter(valve__in=keys, current=True).values_list("valve", flat=True))
         matched = set(Member.objects.filter(valve__in=keys, live=True).values_list("valve", flat=True))
         listed = set(ListedValve.objects.filter(valve__in=keys, live=True).values_list("valve", flat=True))
-        gone = set(
-            Allocation.objects.filter(
-                valve__in=keys, live=True, order_line__order__state=Order.State.DESPATCHED
-            ).values_list("valve", flat=True)
-        )
+        gone = set(Allocation.objects.sent().filter(valve__in=keys, live=True).values_list("valve", flat=True))
         for key in keys:
             wanted = wanted_sections[by_key[key].type_id]
             states[key] = valve_state(

@@ -44,7 +44,11 @@ PAUSE_AFTER_FAULT_S = 5.0
 BEAT_S = 0.5  # how often progress is written and a request to stop is read
 SIGN_OF_LIFE_S = 5.0  # how often it is written that the worker lives, when there is no progress to write
 LOST_AFTER = timedelta(seconds=30)  # several signs of life; a solver may hold the interpreter's lock for a while
+CHORE_EVERY_S = 60.0
 ENDINGS_TRIED = 6  # with BEAT_S, twice as long each time, between them: about half a minute
+
+# What a room above wants done now and then, by name: joined when the site starts, done by the RECORDS lane.
+CHORES: dict[str, Callable[[], object]] = {}
 
 # Trouble of the machine, through no fault of the job: no space or quota, a read-only or failing disk, no memory, no
 # more open files.
@@ -225,10 +229,15 @@ def work_off(lanes: Collection[Lane] = (), kinds: Collection[str] = (), limit: i
 
 
 def work_forever(stop: threading.Event, lanes: Collection[Lane] = ()) -> None:
-    """Do jobs as they come until `stop` is set, in a thread of its own. Trouble is logged and waited out."""
+    """Do jobs as they come until `stop` is set, in a thread of its own, and the chores between them. Trouble is logged
+    and waited out."""
+    chores_at = 0.0 if not lanes or Lane.RECORDS in lanes else float("inf")
     while not stop.is_set():
         close_old_connections()
         pause = PAUSE_S
+        if time.monotonic() >= chores_at:
+            do_chores()
+            chores_at = time.monotonic() + CHORE_EVERY_S
         try:
             job = claim(lanes)
             if job is not None:
@@ -244,6 +253,16 @@ def work_forever(stop: threading.Event, lanes: Collection[Lane] = ()) -> None:
             pause = PAUSE_IN_TROUBLE_S
         stop.wait(pause)
     connections.close_all()
+
+
+def do_chores() -> None:
+    """Trouble with one is logged, and keeps nobody from the next."""
+    for name, chore in CHORES.items():
+        try:
+            chore()
+        except Exception:
+            log.exception("The chore “%s” failed; it is tried again", name)
+            connections.close_all()
 
 
 def by_lane() -> dict[str, Callable[[threading.Event], None]]:

@@ -15,7 +15,7 @@ from stockroom.models.ledger import from_thousandths
 
 def waiting() -> Iterator[tuple[Order, str]]:
     """Orders that were sent and whose sale waits for what only a person can say."""
-    sent = Order.objects.filter(despatch__isnull=False).select_related("customer", "home_rate").order_by("number")
+    sent = Order.objects.sent().select_related("customer", "home_rate").order_by("number")
     home = Shop.own().currency
     for order in sent.exclude(currency=home).filter(home_rate=None):
         yield order, f"it is in {order.currency}: say what that is worth in {home}"
@@ -33,7 +33,7 @@ def findings() -> Iterator[str]:
             yield f"The sale of {order} is not in the books: manage.py open_ledger enters it."
     for lot in Lot.objects.exclude(pk__in=[lot.pk for lot in lots]).order_by("number"):
         yield from _of_lot(lot)
-    for order in Order.objects.filter(despatch__isnull=False).exclude(pk__in=[order.pk for order in orders]):
+    for order in Order.objects.sent().exclude(pk__in=[order.pk for order in orders]):
         booked = {
             key: held for key, held in posting.balances(order=order.pk).items() if key.account in posting.OF_A_SALE
         }

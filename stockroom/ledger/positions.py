@@ -13,10 +13,8 @@ from collections.abc import Collection, Mapping
 from decimal import Decimal
 from typing import NamedTuple
 
-from django.db.models import Exists, OuterRef, Q
-
 from stockroom.ledger.pure.double_entry import Account, Key
-from stockroom.models import Allocation, Charge, Invoice, Lot, Order, Return, Shop, Valve
+from stockroom.models import Allocation, Charge, Invoice, Lot, Order, Shop, Valve
 from stockroom.pure.money import minor_places, to_minor
 from stockroom.receiving.booking import in_home
 from stockroom.receiving.pure.costing import share
@@ -48,9 +46,9 @@ def left(lot: Lot) -> list[Left]:
     """In the order of their serials; a piece that went back to the supplier costs nothing."""
     sold = {
         valve: Left(valve, line, position, order)
-        for valve, line, position, order in Allocation.objects.filter(
-            valve__line__lot=lot, live=True, order_line__order__state=Order.State.DESPATCHED
-        ).values_list("valve", "valve__line", "valve__position", "order_line__order")
+        for valve, line, position, order in Allocation.objects.sent()
+        .filter(valve__line__lot=lot, live=True)
+        .values_list("valve", "valve__line", "valve__position", "order_line__order")
     }
     lost = {
         valve: Left(valve, line, position, None)
@@ -103,12 +101,12 @@ def waits_for_a_rate(order: Order) -> bool:
 
 
 def sent_with(order: Order) -> list[Allocation]:
-    """What left with the order, whether or not it came back since."""
-    came_back = Return.objects.filter(order=order, valve=OuterRef("valve"))
+    """What left with the order, parcel by parcel, whether or not it came back since."""
     rows = (
-        Allocation.objects.filter(Q(live=True) | Exists(came_back), order_line__order=order)
+        Allocation.objects.sent()
+        .filter(order_line__order=order)
         .select_related("order_line", "valve__line")
-        .order_by("id")
+        .order_by("despatch", "id")
     )
     return list({row.valve_id: row for row in rows}.values())
 
@@ -117,12 +115,13 @@ def of_order(order: Order) -> Position:
     """What was charged for the items that were sent, and what was paid, in the home currency.
 
     An invoice says it, tax apart and credit notes taken off; until there is one the prices of the lines do. What a line
-    brought is shared evenly over its valves. A line without a price charges nothing.
+    brought is shared evenly over its valves. A line without a price charges nothing. The invoice is of the whole order:
+    of one that leaves in parcels, what is still to be sent is not charged yet, but shipping and tax are.
     """
     if waits_for_a_rate(order):
         return {}
     found: defaultdict[Key, Decimal] = defaultdict(Decimal)
-    if hasattr(order, "despatch"):
+    if order.despatches.standing().exists():
         _charged(order, found)
     for one in order.payments.all():
         found[Key(Account.PAID, order=order.pk)] += _at_home(one.amount, order)
@@ -147,27 +146,45 @@ def _charged(order: Order, found: defaultdict[Key, Decimal]) -> None:
         for line_id, price in asked.items():
             _share(Account.SALES, price, valves[line_id], order, found)
     back = set(order.returns.values_list("valve", flat=True))
+    waiting = _to_come(order, valves)
     for paper in papers:
         credit = paper.kind == Invoice.Kind.CREDIT
         sign = -1 if credit else 1
         for line in paper.content["lines"]:
             sent = valves.get(line["key"], [])
             of = ([valve for valve in sent if valve.pk in back] if credit else []) or sent
-            _share(Account.REFUNDS if credit else Account.SALES, sign * Decimal(line["net"]), of, order, found)
+            to_come = 0 if credit else waiting.get(line["key"], 0)
+            amount = sign * Decimal(line["net"])
+            _share(Account.REFUNDS if credit else Account.SALES, amount, of, order, found, to_come)
         found[Key(Account.SHIPPING, order=order.pk)] -= sign * _at_home(
             Decimal(paper.content["shipping"]["net"]), order
         )
         found[Key(Account.TAX, order=order.pk)] -= sign * _at_home(Decimal(paper.content["tax"]), order)
 
 
+def _to_come(order: Order, sent: Mapping[int, Collection[Valve]]) -> dict[int, int]:
+    """How many pieces of each line another parcel is to bring; none once the order is despatched."""
+    if order.state == Order.State.DESPATCHED:
+        return {}
+    lines = order.lines.values_list("pk", "quantity", "set_size")
+    return {key: max(quantity * size - len(sent.get(key, ())), 0) for key, quantity, size in lines}
+
+
 def _share(
-    account: Account, amount: Decimal, valves: list[Valve], order: Order, found: defaultdict[Key, Decimal]
+    account: Account,
+    amount: Decimal,
+    valves: list[Valve],
+    order: Order,
+    found: defaultdict[Key, Decimal],
+    to_come: int = 0,
 ) -> None:
-    """Evenly over the valves; on the order alone where none of them left with it."""
+    """Evenly over the valves, the share of those that are `to_come` left out; on the order alone where none of them
+    left with it or will."""
     whole = _at_home(amount, order)
     if not valves:
-        found[Key(account, order=order.pk)] -= whole
+        if not to_come:
+            found[Key(account, order=order.pk)] -= whole
         return
-    parts = share(whole, [1] * len(valves), minor_places(Shop.own().currency))
-    for valve, part in zip(valves, parts, strict=True):
+    parts = share(whole, [1] * (len(valves) + to_come), minor_places(Shop.own().currency))
+    for valve, part in zip(valves, parts, strict=False):
         found[Key(account, valve.line.lot_id, valve.line_id, valve.pk, order.pk)] -= part

@@ -214,8 +214,8 @@ def _days_left(lot: Lot) -> Mapping[int, date]:
         .order_by("at")
         .values_list("valve", "at")
     }
-    sent = Despatch.objects.filter(order__lines__allocations__valve__line__lot=lot)
-    rows = sent.order_by("at").values_list("order__lines__allocations__valve", "at")
+    sent = Despatch.objects.filter(allocations__valve__line__lot=lot)
+    rows = sent.order_by("at").values_list("allocations__valve", "at")
     return {**days, **{valve: timezone.localdate(at) for valve, at in rows}}
 
 
@@ -226,7 +226,7 @@ def not_in_the_books() -> tuple[list[Lot], list[Order]]:
     something = Q(charges__amount__gt=0) | Q(lines__isnull=False)
     lots = lots.filter(pk__in=Lot.objects.filter(something).values("pk")).order_by("received_on", "number")
     sold = Posting.objects.filter(account=Account.SALES.value).values("order")
-    orders = Order.objects.filter(despatch__isnull=False).exclude(pk__in=sold).select_related("customer")
+    orders = Order.objects.sent().exclude(pk__in=sold).select_related("customer")
     found = [lot for lot in lots if _says_something(lot)]
     return found, list(orders.order_by("number"))
 
@@ -255,7 +255,7 @@ def open_books(by: User | None) -> tuple[int, int]:
     entered = 0
     for order in orders:
         if any(positions.of_order(order).values()):
-            with on_day(timezone.localdate(order.despatch.at)):
+            with on_day(timezone.localdate(order.despatches.standing().latest("at").at)):
                 bring_order(order, f"{order} sent to {order.customer}", by)
             entered += 1
     return len(lots), entered

@@ -2,6 +2,7 @@
 
 from stockroom.models.claims import Claim, ClaimRow, ClaimStep, Credit, Fault
 from stockroom.models.daybook import Entry
+from stockroom.models.enquiries import Enquiry
 from stockroom.models.goods import Charge, Line, Lot, Maker, Movement, Place, Supplier, Valve
 from stockroom.models.identity import (
     Cleaning,
@@ -16,7 +17,7 @@ from stockroom.models.imports import LotFile, SupplierMapping
 from stockroom.models.jobs import Job, JobState
 from stockroom.models.ledger import LedgerEntry, OrderRate, Posting
 from stockroom.models.listings import ListedValve, Listing, Repricing
-from stockroom.models.money import DiscountCode, Invoice, OrderTerms, Payment, ShippingRule, TaxRule
+from stockroom.models.money import CustomsRule, DiscountCode, Invoice, OrderTerms, Payment, ShippingRule, TaxRule
 from stockroom.models.orders import Allocation, Customer, Despatch, Order, OrderLine, Return
 from stockroom.models.photographs import Attachment, Photograph
 from stockroom.models.returns import ReturnCase, ReturnVerdict, WarrantyRule
@@ -46,10 +47,12 @@ __all__ = [
     "Counter",
     "Credit",
     "Customer",
+    "CustomsRule",
     "DateReading",
     "Despatch",
     "DiscountCode",
     "DrawnPack",
+    "Enquiry",
     "Entry",
     "Fault",
     "Invoice",

@@ -65,7 +65,18 @@ class KeptFile(models.Model):
         return self.name
 
 
-class LotFile(KeptFile):
+class ListFile(KeptFile):
+    """A supplier's list: its columns and words are read as those of this supplier's lists are."""
+
+    class Meta(KeptFile.Meta):
+        abstract = True
+
+    @property
+    def supplier_key(self) -> int:
+        raise NotImplementedError
+
+
+class LotFile(ListFile):
     """A file of lines for a lot."""
 
     lot = models.ForeignKey(Lot, on_delete=models.PROTECT, related_name="files")
@@ -73,3 +84,7 @@ class LotFile(KeptFile):
 
     def get_absolute_url(self) -> str:
         return reverse("lot-import-columns", args=[self.lot.number, self.pk])
+
+    @property
+    def supplier_key(self) -> int:
+        return self.lot.supplier_id

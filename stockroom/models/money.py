@@ -6,11 +6,14 @@ from decimal import Decimal
 from typing import Any
 
 from django.conf import settings
-from django.core.validators import MaxValueValidator, MinValueValidator
+from django.core.validators import MaxValueValidator, MinValueValidator, RegexValidator
 from django.db import models
-from django.db.models import Q
+from django.db.models import Q, Value
+from django.db.models.functions import Coalesce
 from django.utils import timezone
 
+from catalog.models import ValveType
+from stockroom.models.goods import Maker
 from stockroom.models.orders import Order
 from stockroom.models.shop import CurrencyField, MoneyField
 
@@ -93,6 +96,37 @@ class DiscountCode(models.Model):
     @property
     def percent_in_words(self) -> str:
         return "" if self.percent is None else f"{self.percent.normalize():f}"
+
+
+class CustomsRule(models.Model):
+    """What customs are told of goods: of a type, of a maker's, of both, or of all that no rule is nearer to. A field
+    that is empty is taken from the next less particular rule."""
+
+    type = models.ForeignKey(ValveType, on_delete=models.PROTECT, null=True, blank=True, related_name="+")
+    maker = models.ForeignKey(Maker, on_delete=models.PROTECT, null=True, blank=True, related_name="+")
+    what = models.CharField("what it is", max_length=80, blank=True)
+    material = models.CharField("made of", max_length=80, blank=True)
+    hs_code = models.CharField(
+        "Harmonized System code",
+        max_length=14,
+        blank=True,
+        validators=[RegexValidator(r"^\d{4}(\.?\d{2}){0,3}$", "Four to ten digits, such as 8540.81.")],
+        help_text="As your customs tariff has it; where the parcel goes, customs decide.",
+    )
+    origin = models.CharField(
+        "country of origin", max_length=60, blank=True, help_text="Only where it is known: where it was made."
+    )
+
+    class Meta:
+        ordering = ["type__designation", "maker__name", "id"]
+        constraints = [
+            models.UniqueConstraint(
+                Coalesce("type", Value(0)), Coalesce("maker", Value(0)), name="one_customs_rule_for_the_same_goods"
+            )
+        ]
+
+    def __str__(self) -> str:
+        return " by ".join(str(one) for one in (self.type or "any type", self.maker) if one)
 
 
 class OrderTerms(models.Model):

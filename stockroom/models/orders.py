@@ -9,7 +9,8 @@ from django.urls import reverse
 from django.utils import timezone
 
 from catalog.models import ValveType
-from stockroom.models.goods import Valve
+from stockroom.marks.pure.construction import FEATURES
+from stockroom.models.goods import Maker, Valve
 from stockroom.models.shop import CurrencyField, MoneyField
 from stockroom.pure.written import day, moment
 
@@ -46,7 +47,16 @@ class Customer(models.Model):
         return reverse("customer", args=[self.pk])
 
 
+class OrderQuerySet(models.QuerySet["Order"]):
+    def sent(self) -> OrderQuerySet:
+        """Of which something has left the house."""
+        return self.filter(pk__in=Despatch.objects.standing().values("order"))
+
+
 class Order(models.Model):
+    """`held_until` is when what is set aside for it is free again, unless money has come or it is off its shelf; for
+    ever where it is empty."""
+
     class State(models.TextChoices):
         OPEN = "open", "open"
         RESERVED = "reserved", "reserved"
@@ -63,6 +73,9 @@ class Order(models.Model):
     placed_by = models.ForeignKey(
         settings.AUTH_USER_MODEL, on_delete=models.PROTECT, null=True, related_name="+", editable=False
     )
+    held_until = models.DateTimeField("set aside until", null=True, blank=True, editable=False, db_index=True)
+
+    objects = OrderQuerySet.as_manager()
 
     class Meta:
         ordering = ["-placed_at", "-number"]
@@ -84,15 +97,34 @@ class Order(models.Model):
         return self.is_changeable or self.state == self.State.PULLED
 
 
+def decades(first: int | None, last: int | None) -> str:
+    """The years that something was made in, as the trade says them.
+
+    >>> [decades(1950, 1959), decades(1955, None), decades(None, 1962), decades(1957, 1957), decades(1940, 1959)]
+    ['in the 1950s', 'from 1955', 'until 1962', 'in 1957', '1940 to 1959']
+    """
+    if first is None or last is None:
+        return f"from {first}" if first else f"until {last}" if last else ""
+    if first == last:
+        return f"in {first}"
+    return f"in the {first}s" if first % 10 == 0 and last == first + 9 else f"{first} to {last}"
+
+
+YEARS = [MinValueValidator(1900), MaxValueValidator(2100)]
+
+
 class OrderLine(models.Model):
     """So many items of one kind: "one matched quad, this type, best two grades, within 5 %".
 
+    What is wished of each valve besides (`wishes`) may be blank: its maker, the years it was made in, how alike its
+    sections are, how it is built, the name on its glass.
     Where `untested`, an item is one valve that nobody has graded.
     Where `sealed`, an item is `set_size` pieces in sealed packs of one lot, of which nobody has tested any: grades and
     a tolerance do not come into it.
     """
 
     MOST_IN_A_SET = 12
+    WISHES = ("maker", "made_from", "made_to", "balanced_percent", "feature", "feature_word", "as_marked")
 
     order = models.ForeignKey(Order, on_delete=models.CASCADE, related_name="lines")
     type = models.ForeignKey(ValveType, on_delete=models.PROTECT, related_name="+")
@@ -115,12 +147,37 @@ class OrderLine(models.Model):
         validators=[MinValueValidator(0.1), MaxValueValidator(100)],
         help_text="Largest over smallest in the set, less one, for each quantity.",
     )
+    maker = models.ForeignKey(Maker, on_delete=models.PROTECT, null=True, blank=True, related_name="+")
+    made_from = models.PositiveSmallIntegerField(
+        "made from", null=True, blank=True, validators=YEARS, help_text="The year: 1950."
+    )
+    made_to = models.PositiveSmallIntegerField("made until", null=True, blank=True, validators=YEARS)
+    balanced_percent = models.FloatField(
+        "sections alike within %",
+        null=True,
+        blank=True,
+        validators=[MinValueValidator(0.1), MaxValueValidator(100)],
+        help_text="Of each valve: its larger section over its smaller, less one, for each quantity.",
+    )
+    feature = models.CharField(max_length=20, blank=True, choices=[(name, one.label) for name, one in FEATURES.items()])
+    feature_word = models.CharField(max_length=30, blank=True)
+    as_marked = models.CharField("name on the glass", max_length=40, blank=True)
     unit_price = MoneyField("price each", null=True, blank=True, validators=[MinValueValidator(0)])
     note = models.CharField(max_length=200, blank=True)
 
     class Meta:
         ordering = ["id"]
         constraints = [
+            models.CheckConstraint(
+                condition=models.Q(made_from=None)
+                | models.Q(made_to=None)
+                | models.Q(made_from__lte=models.F("made_to")),
+                name="a_line_asks_for_years_in_order",
+            ),
+            models.CheckConstraint(
+                condition=models.Q(feature="", feature_word="") | (~models.Q(feature="") & ~models.Q(feature_word="")),
+                name="a_feature_is_asked_for_with_its_word",
+            ),
             models.CheckConstraint(
                 condition=models.Q(sealed=True) | models.Q(set_size__lte=12), name="a_matched_set_is_of_twelve_at_most"
             ),
@@ -148,11 +205,38 @@ class OrderLine(models.Model):
         words = [str(self), self.grades_asked]
         if self.max_spread_percent is not None and self.set_size > 1:
             words.append(f"within {self.max_spread_percent:g} %")
-        return ", ".join(words)
+        return ", ".join([*words, *self.wishes])
+
+    @property
+    def wishes(self) -> list[str]:
+        """What is asked of each valve besides its type, grade and match, each as a person would say it."""
+        years = decades(self.made_from, self.made_to)
+        said = {
+            f"marked {self.as_marked}": self.as_marked,
+            f"by {self.maker}": self.maker_id,
+            f"made {years}": years,
+            f"sections alike within {self.balanced_percent or 0:g} %": self.balanced_percent,
+            f"{self.feature} {self.feature_word}": self.feature,
+        }
+        return [words for words, asked in said.items() if asked]
+
+
+class AllocationQuerySet(models.QuerySet["Allocation"]):
+    def here(self) -> AllocationQuerySet:
+        """Set aside and not sent."""
+        return self.filter(live=True, despatch=None)
+
+    def sent(self) -> AllocationQuerySet:
+        """Left with a parcel, whether or not it came back since."""
+        return self.filter(despatch__isnull=False)
 
 
 class Allocation(models.Model):
-    """A valve set aside for an order line. The database refuses a second live one for the same valve."""
+    """A valve set aside for an order line. The database refuses a second live one for the same valve.
+
+    It is pulled off its shelf, scanned into its parcel and sent, in this order. `although` says which wishes of the
+    line nobody could judge when it was set aside all the same.
+    """
 
     order_line = models.ForeignKey(OrderLine, on_delete=models.PROTECT, related_name="allocations")
     item = models.PositiveSmallIntegerField(help_text="Which of the line's items it belongs to, from 1.")
@@ -161,6 +245,11 @@ class Allocation(models.Model):
     made_at = models.DateTimeField(default=timezone.now)
     made_by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, null=True, related_name="+")
     pulled_at = models.DateTimeField(null=True, blank=True)
+    packed_at = models.DateTimeField("scanned into its parcel", null=True, blank=True)
+    despatch = models.ForeignKey("Despatch", on_delete=models.PROTECT, null=True, related_name="allocations")
+    although = models.CharField(max_length=200, blank=True)
+
+    objects = AllocationQuerySet.as_manager()
 
     class Meta:
         ordering = ["order_line", "item", "id"]
@@ -170,24 +259,53 @@ class Allocation(models.Model):
             )
         ]
 
+    @property
+    def is_here(self) -> bool:
+        return self.live and self.despatch_id is None
+
+    @property
+    def how_far(self) -> str:
+        """ ", pulled": behind the place of what is still here."""
+        return ", in the parcel" if self.packed_at else ", pulled" if self.pulled_at else ""
+
+
+class DespatchQuerySet(models.QuerySet["Despatch"]):
+    def standing(self) -> DespatchQuerySet:
+        """Not taken back."""
+        return self.filter(undone_at=None)
+
 
 class Despatch(models.Model):
-    """An order left the house."""
+    """A parcel of an order, or all of it, left the house. Numbers have no gaps: one that did not leave after all keeps
+    its own, and says so. `unchecked` is why it left though not every valve had been scanned into it."""
 
-    order = models.OneToOneField(Order, on_delete=models.PROTECT, related_name="despatch")
+    number = models.CharField(max_length=12, unique=True, editable=False)
+    order = models.ForeignKey(Order, on_delete=models.PROTECT, related_name="despatches")
     at = models.DateTimeField(default=timezone.now)
     by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, null=True, related_name="+")
     carrier = models.CharField(max_length=80, blank=True)
     tracking = models.CharField("tracking number", max_length=80, blank=True)
+    unchecked = models.CharField(max_length=200, blank=True, editable=False)
+    undone_at = models.DateTimeField(null=True, editable=False)
+    undone_because = models.CharField(max_length=200, blank=True, editable=False)
+
+    objects = DespatchQuerySet.as_manager()
 
     class Meta:
+        ordering = ["id"]
         verbose_name_plural = "despatches"
+
+    def __str__(self) -> str:
+        return self.number
 
     @property
     def in_words(self) -> str:
+        return f"Sent {moment(timezone.localtime(self.at))}{self.how}."
+
+    @property
+    def how(self) -> str:
         by = f" by {self.carrier}" if self.carrier else ""
-        tracking = f", {self.tracking}" if self.tracking else ""
-        return f"Sent {moment(timezone.localtime(self.at))}{by}{tracking}."
+        return f"{by}, {self.tracking}" if self.tracking else by
 
 
 class ReturnQuerySet(models.QuerySet["Return"]):

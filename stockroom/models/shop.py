@@ -44,6 +44,23 @@ class Shop(models.Model):
     web_address = models.URLField(
         blank=True, help_text="When it is given, the square symbol on labels opens the item's page."
     )
+    phone = models.CharField("telephone", max_length=40, blank=True)
+    delivery_terms = models.TextField(
+        "delivery", blank=True, help_text="Where you send to, how, how soon and for how much: shown to the public."
+    )
+    return_terms = models.TextField(
+        "returns and warranty", blank=True, help_text="What a buyer may send back, and until when: shown to the public."
+    )
+    takes_enquiries = models.BooleanField(
+        "Take enquiries", default=True, help_text="Whoever looks at an item may ask about it, or ask to buy it."
+    )
+    hold_days = models.PositiveSmallIntegerField(
+        "days that goods are set aside for",
+        null=True,
+        blank=True,
+        default=14,
+        help_text="Then they are free again, unless money has come. Empty: for ever.",
+    )
     notice = models.CharField(max_length=200, blank=True, help_text="Shown on every page, such as “demo data”.")
 
     def __str__(self) -> str:

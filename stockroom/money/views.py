@@ -14,7 +14,18 @@ from django.urls import path, reverse
 from django.utils import timezone
 from django.views.decorators.http import require_POST
 
-from stockroom.models import DiscountCode, Entry, Invoice, Order, OrderTerms, Payment, ShippingRule, TaxRule
+from catalog.models import ValveType
+from stockroom.models import (
+    CustomsRule,
+    DiscountCode,
+    Entry,
+    Invoice,
+    Order,
+    OrderTerms,
+    Payment,
+    ShippingRule,
+    TaxRule,
+)
 from stockroom.money import invoicing as work
 from stockroom.pure.money import minor_places
 from stockroom.receiving.forms import put_cursor
@@ -22,6 +33,7 @@ from stockroom.site.edits import EditForm
 from stockroom.site.numbers import WholeTyped, typed_numbers
 from stockroom.site.people import Role, StaffRequest, for_roles
 from stockroom.site.refusals import errors_on, refused_to
+from stockroom.site.web import TypeField
 
 
 class TermsForm(EditForm):
@@ -90,6 +102,7 @@ def _shown(order: Order) -> dict[str, Any]:
     return {
         "order": order,
         "papers": papers,
+        "parcels": order.despatches.standing(),
         "invoice": invoice,
         "content": content,
         "refusal": refusal,
@@ -158,6 +171,7 @@ def payment_new(request: StaffRequest, number: str) -> HttpResponse:
 RULES: dict[str, tuple[type[models.Model], list[str], str]] = {
     "shipping": (ShippingRule, ["name", "region", "up_to_g", "price", "currency", "free_above"], "shipping rule"),
     "tax": (TaxRule, ["name", "on", "region", "percent", "inclusive", "margin", "note"], "tax rule"),
+    "customs": (CustomsRule, ["type", "maker", "what", "material", "hs_code", "origin"], "customs rule"),
     "code": (DiscountCode, ["code", "percent", "amount", "currency", "until"], "discount code"),
 }
 
@@ -168,8 +182,16 @@ def money_rules(request: StaffRequest) -> HttpResponse:
         "shipping": ShippingRule.objects.all(),
         "taxes": TaxRule.objects.all(),
         "codes": DiscountCode.objects.all(),
+        "customs": CustomsRule.objects.select_related("type", "maker"),
     }
     return render(request, "money/rules.html", context)
+
+
+def _typed(field: models.Field[Any, Any], **options: Any) -> forms.Field | None:
+    """A type is named, as everywhere; what is no number and no type is as Django has it."""
+    if field.related_model is ValveType:
+        return TypeField(label="Type", required=False, help_text="Empty: every type without a rule of its own.")
+    return typed_numbers(field, **options)
 
 
 @for_roles()
@@ -179,7 +201,7 @@ def money_rule(request: StaffRequest, kind: str, pk: int | None = None) -> HttpR
         raise Http404(f"There are no rules of the kind “{kind}”.")
     model, fields, name = RULES[kind]
     found = get_object_or_404(model, pk=pk) if pk else None
-    form_class = forms.modelform_factory(model, form=EditForm, fields=fields, formfield_callback=typed_numbers)
+    form_class = forms.modelform_factory(model, form=EditForm, fields=fields, formfield_callback=_typed)
     form = form_class(request.POST or None, instance=found)
     put_cursor(form, fields[0])
     if form.is_valid():

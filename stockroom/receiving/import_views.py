@@ -185,20 +185,28 @@ def _before(file: LotFile) -> str:
 
 
 def _preview_page(request: StaffRequest, file: LotFile, shown: ListPreview, form: WordsForm) -> HttpResponse:
-    words = [len(some) - SHOWN_WORDS for some in (shown.types, shown.conditions, shown.makers)]
     context = {
         "file": file,
         "lot": file.lot,
-        "preview": shown,
         "form": form,
         "before": _before(file),
-        "problems": shown.problems[:SHOWN_PROBLEMS],
-        "more_problems": max(0, len(shown.problems) - SHOWN_PROBLEMS),
-        "more_words": sum(more for more in words if more > 0),
-        "page": Paginator(shown.planned, SHOWN_LINES).get_page(request.GET.get("page")),
         "back": reverse("lot-import-columns", args=[file.lot.number, file.pk]),
+        "take_in": reverse("lot-import-take-in", args=[file.lot.number, file.pk]),
+        **shown_of(request, shown),
     }
     return render(request, "receiving/lot_import_preview.html", context)
+
+
+def shown_of(request: StaffRequest, found: ListPreview) -> dict[str, Any]:
+    """What `receiving/_list_preview.html` shows of a list, beside its form of words."""
+    words = [len(some) - SHOWN_WORDS for some in (found.types, found.conditions, found.makers)]
+    return {
+        "preview": found,
+        "problems": found.problems[:SHOWN_PROBLEMS],
+        "more_problems": max(0, len(found.problems) - SHOWN_PROBLEMS),
+        "more_words": sum(more for more in words if more > 0),
+        "page": Paginator(found.planned, SHOWN_LINES).get_page(request.GET.get("page")),
+    }
 
 
 urlpatterns = [

@@ -147,7 +147,12 @@ class ListPreview(NamedTuple):
 
 def look(file: LotFile) -> ListPreview:
     """What taking the file in would do. Nothing is stored."""
-    return _ListReader(LISTS.layout(file)).preview()
+    return look_at(LISTS.layout(file))
+
+
+def look_at(layout: Layout) -> ListPreview:
+    """The lines of a supplier's list, for a lot or for an offer of one."""
+    return _ListReader(layout).preview()
 
 
 class _Names:
@@ -548,7 +553,7 @@ def take_in(file: LotFile, by: User | None, *, sure: bool = False) -> list[Line]
         ReceivingError: the lot cannot take the lines.
     """
     layout = LISTS.layout(file)  # read before anything is locked: others go on meanwhile
-    preview = _ListReader(layout).preview()
+    preview = look_at(layout)
     if not preview.ready:
         raise NotReady("The file still has faults or unknown words; nothing was imported.")
     with transaction.atomic():

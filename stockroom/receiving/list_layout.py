@@ -4,14 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import cast
+from typing import TypeVar, cast
 
 from django.contrib.auth.models import User
 
 from stockroom.files.layouts import FileChoices, FileField, Headings, Layout
 from stockroom.imports.keeping import ImportKind
 from stockroom.models import Lot, LotFile, SupplierMapping
-from stockroom.models.imports import RememberedColumns
+from stockroom.models.imports import ListFile, RememberedColumns
+
+F = TypeVar("F", bound=ListFile)
 
 
 def _field(label: str, headings: str, *, none: str = "none", required: bool = False) -> FileField:
@@ -80,19 +82,21 @@ class ListChoices(FileChoices):
         return self.words.get(kind, {}).get(said)
 
 
-class SupplierLists(ImportKind[LotFile]):
+class SupplierLists(ImportKind[F]):
+    """Of a lot that came, or of one that is offered: the supplier writes both alike."""
+
     headings = Headings(FIELDS)
     choices_class = ListChoices
 
-    def memory(self, file: LotFile) -> SupplierMapping:
-        supplier = file.lot.supplier_id
+    def memory(self, file: F) -> SupplierMapping:
+        supplier = file.supplier_key
         return SupplierMapping.objects.filter(supplier=supplier).first() or SupplierMapping(supplier_id=supplier)
 
-    def start(self, file: LotFile, memory: RememberedColumns) -> ListChoices:
+    def start(self, file: F, memory: RememberedColumns) -> ListChoices:
         of = cast(SupplierMapping, memory)
         return ListChoices(mark=of.decimal_mark, condition=of.condition, words=of.words)
 
-    def remember(self, file: LotFile, layout: Layout) -> SupplierMapping:
+    def remember(self, file: F, layout: Layout) -> SupplierMapping:
         """What the columns and words of this file meant, for the supplier's next."""
         mapping = cast(SupplierMapping, super().remember(file, layout))
         choices = cast(ListChoices, layout.choices)
@@ -104,7 +108,7 @@ class SupplierLists(ImportKind[LotFile]):
         return mapping
 
 
-LISTS = SupplierLists()
+LISTS = SupplierLists[LotFile]()
 
 
 def receive(lot: Lot, name: str, data: bytes, by: User | None) -> LotFile:

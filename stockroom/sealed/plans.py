@@ -19,10 +19,10 @@ from django.db.models import Q
 from django.utils import timezone
 
 from stockroom.models import (
+    Allocation,
     DrawnPack,
     Entry,
     Line,
-    Order,
     Pack,
     Packing,
     Return,
@@ -481,10 +481,8 @@ def record_decision(plan: SamplingPlan, decided: Decided, by: User | None) -> Se
 
 def promised_to(plan: SamplingPlan) -> list[str]:
     """The orders still in the house that hold unopened packs of the lot."""
-    allocated = Order.objects.exclude(state=Order.State.DESPATCHED).filter(
-        lines__allocations__live=True, lines__allocations__valve__pack__in=plan.packs.under_seal()
-    )
-    return sorted(set(allocated.values_list("number", flat=True)))
+    here = Allocation.objects.here().filter(valve__pack__in=plan.packs.under_seal())
+    return sorted(set(here.values_list("order_line__order__number", flat=True)))
 
 
 # What is sold unopened

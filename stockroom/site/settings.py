@@ -7,6 +7,7 @@ BEHIND_HTTPS   "1" when a proxy in front speaks https: cookies and redirects the
 TRUSTED_PROXY  the address that this proxy comes from (127.0.0.1 when not given); only its word is taken for https
 HSTS_SECONDS   for how long browsers are told to insist on https (3600 when not given)
 PHOTO_ROOT     where uploaded files are kept (var/media when not given)
+KEY_ROOT       where the secret halves of the keys that sign certificates are kept (var/keys when not given)
 """
 
 import os
@@ -48,6 +49,7 @@ INSTALLED_APPS = [
     "django.contrib.contenttypes",
     "django.contrib.messages",
     "django.contrib.sessions",
+    "django.contrib.sitemaps",
     "django.contrib.staticfiles",
 ]
 
@@ -136,6 +138,7 @@ USE_TZ = True
 
 STATIC_URL = "static/"
 MEDIA_ROOT = Path(os.environ.get("PHOTO_ROOT", VAR_DIR / "media"))
+KEY_ROOT = Path(os.environ.get("KEY_ROOT", VAR_DIR / "keys"))
 WHITENOISE_USE_FINDERS = True  # serve each app's static folder as it stands; no collect step to forget
 
 # A session lasts a working week, renewed by use once a day (`stockroom.site.sessions`): nobody is logged out in the

@@ -26,6 +26,7 @@ from stockroom.pure.written import plural
 from stockroom.site import backups
 from stockroom.site.edits import EditForm
 from stockroom.site.finders import found_by_others
+from stockroom.site.numbers import typed_numbers
 from stockroom.site.people import Role, StaffRequest, for_roles
 from stockroom.site.typed import LogIn
 from stockroom.site.web import page_of
@@ -183,12 +184,24 @@ class ShopForm(EditForm):
     web_address = forms.URLField(
         assume_scheme="https",
         required=False,
-        help_text="When it is given, the 2D barcode on labels opens the item's page.",
+        help_text="When it is given, the 2D barcode on labels opens the item's page, and that on certificates theirs.",
     )
 
     class Meta:
         model = Shop
-        fields = ["name", "address", "email", "currency", "web_address"]
+        fields = [
+            "name",
+            "address",
+            "email",
+            "phone",
+            "currency",
+            "web_address",
+            "delivery_terms",
+            "return_terms",
+            "takes_enquiries",
+            "hold_days",
+        ]
+        formfield_callback = typed_numbers
 
     def clean_currency(self) -> str:
         """Every rate and every share of cost is told in it, so it is chosen before the first charge."""

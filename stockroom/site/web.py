@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import Any, cast
 
 from django import forms
@@ -14,7 +14,7 @@ from django.http import HttpRequest
 from catalog.models import Alias, ValveType
 from catalog.naming import name_read
 from catalog.reference.scripts import normal
-from stockroom.models import Line, Valve
+from stockroom.models import Line, Shop, Valve
 from stockroom.pure.serials import BadSerial, read_serial
 
 ROWS = 50
@@ -23,6 +23,20 @@ ROWS = 50
 def page_of(request: HttpRequest, rows: QuerySet[Any] | Sequence[Any]) -> Page[Any]:
     """The page that the address asks for; the nearest one when it asks for none there is."""
     return Paginator(rows, ROWS).get_page(request.GET.get("page"))
+
+
+def addresses(request: HttpRequest) -> Callable[[str], str]:
+    """From a path to the full address of a page for those outside; the shop is asked once.
+
+    Its own address on the web stands before the path, whatever the machine in the shop was called by.
+    """
+    own = Shop.own().web_address.rstrip("/")
+    return lambda path: f"{own}{path}" if own else request.build_absolute_uri(path)
+
+
+def public_address(request: HttpRequest, path: str = "") -> str:
+    """The one address of a page: this page's, without what was asked of it, where no path is given."""
+    return addresses(request)(path or request.path)
 
 
 def valve_typed(text: str, *related: str) -> Valve:

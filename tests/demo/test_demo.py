@@ -232,6 +232,7 @@ def test_one_order_waits_to_be_pulled_one_is_open_and_one_was_sent(shop: Made, d
     assert sorted(of_tested.values_list("state", flat=True)) == ["despatched", "open", "reserved"]
     waiting = of_tested.get(state=Order.State.RESERVED)
     assert Allocation.objects.filter(order_line__order=waiting, live=True, pulled_at=None).count() == 4
+    assert Order.objects.get(state=Order.State.OPEN).despatches.count() == 1, "a first parcel has left"
     open_line = Order.objects.get(state=Order.State.OPEN).lines.first()
     assert open_line is not None and fulfilment.options(open_line)  # something in stock meets it
 

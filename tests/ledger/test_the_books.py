@@ -348,7 +348,8 @@ def test_a_shop_that_was_running_opens_its_books_on_the_days_things_happened(by:
     order.state = Order.State.DESPATCHED
     order.save()
     sent_at = timezone.make_aware(timezone.datetime(2026, 2, 10, 12))
-    Despatch.objects.create(order=order, at=sent_at)
+    despatch = Despatch.objects.create(number="D0001", order=order, at=sent_at)
+    Allocation.objects.filter(order_line__order=order).update(despatch=despatch)
     with pytest.raises(CommandError):
         call_command("check_ledger")
     call_command("open_ledger")
@@ -461,15 +462,17 @@ class Trade:
             order = allocated(valve, Decimal(self.chance.randint(500, 9000)) / 100)
             order.state = Order.State.DESPATCHED
             order.save()
-            Despatch.objects.create(order=order)
+            despatch = Despatch.objects.create(number=f"D9{order.pk:04}", order=order)
+            Allocation.objects.filter(order_line__order=order).update(despatch=despatch)
             order_despatched.send(Order, order=order, valves=[valve], by=self.by)
             if self.chance.random() < 0.7:
                 invoicing.issue(order, self.by)
 
     def sent(self) -> Allocation | None:
         rows = list(
-            Allocation.objects.filter(live=True, order_line__order__despatch__isnull=False)
-            .select_related("valve__line__lot", "order_line__order__despatch")
+            Allocation.objects.sent()
+            .filter(live=True)
+            .select_related("valve__line__lot", "order_line__order")
             .order_by("pk")
         )
         return self.chance.choice(rows) if rows else None
@@ -478,7 +481,8 @@ class Trade:
         row = self.sent()
         if row and not row.order_line.order.invoices.exists():
             order = row.order_line.order
-            order.despatch.delete()
+            Allocation.objects.filter(order_line__order=order).update(despatch=None)
+            order.despatches.all().delete()
             Order.objects.filter(pk=order.pk).update(state=Order.State.PULLED)
             despatch_undone.send(Order, order=order, valves=[row.valve], by=self.by)
 

@@ -115,7 +115,7 @@ def test_small_pools_are_matched_as_well_as_trying_everything(
     assert outcome.value == pytest.approx(best_by_trying_everything(pieces, size, tiers, rules))
 
 
-@settings(max_examples=8, deadline=None)
+@settings(max_examples=5, deadline=None)
 @given(st.integers(0, 10_000), st.integers(2, 6), st.sampled_from([0.03, 0.1]))
 def test_no_valve_is_used_twice_and_every_set_keeps_its_tier(seed: int, size: int, width: float) -> None:
     pieces = scattered(20, seed, width)
@@ -123,7 +123,7 @@ def test_no_valve_is_used_twice_and_every_set_keeps_its_tier(seed: int, size: in
     holds(outcome, pieces, size, TIERS, Rules())
 
 
-@settings(max_examples=12, deadline=None)
+@settings(max_examples=8, deadline=None)
 @given(st.integers(0, 10_000), st.integers(2, 5))
 def test_a_crowded_pool_keeps_the_same_promises(seed: int, size: int) -> None:
     pieces = scattered(14, seed, 0.05)
@@ -137,7 +137,7 @@ def test_a_crowded_pool_keeps_the_same_promises(seed: int, size: int) -> None:
     assert outcome.bound >= best_by_trying_everything(pieces, size, TIERS) - 1e-6
 
 
-@settings(max_examples=120, deadline=None)
+@settings(max_examples=60, deadline=None)
 @given(
     st.lists(st.integers(0, 40), max_size=12), st.integers(2, 4), st.lists(st.integers(1, 20), min_size=1, max_size=3)
 )
@@ -331,14 +331,14 @@ def test_twelve_alike_make_one_set_of_twelve() -> None:
 
 
 def test_stopping_keeps_the_best_so_far() -> None:
-    pieces = scattered(200, 1)
+    pieces = scattered(120, 1)
     outcome = find_sets(pieces, 4, TIERS, should_stop=lambda: True)
     assert outcome.stopped
     assert outcome.value > 0
     holds(outcome, pieces, 4, TIERS, Rules())
 
 
-@pytest.mark.parametrize("seed", [2, 3, 4, 5])  # pools of one part, and of several
+@pytest.mark.parametrize("seed", [2, 3, 5])  # pools of one part, and of several
 def test_progress_never_reports_a_falling_value_or_a_rising_bound(seed: int) -> None:
     reports: list[Progress] = []
     find_sets(scattered(60, seed, 0.15), 4, TIERS, progress=reports.append)
@@ -372,7 +372,7 @@ def test_every_report_can_name_the_sets_that_it_counts(written: int, monkeypatch
 
 
 def test_a_run_builds_on_the_sets_of_an_earlier_one() -> None:
-    pieces = scattered(60, 4, 0.15)
+    pieces = scattered(45, 4, 0.15)
     before = find_sets(pieces, 4, TIERS)
     gone = before.sets[0].keys[0]
     left = [piece for piece in pieces if piece.key != gone]
@@ -382,7 +382,7 @@ def test_a_run_builds_on_the_sets_of_an_earlier_one() -> None:
 
 
 def test_prices_cover_every_set_when_the_sets_are_written_out() -> None:
-    pieces = scattered(60, 6)
+    pieces = scattered(40, 6)
     outcome = find_sets(pieces, 3, TIERS)
     field = lay_out(pieces, 3, TIERS, Rules())
     catalogue = write_out(field.low, field.high, field.reach, field.values, 3, 10**6)
@@ -524,7 +524,7 @@ def test_the_interior_method_is_sure_of_a_sparse_programme() -> None:
 
 
 def test_how_a_part_came_to_its_end_is_told() -> None:
-    pieces = scattered(200, 1)
+    pieces = scattered(120, 1)
     assert "(it was stopped)" in find_sets(pieces, 4, TIERS, should_stop=lambda: True).method
     hurried = find_sets(pieces, 4, TIERS, time_limit_s=0.0)
     assert "(the time ran out)" in hurried.method

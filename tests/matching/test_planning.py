@@ -163,7 +163,7 @@ def test_a_bound_cut_short_by_the_clock_still_holds(seconds: float) -> None:
         assert made.value >= 0.97 * best
 
 
-@pytest.mark.parametrize(("seed", "crowd"), [(0, 0), (1, 0), (2, planning.CROWD)])
+@pytest.mark.parametrize(("seed", "crowd"), [(0, 0), (2, planning.CROWD)])
 def test_a_plan_is_never_worse_than_matching_by_hand(seed: int, crowd: int) -> None:
     """As a large pool is planned, and as a small one."""
     pieces = scattered(90, seed, 0.08)
@@ -345,7 +345,7 @@ def test_a_plan_of_quads_alone_agrees_with_matching() -> None:
     assert made.value >= 0.9 * matched.value
 
 
-@settings(max_examples=6, deadline=None)
+@settings(max_examples=3, deadline=None)
 @given(st.integers(0, 10_000))
 def test_diving_takes_sets_that_go_together_and_nearly_all_that_the_programme_earns(seed: int) -> None:
     pieces = scattered(60, seed, 0.08)

@@ -108,11 +108,15 @@ def test_a_set_made_within_more_than_is_asked_but_reading_within_it_goes_last(st
     ]
 
 
-def test_the_orders_page_says_why_the_first_set_is_first(
+def candidates_of(line: OrderLine) -> str:
+    return f"/orders/{line.order}/lines/{line.pk}/candidates/"
+
+
+def test_the_candidates_page_says_why_the_first_set_is_first(
     stock: list[Valve], by: User, logged_in: Callable[..., Client]
 ) -> None:
     making.make_set(stock[:4], 5, by)
-    page = logged_in(Role.SALES).get(f"/orders/{order_for().order}/").content.decode()
+    page = logged_in(Role.SALES).get(candidates_of(order_for())).content.decode()
     assert "Made within 5 %, the widest that meets the line." in page
 
 
@@ -241,14 +245,18 @@ def test_an_order_goes_from_the_first_page_to_the_parcel(stock: list[Valve], log
     )
     line = order.lines.get()
     page = client.get(f"/orders/{order}/").content.decode()
-    assert "1 × matched quad 12AX7, Good or better, within 5 %" in page and "new set" in page
+    assert "1 × matched quad 12AX7, Good or better, within 5 %" in page and "new set" not in page
+    page = client.post(f"/orders/{order}/lines/{line.pk}/propose/", follow=True).content.decode()
+    assert "new set" in page
     option = fulfilment.options(line)[0]
     client.post(f"/orders/{order}/lines/{line.pk}/accept/", {"valves": option.key})
     for valve in option.valves:
         client.post(f"/orders/{order}/pull/", {"serial": valve.serial})
+    for valve in option.valves:
+        client.post(f"/orders/{order}/pack/", {"serial": valve.serial})
     client.post(f"/orders/{order}/despatch/", {"carrier": "Post"})
     order.refresh_from_db()
-    assert order.state == Order.State.DESPATCHED and order.despatch.carrier == "Post"
+    assert order.state == Order.State.DESPATCHED and order.despatches.get().carrier == "Post"
     back = {"serial": option.valves[0].serial, "reason": "hums"}
     client.post(f"/orders/{order}/take-back/", back)
     assert not option.valves[0].returns.exists(), "the next buyer is told what was complained of"
@@ -298,5 +306,5 @@ def test_only_sales_adds_a_line(logged_in: Callable[..., Client]) -> None:
 def test_when_nothing_meets_the_line_the_page_says_what_to_do(logged_in: Callable[..., Client]) -> None:
     make_policy()
     read(make_valve(make_type()), ia=1.2, gm=1.6)
-    page = logged_in(Role.SALES).get(f"/orders/{order_for().order}/").content.decode()
+    page = logged_in(Role.SALES).get(candidates_of(order_for())).content.decode()
     assert "Nothing in stock meets this line" in page

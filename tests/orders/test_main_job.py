@@ -115,6 +115,7 @@ def test_a_lot_comes_in_and_a_certified_matched_quad_goes_out(keyboard: Keyboard
     keyboard.tab_to("Type").type("12AX7").tab_to("Pieces in each").press("Control+a").type("4")
     keyboard.tab_to("Grade").choose("Good or better").tab_to("Within %").type("7")
     keyboard.tab_to("Add the line").go()
+    keyboard.tab_to("Propose").go()
     assert quad.number in keyboard.words
     keyboard.tab_to("Set aside").go()
     order = Order.objects.get()
@@ -126,6 +127,14 @@ def test_a_lot_comes_in_and_a_certified_matched_quad_goes_out(keyboard: Keyboard
     for valve in valves[:4]:
         keyboard.press("Control+a").type(valve.serial).go()
     assert "pulled" in keyboard.words
+
+    # The parcel: a valve of another order is caught, each of its own is scanned into it.
+    keyboard.tab_to("Pack and send").go()
+    keyboard.type(valves[4].serial).go()
+    assert "Wrong valve" in keyboard.words
+    for valve in valves[:4]:
+        keyboard.press("Control+a").type(valve.serial).go()
+    assert "All 4 are in the parcel" in keyboard.words
     keyboard.tab_to("Carrier").type("Post").tab_to("Mark as despatched").go()
 
     order.refresh_from_db()

@@ -36,7 +36,7 @@ def test_a_line_takes_another_number_and_price(logged_in: Callable[..., Client],
     line, client = single.lines.get(), logged_in(Role.SALES)
     address = reverse("order-line-change", args=[single.number, line.pk])
     assert address in client.get(single.get_absolute_url()).content.decode()
-    client.post(address, {"quantity": "2", "unit_price": "27,50", "note": "gold pins"})
+    client.post(address, {"quantity": "2", "unit_price": "27,50", "note": "gold pins", "best_grades": "2"})
     line.refresh_from_db()
     assert (line.quantity, line.unit_price, line.note) == (2, Decimal("27.50"), "gold pins")
     single.refresh_from_db()
@@ -65,23 +65,21 @@ def test_a_tracking_number_too_long_is_refused_and_kept(logged_in: Callable[...,
     page = logged_in(Role.SALES).post(reverse("order-despatch", args=[single.number]), {"tracking": long})
     assert "at most 80 characters" in page.content.decode() and long in page.content.decode()
     single.refresh_from_db()
-    assert single.state == Order.State.PULLED and not hasattr(single, "despatch")
+    assert single.state == Order.State.PULLED and not single.despatches.exists()
 
 
 def test_how_it_was_sent_is_corrected(logged_in: Callable[..., Client], single: Order, by: User) -> None:
     send(single, by)
     client = logged_in(Role.SALES)
-    client.post(reverse("despatch-correct", args=[single.number]), {"carrier": "Parcel", "tracking": "AB2"})
-    assert Order.objects.get().despatch.tracking == "AB2"
+    client.post(reverse("despatch-correct", args=["D0001"]), {"carrier": "Parcel", "tracking": "AB2"})
+    assert Order.objects.get().despatches.get().tracking == "AB2"
     said = Entry.objects.get(action="despatch-corrected").text
     assert "AB1" in said and "AB2" in said
 
 
 def test_what_was_not_sent_is_here_again(logged_in: Callable[..., Client], single: Order, by: User) -> None:
     send(single, by)
-    page = logged_in(Role.SALES).post(
-        reverse("despatch-undo", args=[single.number]), {"why": "the wrong box"}, follow=True
-    )
+    page = logged_in(Role.SALES).post(reverse("despatch-undo", args=["D0001"]), {"why": "the wrong box"}, follow=True)
     assert "is here, pulled from the shelves" in page.content.decode()
     order, valve = Order.objects.get(), Valve.objects.get()
     assert order.state == Order.State.PULLED and valve.state != State.DESPATCHED

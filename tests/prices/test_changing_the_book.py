@@ -106,6 +106,18 @@ def test_what_was_changed_or_ended_meanwhile_is_left_and_the_row_says_so() -> No
     assert "has ended" in outcomes[listings[1].pk] and outcomes[listings[2].pk] == effects.CHANGED
 
 
+def test_listings_follow_later_while_the_book_is_as_the_change_left_it(owner: Client) -> None:
+    listing = listed(goods(1), "20.00")
+    rule = in_force(amount=Decimal(20))
+    made = draft(replaces=rule, amount=Decimal(25))
+    owner.post(f"/prices/drafts/{made.pk}/take/")
+    assert "Re-price 1 listing now" in owner.get(made.get_absolute_url()).content.decode()
+    in_force("rounding", step=Decimal(2))
+    answer = owner.post(f"/prices/drafts/{made.pk}/take/", {"reprice": "book"}, follow=True)
+    assert "not as this change left it" in answer.content.decode() and not Job.objects.filter(kind="re-price").exists()
+    assert _prices([listing]) == [20]
+
+
 def test_a_change_reckoned_against_an_older_book_is_refused_until_somebody_looks_again() -> None:
     stale = draft(amount=Decimal(9))
     in_force("rounding", step=Decimal(1))

@@ -102,10 +102,7 @@ class ByHand:
     def valve(self, valve: Valve) -> str:
         if valve.written_off:
             return "written off"
-        if any(
-            row.valve_id == valve.pk and row.live and row.order_line.order.state == "despatched"
-            for row in self.allocations
-        ):
+        if any(row.valve_id == valve.pk and row.live and row.despatch_id is not None for row in self.allocations):
             return "despatched"
         if any(row.valve_id == valve.pk and row.live and row.listing.ended_at is None for row in self.listed):
             return "listed"

@@ -63,11 +63,14 @@ def test_sealed_packs_are_drawn_accepted_ordered_pulled_sent_and_taken_back_with
     keyboard.tab_to("Orders").go().tab_to("New order").go().choose("Ada Quill").tab_to("Save and add lines").go()
     keyboard.type("12AX7").enter().type("1").enter().type("1").enter().choose("in sealed packs").enter()
     keyboard.enter().enter().type("12.00").enter().go()
-    assert "sealed and sample-tested, not tested" in keyboard.words and keyboard.at() == "Set aside"
+    assert "sealed and sample-tested, not tested" in keyboard.words
+    assert keyboard.at() == "Set aside the best for every open line"
     keyboard.go().go()
     (valve,) = Valve.objects.filter(allocations__live=True)
     assert "carton" in keyboard.words and "S2" in keyboard.words
     keyboard.type(valve.serial).go()
+    assert keyboard.at() == "Pack and send"
+    keyboard.go().type(valve.serial).go()
     assert keyboard.at() == "Mark as despatched"
     keyboard.go()
     order = Order.objects.get()

@@ -797,7 +797,7 @@ def test_from_the_line_to_the_parcel_by_keyboard_and_scanner(by: User, logged_in
     assert client.post(order.get_absolute_url(), asked).status_code == 302
     line = order.lines.get()
     assert line.sealed and line.max_spread_percent is None
-    page = client.get(order.get_absolute_url()).content.decode()
+    page = client.get(reverse("order-candidates", args=[order, line.pk])).content.decode()
     assert unescape(page).count(plan.basis) == 1 and "0 of 13 failed" in page
     accept = reverse("order-accept", args=[order, line.pk])
     for _ in range(2):
@@ -808,6 +808,7 @@ def test_from_the_line_to_the_parcel_by_keyboard_and_scanner(by: User, logged_in
     assert "Keep these shut." in text and WORDS in text and plan.basis in text
     for valve in held(order):
         client.post(reverse("order-pull", args=[order]), {"serial": valve.serial})
+        client.post(reverse("order-pack", args=[order]), {"serial": valve.serial})
     client.post(reverse("order-despatch", args=[order]), {"carrier": "Post"})
     order.refresh_from_db()
     assert order.state == Order.State.DESPATCHED

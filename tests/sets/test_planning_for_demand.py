@@ -76,7 +76,7 @@ def test_the_order_page_shows_the_least_loss_with_its_reason_and_the_second_best
     line = order_line()
     options = fulfilment.options(line)
     assert len(options) == 2 and options[0].why.startswith("Selling it takes nothing")
-    page = logged_in(Role.SALES).get(f"/orders/{line.order}/").content.decode()
+    page = logged_in(Role.SALES).get(f"/orders/{line.order}/lines/{line.pk}/candidates/").content.decode()
     assert "Selling it takes nothing from" in page and "The next best" in page
     reckoned = page.split("<summary>How it was weighed</summary>")[1]
     assert "linear programme" in reckoned and "linear programme" not in page.split("<summary>How it was weighed")[0]

@@ -8,39 +8,22 @@ from __future__ import annotations
 
 import json
 import os
-import sqlite3
 import subprocess
 import sys
 from collections.abc import Callable
-from contextlib import closing
 from pathlib import Path
 from types import SimpleNamespace
-from urllib.parse import quote
 
 import pytest
 from django.conf import settings
 from django.contrib.messages import INFO
 from django.contrib.messages.storage.base import Message
 from django.contrib.messages.storage.cookie import CookieStorage
-from django.db import IntegrityError, OperationalError, connection
+from django.db import IntegrityError, OperationalError
 from django.http import HttpRequest, HttpResponse
 from django.test import RequestFactory
 
 from stockroom.site import attempts
-
-
-@pytest.fixture
-def new_shop(transactional_db: None, tmp_path: Path) -> str:
-    """The DATABASE_URL of a migrated database without rows of ours, which other processes can reach."""
-    if connection.vendor == "sqlite":
-        file = tmp_path / "shop.sqlite3"
-        with connection.cursor() as cursor:
-            cursor.execute("VACUUM INTO %s", [str(file)])
-        with closing(sqlite3.connect(file)) as shop:
-            shop.execute("PRAGMA journal_mode=WAL")
-        return f"sqlite:///{quote(str(file))}"
-    known = connection.settings_dict
-    return f"postgres://{known['USER']}@{known['HOST']}:{known['PORT']}/{known['NAME']}"
 
 
 def test_a_crowd_gets_no_server_error_loses_nothing_and_breaks_no_rule(new_shop: str) -> None:

@@ -13,10 +13,13 @@ import pytest
 from django.contrib.auth.models import User
 from django.test import Client
 from django.urls import URLPattern, URLResolver, get_resolver, reverse
+from django.utils import timezone
 
 from catalog.models import KeptPosition
+from grading.issued.pure import signing
 from grading.models import (
     HouseNominal,
+    IssuedCertificate,
     MatchedSet,
     Policy,
     PriceDraft,
@@ -24,13 +27,14 @@ from grading.models import (
     Quantity,
     Reading,
     ReferenceValve,
+    SigningKey,
     Stop,
     Study,
     TesterCondition,
 )
 from grading.sets import runs
 from grading.sets.runs import Ask
-from stockroom.models import Customer, Listing, Maker, Order, Place, ReturnCase, Supplier, Valve
+from stockroom.models import Customer, Despatch, Enquiry, Listing, Maker, Order, Place, ReturnCase, Supplier, Valve
 from stockroom.site.people import Role
 from tests.factories import graded, make_line, make_policy, make_tester, make_type, make_valves
 
@@ -59,6 +63,7 @@ class World:
         self.customer = Customer.objects.create(name="Ada Quill")
         self.order = Order.objects.create(number="R0001", customer=self.customer)
         self.order_line = self.order.lines.create(type=type_)
+        self.despatch = Despatch.objects.create(number="D0001", order=self.order)
         self.back = ReturnCase.objects.create(number="B0001", order=self.order, words="hums")
         self.set = MatchedSet.objects.create(
             number="S00001", type=type_, size=2, tolerance_percent=5, policy=Policy.current()
@@ -66,6 +71,15 @@ class World:
         ask = Ask(size=2, tiers=(("within 5 %", 5, 10),), best_grades=2)
         self.run = runs.start(type_, ask, None)
         self.listing = Listing.objects.create(number="A00001", title="One", price=5, currency="GBP")
+        self.enquiry = Enquiry.objects.create(
+            listing=self.listing,
+            name="Orla",
+            email="o@penhale.example",
+            answered_at=timezone.now(),
+            declined_because="?",
+        )
+        key = SigningKey.objects.create(kid="k", x=signing.jwk(bytes(32))["x"])
+        self.certificate = IssuedCertificate.objects.create(number="M00001", valve=self.valve, payload="{}", key=key)
         self.person = User.objects.create_user("somebody")
         self.lot, self.line = line.lot, line
         details = {"supply_v": 300, "load_kohm": 100, "cathode_resistor_ohm": 1500}
@@ -104,6 +118,20 @@ WHO: dict[str, tuple[Any, Callable[[World], list[Any]]]] = {
     "shop": (OWNER, lambda w: []),
     "export": (OWNER, lambda w: []),
     "export-file": (OWNER, lambda w: [1]),
+    "offers": (OWNER, lambda w: []),
+    "offer-new": (OWNER, lambda w: []),
+    "offer": (OWNER, lambda w: ["F0001"]),
+    "offer-edit": (OWNER, lambda w: ["F0001"]),
+    "offer-forecast": (OWNER, lambda w: ["F0001"]),
+    "offer-decline": (OWNER, lambda w: ["F0001"]),
+    "offer-buy": (OWNER, lambda w: ["F0001"]),
+    "offer-line-new": (OWNER, lambda w: ["F0001"]),
+    "offer-line-edit": (OWNER, lambda w: ["F0001", 1]),
+    "offer-line-drop": (OWNER, lambda w: ["F0001", 1]),
+    "offer-import": (OWNER, lambda w: ["F0001"]),
+    "offer-import-columns": (OWNER, lambda w: ["F0001", 1]),
+    "offer-import-preview": (OWNER, lambda w: ["F0001", 1]),
+    "offer-import-take-in": (OWNER, lambda w: ["F0001", 1]),
     "ledger": (OWNER, lambda w: []),
     "ledger-open": (OWNER, lambda w: []),
     "ledger-profit": (OWNER, lambda w: []),
@@ -270,8 +298,15 @@ WHO: dict[str, tuple[Any, Callable[[World], list[Any]]]] = {
     "order-accept": (SALES, lambda w: [w.order.number, w.order_line.pk]),
     "order-line-drop": (SALES, lambda w: [w.order.number, w.order_line.pk]),
     "order-line-change": (SALES, lambda w: [w.order.number, w.order_line.pk]),
-    "despatch-correct": (SALES, lambda w: [w.order.number]),
-    "despatch-undo": (SALES, lambda w: [w.order.number]),
+    "despatch-correct": (SALES, lambda w: [w.despatch.number]),
+    "despatch-undo": (SALES, lambda w: [w.despatch.number]),
+    "parcel-slip-pdf": (LOOK, lambda w: [w.despatch.number]),
+    "order-candidates": (LOOK, lambda w: [w.order.number, w.order_line.pk]),
+    "order-propose": (SALES, lambda w: [w.order.number, w.order_line.pk]),
+    "order-fill": (SALES, lambda w: [w.order.number]),
+    "order-hold": (SALES, lambda w: [w.order.number]),
+    "order-pack": (SALES, lambda w: [w.order.number]),
+    "order-pack-again": (SALES, lambda w: [w.order.number]),
     "order-leave-out": (SALES, lambda w: [w.order.number, w.order_line.pk]),
     "order-release": (SALES, lambda w: [w.order.number, w.order_line.pk, 1]),
     "order-listing": (SALES, lambda w: [w.order.number]),
@@ -304,6 +339,30 @@ WHO: dict[str, tuple[Any, Callable[[World], list[Any]]]] = {
     "price-draft-again": (OWNER, lambda w: [w.price_draft.pk]),
     "for-sale": (ANYONE, lambda w: []),
     "item": (ANYONE, lambda w: [w.listing.number]),
+    "feeds": (ANYONE, lambda w: []),
+    "feed-csv": (ANYONE, lambda w: []),
+    "feed-json": (ANYONE, lambda w: []),
+    "robots": (ANYONE, lambda w: []),
+    "site-map": (ANYONE, lambda w: []),
+    "site-map-section": (ANYONE, lambda w: ["listings"]),
+    "enquire": (ANYONE, lambda w: [w.listing.number]),
+    "enquiries": (LOOK, lambda w: []),
+    "enquiry": (LOOK, lambda w: [w.enquiry.pk]),
+    "enquiry-take": (SALES, lambda w: [w.enquiry.pk]),
+    "enquiry-decline": (SALES, lambda w: [w.enquiry.pk]),
+    "issued-certificates": (LOOK, lambda w: []),
+    "certificate-issue": (BENCH | SALES, lambda w: [w.set.number]),
+    "valve-certificate-issue": (BENCH | SALES, lambda w: [w.valve.serial]),
+    "certificate-withdraw": (SALES, lambda w: [w.certificate.number]),
+    "issued-certificate": (ANYONE, lambda w: [w.certificate.token]),
+    "certificate-copy": (ANYONE, lambda w: [w.certificate.token]),
+    "issued-paper": (ANYONE, lambda w: [w.certificate.token]),
+    "certificate-keys": (ANYONE, lambda w: []),
+    "certificate-keys-jwks": (ANYONE, lambda w: []),
+    "certificate-key-pem": (ANYONE, lambda w: [w.certificate.key.kid]),
+    "signing-keys": (OWNER, lambda w: []),
+    "signing-key-new": (OWNER, lambda w: []),
+    "signing-key-compromised": (OWNER, lambda w: [w.certificate.key.kid]),
     "testers": (LOOK, lambda w: []),
     "tester-new": (OWNER, lambda w: []),
     "tester": (LOOK, lambda w: [w.tester.pk]),

@@ -80,11 +80,12 @@ def test_a_carton_of_pcc88_from_spreadsheet_to_shelf_to_untested_sale(owner: Cli
     line_form = {"type": "PCC88", "set_size": 1, "quantity": 1, "sealed": "untested", "best_grades": 2}
     owner.post(order.get_absolute_url(), line_form)
     asked = order.lines.get(unit_price=None)
-    page = owner.get(order.get_absolute_url()).content.decode()
+    page = owner.get(reverse("order-candidates", args=[order.number, asked.pk])).content.decode()
     assert "untested, as received" in page and second.serial in page
     owner.post(reverse("order-accept", args=[order.number, asked.pk]), {"valves": second.serial})
     for valve in (first, second):
-        owner.post(reverse("order-pull", args=[order.number]), {"serial": valve.serial})
+        for address in ("order-pull", "order-pack"):
+            owner.post(reverse(address, args=[order.number]), {"serial": valve.serial})
     owner.post(reverse("order-despatch", args=[order.number]), {"carrier": "", "tracking": ""})
     first.refresh_from_db()
     second.refresh_from_db()
@@ -150,7 +151,7 @@ def test_a_graded_valve_is_not_sent_as_untested(owner: Client) -> None:
     line = order.lines.create(type=valve.type, untested=True)
     Allocation.objects.create(order_line=line, item=1, valve=valve)
     graded(valve)
-    owner.post(reverse("order-despatch", args=[order.number]), {"carrier": "", "tracking": ""})
+    owner.post(reverse("order-despatch", args=[order.number]), {"unchecked": "no scanner today"})
     valve.refresh_from_db()
     assert valve.state == "graded"
 

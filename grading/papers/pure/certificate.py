@@ -34,6 +34,7 @@ from grading.drawing.page import (
     open_document,
 )
 from grading.drawing.plot import SetChart, draw_chart, draw_legend, outside
+from grading.drawing.symbols import DOTS_300, Square, SymbolKind, draw_square, large_qr, square
 from grading.metrology.quantities import CLAIMING, FAULTS, Quantity, capitalised
 from grading.verdicts.pure.graded import GradedSection
 from stockroom.pure.written import NOT_MEASURED, day, plain, plural
@@ -87,6 +88,20 @@ class CertifiedQuantity(NamedTuple):
     last: date
 
 
+class PaperCheck(NamedTuple):
+    """How whoever holds the paper can check it: by its page, and by the signed copy in the large square.
+
+    `page` and `keys_page` are full addresses, or nothing where the shop has none on the web.
+    """
+
+    number: str
+    page: str
+    keys_page: str
+    key: str
+    signature: str
+    scanned: str
+
+
 @dataclass(frozen=True)
 class CertificateData:
     """`void` says why the certificate no longer stands; `notice` is the shop's own, such as "demo data".
@@ -116,6 +131,8 @@ class CertificateData:
     void: str = ""
     said: tuple[SaidRow, ...] = ()
     reasons: tuple[str, ...] = ()  # why a single valve has its grade
+    check: PaperCheck | None = None  # of one that is issued
+    preview: bool = False  # drawn to be looked at, and not issued
 
     @property
     def is_set(self) -> bool:
@@ -134,6 +151,7 @@ NOT_CLAIMED = (
     "fitness for any equipment. Nominal values are those of the source named and describe an average new valve, "
     "not a limit."
 )
+PREVIEW = "A preview: this certificate has not been issued, bears no signature and certifies nothing."
 CAUTION = (
     "Equipment with valves carries lethal voltages, and stored charge stays after switching off. Glass in use "
     "burns, and old glass breaks into sharp pieces. Fitting, biasing and testing are for people qualified to do "
@@ -150,6 +168,7 @@ HEADING_LEFT = text_style("heading-left", 7.6, bold=True, lead=1.15)
 FACT = text_style("fact", 9, bold=True, lead=1.2)
 SMALL = text_style("small", 7.6, lead=1.22)
 LABEL = text_style("label", 7.2, lead=1.25, textColor=SOFT)
+LONG = text_style("long", 7, lead=1.25, splitLongWords=1, wordWrap="CJK")  # breaks anywhere: it has no words
 
 ALL_SANS = ("FONT", (0, 0), (-1, -1), SANS, 8.4)  # else empty cells ask for a font that is not in the file
 
@@ -168,10 +187,17 @@ def certificate_pdf(data: CertificateData) -> bytes:
         head=lambda canvas: _head(canvas, data),
         head_mm=34,
         running=f"Certificate {data.number}, {data.name} {data.type}",
-        foot=f"{data.shop} · {data.number} · issued {day(data.issued_on)}",
+        foot=_foot(data),
         on=data.issued_on,
     )
     return file.getvalue()
+
+
+def _foot(data: CertificateData) -> str:
+    if data.preview:
+        return f"{data.shop} · {data.number} · preview of {day(data.issued_on)}, not issued"
+    certificate = f"certificate {data.check.number}, " if data.check else ""
+    return f"{data.shop} · {data.number} · {certificate}issued {day(data.issued_on)}"
 
 
 def _head(canvas: Canvas, data: CertificateData) -> None:
@@ -195,7 +221,7 @@ def _story(data: CertificateData) -> list[Flowable]:
             TITLE,
         ),
     ]
-    for text in (data.void, data.notice):
+    for text in (data.void, data.notice, PREVIEW if data.preview else ""):
         if text:
             story += [Spacer(0, 2 * mm), _boxed([Paragraph(escape(text), BODY)], BAD if text == data.void else WARN)]
     story += [Spacer(0, 2 * mm), _facts(data), *_readings(data), *_faults(data)]
@@ -214,7 +240,61 @@ def _story(data: CertificateData) -> list[Flowable]:
         Spacer(0, 2 * mm),
         _boxed([Paragraph(f"<b>Caution.</b> {escape(' '.join((CAUTION, *data.cautions)))}", BODY)], WARN),
     ]
+    if data.check:
+        story.append(KeepTogether([Paragraph("Check this certificate", HEAD), _check(data.check)]))
     return story
+
+
+PAGE_MODULE_MM, COPY_MODULE_MM = 6 / DOTS_300, 5 / DOTS_300  # whole dots; the copy is larger and read from nearer by
+
+
+class _Square(Flowable):  # type: ignore[misc]  # reportlab is untyped
+    """A QR code with its quiet zone."""
+
+    def __init__(self, symbol: Square, module_mm: float) -> None:
+        super().__init__()
+        self.symbol, self.module_mm = symbol, module_mm
+        self.side_mm = (symbol.modules + 2 * symbol.quiet) * module_mm
+
+    def wrap(self, *_: float) -> tuple[float, float]:
+        return self.side_mm * mm, self.side_mm * mm
+
+    def draw(self) -> None:
+        quiet = self.symbol.quiet * self.module_mm
+        draw_square(self.canv, quiet, quiet, self.symbol, self.module_mm)
+
+
+def _check(check: PaperCheck) -> Table:
+    """To the right the signed copy as a square, to the left how to use it, and the page's own square above that."""
+    copy = _Square(large_qr(check.scanned), COPY_MODULE_MM)
+    said: list[Flowable] = []
+    if check.page:
+        page = _Square(square(check.page, SymbolKind.QR), PAGE_MODULE_MM)
+        words = (
+            f"<b>Does it still stand?</b> This square opens the certificate’s own page: "
+            f"<link href={quoteattr(check.page)}>{escape(check.page)}</link>"
+        )
+        side = page.side_mm
+        beside = [side * mm, (ROOM_MM - copy.side_mm - side - 4) * mm]
+        middle = [("VALIGN", (0, 0), (-1, -1), "MIDDLE"), *_NO_PADDING]
+        said.append(Table([[page, Paragraph(words, LONG)]], colWidths=beside, style=middle))
+    where = f"; the keys and how to check are at {escape(check.keys_page)}" if check.keys_page else ""
+    said += [
+        Paragraph(
+            f"<b>Is it genuine?</b> The square to the right holds all of certificate {escape(check.number)}, signed by "
+            f"Ed25519 (RFC 8032): whoever has the key can check it without this shop{where}.",
+            SMALL,
+        ),
+        Spacer(0, 1 * mm),
+        Paragraph(f"<b>Key</b> {escape(check.key)}", LONG),
+        Paragraph(f"<b>Signature</b> {escape(check.signature)}", LONG),
+    ]
+    style: list[Any] = [("VALIGN", (0, 0), (-1, -1), "TOP"), ("BOX", (0, 0), (-1, -1), 0.6, RULE), *_NO_PADDING]
+    style += [("LEFTPADDING", (0, 0), (0, 0), 4), ("TOPPADDING", (0, 0), (0, 0), 3)]
+    return Table([[said, copy]], colWidths=[(ROOM_MM - copy.side_mm) * mm, copy.side_mm * mm], style=style)
+
+
+_NO_PADDING = [(f"{side}PADDING", (0, 0), (-1, -1), 0) for side in ("LEFT", "RIGHT", "TOP", "BOTTOM")]
 
 
 def _said(data: CertificateData) -> Table:
@@ -267,7 +347,8 @@ def _facts(data: CertificateData) -> Table:
     facts = [
         *_matched(data),
         ("Graded under", data.policy),
-        ("Issued on", day(data.issued_on)),
+        ("Preview of" if data.preview else "Issued on", day(data.issued_on)),
+        *([("Certificate", data.check.number)] if data.check else []),
     ]
     across = len(facts)
     measured = "; ".join(

@@ -17,12 +17,9 @@ ROUNDING = (
     "A discount is shared over the lines so that its parts make it up. Tax is reckoned once for each rate on the sum "
     "of what bears it and rounded half up to the minor unit."
 )
-# Harmonized System 2022, heading 8540: "Thermionic, cold cathode or photo-cathode valves and tubes (for example, vacuum
-# or vapour or gas filled valves and tubes, …)"; its wording as customs tariffs print it.
 CUSTOMS = (
-    "Electron valves (vacuum tubes), Harmonized System heading 8540; customs where the parcel goes decide on the "
-    "heading. No country of origin is stated here: give it only where it is known. "
-    "Glass under vacuum: handle with care."
+    "Customs where the parcel goes decide on the code. An origin is stated only where it is known. Glass under vacuum: "
+    "handle with care."
 )
 
 
@@ -50,6 +47,7 @@ class SlipData:
     to: tuple[str, ...]
     facts: tuple[tuple[tuple[str, str], ...], ...]
     rows: tuple[tuple[str, str, str, str], ...]  # what, pieces, serials, value
+    customs: tuple[tuple[str, str, str, str, str, str], ...]  # what, of what, code, origin, pieces, value; the sum last
     notes: tuple[str, ...]
 
 
@@ -81,6 +79,14 @@ def packing_slip_pdf(data: SlipData) -> bytes:
         *_address(data.to, data.facts),
         table(("What", "Pieces", "Serials", "Value"), data.rows, (70, 16, 68, 26), right=(1, 3)),
         Paragraph("For customs", HEAD),
+        table(
+            ("What it is", "Made of", "HS code", "Origin", "Pieces", "Value"),
+            data.customs,
+            (54, 34, 22, 28, 16, 26),
+            right=(4, 5),
+            style=[("LINEABOVE", (0, -1), (-1, -1), 0.9, INK)],
+        ),
+        Spacer(0, 3 * mm),
         Paragraph(escape(CUSTOMS), BODY),
         *[Paragraph(escape(note), BODY) for note in data.notes],
     ]

@@ -1,8 +1,13 @@
-"""Back up the whole shop, photographs included, into one file. The shop may be in use meanwhile."""
+"""Back up the whole shop, photographs included, into one file. The shop may be in use meanwhile.
+
+The secret key that signs certificates is not in it: whoever finds the backup cannot sign. Keep a copy of KEY_ROOT
+(var/keys) elsewhere, or begin a new key after a restore (Office, Keys of certificates): old signatures count on.
+"""
 
 from pathlib import Path
 from typing import Any
 
+from django.conf import settings
 from django.core.management.base import BaseCommand, CommandError, CommandParser
 from django.utils import timezone
 
@@ -34,3 +39,5 @@ class Command(BaseCommand):
         text = f"Backed up: {summary.tables} tables, {summary.rows} rows, {summary.files} files."
         Entry.write(None, ACTION, text)
         self.stdout.write(f"{target}: {text}")
+        if any(settings.KEY_ROOT.glob("*.pem")):
+            self.stdout.write(f"Not in it: the secret key that signs certificates, in {settings.KEY_ROOT}.")

@@ -31,6 +31,8 @@ class Command(BaseCommand):
                 signal.signal(sign, lambda *_: stop.set())
             worker.work_forever(stop, lanes)
             return
+        if not lanes or Lane.RECORDS in lanes:
+            worker.do_chores()
         ended = worker.work_off(lanes)
         self.stdout.write(f"{ended[JobState.DONE]} done, {ended[JobState.FAILED]} failed.")
         if ended[JobState.WAITING]:
