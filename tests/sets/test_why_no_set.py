@@ -93,7 +93,7 @@ def test_an_order_line_that_nothing_meets_says_why(size: int, said: str, logged_
     line = order.lines.create(
         type=make_type(), set_size=size, max_spread_percent=1 if size > 1 else None, best_grades=1
     )
-    page = logged_in(Role.SALES).post(reverse("order-propose", args=["R0001", line.pk])).content.decode()
+    page = logged_in(Role.SALES).get(reverse("order-candidates", args=["R0001", line.pk])).content.decode()
     assert "Why there is none" in page and said in page
 
 
