@@ -14,6 +14,7 @@ from typing import Any, NamedTuple
 from django.db.models import Count, Exists, F, Max, Min, OuterRef, Q, Subquery, Sum
 from django.utils import timezone
 
+from catalog.reference.scripts import normal
 from grading.buying.pure.bench import ShiftPace, learn_pace
 from grading.buying.pure.demand import TypeSold, learn_demand
 from grading.buying.pure.forecast import Learned
@@ -209,22 +210,12 @@ def quoted(lines: Sequence[LotOfferLine], learned: Learned, names: Sequence[str]
         if line.price_each is not None:
             found[line.pk] = Quoted((float(line.price_each),) * len(names))
         elif not learned.prices.knows(line.type_id) and line.type.is_identified:
-            asked = [
-                book.price(
-                    [
-                        ToPrice(
-                            PieceFacts(
-                                line.type_id,
-                                maker=line.maker_id,
-                                grade=name,
-                                condition=line.condition,
-                                how=How.TESTED,
-                            )
-                        )
-                    ]
-                ).amount
-                for name in names
-            ]
+            asked = [book.price([ToPrice(_as_graded(line, name))]).amount for name in names]
             if all(asked):
                 found[line.pk] = Quoted(tuple(float(amount) for amount in asked if amount))
     return found
+
+
+def _as_graded(line: LotOfferLine, grade: str) -> PieceFacts:
+    """A piece of the line, once it is tested and of this grade."""
+    return PieceFacts(line.type_id, normal(line.called), line.maker_id, grade, condition=line.condition, how=How.TESTED)

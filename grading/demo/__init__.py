@@ -65,7 +65,7 @@ def make(day: date) -> None:
     delivery.deliver(people, day)
     marks.identify(people, day)
     sealed.deal(people, day, plan, SEED)
-    offers.offer(people)
+    offers.offer(people, day)
 
 
 @transaction.atomic

@@ -2,24 +2,25 @@
 
 from __future__ import annotations
 
+from datetime import date, timedelta
 from decimal import Decimal
 
 from django.contrib.auth.models import User
-from django.utils import timezone
 
 from catalog.models import ValveType
 from grading.buying import forecasting, offering
+from grading.demo.clock import at, moment
 from grading.models import LotOffer, LotOfferLine
 from stockroom.models import Line, Supplier
 
 PRICES = {"6DJ8": "24.00", "ECL82": "14.00"}  # what the owner says that they bring; none were sold yet
 
 
-def offer(people: dict[str, User]) -> LotOffer:
+def offer(people: dict[str, User], day: date) -> LotOffer:
     by = people["owner"]
     made = LotOffer(
         supplier=Supplier.objects.get(name="Restposten Quellmark"),
-        offered_on=timezone.localdate(),
+        offered_on=day - timedelta(days=2),
         price=Decimal("240.00"),
         currency="EUR",
         rate=Decimal("0.86"),
@@ -43,7 +44,8 @@ def offer(people: dict[str, User]) -> LotOffer:
         )
         for name, condition, pieces in rows
     ]
-    added = offering.add_offer(made, by)
-    offering.add_lines(added, lines, by)
-    forecasting.make_forecast(added, by)
+    with at(moment(day, 2, 16, 20)):
+        added = offering.add_offer(made, by)
+        offering.add_lines(added, lines, by)
+        forecasting.make_forecast(added, by)
     return added

@@ -95,7 +95,7 @@ def trade(people: dict[str, User], day: date) -> None:
     with at(moment(day, 1, 17, 5)):
         order = take_order(studio, sales, "no hurry")
         ask(order, sales, "6SN7GT", 2, 2, within=10, price="55.00")
-        fifties = {"made_from": 1950, "made_to": 1959, "balanced_percent": 10.0}
+        fifties: dict[str, Any] = {"made_from": 1950, "made_to": 1959, "balanced_percent": 10.0}
         ask(order, sales, "12AX7", 1, 1, price="32.00", **fifties)
         line = ask(order, sales, "12AX7", 1, 6, price="24.00")
     with at(moment(day, 1, 17, 40)):  # the first of the six leaves in a parcel of its own

@@ -22,17 +22,7 @@ from stockroom.signals import despatch_undone, order_money_changed
 from stockroom.site.locks import hold_valves
 
 # What may be asked for otherwise on a line of tested valves; its type and the pieces in each stay.
-WISHED = (
-    "best_grades",
-    "max_spread_percent",
-    "maker",
-    "made_from",
-    "made_to",
-    "balanced_percent",
-    "feature",
-    "feature_word",
-    "as_marked",
-)
+WISHED = ("best_grades", "max_spread_percent", *OrderLine.WISHES)
 
 
 @transaction.atomic

@@ -500,7 +500,7 @@ def despatch(
         text = f"Sent to {order.customer} with {order}{f', {SEALED_WORDS}' if valve.pk in sealed else ''}"
         Entry.write(by, "despatched", text, valve=valve, lot=valve.line.lot, order=order)
     why = f" Not checked by scan: {unchecked}" if unchecked else ""
-    Entry.write(by, "parcel", f"{order}: {sent} with {plural(len(valves), 'valve')}. {sent.in_words}{why}", order=order)
+    Entry.write(by, "parcel", f"{order}: {sent} with {plural(len(valves), 'valve')}{sent.how}.{why}", order=order)
     states.refresh([valve.pk for valve in valves])
     order_despatched.send(Order, order=order, valves=valves, by=by)
     return sent

@@ -6,6 +6,7 @@ What it offers
     :func:`intervals`    how often ± holds the true value: of a reading, and of the spread of a set
     :func:`claims`       how often a set is claimed within a tolerance that it lies on, or lies well inside
     :func:`sections`     the same for the two sections of one valve under a policy
+    :func:`changed`      how often a valve that came back is called changed, unchanged or changed for certain
     :func:`cases`        each as a promise with its bounds, with so many times as many draws
     :data:`CASES`        the same with few, beside the published cases of `grading.proof.published`
 
@@ -28,10 +29,12 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import stats
 
+from grading.metrology.change import ChangeOutcome
 from grading.metrology.conformity import MaximumFalseAcceptance, Outcome
 from grading.metrology.repeatability import crossed_study
 from grading.models import Calibration, CalibrationValue, Capability, Quantity, Study, Tester
 from grading.proof.published.case import PROMISE, PublishedCase
+from grading.returns.comparing import compared
 from grading.testers.records import Basis, BasisKind, TesterRecord
 from grading.testers.studies import StudiedRepeatability, said_by
 from grading.verdicts.pure.grades import SectionReading, judge
@@ -126,7 +129,19 @@ def sections(trial: Trial, limit_percent: float, true_percent: float, seed: int 
     return passed / tried
 
 
-def _true_guard_band(trial: Trial) -> float:
+def changed(trial: Trial, by: float = 0.0, seed: int = 16) -> float:
+    """Share of the valves that a return’s page calls changed, read again when they have risen `by` so much."""
+    pairs = list(_sets(trial, by, seed, calibrated=True))
+    found = [compared(values[:1], values[1:], 0.1).outcome for values in pairs]
+    return sum(outcome is ChangeOutcome.CHANGED for outcome in found) / len(found)
+
+
+def changed_for_certain(trial: Trial) -> float:
+    """The same of valves that have risen by twice the true expanded uncertainty of the comparison."""
+    return changed(trial, expm1(2 * _true_guard_band(trial, (1 - PROBABILITY) / 2)))
+
+
+def _true_guard_band(trial: Trial, risk: float = 1 - PROBABILITY) -> float:
     """Of two valves, as a log ratio, were the tester's standard deviations known and only their degrees small."""
     level = 1.0 if trial.scatter_grows else trial.studied_ma / trial.at_ma
     variance = (trial.scatter * level) ** 2 + (trial.people_sd**2 if trial.people > 1 else 0.0)
@@ -134,7 +149,7 @@ def _true_guard_band(trial: Trial) -> float:
     parts, people, repeats = trial.study
     degrees = people - 1 if trial.people > 1 else parts * people * (repeats - 1)
     pairs = (trial.size // 2) * (trial.size - trial.size // 2)
-    return float(stats.t.ppf(1 - (1 - PROBABILITY) / pairs, degrees)) * sqrt(2 * variance)
+    return float(stats.t.ppf(1 - risk / pairs, degrees)) * sqrt(2 * variance)
 
 
 # Drawing
@@ -259,6 +274,20 @@ def cases(times: int = 1) -> Iterator[PublishedCase]:
         yield _case(
             f"a reading's ±, {'×'.join(map(str, study))} study, others' readings", "93 to 98 %", 0.93, 0.98, level
         )
+    yield from _came_back(times)
+
+
+def _came_back(times: int) -> Iterator[PublishedCase]:
+    trial = Trial(testers=100 * times)
+    for name, of in (
+        ("by the same person on the same tester", trial),
+        ("by another person", trial._replace(people=2, people_sd=0.01)),
+        ("on the other side of a calibration", trial._replace(sessions=2)),
+    ):
+        again = f"a returned valve, read again {name}"
+        yield _at_most(f"{again}: called changed although it is as it was", partial(changed, of), of.testers * of.sets)
+        found = partial(changed_for_certain, of)
+        yield _case(f"{again}: found to have changed by twice the ±", ">= 90 %", 0.9, 1.0, found)
 
 
 def _three(name: str, trial: Trial) -> Iterator[PublishedCase]:

@@ -226,6 +226,7 @@ def _replace(case: ReturnCase, order: Order, items: Sequence[Return], by: User) 
                 max_spread_percent=line.max_spread_percent if whole else None,
                 unit_price=Decimal(0),
                 note=f"no charge: replaces {plural(len(rows), 'valve')} of {order}",
+                **{name: getattr(line, name) for name in OrderLine.WISHES},
             ),
             by,
         )

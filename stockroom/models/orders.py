@@ -124,6 +124,7 @@ class OrderLine(models.Model):
     """
 
     MOST_IN_A_SET = 12
+    WISHES = ("maker", "made_from", "made_to", "balanced_percent", "feature", "feature_word", "as_marked")
 
     order = models.ForeignKey(Order, on_delete=models.CASCADE, related_name="lines")
     type = models.ForeignKey(ValveType, on_delete=models.PROTECT, related_name="+")
@@ -299,9 +300,12 @@ class Despatch(models.Model):
 
     @property
     def in_words(self) -> str:
+        return f"Sent {moment(timezone.localtime(self.at))}{self.how}."
+
+    @property
+    def how(self) -> str:
         by = f" by {self.carrier}" if self.carrier else ""
-        tracking = f", {self.tracking}" if self.tracking else ""
-        return f"Sent {moment(timezone.localtime(self.at))}{by}{tracking}."
+        return f"{by}, {self.tracking}" if self.tracking else by
 
 
 class ReturnQuerySet(models.QuerySet["Return"]):

@@ -23,6 +23,7 @@ from stockroom.receiving import corrections
 from stockroom.site.people import Role
 from stockroom.states import State
 from tests.factories import make_line, make_lot, make_policy, make_supplier, make_type, make_user, make_valves
+from tests.prices.shop import in_force
 
 Owner = Callable[..., Client]
 
@@ -126,6 +127,18 @@ def test_a_type_that_was_never_sold_counts_for_nothing_until_somebody_says_what_
     second.refresh_from_db()
     assert second.content["lines"][1]["price_from"] == "owner" and not Told(second).unsaid
     assert second.proceeds > first.proceeds  # type: ignore[operator]
+
+
+def test_a_type_that_was_never_sold_is_priced_by_the_price_book(shop: None) -> None:
+    offer, type_ = _offer(), make_type("EL84")
+    in_force("price", type=type_, amount=12)
+    in_force("price", type=type_, grade="Excellent", amount=20)
+    offering.add_lines(offer, [LotOfferLine(type=type_, condition=Line.Condition.BOXED, pieces=10)], None)
+    kept = forecasting.make_forecast(offer, None)
+    sold, never = kept.content["lines"]
+    assert sold["price_from"] == "sales" and "quoted" not in sold
+    assert never["price_from"] == "book" and never["quoted"] == [20, 12, 12]
+    assert 0 < never["proceeds"][0] < 10 * 20
 
 
 def _offer_in_doubt(**fields: object) -> LotOffer:

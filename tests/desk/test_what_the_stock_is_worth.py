@@ -99,7 +99,9 @@ def test_a_day_that_is_past_stays_as_it_was() -> None:
     past, today = worth.worth_on(then), worth.worth_on(now)
     assert (past.cost, past.listed, past.listed_price, past.unpriced) == (90, 1, 50, 2)
     assert (today.cost, today.listed, today.listed_price, today.unpriced) == (60, 2, 110, 0)
-    assert worth.worth_on(date(2000, 1, 1)).cost == 0
+    Listing.objects.update(listed_at=timezone.now() - timedelta(days=12_000))
+    before = worth.worth_on(date(2000, 1, 1))
+    assert (before.cost, before.listed) == (0, 0), "nothing was here, whatever was listed"
 
 
 def test_lines_of_which_the_books_count_no_pieces_are_said_apart() -> None:

@@ -11,6 +11,7 @@ from pathlib import Path
 import pytest
 from django.conf import settings
 from hypothesis import given
+from hypothesis import settings as examples
 from hypothesis import strategies as st
 
 from stockroom.marks.pure.datecodes import Form, Window, readings
@@ -182,6 +183,7 @@ SERIAL_LIKE = st.one_of(
 MONTHS = ("JAN", "FEB", "MAR", "APR", "MA", "JU", "AUG", "SEP", "OCT", "OKT", "NOV", "DE")
 
 
+@examples(max_examples=30)
 @given(SERIAL_LIKE.filter(lambda text: not any(month in text for month in MONTHS)), st.sampled_from([WESTERN, EASTERN]))
 def test_a_number_of_any_kind_gives_no_date_that_leads(text: str, facts: TypeFacts) -> None:
     assert likeliest(text, facts) == ""

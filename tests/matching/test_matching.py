@@ -405,7 +405,7 @@ def test_the_sets_written_out_are_all_that_fit_and_each_once() -> None:
     assert write_out(field.low, field.high, field.reach, field.values, 4, 10) is None
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=25, deadline=None)
 @given(st.integers(0, 10_000), st.integers(2, 4))
 def test_pricing_finds_the_cheapest_set_of_every_box(seed: int, size: int) -> None:
     random = np.random.default_rng(seed)
@@ -459,7 +459,7 @@ def test_totals_are_rounded_down_to_what_whole_sets_can_be_worth() -> None:
     assert round_down(52.9999999, 1.0) == 53.0
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=25, deadline=None)
 @given(st.integers(0, 10_000), st.integers(2, 4), st.floats(0.0, 1.2))
 def test_any_prices_at_all_give_a_bound(seed: int, size: int, share: float) -> None:
     pieces = scattered(11, seed, 0.04)

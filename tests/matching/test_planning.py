@@ -124,7 +124,7 @@ def test_the_bound_of_a_large_plan_is_not_below_a_plan_that_exists() -> None:
     assert made.ended == "No plan earns more."
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=15, deadline=None)
 @given(st.integers(0, 10_000), st.booleans(), st.floats(0.0, 1.5), st.integers(0, 2))
 def test_any_prices_at_all_bound_what_a_plan_can_earn(seed: int, crowded: bool, share: float, ready: int) -> None:
     pieces = scattered(9, seed, 0.02)
@@ -345,7 +345,7 @@ def test_a_plan_of_quads_alone_agrees_with_matching() -> None:
     assert made.value >= 0.9 * matched.value
 
 
-@settings(max_examples=3, deadline=None)
+@settings(max_examples=2, deadline=None)
 @given(st.integers(0, 10_000))
 def test_diving_takes_sets_that_go_together_and_nearly_all_that_the_programme_earns(seed: int) -> None:
     pieces = scattered(60, seed, 0.08)

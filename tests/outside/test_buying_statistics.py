@@ -112,7 +112,7 @@ def test_anscombes_angle_has_the_variance_it_states() -> None:
         weights = stats.binom(n, share).pmf(counts)
         angles = np.array([angle(int(count), n)[0] for count in counts])
         mean = weights @ angles
-        assert weights @ (angles - mean) ** 2 == pytest.approx(1 / (4 * n + 2), rel=0.08)
+        assert weights @ (angles - mean) ** 2 == pytest.approx(angle(round(share * n), n)[1], rel=0.08)
 
 
 def test_a_share_kept_as_a_beta_has_the_mean_and_variance_of_its_draws() -> None:

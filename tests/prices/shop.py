@@ -65,11 +65,12 @@ def sold(valves: Sequence[Valve], price: str, **line: Any) -> OrderLine:
         customer=Customer.objects.get_or_create(name="Ada Quill")[0],
         state=Order.State.DESPATCHED,
     )
-    Despatch.objects.create(order=order)
+    despatch = Despatch.objects.create(number=f"D{order.number}", order=order)
     made = order.lines.create(
         type=valves[0].type, **{"set_size": 1, "quantity": len(valves), "unit_price": Decimal(price), **line}
     )
     Allocation.objects.bulk_create(
-        Allocation(order_line=made, item=1 + place // made.set_size, valve=valve) for place, valve in enumerate(valves)
+        Allocation(order_line=made, item=1 + place // made.set_size, valve=valve, despatch=despatch)
+        for place, valve in enumerate(valves)
     )
     return made

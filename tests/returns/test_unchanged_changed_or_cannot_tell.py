@@ -4,7 +4,6 @@ function that the page of a return calls."""
 from __future__ import annotations
 
 import random
-import sys
 from collections import Counter
 from collections.abc import Iterator
 from math import inf, log, sqrt
@@ -114,7 +113,7 @@ def tally(found: Iterator) -> dict[ChangeOutcome, float]:
 def test_a_valve_that_has_not_changed_is_called_changed_in_five_per_cent_at_most(other_tester: bool) -> None:
     """Of 300 valves read twice, of four figures each. Three standard deviations above 5 % are 8.8 %.
 
-    `python -m tests.returns.test_unchanged_changed_or_cannot_tell 20000` draws as many as you say.
+    `manage.py try_promises --only returned` draws many more, of testers that are studied as in the shop.
     """
     said = tally(trials(300, 0.0, other_tester=other_tester))
     assert said[CHANGED] <= 0.088
@@ -198,12 +197,3 @@ def test_what_cannot_be_compared_says_why() -> None:
     assert why(other(value=0.0, terms={"resolution": 0.01, **terms})).startswith("a reading of nothing has no ratio")
     assert compared(sent, [again], 0.1).pairs[0].outcome == UNCHANGED
     assert not compared(sent, [], 0.1).is_read
-
-
-if __name__ == "__main__":
-    count = int(sys.argv[1]) if sys.argv[1:] else 20_000
-    for on_another in (False, True):
-        fallen = -2 * expanded(on_another)
-        print("on another tester" if on_another else "on the same tester")
-        print("  unchanged:", tally(trials(count, 0.0, other_tester=on_another)))
-        print(f"  fallen by {-fallen:.1%}:", tally(trials(count // 4, fallen, other_tester=on_another)))

@@ -6,6 +6,7 @@ from collections.abc import Callable
 
 import pytest
 from django.test import Client
+from django.urls import reverse
 
 from grading.models import Demand, MatchRun, Policy
 from grading.sets import making, runs
@@ -89,8 +90,10 @@ def test_an_order_line_that_nothing_meets_says_why(size: int, said: str, logged_
         for valve in valves[:2]:
             graded(valve, gm=0.9)
     order = Order.objects.create(number="R0001", customer=Customer.objects.create(name="Ada Quill"))
-    order.lines.create(type=make_type(), set_size=size, max_spread_percent=1 if size > 1 else None, best_grades=1)
-    page = logged_in(Role.SALES).get("/orders/R0001/").content.decode()
+    line = order.lines.create(
+        type=make_type(), set_size=size, max_spread_percent=1 if size > 1 else None, best_grades=1
+    )
+    page = logged_in(Role.SALES).post(reverse("order-propose", args=["R0001", line.pk])).content.decode()
     assert "Why there is none" in page and said in page
 
 
