@@ -12,6 +12,7 @@ from django.contrib.auth.models import User
 from catalog.models import ValveType
 from grading.demo.clock import at, moment
 from grading.enquiries import asking
+from grading.issued import issuing
 from grading.listings import publishing
 from grading.models import MatchedSet
 from grading.orders import fulfilment, packing
@@ -104,6 +105,7 @@ def trade(people: dict[str, User], day: date) -> None:
         fulfilment.pull(order, valve, sales)
         packing.scan(order, valve, sales)
         packing.send(order, "Tallowmere Carriers", "TC 4417 155", sales, only_scanned=True)
+    issuing.issue(quads[1], sales)  # today: a certificate bears the day on which it is signed
 
 
 def _promise(by: User) -> None:
