@@ -9,7 +9,7 @@ from django.db import migrations, models
 
 class Migration(migrations.Migration):
     dependencies = [
-        ("stockroom", "0020_orders_in_parts"),
+        ("stockroom", "0021_orders_in_parts"),
         migrations.swappable_dependency(settings.AUTH_USER_MODEL),
     ]
 

@@ -9,8 +9,8 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
     dependencies = [
         ("catalog", "0005_types_in_the_pages"),
-        ("grading", "0015_price_book"),
-        ("stockroom", "0021_bills_rebates_and_pieces"),
+        ("grading", "0014_price_book"),
+        ("stockroom", "0020_bills_rebates_and_pieces"),
     ]
 
     operations = [

@@ -41,7 +41,7 @@ def say_what_left(apps, schema_editor) -> None:
 class Migration(migrations.Migration):
     dependencies = [
         ("catalog", "0005_types_in_the_pages"),
-        ("stockroom", "0021_bills_rebates_and_pieces"),
+        ("stockroom", "0020_bills_rebates_and_pieces"),
     ]
 
     operations = [

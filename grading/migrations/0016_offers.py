@@ -41,8 +41,8 @@ def remove(apps, schema_editor) -> None:
 
 class Migration(migrations.Migration):
     dependencies = [
-        ("catalog", "0001_squashed_0005_types_in_the_pages"),
-        ("grading", "0018_asked_for_and_not_had"),
+        ("catalog", "0005_types_in_the_pages"),
+        ("grading", "0015_asked_for_and_not_had"),
         ("stockroom", "0018_repricing"),
         migrations.swappable_dependency(settings.AUTH_USER_MODEL),
     ]

@@ -38,8 +38,8 @@ def remove(apps, schema_editor) -> None:
 
 class Migration(migrations.Migration):
     dependencies = [
-        ("grading", "0019_offers"),
-        ("stockroom", "0023_enquiries_and_terms"),
+        ("grading", "0016_offers"),
+        ("stockroom", "0022_enquiries_and_terms"),
         migrations.swappable_dependency(settings.AUTH_USER_MODEL),
     ]
 
