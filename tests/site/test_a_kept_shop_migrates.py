@@ -162,13 +162,13 @@ def _tables(url: str | None) -> dict[str, Any]:
                 for column in to.introspection.get_table_description(cursor, table)
             }
             held = to.introspection.get_constraints(cursor, table).items()
-            rules = [name for name, rule in held if rule["check"] or (rule["unique"] and not rule["primary_key"])]
+            checks = sorted(name for name, rule in held if rule["check"])
             others = [
-                (rule["columns"], rule["primary_key"], rule["foreign_key"], rule["index"])
+                (rule["columns"], rule["primary_key"], rule["unique"], rule["foreign_key"], rule["index"])
                 for _, rule in held
-                if not rule["check"] and not rule["unique"]
+                if not rule["check"]
             ]
-            made[table] = columns, sorted(rules), sorted(others, key=str)
+            made[table] = columns, checks, sorted(others, key=str)
     return made
 
 

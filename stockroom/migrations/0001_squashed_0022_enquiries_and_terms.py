@@ -1,4 +1,4 @@
-"""What the migrations up to 0016 make, at once, for a new shop: the tables, and the triggers that keep
+"""What the migrations up to 0022 make, at once, for a new shop: the tables, and the triggers that keep
 what is decided of sealed stock and what stands in the books as they were written."""
 
 from importlib import import_module
@@ -25,8 +25,14 @@ NAMES = [
     "0014_what_a_buyer_is_told",
     "0015_as_marked",
     "0016_the_books",
+    "0017_marks_and_construction_years",
+    "0018_repricing",
+    "0019_returns_are_followed",
+    "0020_bills_rebates_and_pieces",
+    "0021_orders_in_parts",
+    "0022_enquiries_and_terms",
 ]
-GUARDED = ["0004_sealed_stock_and_claims", "0005_sealed_stock_is_sold", "0016_the_books"]
+GUARDED = ["0004_sealed_stock_and_claims", "0005_sealed_stock_is_sold", "0016_the_books", "0018_repricing"]
 
 
 def triggers(name: str) -> migrations.RunPython:
@@ -38,7 +44,7 @@ class Migration(migrations.Migration):
     initial = True
     replaces = [("stockroom", name) for name in NAMES]
     dependencies = [
-        ("catalog", "0005_types_in_the_pages"),
+        ("catalog", "0006_stabilisers_strike"),
         migrations.swappable_dependency(settings.AUTH_USER_MODEL),
     ]
     operations = [MadeAtOnce(NAMES), *map(triggers, GUARDED)]

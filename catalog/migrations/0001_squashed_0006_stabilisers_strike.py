@@ -1,4 +1,4 @@
-"""What the migrations up to 0005 make, at once, for a new shop."""
+"""What the migrations up to 0006 make, at once, for a new shop."""
 
 from django.conf import settings
 from django.db import migrations
@@ -11,6 +11,7 @@ NAMES = [
     "0003_ratings_for_circuits",
     "0004_kept_position",
     "0005_types_in_the_pages",
+    "0006_stabilisers_strike",
 ]
 
 

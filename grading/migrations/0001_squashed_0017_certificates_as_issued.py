@@ -1,4 +1,4 @@
-"""What the migrations up to 0013 make, at once, for a new shop: the tables, and the triggers that keep
+"""What the migrations up to 0017 make, at once, for a new shop: the tables, and the triggers that keep
 readings and studies as they were written."""
 
 from importlib import import_module
@@ -22,8 +22,18 @@ NAMES = [
     "0011_match_runs_have_no_queue_of_their_own",
     "0012_current_grade",
     "0013_studies_set_aside",
+    "0014_price_book",
+    "0015_asked_for_and_not_had",
+    "0016_offers",
+    "0017_certificates_as_issued",
 ]
-GUARDED = ["0002_readings_are_append_only", "0003_instruments"]
+GUARDED = [
+    "0002_readings_are_append_only",
+    "0003_instruments",
+    "0014_price_book",
+    "0016_offers",
+    "0017_certificates_as_issued",
+]
 
 
 def triggers(name: str) -> migrations.RunPython:
@@ -35,8 +45,8 @@ class Migration(migrations.Migration):
     initial = True
     replaces = [("grading", name) for name in NAMES]
     dependencies = [
-        ("catalog", "0005_types_in_the_pages"),
-        ("stockroom", "0016_the_books"),
+        ("catalog", "0006_stabilisers_strike"),
+        ("stockroom", "0022_enquiries_and_terms"),
         migrations.swappable_dependency(settings.AUTH_USER_MODEL),
     ]
     operations = [MadeAtOnce(NAMES), *map(triggers, GUARDED)]
