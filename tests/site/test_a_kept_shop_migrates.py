@@ -151,7 +151,7 @@ def _json(value: Any) -> Any:
 
 def _tables(url: str | None) -> dict[str, Any]:
     """What the database at an address, or that of the tests, is made of: but for the names of keys and indexes, which
-    keep a table's older name."""
+    keep a table's older name, and the figures of constraints that have none."""
     with _asked(url) as to, to.cursor() as cursor:
         made: dict[str, Any] = {"triggers": _triggers(to, cursor)}
         for table in to.introspection.table_names(cursor):
@@ -162,7 +162,7 @@ def _tables(url: str | None) -> dict[str, Any]:
                 for column in to.introspection.get_table_description(cursor, table)
             }
             held = to.introspection.get_constraints(cursor, table).items()
-            checks = sorted(name for name, rule in held if rule["check"])
+            checks = sorted(name.rstrip("_0123456789") for name, rule in held if rule["check"])
             others = [
                 (rule["columns"], rule["primary_key"], rule["unique"], rule["foreign_key"], rule["index"])
                 for _, rule in held
