@@ -65,7 +65,7 @@ def _sell(valves: list[Valve], price: Decimal) -> None:
         order = Order.objects.create(number=f"R{Order.objects.count() + 1:04}", customer=customer, currency="GBP")
         line = order.lines.create(type=valves[first].type, unit_price=price, quantity=3)
         for item, valve in enumerate(valves[first : first + 3], start=1):
-            line.allocations.create(item=item, valve=valve)
+            line.allocations.create(item=item, valve=valve, pulled_at=timezone.now())
         order.state = Order.State.PULLED
         order.save()
         fulfilment.despatch(order, "", "", owner)

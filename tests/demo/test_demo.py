@@ -15,6 +15,7 @@ from django.contrib.auth import authenticate
 from django.contrib.auth.models import Group, User
 from django.core.management import call_command
 from django.db import transaction
+from django.db.models import QuerySet
 from django.http import HttpRequest
 from django.test import Client
 from django.urls import resolve
@@ -78,6 +79,11 @@ from tests.pdfs import read_pdf
 DAY = date(2024, 5, 31)
 
 
+def told() -> QuerySet[Entry]:
+    """All but that a certificate was signed, which is done by the true date with a key that nobody knows beforehand."""
+    return Entry.objects.exclude(action__in=["key-begun", "certified"])
+
+
 class Made(NamedTuple):
     said: str
     first: list[tuple[object, ...]]
@@ -114,7 +120,7 @@ def _contents() -> list[tuple[object, ...]]:
         *Photograph.objects.order_by("sha256").values_list("sha256", "state", "first_sent_at"),
         *Member.objects.order_by("valve__serial").values_list("set__number", "valve__serial", "set__made_at"),
         # A study is named by its key in the database, which PostgreSQL never gives twice.
-        *sorted((at, re.sub(r"[Ss]tudy \d+", "study", text)) for at, text in Entry.objects.values_list("at", "text")),
+        *sorted((at, re.sub(r"[Ss]tudy \d+", "study", text)) for at, text in told().values_list("at", "text")),
     ]
 
 
@@ -384,7 +390,7 @@ def test_a_study_waits_for_the_owner(shop: Made, db: None) -> None:
 
 
 def test_everything_happened_in_the_weeks_before_the_day(shop: Made, db: None) -> None:
-    days = {entry.at.date() for entry in Entry.objects.all()}
+    days = {entry.at.date() for entry in told()}
     days |= {reading.taken_at.date() for reading in Reading.objects.all()}
     days |= {grade.given_at.date() for grade in Grade.objects.all()}
     days |= {check.taken_at.date() for check in ReferenceCheck.objects.all()}
