@@ -23,6 +23,7 @@ from pytest_django.plugin import blocking_manager_key
 
 from grading.models import Policy
 from stockroom.site.people import Role
+from tests import kept
 
 # An example that takes long on a busy machine is no failure. Each run tries fifty others, or as many as a test says.
 examples.register_profile("unhurried", deadline=None, max_examples=50)
@@ -140,6 +141,13 @@ def _is_superuser(cursor: Any) -> bool:
 @pytest.fixture
 def policy(reference: None) -> Policy:
     return Policy.current()
+
+
+@pytest.fixture(scope="session")
+def kept_shop(django_db_setup: Any, django_db_blocker: Any, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]:
+    """The shop of November 2026 in a database of its own, brought up to date: `tests.kept.KeptShop`."""
+    with django_db_blocker.unblock(), kept.brought_up_to_date(tmp_path_factory.mktemp("kept-shop")) as shop:
+        yield shop
 
 
 @pytest.fixture(scope="session")

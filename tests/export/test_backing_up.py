@@ -4,37 +4,22 @@ from __future__ import annotations
 
 import io
 import json
-import lzma
 import os
 import sqlite3
-import subprocess
-import sys
 import threading
 import zipfile
 from collections.abc import Callable, Iterator
 from contextlib import closing
 from pathlib import Path
 from typing import Any
-from urllib.parse import quote
+from urllib.parse import quote, unquote, urlparse
 
 import psycopg
 import pytest
-from django.conf import settings
 from django.db import connection
 
 from stockroom.export.backup import BackupRefused, restore
-
-KEPT = Path(__file__).parents[1] / "site" / "kept"
-
-
-def _manage(url: str, media: Path, *command: str) -> subprocess.CompletedProcess[str]:
-    return subprocess.run(
-        [sys.executable, "manage.py", *command],
-        cwd=settings.BASE_DIR,
-        env={**os.environ, "DATABASE_URL": url, "PHOTO_ROOT": str(media)},
-        capture_output=True,
-        text=True,
-    )
+from tests.kept import KeptShop, manage
 
 
 @pytest.fixture(scope="module")
@@ -65,19 +50,12 @@ def new_database(django_db_setup: Any, folder: Path) -> Iterator[Callable[[str],
 
 
 @pytest.fixture(scope="module")
-def shop(new_database: Callable[[str], str], folder: Path) -> tuple[str, Path]:
-    """The kept demonstration shop, brought up to date, with a photograph's file."""
-    url = new_database("shop")
-    if connection.vendor == "sqlite":
-        (folder / "shop.sqlite3").write_bytes(lzma.decompress((KEPT / "shop-2026-11-26.sqlite3.xz").read_bytes()))
-    else:
-        with psycopg.connect(url, autocommit=True) as server:
-            server.execute(lzma.decompress((KEPT / "shop-2026-11-26.sql.xz").read_bytes()))
-    media = folder / "media"
+def shop(kept_shop: KeptShop) -> tuple[str, Path]:
+    """The kept demonstration shop with a photograph's file."""
+    media = kept_shop.folder / "media"
     (media / "photographs").mkdir(parents=True)
     (media / "photographs" / "one.jpg").write_bytes(b"not really a picture")
-    assert _manage(url, media, "migrate").returncode == 0
-    return url, media
+    return kept_shop.url, media
 
 
 def test_what_was_changed_in_the_file_is_found_out_and_what_is_whole_comes_back_equal(
@@ -85,7 +63,7 @@ def test_what_was_changed_in_the_file_is_found_out_and_what_is_whole_comes_back_
 ) -> None:
     url, media = shop
     file, forged, elsewhere = tmp_path / "backup.zip", tmp_path / "forged.zip", tmp_path / "elsewhere"
-    done = _manage(url, media, "backup", str(file))
+    done = manage(url, media, "backup", str(file))
     assert done.returncode == 0 and "1 files" in done.stdout, done.stderr
     with zipfile.ZipFile(file) as source, zipfile.ZipFile(forged, "w") as target:
         for name in source.namelist():
@@ -94,14 +72,14 @@ def test_what_was_changed_in_the_file_is_found_out_and_what_is_whole_comes_back_
                 data = data.replace(b'"country": "', b'"country": "X', 1)
             target.writestr(name, data)
     fresh = new_database("fresh")
-    done = _manage(fresh, elsewhere, "restore", str(forged))
+    done = manage(fresh, elsewhere, "restore", str(forged))
     assert done.returncode != 0 and "stockroom.Supplier came back" in done.stderr
-    done = _manage(fresh, elsewhere, "restore", str(file))  # so nothing was left behind
+    done = manage(fresh, elsewhere, "restore", str(file))  # so nothing was left behind
     assert done.returncode == 0, done.stderr
     assert "digests of every table are equal" in done.stdout
     assert (elsewhere / "photographs" / "one.jpg").read_bytes() == b"not really a picture"
-    assert "agree" in _manage(fresh, elsewhere, "check_states").stdout
-    again = _manage(fresh, elsewhere, "restore", str(file))
+    assert "agree" in manage(fresh, elsewhere, "check_states").stdout
+    again = manage(fresh, elsewhere, "restore", str(file))
     assert again.returncode != 0 and "in use" in again.stderr
 
 
@@ -120,13 +98,13 @@ def test_what_is_no_backup_is_refused_in_words(db: None, data: bytes | dict[str,
 
 
 def test_a_backup_taken_while_somebody_writes_holds_all_that_was_acknowledged(
-    shop: tuple[str, Path], folder: Path, tmp_path: Path
+    shop: tuple[str, Path], tmp_path: Path
 ) -> None:
     """A plain copy of an open SQLite file would not: the last changes lie in the log beside it."""
     url, media = shop
     acknowledged, stop = 0, threading.Event()
     sign = "?" if connection.vendor == "sqlite" else "%s"
-    with closing(_open(url, folder)) as at_work:
+    with closing(_open(url)) as at_work:
 
         def work() -> None:
             nonlocal acknowledged
@@ -142,7 +120,7 @@ def test_a_backup_taken_while_somebody_writes_holds_all_that_was_acknowledged(
             while acknowledged < 50:
                 stop.wait(0.01)
             before = acknowledged
-            assert _manage(url, media, "backup", str(tmp_path / "backup.zip")).returncode == 0
+            assert manage(url, media, "backup", str(tmp_path / "backup.zip")).returncode == 0
         finally:
             stop.set()
             worker.join()
@@ -152,10 +130,10 @@ def test_a_backup_taken_while_somebody_writes_holds_all_that_was_acknowledged(
     assert {f"shelf {number}" for number in range(before)} <= found
 
 
-def _open(url: str, folder: Path) -> Any:
+def _open(url: str) -> Any:
     """The shop's database, as another program writes to it."""
     if connection.vendor == "sqlite":
-        file = sqlite3.connect(folder / "shop.sqlite3", timeout=20, check_same_thread=False)
+        file = sqlite3.connect(unquote(urlparse(url).path), timeout=20, check_same_thread=False)
         file.execute("PRAGMA journal_mode=WAL")
         return file
     return psycopg.connect(url)
