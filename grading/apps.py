@@ -9,6 +9,7 @@ class GradingConfig(AppConfig):
         from grading.bench import readings_job  # noqa: F401 -- importing makes its jobs known
         from grading.bench.beside import BESIDE
         from grading.buying import receivers as offer_receivers  # noqa: F401
+        from grading.buying.views import offer_of
         from grading.desk import overview, worth  # noqa: F401 -- importing makes their jobs known
         from grading.desk import receivers as desk_receivers  # noqa: F401
         from grading.issued.views import certificate_of
@@ -40,9 +41,10 @@ class GradingConfig(AppConfig):
 
         guards.watch(self)
         CHORES["holds"] = holds.release_expired
+        CHORES["desk"] = overview.keep_fresh
         WAYS[:] = [SealedPacks(), UntestedValves()]
         PARTS[:] = [public_part]
         BESIDE[:] = [came_back]
-        FINDERS[:] = [question_of, certificate_of]
+        FINDERS[:] = [question_of, certificate_of, offer_of]
         HINTS[:] = [hint]
         COUNTERS[1:] = [judged_by]

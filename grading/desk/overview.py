@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, timedelta
 from decimal import Decimal
 from typing import Any, NamedTuple
 
@@ -21,9 +21,10 @@ from grading.desk.written import written_amounts
 from stockroom.jobs import kinds
 from stockroom.jobs.kinds import Lane
 from stockroom.jobs.worker import Hand
-from stockroom.models import Job
+from stockroom.models import Job, Lot
 
 KIND = KEY = "desk"
+A_DAY = timedelta(days=1)
 
 
 @dataclass(frozen=True)
@@ -89,6 +90,13 @@ def work_out(asked: AskDesk, hand: Hand) -> dict[str, Any]:
 
 def start(by: User | None) -> Job:
     return kinds.start(KIND, AskDesk(), "The owner's desk", by, key=KEY)
+
+
+def keep_fresh() -> None:
+    """Work it out once a day in a shop that has goods, as a chore. A try that failed is left until the next day."""
+    last = Job.objects.keyed(KEY).first()
+    if (last is None or last.made_at < timezone.now() - A_DAY) and Lot.objects.exists():
+        start(None)
 
 
 def desk_on(today: date, hand: Hand | None = None) -> Desk:

@@ -257,6 +257,7 @@ def test_a_declined_offer_stays_as_it_is(shop: None, logged_in: Owner) -> None:
     page = owner.post(f"/offers/{offer}/buy/", follow=True).content.decode()
     assert "declined already, so it stays as it is" in page
     assert not hasattr(offer, "lot") or offer.lot is None
+    assert owner.get("/find/", {"q": str(offer).lower()})["Location"] == f"/offers/{offer}/"
 
 
 def test_a_bought_offer_is_a_lot_and_its_outcome_stands_beside_the_forecast(shop: None, logged_in: Owner) -> None:

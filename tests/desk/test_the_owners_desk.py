@@ -20,11 +20,11 @@ from grading.models import LeftOut, SearchWithoutResult
 from grading.orders import fulfilment
 from stockroom.jobs.worker import work_off
 from stockroom.ledger import posting, valuation
-from stockroom.models import Line, Lot, Order, Shop
+from stockroom.models import Job, Line, Lot, Order, Shop
 from stockroom.receiving import booking
 from stockroom.site import searches
 from stockroom.site.people import Role
-from tests.factories import graded, make_supplier, make_type, make_user
+from tests.factories import graded, make_lot, make_supplier, make_type, make_user
 from tests.ledger.test_the_books import bought, charge, sold
 from tests.orders.test_filling_an_order import order_for
 
@@ -176,3 +176,16 @@ def test_pages_show_what_was_kept_with_as_many_questions_for_much_as_for_little(
     assert "81 pieces of 3 types" in pages[0] and "GBP\xa0270.00" in pages[0] and "6V6" in pages[1]
     refused = owner.get(reverse("desk-buying"), {"restock_days": "soon"}).content.decode()
     assert "“soon” is not a number." in refused
+
+
+def test_a_shop_with_goods_has_its_desk_worked_out_once_a_day() -> None:
+    overview.keep_fresh()
+    assert not Job.objects.exists(), "there is nothing to work out"
+    make_lot()
+    for _ in range(2):
+        overview.keep_fresh()
+        work_off()
+    assert Job.objects.count() == 1 and overview.latest() == Job.objects.get()
+    Job.objects.update(made_at=timezone.now() - timedelta(days=1, minutes=1))
+    overview.keep_fresh()
+    assert Job.objects.count() == 2
