@@ -106,6 +106,7 @@ def _amplify(position: Position, swap: Substitution, in_full: bool) -> Advice:
     if position.assumed:
         for pair in swap.pairs:
             reasons += compare_limits(*pair)
+    reasons += _other_sections(position, swap)
     before, reasons_before = _stage(position, mine, swap.original.name)
     if before is None:
         return Advice(swap.other.name, (*reasons, *reasons_before))
@@ -123,6 +124,17 @@ def _amplify(position: Position, swap: Substitution, in_full: bool) -> Advice:
     if after is not None and (in_full or worst(over) < Level.NO):
         reasons += _effects(position, before, after)
     return Advice(swap.other.name, tuple(reasons), tuple(margins), before, after)
+
+
+def _other_sections(position: Position, swap: Substitution) -> Iterator[Reason]:
+    """A bottle whose second half is not like its first: the set's other circuit is not described, its gain is told."""
+    pairs = [tuple(section.points[0].mu if section.points else None for section in pair) for pair in swap.pairs]
+    for number, (was, now) in enumerate(pairs, start=1):
+        like_the_first = (was, now) == pairs[position.section - 1]
+        if like_the_first or not was or not now or max(was, now) <= GAIN_FAR * min(was, now):
+            continue
+        text = f"its section for the original's section {number} has a mu of {shown(now)}, not {shown(was)}"
+        yield Reason(Level.CHANGE, "gain", f"{text}: the set's level or feedback must suit")
 
 
 def _stage(position: Position, section: SectionSheet, name: str) -> tuple[Stage | None, list[Reason]]:

@@ -135,6 +135,7 @@ def _unknown(one: AskedOfValve) -> str:
 # Without a position: the original's limits are all that is known of what a set may ask.
 
 FAR_BELOW = 0.8  # a limit below this part of the original's is "not unless your set asks less" (our rule, no source)
+COMMON_CAPACITOR_UF = 40.0  # sets made for a rectifier seldom have more first (common practice, no source)
 COMPARED = {
     "anode_voltage_max_v": "anode voltage",
     "anode_dissipation_max_w": "anode dissipation",
@@ -159,16 +160,17 @@ def compare_limits(original: SectionSheet, other: SectionSheet, decisive: Set[st
     for rating, name in COMPARED.items():
         unit = UNIT_OF[rating.rpartition("_")[2]]
         has, gets = original.ratings.get(rating), other.ratings.get(rating)
-        if has is None and gets is not None and original.shown_to_stand(rating):
+        if has is None and (gets is not None or rating in decisive):
             has = original.shown_to_stand(rating)
         if has is not None and gets is None and (shown_ := other.shown_to_stand(rating)) and shown_ >= FAR_BELOW * has:
             continue
         if has is None:
             if gets is not None and rating in decisive:
-                yield Reason(Level.NOTE, "limits", f"{name}: at most {shown(gets)} {unit}; the original's is not known")
+                yield _original_unknown(rating, gets)
         elif gets is None:
             level = Level.UNKNOWN if rating in decisive else Level.NOTE
-            yield Reason(level, "limits", f"{name}: the original has {shown(has)} {unit}, this one's is not known")
+            does = "has" if rating in original.ratings else "runs at"
+            yield Reason(level, "limits", f"{name}: the original {does} {shown(has)} {unit}, this one's is not known")
         elif gets < FAR_BELOW * has:
             text = f"not unless your set asks less than {shown(gets)} {unit} ({name}; the original allows {shown(has)})"
             yield Reason(Level.UNLESS, "limits", text)
@@ -180,3 +182,17 @@ def compare_limits(original: SectionSheet, other: SectionSheet, decisive: Set[st
     if least and needed and least > needed / FAR_BELOW:
         text = f"not unless each anode has {shown(least)} Ω of source resistance (the original asks {shown(needed)})"
         yield Reason(Level.UNLESS, "limits", text)
+
+
+def _original_unknown(rating: str, gets: float) -> Reason:
+    """Only the other's limit is known, and no point of the original shows what it stood."""
+    text = (
+        f"{COMPARED[rating]}: at most {shown(gets)} {UNIT_OF[rating.rpartition('_')[2]]}; the original's is not known"
+    )
+    if rating == "first_capacitor_max_uf":
+        if gets < COMMON_CAPACITOR_UF:
+            return Reason(Level.UNLESS, "limits", f"not unless your set asks less: {text}")
+        return Reason(Level.NOTE, "limits", text)
+    if rating == "heater_cathode_voltage_max_v":
+        return Reason(Level.NOTE, "limits", text)
+    return Reason(Level.UNKNOWN, "limits", text)

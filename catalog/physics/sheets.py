@@ -56,7 +56,12 @@ class SectionSheet:
         return perveance_of(*self.drop) if self.drop else None
 
     def shown_to_stand(self, rating: str) -> float | None:
-        """What the sheet's own points run at: a rating that it does not give is at least this."""
+        """What the sheet's own points run at: a rating that it does not give is at least this.
+
+        A diode's points are its drop and a stabiliser's what it holds, which are no voltages or watts that it stands.
+        """
+        if self.kind in ("diode", "stabiliser"):
+            return None
         found = [value for point in self.points if (value := _asked(point, rating)) is not None]
         return max(found, default=None)
 

@@ -136,8 +136,10 @@ def _cold(swap: Substitution, duty: RectifierDuty | None) -> Iterator[Reason]:
     if duty is not None and not duty.loads_warm_slowly:
         return
     if duty is None:
-        text = "its filament is hot before the other valves: the supply stands at its full peak until they draw current"
-        yield Reason(Level.NOTE, "supply", text)
+        text = (
+            "not unless the set's capacitors stand the supply's full peak: its filament is hot before the other valves"
+        )
+        yield Reason(Level.UNLESS, "supply", text)
         return
     peak = sqrt(2) * duty.rms_v
     text = f"its filament is hot before the other valves: the capacitors see {shown(peak)} V at switch-on"

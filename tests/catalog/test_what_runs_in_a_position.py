@@ -533,7 +533,48 @@ def test_without_a_position_a_rectifiers_reverse_voltage_must_be_comparable() ->
 
 def test_a_5t4_without_a_position_is_not_called_fit_for_a_gz34s_place() -> None:
     original = named("GZ34")
-    assert advise(assumed_position(original), original, named("5T4")).level == Level.UNKNOWN
+    advice = advise(assumed_position(original), original, named("5T4"))
+    assert not advice.usable
+    assert "first capacitor: the original has 60 µF, this one's is not known" in said(advice, "limits")
+
+
+@pytest.mark.parametrize("made_for", ["5V4G", "5T4", "5Z4"])
+def test_without_a_position_a_5r4gy_is_held_to_its_small_first_capacitor(made_for: str) -> None:
+    original = named(made_for)
+    assert "first_capacitor_max_uf" not in original.sections[0].ratings, "the original's sheet on file leaves it open"
+    advice = advise(assumed_position(original), original, named("5R4GY"))
+    assert advice.level == Level.UNLESS
+    assert "first capacitor: at most 4 µF" in said(advice)
+
+
+def test_without_a_position_a_filament_before_slow_valves_asks_what_the_capacitors_stand() -> None:
+    advice = advise(assumed_position(named("5V4G")), named("5V4G"), named("80"))
+    assert advice.level == Level.UNLESS
+    assert "the set's capacitors stand the supply's full peak" in said(advice)
+
+
+def test_two_unrated_sheets_are_compared_by_what_their_points_run_at() -> None:
+    """A small double triode in the place of a series regulator valve, of neither of which the watts are on file."""
+    regulator, small = named("6N13S"), named("6N8S")
+    for name in ("anode_voltage_max_v", "anode_dissipation_max_w"):
+        regulator, small = without(regulator, [name]), without(small, [name])
+    advice = advise(assumed_position(regulator), regulator, small)
+    assert not advice.usable
+    assert "anode dissipation: the original runs at" in said(advice, "limits")
+
+
+def test_a_rectifiers_drop_is_no_voltage_that_it_stands() -> None:
+    for made_for, other in (("5V4G", "GZ34"), ("5U4G", "5AS4A")):
+        advice = advise(assumed_position(named(made_for)), named(made_for), named(other))
+        assert advice.usable, said(advice)
+        assert "anode voltage" not in said(advice)
+
+
+def test_a_bottle_of_two_unlike_halves_does_not_drop_in_for_two_alike() -> None:
+    original = named("12AX7")
+    advice = advise(assumed_position(original), original, named("12DW7"))
+    assert advice.level == Level.CHANGE
+    assert "has a mu of 17, not 100" in said(advice, "gain") or "has a mu of 19" in said(advice, "gain")
 
 
 def test_without_a_position_no_pair_far_below_is_ever_usable() -> None:
