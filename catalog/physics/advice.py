@@ -14,7 +14,7 @@ from dataclasses import replace
 from catalog.physics.answers import Advice
 from catalog.physics.findings import Level, Margin, Reason, more_or_less, shown, worst
 from catalog.physics.heaters import judge_heater
-from catalog.physics.limits import asked_of, compare_limits, judge_limits
+from catalog.physics.limits import DECISIVE, asked_of, compare_limits, judge_limits
 from catalog.physics.pins import Substitution, Wiring, best_order, check_pin_count, judge_pins
 from catalog.physics.positions import POWER_ROLES, HeaterSupply, Position
 from catalog.physics.sheets import SectionSheet, TypeSheet
@@ -105,7 +105,7 @@ def _amplify(position: Position, swap: Substitution, in_full: bool) -> Advice:
     mine, its = swap.sections(position.section)
     if position.assumed:
         for pair in swap.pairs:
-            reasons += compare_limits(*pair)
+            reasons += compare_limits(*pair, _decisive(pair[0]))
     reasons += _other_sections(position, swap)
     before, reasons_before = _stage(position, mine, swap.original.name)
     if before is None:
@@ -124,6 +124,12 @@ def _amplify(position: Position, swap: Substitution, in_full: bool) -> Advice:
     if after is not None and (in_full or worst(over) < Level.NO):
         reasons += _effects(position, before, after)
     return Advice(swap.other.name, tuple(reasons), tuple(margins), before, after)
+
+
+def _decisive(mine: SectionSheet) -> frozenset[str]:
+    """The current of a detector beside an amplifying section is what its load lets through, if no sheet bounds it."""
+    unbound = mine.kind == "diode" and "anode_current_max_ma" not in mine.ratings
+    return DECISIVE - {"anode_current_max_ma"} if unbound else DECISIVE
 
 
 def _other_sections(position: Position, swap: Substitution) -> Iterator[Reason]:

@@ -71,6 +71,8 @@ def _asked(point: SheetPoint, rating: str) -> float | None:
     match rating:
         case "anode_voltage_max_v":
             return point.anode_voltage_v
+        case "anode_current_max_ma":
+            return point.anode_current_ma
         case "anode_dissipation_max_w":
             return point.anode_voltage_v * point.anode_current_ma / 1000
         case "screen_voltage_max_v":

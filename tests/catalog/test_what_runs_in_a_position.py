@@ -563,6 +563,15 @@ def test_two_unrated_sheets_are_compared_by_what_their_points_run_at() -> None:
     assert "anode dissipation: the original runs at" in said(advice, "limits")
 
 
+@pytest.mark.parametrize(("made_for", "other"), [("6N5S", "6AS7G"), ("6BK6", "6AV6")])
+def test_a_direct_current_that_only_the_other_sheet_bounds_is_weighed_by_what_the_original_runs_at(
+    made_for: str, other: str
+) -> None:
+    """An amplifying section by its own point; the diode beside one by nothing, since its load bounds it."""
+    advice = advise(assumed_position(named(made_for)), named(made_for), named(other))
+    assert advice.usable, said(advice)
+
+
 def test_a_rectifiers_drop_is_no_voltage_that_it_stands() -> None:
     for made_for, other in (("5V4G", "GZ34"), ("5U4G", "5AS4A")):
         advice = advise(assumed_position(named(made_for)), named(made_for), named(other))
