@@ -162,8 +162,8 @@ class SetChoice(NamedTuple):
 
 
 class OrderChoice(NamedTuple):
-    """``made`` of pieces, None where no set meets the order; ``made_already`` what the sale of one costs, for each kind of
-    sets that stand already, in the order given."""
+    """``made`` of pieces, None where no set meets the order; ``made_already`` what the sale of one costs, for each kind
+    of sets that are there, in the order given."""
 
     made: SetChoice | None
     made_already: tuple[Candidate, ...]
