@@ -14,6 +14,17 @@ class Migration(migrations.Migration):
     ]
 
     operations = [
+        migrations.AddField(
+            model_name="orderline",
+            name="asked_as",
+            field=models.CharField(
+                blank=True,
+                editable=False,
+                help_text="Where it is not the type’s own name.",
+                max_length=40,
+                verbose_name="asked for as",
+            ),
+        ),
         migrations.CreateModel(
             name="ShopTypeCode",
             fields=[
