@@ -50,7 +50,7 @@ class Customer(models.Model):
 class OrderQuerySet(models.QuerySet["Order"]):
     def sent(self) -> OrderQuerySet:
         """Of which something has left the house."""
-        return self.filter(pk__in=Despatch.objects.standing().values("order"))
+        return self.filter(pk__in=Despatch.objects.not_undone().values("order"))
 
 
 class Order(models.Model):
@@ -278,7 +278,7 @@ class Allocation(models.Model):
 
 
 class DespatchQuerySet(models.QuerySet["Despatch"]):
-    def standing(self) -> DespatchQuerySet:
+    def not_undone(self) -> DespatchQuerySet:
         """Not taken back."""
         return self.filter(undone_at=None)
 
