@@ -104,8 +104,8 @@ def _amplify(position: Position, swap: Substitution, in_full: bool) -> Advice:
         reasons.append(Reason(Level.NO, "cathode", text))
     mine, its = swap.sections(position.section)
     if position.assumed:
-        for a, j in zip(swap.original.sections, swap.order, strict=True):
-            reasons += compare_limits(a, swap.other.sections[j])
+        for pair in swap.pairs:
+            reasons += compare_limits(*pair)
     before, reasons_before = _stage(position, mine, swap.original.name)
     if before is None:
         return Advice(swap.other.name, (*reasons, *reasons_before))

@@ -2,12 +2,12 @@
 
 A limit that the sheet does not give is at least what the sheet's own points run at; above that nobody can say. Between
 heater and cathode, and for a cathode's current, a little is taken as allowed without a figure (constants below, common
-practice, no source).
+practice, no source): of a cathode's current, what its own heater's power shows that it can give.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Set
 from math import sqrt
 from typing import NamedTuple
 
@@ -17,6 +17,7 @@ from catalog.physics.stages import Stage
 
 HEATER_CATHODE_UNASKED_V = 50.0
 CATHODE_CURRENT_UNASKED = 1.25  # times what the sheet's own points run at
+CATHODE_MA_PER_HEATER_W = 3.0  # of an indirectly heated oxide cathode; no sheet on file allows less than 4.4
 UNIT_OF = {"w": "W", "v": "V", "ma": "mA", "kohm": "kΩ", "uf": "µF", "ohm": "Ω"}
 
 
@@ -46,9 +47,8 @@ def asked_of(stage: Stage, valve: TypeSheet, section: SectionSheet) -> Iterator[
         both = heat * position.sections_at_work
         one = section.ratings.get("anode_dissipation_max_w")
         yield AskedOfValve("dissipation of both anodes", both, "all_anodes_dissipation_max_w", one, decisive=False)
-    current = stands("cathode_current_max_ma")
-    trusted = None if current is None else current * CATHODE_CURRENT_UNASKED
-    yield AskedOfValve("cathode current", rest.cathode_ma, "cathode_current_max_ma", trusted)
+    known = [(stands("cathode_current_max_ma") or 0.0) * CATHODE_CURRENT_UNASKED, heated_cathode_ma(valve)]
+    yield AskedOfValve("cathode current", rest.cathode_ma, "cathode_current_max_ma", max(known) or None)
     if rest.screen_v is not None:
         yield AskedOfValve("screen voltage", rest.screen_v, "screen_voltage_max_v", stands("screen_voltage_max_v"))
         yield AskedOfValve(
@@ -63,6 +63,17 @@ def asked_of(stage: Stage, valve: TypeSheet, section: SectionSheet) -> Iterator[
         yield AskedOfValve(
             "grid circuit", position.grid_circuit_kohm, f"grid_circuit_{bias}_bias_max_kohm", decisive=False
         )
+
+
+def heated_cathode_ma(valve: TypeSheet) -> float:
+    """The current that each of a valve's like sections gives without harm, by the power of its heater; 0: not known.
+
+    Sections that differ share the heater unequally, and nothing is said of them.
+    """
+    if valve.cathode != "indirect" or not valve.heaters or len({section.kind for section in valve.sections}) != 1:
+        return 0.0
+    heater = valve.heaters[0]
+    return CATHODE_MA_PER_HEATER_W * heater.voltage_v * heater.current_a / len(valve.sections)
 
 
 def _heater_cathode(stage: Stage, section: SectionSheet) -> Iterator[AskedOfValve]:
@@ -101,7 +112,7 @@ def judge_limits(
             reasons.append(Reason(level, "limits", _over(margin)))
         elif margin.at_limit:
             reasons.append(Reason(Level.NOTE, "limits", f"{margin.in_words}: at its limit"))
-        elif limit is None and one.decisive and (one.trusted is None or one.value > one.trusted * 1.0001):
+        elif limit is None and one.decisive and (one.trusted is None or one.value > one.trusted * AT_LIMIT):
             reasons.append(Reason(Level.UNKNOWN, "limits", _unknown(one)))
     return margins, reasons
 
@@ -116,6 +127,8 @@ def _unknown(one: AskedOfValve) -> str:
     shows = f"; its own sheet runs it at {shown(one.trusted)} {one.unit}" if one.trusted and one.decisive else ""
     if one.rating == "heater_cathode_voltage_max_v":
         shows = ""
+    elif one.rating == "cathode_current_max_ma" and one.trusted:
+        shows = f"; {shown(one.trusted)} mA are trusted without one"
     return f"{one.name}: the position has {shown(one.value)} {one.unit}, no limit is at hand{shows}"
 
 
@@ -138,10 +151,11 @@ COMPARED = {
     "heater_positive_voltage_max_v": "heater positive to cathode",
     "heater_negative_voltage_max_v": "heater negative to cathode",
 }
-DECISIVE = {"anode_voltage_max_v", "anode_dissipation_max_w", "anode_current_max_ma", "screen_voltage_max_v"}
+DECISIVE = frozenset({"anode_voltage_max_v", "anode_dissipation_max_w", "anode_current_max_ma", "screen_voltage_max_v"})
 
 
-def compare_limits(original: SectionSheet, other: SectionSheet) -> Iterator[Reason]:
+def compare_limits(original: SectionSheet, other: SectionSheet, decisive: Set[str] = DECISIVE) -> Iterator[Reason]:
+    """``decisive``: what the original allows and the other's sheet leaves open, so that nobody can say."""
     for rating, name in COMPARED.items():
         unit = UNIT_OF[rating.rpartition("_")[2]]
         has, gets = original.ratings.get(rating), other.ratings.get(rating)
@@ -150,10 +164,10 @@ def compare_limits(original: SectionSheet, other: SectionSheet) -> Iterator[Reas
         if has is not None and gets is None and (shown_ := other.shown_to_stand(rating)) and shown_ >= FAR_BELOW * has:
             continue
         if has is None:
-            if gets is not None and rating in DECISIVE:
+            if gets is not None and rating in decisive:
                 yield Reason(Level.NOTE, "limits", f"{name}: at most {shown(gets)} {unit}; the original's is not known")
         elif gets is None:
-            level = Level.UNKNOWN if rating in DECISIVE else Level.NOTE
+            level = Level.UNKNOWN if rating in decisive else Level.NOTE
             yield Reason(level, "limits", f"{name}: the original has {shown(has)} {unit}, this one's is not known")
         elif gets < FAR_BELOW * has:
             text = f"not unless your set asks less than {shown(gets)} {unit} ({name}; the original allows {shown(has)})"

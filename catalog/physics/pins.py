@@ -32,6 +32,10 @@ class Substitution(NamedTuple):
         """The original's section of this number, and the other's that stands for it."""
         return self.original.sections[number - 1], self.other.sections[self.order[number - 1]]
 
+    @property
+    def pairs(self) -> list[tuple[SectionSheet, SectionSheet]]:
+        return [self.sections(number) for number in range(1, len(self.original.sections) + 1)]
+
 
 def orders(original: Sequence[SectionSheet], other: Sequence[SectionSheet]) -> list[tuple[int, ...]]:
     """Every way to read the other's sections as the original's."""

@@ -11,7 +11,7 @@ from math import sqrt
 
 from catalog.physics.answers import Advice
 from catalog.physics.findings import Level, Margin, Reason, shown
-from catalog.physics.limits import AskedOfValve, compare_limits, judge_limits
+from catalog.physics.limits import DECISIVE, AskedOfValve, compare_limits, judge_limits
 from catalog.physics.pins import Substitution
 from catalog.physics.positions import Position, RectifierDuty, StabiliserDuty
 from catalog.physics.rectifiers import Filter, NoSupply, Supplied, critical_inductance_h, supply
@@ -30,13 +30,14 @@ def judge_rectifier(position: Position, swap: Substitution) -> Advice:
     mine, its = swap.sections(position.section)
     duty = position.rectifier
     if duty is None:
-        compared = [*compare_limits(mine, its), *_compare_drops(mine, its), *_cold(swap, None)]
-        return Advice(swap.other.name, tuple(compared))
+        compared = [reason for pair in swap.pairs for reason in compare_limits(*pair, _decisive(swap, *pair))]
+        return Advice(swap.other.name, (*compared, *_compare_drops(mine, its), *_cold(swap, None)))
     solved = []
     for name, section in ((swap.original.name, mine), (swap.other.name, its)):
         if section.perveance is None:
-            text = f"the voltage that the {name} loses is not at hand"
-            return Advice(swap.other.name, (Reason(Level.UNKNOWN, "supply", text),))
+            unknown = Reason(Level.UNKNOWN, "supply", f"the voltage that the {name} loses is not at hand")
+            margins, over = judge_limits(_told(duty), its)  # what kills needs no solution
+            return Advice(swap.other.name, (unknown, *over), tuple(margins))
         try:
             solved.append(supply(section.perveance, _filter(duty)))
         except NoSupply as why:
@@ -49,7 +50,10 @@ def judge_rectifier(position: Position, swap: Substitution) -> Advice:
         margins.append(margin)
         if margin.over:
             text = f"{shown(least - duty.source_ohm)} Ω more in each anode's lead, for the {shown(least)} Ω it asks"
-            reasons.append(Reason(Level.CHANGE, "supply", text))
+            asked_before = mine.ratings.get("source_resistance_min_ohm", 0.0)
+            if asked_before >= least:
+                text = f"{text}; the original asks {shown(asked_before)} Ω"
+            reasons.append(Reason(Level.NOTE if asked_before >= least else Level.CHANGE, "supply", text))
     if duty.first_capacitor_uf is None:
         henries = critical_inductance_h(after.output_v, duty.load_ma, duty.mains_hz)
         text = f"reckoned for a choke of {shown(henries)} H at least: with less, the supply rises towards its peak"
@@ -62,15 +66,29 @@ def _filter(duty: RectifierDuty) -> Filter:
     return Filter(duty.rms_v, duty.source_ohm, duty.load_ma, duty.first_capacitor_uf, duty.anodes, duty.mains_hz)
 
 
-def _asked(duty: RectifierDuty, swap: Substitution, its: SectionSheet, supplied: Supplied) -> Iterator[AskedOfValve]:
+def _told(duty: RectifierDuty) -> Iterator[AskedOfValve]:
     yield AskedOfValve("direct current", duty.load_ma, "anode_current_max_ma")
+    if duty.first_capacitor_uf is not None:
+        yield AskedOfValve("first capacitor", duty.first_capacitor_uf, "first_capacitor_max_uf", decisive=False)
+
+
+def _decisive(swap: Substitution, mine: SectionSheet, its: SectionSheet) -> frozenset[str]:
+    """Without a duty: what a rectifier's sheet must give where the original's does, since any set may rely on it."""
+    asked = {"first_capacitor_max_uf"}
+    if not {"peak_inverse_voltage_max_v", "supply_rms_max_v"} & mine.ratings.keys() & its.ratings.keys():
+        asked |= {"peak_inverse_voltage_max_v", "supply_rms_max_v"}
+    if swap.other.cathode == "indirect" and not swap.other.cathode_on_heater:
+        asked.add("heater_cathode_voltage_max_v")
+    return DECISIVE | asked
+
+
+def _asked(duty: RectifierDuty, swap: Substitution, its: SectionSheet, supplied: Supplied) -> Iterator[AskedOfValve]:
+    yield from _told(duty)
     yield AskedOfValve("peak inverse voltage", supplied.inverse_v, "peak_inverse_voltage_max_v")
     # One of the two says how hard the pulses may be; `_stands_capacitor` asks that one of them is known.
     yield AskedOfValve("peak anode current", supplied.peak_ma, "peak_anode_current_max_ma", decisive=False)
-    if duty.first_capacitor_uf is not None:
-        yield AskedOfValve("first capacitor", duty.first_capacitor_uf, "first_capacitor_max_uf", decisive=False)
-        if "supply_rms_max_v" in its.ratings:
-            yield AskedOfValve("supply of each anode", duty.rms_v, "supply_rms_max_v")
+    if duty.first_capacitor_uf is not None and "supply_rms_max_v" in its.ratings:
+        yield AskedOfValve("supply of each anode", duty.rms_v, "supply_rms_max_v")
     if swap.other.cathode == "indirect" and not swap.other.cathode_on_heater:
         signed = "heater_negative_voltage_max_v"
         rating = signed if signed in its.ratings else "heater_cathode_voltage_max_v"

@@ -12,10 +12,10 @@ import pytest
 from catalog.physics.advice import advise, assumed_position
 from catalog.physics.answers import Advice
 from catalog.physics.findings import SAFETY, Level
-from catalog.physics.limits import DECISIVE
+from catalog.physics.limits import DECISIVE, heated_cathode_ma
 from catalog.physics.positions import HeaterSupply, Position, RectifierDuty, StabiliserDuty, details_of, from_details
 from catalog.physics.sheets import HeaterOption, TypeSheet
-from tests.catalog.known import PENTODE, STAGE, TRIODES, examples, named, put, rated, said, some_sheets, without
+from tests.catalog.known import PENTODE, STAGE, TRIODES, examples, named, put, rated, said, sheets, some_sheets, without
 
 # Largest first capacitor and peak current of one anode (from memory); what the files give comes first.
 PULSES = {
@@ -212,6 +212,116 @@ def test_a_6cg7_is_a_6sn7gt_by_an_adapter() -> None:
     assert "adapter" in said(advice, "base")
 
 
+# --- pairs of the trade, each on its socket (common practice, no source) ---------------------------------------------
+
+ON_275_V_SCREENS = Position(
+    "6L6G",
+    "push-pull class AB",
+    supply_v=360,
+    load="transformer",
+    load_kohm=6.6,
+    winding_kohm=0.1,
+    grid_v=-22.5,
+    screen="pentode",
+    screen_supply_v=270,
+    heater=HeaterSupply(spare_a=1.0),
+)
+SPLITTER_12AT7 = Position(
+    "12AT7",
+    "common cathode",
+    supply_v=300,
+    load_kohm=47,
+    cathode_resistor_ohm=470,
+    next_grid_kohm=470,
+    sections_at_work=2,
+    heater=HeaterSupply(6.3, "parallel", 0.5),
+)
+STRAPPED_EL34 = Position(
+    "EL34",
+    "single-ended class A",
+    supply_v=375,
+    load="transformer",
+    load_kohm=3,
+    winding_kohm=0.1,
+    cathode_resistor_ohm=370,
+    screen="triode",
+    heater=HeaterSupply(spare_a=1.0),
+)
+LOW_5687 = Position(
+    "5687",
+    "common cathode",
+    supply_v=300,
+    load_kohm=15,
+    cathode_resistor_ohm=560,
+    sections_at_work=2,
+    heater=HeaterSupply(6.3, "parallel", 1.0),
+)
+STRING_50C5 = Position(
+    "50C5",
+    "single-ended class A",
+    supply_v=120,
+    load="transformer",
+    load_kohm=2.5,
+    cathode_resistor_ohm=120,
+    screen="pentode",
+    screen_supply_v=110,
+    heater=HeaterSupply(None, "string"),
+)
+LOW_VOLTAGE_6DJ8 = examples()["Low-voltage stage with a 6DJ8, 90 V at the anode"]
+CHOKE_5U4GB = rectifying("5U4GB", 450, 100, 200, None, spare_a=1.0)
+
+
+@pytest.mark.parametrize(
+    ("other", "position", "level", "reason"),
+    [
+        ("5881", ON_275_V_SCREENS, Level.NOTE, ""),
+        ("6V6GT", ON_275_V_SCREENS, Level.NO, "anode voltage 358 V of 315 V"),
+        ("EL34", ON_275_V_SCREENS, Level.CHANGE, "grid 3 must be joined to the cathode"),
+        ("6V6GT", STRAPPED_EL34, Level.NO, "screen voltage 347 V of 285 V"),
+        ("KT88", STRAPPED_EL34, Level.CHANGE, "cathode resistor from 370 Ω to"),
+        ("12AX7", SPLITTER_12AT7, Level.NOTE, "output resistance"),
+        ("6DJ8", SPLITTER_12AT7, Level.CHANGE, "no heater lead may stay on the shield"),
+        ("6N23P", LOW_VOLTAGE_6DJ8, Level.NOTE, ""),
+        ("12AU7", LOW_VOLTAGE_6DJ8, Level.CHANGE, "6.3 V between pins 4+5 and 9, not between pins 4 and 5"),
+        ("7044", LOW_5687, Level.NOTE, ""),
+        ("12AU7", LOW_5687, Level.NO, "pin 6: cathode of section 1 in the 5687, anode"),
+        ("35C5", STRING_50C5, Level.CHANGE, "in the string, not 50 V"),
+        ("5R4GY", CHOKE_5U4GB, Level.NOTE, "reckoned for a choke of"),
+        ("5Y3GT", CHOKE_5U4GB, Level.NO, "direct current 200 mA of 125 mA"),
+    ],
+)
+def test_a_pair_of_the_trade_stands_in_its_table(other: str, position: Position, level: Level, reason: str) -> None:
+    advice = put(other, position)
+    assert advice.level == level, said(advice)
+    assert reason in said(advice)
+
+
+def test_no_sheet_on_file_allows_a_cathode_less_than_is_trusted_by_its_heater() -> None:
+    allowed = [
+        (sheet.name, sheet.sections[0].ratings["cathode_current_max_ma"], heated_cathode_ma(sheet))
+        for sheet in sheets().values()
+        if heated_cathode_ma(sheet) and "cathode_current_max_ma" in sheet.sections[0].ratings
+    ]
+    assert len(allowed) > 200
+    assert [row for row in allowed if row[1] < 1.4 * row[2]] == []
+
+
+def test_a_rectifier_whose_drop_nobody_knows_is_still_refused_for_its_current() -> None:
+    bare = replace(without(rectifier("5Y3GT"), ["drop_v", "drop_at_ma"]), name="X")
+    bare = replace(bare, sections=tuple(replace(section, points=()) for section in bare.sections))
+    advice = advise(BIG_GZ34, rectifier("GZ34"), bare)
+    assert advice.level == Level.NO
+    assert "direct current 200 mA of 125 mA" in said(advice, "limits")
+    assert "loses is not at hand" in said(advice, "supply")
+
+
+def test_source_resistance_that_the_original_misses_too_is_no_change() -> None:
+    """The duty has 75 Ω, and both ask 125 Ω at the highest voltage of their sheet."""
+    advice = put("5AR4", examples()["Rectifier of a power amplifier, GZ34, 200 mA"])
+    assert advice.level == Level.NOTE
+    assert "the original asks 125 Ω" in said(advice, "supply")
+
+
 # --- what changes is said in numbers ---------------------------------------------------------------------------------
 
 
@@ -247,8 +357,8 @@ def test_a_filament_before_slow_loads_says_what_the_capacitors_see_when_switched
 
 def test_a_rectifier_that_asks_more_source_resistance_is_given_it() -> None:
     position = rectifying("GZ34", 300, 50, 120, 32, spare_a=0.0)
-    other = rated(rectifier("GZ34"), source_resistance_min_ohm=125.0)
-    advice = advise(position, rectifier("GZ34"), replace(other, name="X"))
+    easier = rated(rectifier("GZ34"), source_resistance_min_ohm=50.0)
+    advice = advise(position, easier, replace(rated(easier, source_resistance_min_ohm=125.0), name="X"))
     assert advice.level == Level.CHANGE
     assert "75 Ω more in each anode's lead" in said(advice, "supply")
 
@@ -395,6 +505,35 @@ def test_without_a_position_a_rating_far_below_is_no_unless_the_set_asks_less() 
     assert advice.level == Level.UNLESS
     assert "not unless your set asks less than 125 mA" in said(advice, "limits")
     assert advice.in_one_sentence.startswith("Only if your set asks less")
+
+
+@pytest.mark.parametrize(
+    ("made_for", "lacking"),
+    [
+        ("GZ34", "first_capacitor_max_uf"),
+        ("EZ81", "heater_cathode_voltage_max_v"),
+        ("6X4", "heater_cathode_voltage_max_v"),
+    ],
+)
+def test_without_a_position_a_limit_that_only_the_original_gives_is_cannot_say(made_for: str, lacking: str) -> None:
+    original = named(made_for)
+    assert advise(assumed_position(original), original, original).level == Level.NOTE
+    bare = replace(without(original, [lacking]), name="X")
+    assert advise(assumed_position(original), original, bare).level == Level.UNKNOWN
+    assert advise(assumed_position(original), bare, original).level == Level.NOTE
+
+
+def test_without_a_position_a_rectifiers_reverse_voltage_must_be_comparable() -> None:
+    original = named("5Y3GT")
+    half = replace(without(original, ["peak_inverse_voltage_max_v"]), name="X")
+    assert advise(assumed_position(original), original, half).level == Level.NOTE, "its supply is known on both sides"
+    bare = replace(without(half, ["supply_rms_max_v"]), name="X")
+    assert advise(assumed_position(original), original, bare).level == Level.UNKNOWN
+
+
+def test_a_5t4_without_a_position_is_not_called_fit_for_a_gz34s_place() -> None:
+    original = named("GZ34")
+    assert advise(assumed_position(original), original, named("5T4")).level == Level.UNKNOWN
 
 
 def test_without_a_position_no_pair_far_below_is_ever_usable() -> None:
