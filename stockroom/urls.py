@@ -5,7 +5,7 @@ from stockroom.customers import views as customers
 from stockroom.export import views as export
 from stockroom.jobs import views as jobs
 from stockroom.ledger import views as ledger
-from stockroom.marks import maker_views
+from stockroom.marks import maker_views, type_code_views
 from stockroom.marks import views as marks
 from stockroom.money import views as money
 from stockroom.photographs import views as photographs
@@ -27,6 +27,7 @@ urlpatterns = [
     *places.urlpatterns,
     *marks.urlpatterns,
     *maker_views.urlpatterns,
+    *type_code_views.urlpatterns,
     *photographs.urlpatterns,
     *customers.urlpatterns,
     *export.urlpatterns,

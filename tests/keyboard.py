@@ -70,9 +70,10 @@ class Keyboard:
         """Tab until the cursor stands on what begins with these words."""
         passed = []
         for _ in range(MOST_TABS):
-            if self.at().startswith(words):
+            here = self.at()
+            if here.startswith(words):
                 return self
-            passed.append(self.at())
+            passed.append(here)
             self.page.keyboard.press("Tab")
         raise AssertionError(f"Tab never reaches “{words}”; it passed {list(dict.fromkeys(passed))} on {self.page.url}")
 

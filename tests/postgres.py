@@ -69,7 +69,7 @@ def cluster() -> Iterator[str]:
     try:
         program("initdb", "-D", data, "-U", "tests", "--auth=trust", "--encoding=UTF8", "--no-sync", "--locale=C.UTF-8")
         settings = f"-p {port} -c listen_addresses=127.0.0.1 -k {folder} -c fsync=off -c full_page_writes=off"
-        settings += " -c synchronous_commit=off -c wal_level=minimal -c max_wal_senders=0 -c max_wal_size=4GB"
+        settings += " -c wal_level=minimal -c max_wal_senders=0 -c max_wal_size=4GB"
         settings += " -c shared_buffers=256MB -c checkpoint_timeout=1h"  # nothing of it outlives the run
         settings += " -c autovacuum=off"  # statistics of tables that a test has just emptied make plans of minutes
         try:

@@ -47,7 +47,7 @@ def make_forecast(offer: LotOffer, by: User | None) -> OfferForecast:
     quoted = history.quoted(lines, learned, history.grade_names())
     asked_of = _asked_lines(offer, lines, quoted)
     why = why_nothing_can_be_said(learned, asked_of)
-    found = None if why else forecast(learned, terms_of(offer), asked_of, seed=offer.pk)
+    found = None if why else forecast(learned, terms_of(offer), asked_of, seed=_seed(offer))
     content = {
         "why_not": why,
         "terms": _kept_terms(offer),
@@ -64,7 +64,7 @@ def make_forecast(offer: LotOffer, by: User | None) -> OfferForecast:
     with transaction.atomic():
         held(offer)
         kept = OfferForecast.objects.create(
-            offer=offer, made_by=by, currency=Shop.own().currency, seed=offer.pk, content=content, **_amounts(found)
+            offer=offer, made_by=by, currency=Shop.own().currency, seed=_seed(offer), content=content, **_amounts(found)
         )
         Entry.write(by, "offer-forecast", f"Offer {offer}: {_in_words(kept)}.")
     return kept
@@ -196,3 +196,8 @@ def _kept_line(
             "by_plan": list(one.also),
         }
     return kept
+
+
+def _seed(offer: LotOffer) -> int:
+    """Of its number, which is given without gaps; a key in the database is not."""
+    return int(offer.number[1:])

@@ -35,7 +35,7 @@ class LineTold(NamedTuple):
 
 
 @dataclass(frozen=True)
-class Told:
+class OfferAsTold:
     forecast: OfferForecast
 
     @property
@@ -200,7 +200,7 @@ class Told:
 class LookTold:
     """What opening packs of one line would change."""
 
-    told: Told
+    told: OfferAsTold
     line: dict[str, Any]
 
     @cached_property

@@ -15,7 +15,7 @@ from django.views.decorators.http import require_POST
 from grading.buying import forecasting, offering
 from grading.buying.forms import DeclineForm, OfferForm, OfferLineForm
 from grading.buying.outcomes import forecast_it_was_bought_on, outcome_of
-from grading.buying.told import Told
+from grading.buying.told import OfferAsTold
 from grading.models import LotOffer, LotOfferLine, OfferForecast
 from stockroom.models import Shop, Supplier
 from stockroom.receiving.forms import last_rates, put_cursor_on_error
@@ -95,7 +95,7 @@ def offer(request: StaffRequest, number: str) -> HttpResponse:
 def _offer_page(request: StaffRequest, one: LotOffer, form: OfferLineForm | None) -> HttpResponse:
     forecasts = list(one.forecasts.select_related("made_by")[: EARLIER + 1])
     kept = forecast_it_was_bought_on(one) if one.lot_id else (forecasts[0] if forecasts else None)
-    told = Told(kept) if kept else None
+    told = OfferAsTold(kept) if kept else None
     lines = list(one.lines.select_related("type", "maker").order_by("number"))
     said = told.lines if told else {}
     context: dict[str, Any] = {

@@ -166,13 +166,13 @@ def _listed(costs: Mapping[int, Decimal], moment: datetime, home: str, listed: _
 def _items(valves: Sequence[int], moment: datetime) -> Iterator[list[int]]:
     """The sets that were whole then and of which every valve is among these; the others one by one."""
     among, sets = set(valves), defaultdict(list)
-    standing = Member.objects.filter(set__made_at__lte=moment).exclude(set__broken_at__lte=moment)
+    together = Member.objects.filter(set__made_at__lte=moment).exclude(set__broken_at__lte=moment)
     for keys in chunked(valves):
-        for set_, valve in standing.filter(valve__in=keys).order_by().values_list("set", "valve"):
+        for set_, valve in together.filter(valve__in=keys).order_by().values_list("set", "valve"):
             sets[set_].append(valve)
     sizes: dict[int, int] = {}
     for keys in chunked(list(sets)):
-        sizes |= dict(standing.filter(set__in=keys).order_by().values_list("set", "set__size").distinct())
+        sizes |= dict(together.filter(set__in=keys).order_by().values_list("set", "set__size").distinct())
     for key, members in sets.items():
         if len(members) == sizes[key] and among.issuperset(members):
             among.difference_update(members)

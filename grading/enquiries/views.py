@@ -109,7 +109,7 @@ class TakeForm(forms.Form):
         self.fields["customer"].initial = known.first()
 
 
-class DeclineForm(forms.Form):
+class DeclineEnquiryForm(forms.Form):
     because = forms.CharField(label="Why it is declined", max_length=200)
 
 
@@ -126,7 +126,7 @@ def _page(request: HttpRequest, found: Enquiry, take_form: forms.Form | None = N
         "enquiry": found,
         "available": shown.is_available(found.listing),
         "take_form": take_form or TakeForm(found),
-        "decline_form": DeclineForm(),
+        "decline_form": DeclineEnquiryForm(),
     }
     return render(request, "enquiries/enquiry.html", context)
 
@@ -151,7 +151,7 @@ def enquiry_take(request: StaffRequest, pk: int) -> HttpResponse:
 @refused_to("enquiry", "pk")
 def enquiry_decline(request: StaffRequest, pk: int) -> HttpResponse:
     found = _found(pk)
-    form = DeclineForm(request.POST)
+    form = DeclineEnquiryForm(request.POST)
     if not form.is_valid():
         messages.error(request, "Say why it is declined.")
         return redirect(found)

@@ -21,7 +21,7 @@ from grading.drawing.symbols import CannotEncode
 from grading.issued import keys
 from grading.issued.pure import signing
 from grading.issued.pure.payload import payload_of, without_occasion
-from grading.issued.standing import standing_of
+from grading.issued.validity import validity_of
 from grading.models import Grade, IssuedCertificate, MatchedSet, Withdrawal
 from grading.models.certificates import new_token
 from grading.papers.certificates import CannotCertify, certificate_data, valve_certificate_data
@@ -53,7 +53,7 @@ def issue(of: MatchedSet | Valve, by: User) -> IssuedCertificate:
         raise CannotCertify(data.void)
     key, shop = keys.key_in_use(by), Shop.own()
     last = latest(of)
-    if last is not None and standing_of(last).stands:
+    if last is not None and validity_of(last).stands:
         said = json.loads(last.payload)
         now = payload_of(data, number=last.number, page="", kid=key.kid)
         if without_occasion(said) == without_occasion(now) and last.key_id == key.pk:
@@ -118,10 +118,10 @@ def latest(of: MatchedSet | Valve) -> IssuedCertificate | None:
     return of.certificates.select_related("key").order_by("-pk").first()
 
 
-def standing_paper(of: MatchedSet | Valve) -> IssuedCertificate | None:
+def valid_paper(of: MatchedSet | Valve) -> IssuedCertificate | None:
     """Its last certificate, while that stands."""
     last = latest(of)
-    return last if last is not None and standing_of(last).stands else None
+    return last if last is not None and validity_of(last).stands else None
 
 
 def preview(of: MatchedSet | Valve) -> bytes:
@@ -134,9 +134,9 @@ def preview(of: MatchedSet | Valve) -> bytes:
 def withdraw(certificate: IssuedCertificate, because: str, by: User) -> Withdrawal:
     """Raises CannotWithdraw: it does not stand."""
     certificate = IssuedCertificate.objects.select_for_update(no_key=True).get(pk=certificate.pk)
-    standing = standing_of(certificate)
-    if not standing.stands:
-        raise CannotWithdraw(f"{certificate} does not stand. {standing.in_words}")
+    validity = validity_of(certificate)
+    if not validity.stands:
+        raise CannotWithdraw(f"{certificate} does not stand. {validity.in_words}")
     Entry.write(by, "certificate-withdrawn", f"Certificate {certificate} withdrawn: {because}")
     return Withdrawal.objects.create(certificate=certificate, because=because, by=by)
 

@@ -18,7 +18,7 @@ from django.views.decorators.http import require_POST, require_safe
 
 from grading.issued import issuing, keys
 from grading.issued.pure import signing
-from grading.issued.standing import standing_of
+from grading.issued.validity import validity_of
 from grading.models import IssuedCertificate, MatchedSet, SigningKey, Withdrawal
 from grading.papers.certificates import CannotCertify
 from stockroom.models import Valve
@@ -50,7 +50,7 @@ def valve_certificate(request: HttpRequest, serial: str) -> HttpResponse:
 
 def _shown(request: HttpRequest, of: MatchedSet | Valve, name: str) -> HttpResponse:
     """The paper as it was issued while that stands, else how it would look."""
-    issued = issuing.standing_paper(of)
+    issued = issuing.valid_paper(of)
     if issued and (pdf := issuing.paper(issued)):
         return pdf_response(pdf, f"certificate-{issued.number}")
     try:
@@ -98,7 +98,7 @@ def certificates(request: HttpRequest) -> HttpResponse:
     rows = IssuedCertificate.objects.select_related("set", "valve", "issued_by", "withdrawal")
     found = CertificateFilter(request.GET, queryset=rows)
     page = page_of(request, found.qs)
-    rows_shown = [(one, standing_of(one)) for one in page]
+    rows_shown = [(one, validity_of(one)) for one in page]
     return render(request, "issued/certificates.html", {"filter": found, "page": page, "rows": rows_shown})
 
 
@@ -146,7 +146,7 @@ def issued_certificate(request: HttpRequest, token: str) -> HttpResponse:
     context = {
         "certificate": found,
         "payload": json.loads(found.payload),
-        "standing": standing_of(found),
+        "validity": validity_of(found),
         "has_paper": issuing.paper(found) is not None,
         "canonical": public_address(request),
     }

@@ -38,7 +38,7 @@ class FeedRow(NamedTuple):
     address: Address
 
 
-class Column(NamedTuple):
+class FeedColumn(NamedTuple):
     name: str
     holds: str
     write: Callable[[FeedRow], Any]
@@ -55,37 +55,39 @@ def _tested(row: FeedRow) -> str:
 
 
 COLUMNS = (
-    Column("number", "the listing's own number, which never changes", lambda r: r.listing.number),
-    Column("title", "what it is, in words", lambda r: r.listing.title),
-    Column("type", "the type's designation", lambda r: r.valves[0].type.designation),
-    Column(
+    FeedColumn("number", "the listing's own number, which never changes", lambda r: r.listing.number),
+    FeedColumn("title", "what it is, in words", lambda r: r.listing.title),
+    FeedColumn("type", "the type's designation", lambda r: r.valves[0].type.designation),
+    FeedColumn(
         "as_marked", "the names on the glass, where they are others", lambda r: _joined([v.as_marked for v in r.valves])
     ),
-    Column("marked_maker", "whose marks are on the glass", lambda r: _joined([str(v.maker or "") for v in r.valves])),
-    Column(
+    FeedColumn(
+        "marked_maker", "whose marks are on the glass", lambda r: _joined([str(v.maker or "") for v in r.valves])
+    ),
+    FeedColumn(
         "base",
         "the base that the socket must fit",
         lambda r: r.valves[0].type.basing.base if r.valves[0].type.basing else "",
     ),
-    Column("pieces", "how many valves there are together", lambda r: len(r.valves)),
-    Column("sold_as", "single, matched pair, matched quad ...", lambda r: shown.kind_in_words(r.valves, r.grades)),
-    Column("tested", f"“tested”, “{UNTESTED_WORDS}” or “{SEALED_WORDS}”", _tested),
-    Column("grades", "by the shop's own policy", lambda r: _joined([grade.name for grade in r.grades])),
-    Column(
+    FeedColumn("pieces", "how many valves there are together", lambda r: len(r.valves)),
+    FeedColumn("sold_as", "single, matched pair, matched quad ...", lambda r: shown.kind_in_words(r.valves, r.grades)),
+    FeedColumn("tested", f"“tested”, “{UNTESTED_WORDS}” or “{SEALED_WORDS}”", _tested),
+    FeedColumn("grades", "by the shop's own policy", lambda r: _joined([grade.name for grade in r.grades])),
+    FeedColumn(
         "condition",
         "as the goods were bought in",
         lambda r: _joined([v.line.get_condition_display() for v in r.valves]),
     ),
-    Column("price", "for all pieces together", lambda r: f"{to_minor(r.listing.price, r.listing.currency):f}"),
-    Column("currency", "of the price, by ISO 4217", lambda r: r.listing.currency),
-    Column("listed_on", "the day, by ISO 8601", lambda r: f"{r.listing.listed_at:%Y-%m-%d}"),
-    Column("address", "of its page", lambda r: r.address(r.listing.get_absolute_url())),
-    Column(
+    FeedColumn("price", "for all pieces together", lambda r: f"{to_minor(r.listing.price, r.listing.currency):f}"),
+    FeedColumn("currency", "of the price, by ISO 4217", lambda r: r.listing.currency),
+    FeedColumn("listed_on", "the day, by ISO 8601", lambda r: f"{r.listing.listed_at:%Y-%m-%d}"),
+    FeedColumn("address", "of its page", lambda r: r.address(r.listing.get_absolute_url())),
+    FeedColumn(
         "image",
         "of a photograph, where there is one",
         lambda r: r.address(reverse("public-photograph", args=[r.images[0], "large"])) if r.images else "",
     ),
-    Column("serials", "of its valves", lambda r: _joined([v.serial for v in r.valves])),
+    FeedColumn("serials", "of its valves", lambda r: _joined([v.serial for v in r.valves])),
 )
 
 

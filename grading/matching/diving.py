@@ -30,7 +30,7 @@ REST = 90
 REST_NODES = 100
 
 
-class Offered(Protocol):
+class CandidateSets(Protocol):
     """Sets that are known: ``members`` (m, width) rows that each uses, ``worth`` (m,), how often each row may be used,
     ``limits``. ``price`` makes known those that are worth more than these prices under these limits, and says how many
     were new."""
@@ -42,7 +42,7 @@ class Offered(Protocol):
     def price(self, prices: Floats, limits: Floats) -> tuple[float, int]: ...
 
 
-def dive(offered: Offered, prices: Floats, seed: int, watch: Watch, until: float) -> Ints:
+def dive(offered: CandidateSets, prices: Floats, seed: int, watch: Watch, until: float) -> Ints:
     """Sets that go together, as their numbers among those known in the end. ``prices`` are those of the programme as it
     was solved. At the second ``until`` of the watch it is cut short: what is left is then filled up by the last
     shares."""

@@ -82,7 +82,7 @@ class PlanDemand:
 
 
 @dataclass(frozen=True)
-class Standing:
+class MadeAlready:
     """So many sets of ``size`` that are made already, within ``spread`` (a fraction)."""
 
     size: int
@@ -162,11 +162,11 @@ class SetChoice(NamedTuple):
 
 
 class OrderChoice(NamedTuple):
-    """``made`` of pieces, None where no set meets the order; ``standing`` what the sale of one costs, for each kind of
-    sets that stand already, in the order given."""
+    """``made`` of pieces, None where no set meets the order; ``made_already`` what the sale of one costs, for each kind
+    of sets that are there, in the order given."""
 
     made: SetChoice | None
-    standing: tuple[Candidate, ...]
+    made_already: tuple[Candidate, ...]
 
 
 class Linear(NamedTuple):
@@ -191,10 +191,10 @@ class Market:
         rules: Rules,
         watch: Watch,
         seed: int,
-        standing: Sequence[Standing] = (),
+        made_already: Sequence[MadeAlready] = (),
     ) -> None:
         self.pieces, self.demands, self.watch, self.seed = pieces, demands, watch, seed
-        self.standing = standing
+        self.made_already = made_already
         self.count = len(pieces)
         self.width = max((demand.size for demand in demands), default=1) + 1
         # No more sets than there can be: what bounds a demand without end, if nothing else does.
@@ -202,13 +202,13 @@ class Market:
             float(
                 min(
                     demand.wanted,
-                    self.count // demand.size + sum(kind.count for kind in standing if kind.meets(demand)),
+                    self.count // demand.size + sum(kind.count for kind in made_already if kind.meets(demand)),
                 )
             )
             for demand in demands
         ]
         self.limits = np.concatenate(
-            [np.ones(self.count), wanted, [float(kind.count) for kind in standing], [INFINITY]]
+            [np.ones(self.count), wanted, [float(kind.count) for kind in made_already], [INFINITY]]
         )
         self.packing = SetPacking(len(self.limits), seed, interior=self.count > CROWD, limits=self.limits)
         self.members: Members = np.empty((0, self.width), dtype=np.int32)
@@ -218,12 +218,12 @@ class Market:
         self.shops = [PlanOrder(pieces, demand.size, demand.spread, demand.price, rules, seed) for demand in demands]
         for number, shop in enumerate(self.shops):
             self.add(number, shop.first())
-        for at, kind in enumerate(standing):
+        for at, kind in enumerate(made_already):
             for number, demand in enumerate(demands):
                 if kind.meets(demand) and kind.count:
-                    self.add(number, np.full((1, 1), self.standing_row(at), dtype=np.int32), float(kind.count))
+                    self.add(number, np.full((1, 1), self.row_of_made(at), dtype=np.int32), float(kind.count))
 
-    def standing_row(self, at: int) -> int:
+    def row_of_made(self, at: int) -> int:
         return self.count + len(self.demands) + at
 
     def left(self, without: Sequence[int]) -> Floats:
@@ -324,9 +324,9 @@ class Market:
     def fees_and_standing(self, fees: Floats, limits: Floats) -> float:
         """What the demands are charged, and the sets that stand already with them."""
         charged = float(fees @ limits[self.count : self.count + len(self.demands)])
-        for at, kind in enumerate(self.standing):
+        for at, kind in enumerate(self.made_already):
             beyond = [demand.price - fee for demand, fee in zip(self.demands, fees, strict=True) if kind.meets(demand)]
-            charged += float(limits[self.standing_row(at)]) * max([0.0, *beyond])
+            charged += float(limits[self.row_of_made(at)]) * max([0.0, *beyond])
         return charged
 
     def sets(self, chosen: Ints) -> Choices:
@@ -353,7 +353,7 @@ class Market:
             sets = min(float(demand.wanted), left / demand.size)
             income += demand.price * sets
             left -= demand.size * sets
-        for kind in self.standing:
+        for kind in self.made_already:
             income += kind.count * max((demand.price for demand in self.demands if kind.meets(demand)), default=0.0)
         return income
 
@@ -719,7 +719,7 @@ def cheapest_for_order(
     widest: float,
     rules: Rules,
     demands: Sequence[PlanDemand],
-    standing: Sequence[Standing] = (),
+    made_already: Sequence[MadeAlready] = (),
     *,
     time_limit_s: float = 30.0,
     seed: int = 0,
@@ -727,8 +727,8 @@ def cheapest_for_order(
     """The same where sets stand already, with what the sale of one of those costs."""
     check_demands(demands)
     watch = Watch(time_limit_s, None, None)
-    scales = Scales(Market(pieces, demands, rules, watch, seed, standing))
-    ready = tuple(scales.weigh_standing(at) for at in range(len(standing)))
+    scales = Scales(Market(pieces, demands, rules, watch, seed, made_already))
+    ready = tuple(scales.weigh_made(at) for at in range(len(made_already)))
     return OrderChoice(_least_of(scales, PlanOrder(pieces, size, widest, 1.0, rules, seed)), ready)
 
 
@@ -797,10 +797,10 @@ class Scales:
         keys = tuple(piece.key for piece in pieces)
         return Candidate(keys, spread(pieces), float(self.prices[rows].sum()), loss, most, least, own)
 
-    def weigh_standing(self, at: int) -> Candidate:
+    def weigh_made(self, at: int) -> Candidate:
         """A set of this kind, of those that stand already."""
-        loss, most, least = self.loss([self.market.standing_row(at)], 0.0, np.inf)
-        return Candidate((), (self.market.standing[at].spread,), 0.0, loss, most, least, ())
+        loss, most, least = self.loss([self.market.row_of_made(at)], 0.0, np.inf)
+        return Candidate((), (self.market.made_already[at].spread,), 0.0, loss, most, least, ())
 
     def loss(self, rows: list[int], price: float, best: float) -> tuple[float, float, float]:
         """What it costs to take one from each of these rows, whose shadow prices come to ``price``: that, and in whole

@@ -69,7 +69,7 @@ class IssuedCertificateQuerySet(RefusesChange, models.QuerySet["IssuedCertificat
 class IssuedCertificate(AppendOnly):
     """A certificate as it was issued: what it says, signed, and never changed. `payload` is what was signed.
 
-    Whether it still stands is asked of the records (`grading.issued.standing`).
+    Whether it still stands is asked of the records (`grading.issued.validity`).
     """
 
     number = models.CharField(max_length=12, unique=True, editable=False)

@@ -16,19 +16,19 @@ from django.utils import timezone
 
 from catalog.models import ValveType
 from grading.models.append_only import AppendOnly, RefusesChange
-from grading.prices.pure.book import Effect, How
+from grading.prices.pure.book import How, RuleEffect
 from grading.prices.pure.rounding import Direction
 from stockroom.models import Line, Listing, Maker
 from stockroom.models.orders import OrderLine
 from stockroom.models.shop import CurrencyField, MoneyField
 
 EFFECTS = [
-    (Effect.PRICE.value, "Base price: an amount"),
-    (Effect.TIMES_COST.value, "Base price: so many times the cost"),
-    (Effect.FACTOR.value, "Factor on the price so far"),
-    (Effect.AMOUNT.value, "Amount added to the price so far"),
-    (Effect.FLOOR.value, "Floor: no less than so many times the cost"),
-    (Effect.ROUNDING.value, "Rounding"),
+    (RuleEffect.PRICE.value, "Base price: an amount"),
+    (RuleEffect.TIMES_COST.value, "Base price: so many times the cost"),
+    (RuleEffect.FACTOR.value, "Factor on the price so far"),
+    (RuleEffect.AMOUNT.value, "Amount added to the price so far"),
+    (RuleEffect.FLOOR.value, "Floor: no less than so many times the cost"),
+    (RuleEffect.ROUNDING.value, "Rounding"),
 ]
 HOWS = [
     (How.TESTED.value, "tested and graded"),

@@ -33,7 +33,7 @@ def refresh_state(order: Order) -> None:
     """As the lines stand: open while something is missing; then reserved, pulled when all that is still here is off
     its shelf, despatched when nothing is."""
     here = Allocation.objects.here().filter(order_line__order=order)
-    sent = order.despatches.standing().exists()
+    sent = order.despatches.not_undone().exists()
     order.state = Order.State.OPEN
     if order.lines.exists() and all(missing(line) == 0 for line in order.lines.all()):
         order.state = Order.State.RESERVED

@@ -105,7 +105,7 @@ def despatch_undo(request: StaffRequest, number: str) -> HttpResponse:
 
 
 def _sent(number: str) -> Despatch:
-    return get_object_or_404(Despatch.objects.standing().select_related("order"), number=number)
+    return get_object_or_404(Despatch.objects.not_undone().select_related("order"), number=number)
 
 
 def _page(request: StaffRequest, form: forms.BaseForm, title: str, order: Order, action: str = "Save") -> HttpResponse:

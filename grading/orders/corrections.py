@@ -158,8 +158,8 @@ def undo_despatch(order: Order, why: str, by: User, despatch: Despatch | None = 
 def _sent(order: Order, despatch: Despatch | None) -> Despatch:
     """The order is held."""
     locked = Order.objects.select_for_update(no_key=True).get(pk=order.pk)
-    standing = locked.despatches.standing()
-    found = standing.filter(pk=despatch.pk).first() if despatch else standing.last()
+    sent = locked.despatches.not_undone()
+    found = sent.filter(pk=despatch.pk).first() if despatch else sent.last()
     if found is None:
         raise CannotPull(f"{despatch or locked} was not sent.")
     found.order = locked

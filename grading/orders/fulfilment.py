@@ -105,8 +105,8 @@ def _by_loss(line: OrderLine, ready: Sequence[OrderOption], found: LeastLoss) ->
         within = option.set.tolerance_percent
         if line.max_spread_percent is not None and within > line.max_spread_percent:
             unsure.append(option)
-        elif within in found.standing:
-            loss = found.standing[within]
+        elif within in found.made_already:
+            loss = found.made_already[within]
             sure.append((loss.amount, option._replace(why=f"{option.why} {loss.told}".strip())))
         else:  # made a moment ago
             sure.append((0.0, option))
@@ -544,7 +544,7 @@ def cancel(order: Order, by: User) -> None:
     order = Order.objects.select_for_update(no_key=True).get(pk=order.pk)
     if order.state in (Order.State.DESPATCHED, Order.State.CANCELLED):
         raise CannotPull(f"{order} is {order.state} already.")
-    if order.despatches.standing().exists():
+    if order.despatches.not_undone().exists():
         raise CannotPull(f"A part of {order} has been sent. Send it without what is missing instead.")
     _release(order, Allocation.objects.filter(order_line__order=order, live=True), by)
     order.state = Order.State.CANCELLED

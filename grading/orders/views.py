@@ -31,7 +31,7 @@ from stockroom.site.edits import EditForm
 from stockroom.site.numbers import typed_numbers
 from stockroom.site.people import Role, StaffRequest, for_roles, may
 from stockroom.site.refusals import errors_on, messages_on
-from stockroom.site.web import TypeField, page_of, valve_typed
+from stockroom.site.web import TypeField, marked_as, page_of, type_field, valve_typed
 
 
 class OrderFilter(django_filters.FilterSet):
@@ -336,6 +336,7 @@ def _add_line(by: User, found: Order, form: OrderLineForm) -> bool:
         return False
     line = form.save(commit=False)
     line.type = form.cleaned_data["type"]
+    line.asked_as = marked_as(type_field(form).written, line.type)
     try:
         taking.add_line(found, line, by)
     except fulfilment.CannotPull as problem:

@@ -105,7 +105,7 @@ def packing_slip(request: HttpRequest, number: str) -> HttpResponse:
 
 def parcel_slip(request: HttpRequest, number: str) -> HttpResponse:
     sent = get_object_or_404(
-        Despatch.objects.standing().select_related("order__customer", "order__terms"), number=number
+        Despatch.objects.not_undone().select_related("order__customer", "order__terms"), number=number
     )
     data = slip_data(sent.order, timezone.localdate(sent.at), sent)
     return pdf_response(packing_slip_pdf(data), f"packing-slip-{number}")

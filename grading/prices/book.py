@@ -22,7 +22,7 @@ from catalog.reference.scripts import normal
 from grading.models import PriceRule
 from grading.models.prices import HOWS, RuleText
 from grading.prices import facts
-from grading.prices.pure.book import Book, BookPrice, Conditions, Effect, How, Rule
+from grading.prices.pure.book import Book, BookPrice, How, Rule, RuleConditions, RuleEffect
 from grading.prices.pure.rounding import Direction, Grid
 from stockroom.models import Line, Shop, Valve
 from stockroom.models.orders import set_name
@@ -61,11 +61,11 @@ def _book(rows: QuerySet[PriceRule]) -> Book:
 
 def read_rule(row: RuleText, number: int) -> Rule:
     """What a version, or a draft, of a rule says, for reckoning."""
-    effect = Effect(row.effect)
+    effect = RuleEffect(row.effect)
     grid = None
-    if effect is Effect.ROUNDING and row.step is not None:
+    if effect is RuleEffect.ROUNDING and row.step is not None:
         grid = Grid(row.step, row.ending or Decimal(0), Direction(row.direction))
-    asked = Conditions(
+    asked = RuleConditions(
         row.type_id,
         normal(row.as_marked) if row.as_marked else None,
         row.maker_id,

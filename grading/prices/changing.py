@@ -11,7 +11,7 @@ from django.db import transaction
 from grading.models import PriceDraft, PriceRule
 from grading.models.prices import RuleText
 from grading.prices import book
-from grading.prices.pure.book import BY_HEADING, Book, Effect
+from grading.prices.pure.book import BY_HEADING, Book, RuleEffect
 from grading.prices.pure.rounding import Direction, Grid, why_not
 from stockroom.models import Counter, Entry, Shop
 from stockroom.pure.money import minor_places, shown
@@ -20,13 +20,13 @@ from stockroom.pure.refused import Refused
 SERIES = "price rule"
 TEXT = tuple(field.attname for field in RuleText._meta.get_fields() if field.concrete)  # what a rule says
 # What each effect needs to know besides its conditions.
-NEEDS: dict[Effect, tuple[str, ...]] = {
-    Effect.PRICE: ("amount", "of_set"),
-    Effect.TIMES_COST: ("factor",),
-    Effect.FACTOR: ("heading", "factor"),
-    Effect.AMOUNT: ("heading", "amount", "of_set"),
-    Effect.FLOOR: ("factor",),
-    Effect.ROUNDING: ("step", "ending", "direction"),
+NEEDS: dict[RuleEffect, tuple[str, ...]] = {
+    RuleEffect.PRICE: ("amount", "of_set"),
+    RuleEffect.TIMES_COST: ("factor",),
+    RuleEffect.FACTOR: ("heading", "factor"),
+    RuleEffect.AMOUNT: ("heading", "amount", "of_set"),
+    RuleEffect.FLOOR: ("factor",),
+    RuleEffect.ROUNDING: ("step", "ending", "direction"),
 }
 CONDITIONS = (
     "type",
@@ -47,21 +47,21 @@ class CannotPrice(Refused):
 
 def troubles(text: RuleText, currency: str) -> dict[str, str]:
     """What keeps this from being a rule, by field."""
-    effect = Effect(text.effect)
+    effect = RuleEffect(text.effect)
     needed = "This is what the rule is for."
     found: dict[str, str] = {}
-    if effect in (Effect.PRICE, Effect.AMOUNT):
+    if effect in (RuleEffect.PRICE, RuleEffect.AMOUNT):
         if text.amount is None:
             found["amount"] = needed
         elif text.amount != round(text.amount, minor_places(currency)):
             found["amount"] = f"{currency} has {minor_places(currency)} decimals."
-        elif effect is Effect.PRICE and text.amount <= 0:
+        elif effect is RuleEffect.PRICE and text.amount <= 0:
             found["amount"] = "A base price is above nothing."
-    elif effect is not Effect.ROUNDING and not text.factor:
+    elif effect is not RuleEffect.ROUNDING and not text.factor:
         found["factor"] = needed
     if effect in BY_HEADING and not text.heading:
         found["heading"] = "Say under which heading, such as Grade or Set."
-    if effect is Effect.ROUNDING:
+    if effect is RuleEffect.ROUNDING:
         if text.step is None:
             found["step"] = needed
         elif why := why_not(Grid(text.step, text.ending or Decimal(0)), currency):
@@ -73,18 +73,18 @@ def troubles(text: RuleText, currency: str) -> dict[str, str]:
 
 def effect_in_words(text: RuleText, currency: str) -> str:
     """ "GBP 24.00 a piece", "× 1.25", "up to a whole 1"."""
-    effect = Effect(text.effect)
+    effect = RuleEffect(text.effect)
     times = f"{(text.factor or Decimal(0)).normalize():f}"
     amount = shown(text.amount or Decimal(0), currency)
     of = "a set" if text.of_set else "a piece"
     grid = Grid(text.step or Decimal(1), text.ending or Decimal(0), Direction(text.direction))
     return {
-        Effect.PRICE: f"{amount} {of}",
-        Effect.TIMES_COST: f"{times}\N{NO-BREAK SPACE}× the cost",
-        Effect.FACTOR: f"×\N{NO-BREAK SPACE}{times}",
-        Effect.AMOUNT: f"{amount} {of} {'more' if (text.amount or 0) >= 0 else ''}".rstrip(),
-        Effect.FLOOR: f"no less than {times}\N{NO-BREAK SPACE}× the cost",
-        Effect.ROUNDING: grid.in_words,
+        RuleEffect.PRICE: f"{amount} {of}",
+        RuleEffect.TIMES_COST: f"{times}\N{NO-BREAK SPACE}× the cost",
+        RuleEffect.FACTOR: f"×\N{NO-BREAK SPACE}{times}",
+        RuleEffect.AMOUNT: f"{amount} {of} {'more' if (text.amount or 0) >= 0 else ''}".rstrip(),
+        RuleEffect.FLOOR: f"no less than {times}\N{NO-BREAK SPACE}× the cost",
+        RuleEffect.ROUNDING: grid.in_words,
     }[effect]
 
 

@@ -119,7 +119,7 @@ def _named(draft: PriceDraft) -> str:
 # What it would do
 
 
-@kinds.kind(EFFECT, "Effect of a price rule", Lane.RECORDS, OfDraft, address=_page)
+@kinds.kind(EFFECT, "RuleEffect of a price rule", Lane.RECORDS, OfDraft, address=_page)
 def effect(asked: OfDraft, hand: Hand) -> dict[str, Any]:
     """An interrupted one begins anew: it reckons fast."""
     draft = PriceDraft.objects.select_related("replaces").filter(pk=asked.draft).first()

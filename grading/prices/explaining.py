@@ -12,13 +12,13 @@ from grading.listings.asking import PriceHint
 from grading.models import MatchedSet
 from grading.prices import book, facts, sales
 from grading.prices.pure.book import BookPrice, PieceFacts
-from grading.prices.pure.suggesting import Suggestion, TooFew
+from grading.prices.pure.suggesting import Suggestion, TooFewSales
 from stockroom.models import Listing, Shop, Valve
 from stockroom.pure.money import shown
 from stockroom.pure.written import percent
 
 
-def suggestion_for(valves: Sequence[Valve]) -> Suggestion | TooFew:
+def suggestion_for(valves: Sequence[Valve]) -> Suggestion | TooFewSales:
     """By the shop's own sales of what these have in common."""
     pieces = [piece.facts for piece in facts.pieces_of(valves, Shop.own().currency).values()]
     grades = {piece.grade for piece in pieces}
@@ -27,9 +27,9 @@ def suggestion_for(valves: Sequence[Valve]) -> Suggestion | TooFew:
     return sales.suggest(valves[0].type, alike, makers.pop() if len(makers) == 1 else None)
 
 
-def suggestion_in_words(found: Suggestion | TooFew, currency: str) -> str:
+def suggestion_in_words(found: Suggestion | TooFewSales, currency: str) -> str:
     """Always with the count of sales and the interval, or with why there is none."""
-    if isinstance(found, TooFew):
+    if isinstance(found, TooFewSales):
         return found.in_words
     price = found.price
     wider = f" {found.wider}" if found.wider else ""

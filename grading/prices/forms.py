@@ -14,7 +14,7 @@ from django.utils import timezone
 from catalog.models import ValveType
 from grading.models import MatchedSet, Policy, PriceDraft
 from grading.prices import changing
-from grading.prices.pure.book import Effect
+from grading.prices.pure.book import RuleEffect
 from stockroom.marks.pure.construction import FEATURES
 from stockroom.models import Lot, Maker, Shop, Valve
 from stockroom.models.orders import set_name
@@ -58,7 +58,7 @@ class PriceRuleForm(forms.ModelForm):
         ]
         formfield_callback = typed_numbers
 
-    def __init__(self, effect: Effect, *args: Any, **kwargs: Any) -> None:
+    def __init__(self, effect: RuleEffect, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
         self.effect = effect
         self.instance.effect = effect.value
@@ -71,8 +71,8 @@ class PriceRuleForm(forms.ModelForm):
         self.fields["grade"].choices = [("", "any"), *((name, name) for name in every)]  # type: ignore[attr-defined]
         if "amount" in self.fields:
             self.fields["amount"].label = f"Amount, {Shop.own().currency}"
-            self.fields["amount"].help_text = "Below nothing takes off." if effect is Effect.AMOUNT else ""
-        if effect is Effect.FACTOR:
+            self.fields["amount"].help_text = "Below nothing takes off." if effect is RuleEffect.AMOUNT else ""
+        if effect is RuleEffect.FACTOR:
             self.fields["factor"].help_text = "1.25 asks a quarter more, 0.8 a fifth less."
         elif "factor" in self.fields:
             self.fields["factor"].label = "Times the cost"
@@ -107,7 +107,7 @@ class EndRuleForm(forms.Form):
     reason = forms.CharField(label="Why it ends", max_length=200)
 
 
-class DayForm(forms.Form):
+class PriceDayForm(forms.Form):
     """Of the book's page: a past day."""
 
     on = forms.DateField(
@@ -121,7 +121,7 @@ class DayForm(forms.Form):
         return on
 
 
-class WhyForm(DayForm):
+class WhyPricedForm(PriceDayForm):
     """Which item, on which day."""
 
     item = forms.CharField(label="Serial, set or listing", max_length=20)

@@ -14,7 +14,7 @@ from django.urls import path, reverse
 from django.utils import timezone
 
 from grading.prices import explaining, many, past, sales
-from grading.prices.forms import OwnSalesForm, RowToList, SetsFilter, SinglesFilter, WhyForm, grade_names
+from grading.prices.forms import OwnSalesForm, RowToList, SetsFilter, SinglesFilter, WhyPricedForm, grade_names
 from grading.prices.many import Listable, What
 from grading.prices.pure.book import How
 from grading.prices.pure.suggesting import LEAST, Alike, AlikeSale, Suggestion, suggested
@@ -31,7 +31,7 @@ LONGEST_KEY = 18  # digits
 
 
 def price_why(request: StaffRequest) -> HttpResponse:
-    form = WhyForm(request.GET or None)
+    form = WhyPricedForm(request.GET or None)
     context: dict[str, Any] = {"form": form}
     if form.is_valid():
         item = explaining.item_named(form.cleaned_data["item"])

@@ -13,7 +13,7 @@ from django.db.models import Max
 from catalog.models import ValveType
 from grading.models import Grade
 from grading.prices.pure.book import How, PieceFacts
-from grading.prices.pure.suggesting import Alike, AlikeSale, Suggestion, TooFew, suggested
+from grading.prices.pure.suggesting import Alike, AlikeSale, Suggestion, TooFewSales, suggested
 from stockroom.models import Allocation, Maker, Order, OrderLine, Shop
 
 LOOKED_BACK = 200
@@ -64,7 +64,7 @@ def _sale(line: OrderLine, names: set[str], makers: set[int | None]) -> AlikeSal
     )
 
 
-def suggest(type_: ValveType, facts: PieceFacts, maker: Maker | None = None) -> Suggestion | TooFew:
+def suggest(type_: ValveType, facts: PieceFacts, maker: Maker | None = None) -> Suggestion | TooFewSales:
     """For an item whose pieces are all like this one; never a price without its count of sales and its interval."""
     wanted = Alike(
         str(type_),

@@ -13,9 +13,9 @@ from django.views.decorators.http import require_POST
 from grading.models import PriceDraft, PriceRule
 from grading.models.prices import EFFECTS
 from grading.prices import book, changing, effects
-from grading.prices.forms import DayForm, EndRuleForm, PriceRuleForm
+from grading.prices.forms import EndRuleForm, PriceDayForm, PriceRuleForm
 from grading.prices.past import end_of
-from grading.prices.pure.book import BASE, Effect
+from grading.prices.pure.book import BASE, RuleEffect
 from stockroom.models import Job, Shop
 from stockroom.site.people import StaffRequest, for_roles
 from stockroom.site.refusals import refused_to
@@ -25,10 +25,10 @@ LABELS = dict(EFFECTS)
 # The steps in which a price is made, as the book's page shows them.
 STEPS = [
     ("1. The base", "An amount, or so many times the cost. One rule speaks.", BASE),
-    ("2. Factors", "Of the rules under one heading, one speaks. They multiply.", (Effect.FACTOR,)),
-    ("3. Amounts", "Of the rules under one heading, one speaks. They are added.", (Effect.AMOUNT,)),
-    ("4. The floor", "No price falls below so many times what the goods cost.", (Effect.FLOOR,)),
-    ("5. Rounding", "Of the whole price. Without a rule: to the smallest coin.", (Effect.ROUNDING,)),
+    ("2. Factors", "Of the rules under one heading, one speaks. They multiply.", (RuleEffect.FACTOR,)),
+    ("3. Amounts", "Of the rules under one heading, one speaks. They are added.", (RuleEffect.AMOUNT,)),
+    ("4. The floor", "No price falls below so many times what the goods cost.", (RuleEffect.FLOOR,)),
+    ("5. Rounding", "Of the whole price. Without a rule: to the smallest coin.", (RuleEffect.ROUNDING,)),
 ]
 
 
@@ -41,7 +41,7 @@ class ShownRule(NamedTuple):
 class ShownStep(NamedTuple):
     name: str
     help: str
-    effects: tuple[Effect, ...]
+    effects: tuple[RuleEffect, ...]
     rules: list[ShownRule]
 
     @property
@@ -57,7 +57,7 @@ def shown_rule(row: PriceRule) -> ShownRule:
 
 
 def price_book(request: StaffRequest) -> HttpResponse:
-    form = DayForm(request.GET or None)
+    form = PriceDayForm(request.GET or None)
     on = form.cleaned_data["on"] if form.is_valid() else None
     rules = PriceRule.objects.in_force(end_of(on) if on else None).for_rows()
     found = sorted((shown_rule(row) for row in rules), key=_order)
@@ -95,7 +95,7 @@ def price_rule_new(request: StaffRequest, effect: str) -> HttpResponse:
     if effect not in LABELS:
         raise Http404(f"There are no rules of the kind “{effect}”.")
     start = {name: request.GET[name] for name in changing.CONDITIONS if name in request.GET}
-    form = PriceRuleForm(Effect(effect), request.POST or None, instance=PriceDraft(), initial=start)
+    form = PriceRuleForm(RuleEffect(effect), request.POST or None, instance=PriceDraft(), initial=start)
     if form.is_valid():
         return _drafted(request, form)
     context = {"form": form, "title": f"New rule: {LABELS[effect].lower()}", "new": True}
@@ -106,7 +106,7 @@ def price_rule_new(request: StaffRequest, effect: str) -> HttpResponse:
 def price_rule_change(request: StaffRequest, number: int) -> HttpResponse:
     rule = _in_force(number)
     draft = PriceDraft(**changing.said_by(rule), replaces=rule)
-    form = PriceRuleForm(Effect(rule.effect), request.POST or None, instance=draft)
+    form = PriceRuleForm(RuleEffect(rule.effect), request.POST or None, instance=draft)
     if form.is_valid():
         return _drafted(request, form)
     context = {"form": form, "title": f"Change {rule}", "rule": shown_rule(rule)}

@@ -218,6 +218,7 @@ def _replace(case: ReturnCase, order: Order, items: Sequence[Return], by: User) 
             new,
             OrderLine(
                 type=line.type,
+                asked_as=line.asked_as,
                 set_size=line.set_size if whole else 1,
                 sealed=line.sealed,
                 untested=line.untested,

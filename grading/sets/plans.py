@@ -89,7 +89,7 @@ class LeastLoss(NamedTuple):
     why: str
     detail: str
     losses: tuple[Loss, ...]
-    standing: Mapping[float, Loss]
+    made_already: Mapping[float, Loss]
 
 
 def mix_of(type_: ValveType) -> list[planning.PlanDemand]:
@@ -220,13 +220,13 @@ def least_loss(line: OrderLine, only: Collection[int] | None = None) -> LeastLos
     may_be = [piece for piece in stock.pieces if only is None or piece.key in only]
     pieces = [_by_serial(piece, stock) for piece in outermost(may_be, COMPARED)]
     share = len(pieces) / len(stock.pieces) if pieces else 1.0
-    tolerances, standing = _standing(line, share)
+    tolerances, made_already = _made_already(line, share)
     mix = [replace(demand, wanted=ceil(demand.wanted * share)) for demand in mix_of(line.type)]
     unpriced = not mix and not line.unit_price
-    mix = mix or [_as_this(line, within, len(pieces) // line.set_size + sum(kind.count for kind in standing))]
+    mix = mix or [_as_this(line, within, len(pieces) // line.set_size + sum(kind.count for kind in made_already))]
     valves = {valve.serial: valve for valve in stock.valves.values()}
     found = planning.cheapest_for_order(
-        pieces, line.set_size, within, Rules(), mix, standing, time_limit_s=ORDER_TIME_S
+        pieces, line.set_size, within, Rules(), mix, made_already, time_limit_s=ORDER_TIME_S
     )
     if found.made is None:
         return None
@@ -243,7 +243,7 @@ def least_loss(line: OrderLine, only: Collection[int] | None = None) -> LeastLos
         tuple(_loss(candidate, unpriced) for candidate in offered),
         {
             within: _loss(candidate, unpriced)
-            for within, kind, candidate in zip(tolerances, standing, found.standing, strict=True)
+            for within, kind, candidate in zip(tolerances, made_already, found.made_already, strict=True)
             if kind.size == line.set_size
         },
     )
@@ -253,7 +253,7 @@ def _loss(candidate: planning.Candidate, unpriced: bool) -> Loss:
     return Loss(candidate.loss, "" if unpriced else candidate.told)
 
 
-def _standing(line: OrderLine, share: float) -> tuple[list[float], list[planning.Standing]]:
+def _made_already(line: OrderLine, share: float) -> tuple[list[float], list[planning.MadeAlready]]:
     """The free sets of the line's type, as good as it asks for, that stand already: within how many per cent each kind
     was made, and how many of them there are to this share of the pool."""
     worse = Member.objects.filter(set=OuterRef("pk"), live=True, grade__rank__gt=line.best_grades)
@@ -262,7 +262,7 @@ def _standing(line: OrderLine, share: float) -> tuple[list[float], list[planning
     kinds = kinds.order_by("size", "tolerance_percent")
     return (
         [within for _, within, _ in kinds],
-        [planning.Standing(size, within / 100, ceil(count * share)) for size, within, count in kinds],
+        [planning.MadeAlready(size, within / 100, ceil(count * share)) for size, within, count in kinds],
     )
 
 

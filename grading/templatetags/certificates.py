@@ -21,7 +21,7 @@ def certificate_of(context: template.Context, of: MatchedSet | Valve) -> dict[st
     is_set = isinstance(of, MatchedSet)
     name = of.number if isinstance(of, MatchedSet) else of.serial
     return {
-        "certificate": issuing.standing_paper(of),
+        "certificate": issuing.valid_paper(of),
         "certifiable": isinstance(of, MatchedSet) or State(of.state) in (State.GRADED, State.LISTED),
         "issue_address": reverse("certificate-issue" if is_set else "valve-certificate-issue", args=[name]),
         "pdf_address": reverse("certificate" if is_set else "valve-certificate", args=[name]),

@@ -96,7 +96,7 @@ def _cancelled_with_goods() -> Rows:
 
 
 def _sent_without_despatch() -> Rows:
-    despatch = Despatch.objects.standing().filter(order=OuterRef("pk"))
+    despatch = Despatch.objects.not_undone().filter(order=OuterRef("pk"))
     here = Allocation.objects.here().filter(order_line__order=OuterRef("pk"))
     sent, cancelled = Q(state=Order.State.DESPATCHED), Q(state=Order.State.CANCELLED)
     return Order.objects.filter((sent & (~Exists(despatch) | Exists(here))) | (cancelled & Exists(despatch)))

@@ -121,7 +121,7 @@ def of_order(order: Order) -> Position:
     if waits_for_a_rate(order):
         return {}
     found: defaultdict[Key, Decimal] = defaultdict(Decimal)
-    if order.despatches.standing().exists():
+    if order.despatches.not_undone().exists():
         _charged(order, found)
     for one in order.payments.all():
         found[Key(Account.PAID, order=order.pk)] += _at_home(one.amount, order)

@@ -255,7 +255,7 @@ def open_books(by: User | None) -> tuple[int, int]:
     entered = 0
     for order in orders:
         if any(positions.of_order(order).values()):
-            with on_day(timezone.localdate(order.despatches.standing().latest("at").at)):
+            with on_day(timezone.localdate(order.despatches.not_undone().latest("at").at)):
                 bring_order(order, f"{order} sent to {order.customer}", by)
             entered += 1
     return len(lots), entered

@@ -44,12 +44,14 @@ from stockroom.models import (
     MarkWarning,
     PackDateReading,
     SeenFeature,
+    ShopTypeCode,
     SourceCode,
     Valve,
 )
 from stockroom.models.identity import CodeReading
 from stockroom.pure.refused import Refused
 from stockroom.signals import valve_identified
+from stockroom.site.changes import differences
 from stockroom.site.chunks import CHUNK, chunked
 from stockroom.site.locks import hold_valves
 from stockroom.site.saving import save_named
@@ -123,6 +125,41 @@ def forget(known: KnownConstruction, by: User | None) -> None:
         Entry.write(by, "maker-changed", f"Maker {known.maker} is no longer known with {known}.")
         known.delete()
         register_changed(known.maker, by)
+
+
+TYPE_CODE_FIELDS = ("code", "type", "plant", "first_year", "last_year", "source")
+
+
+def keep_type_code(one: ShopTypeCode, by: User | None) -> int:
+    """Enter or correct a type code of the shop's own. How many valves in house were looked at again."""
+    with transaction.atomic():
+        before = ShopTypeCode.objects.select_related("type").get(pk=one.pk) if one.pk else None
+        changed = differences(before, one, TYPE_CODE_FIELDS) if before else []
+        if before and not changed:
+            return 0
+        one.by, one.at = by, timezone.now()
+        one.save()
+        said = f"Type code {before}: {'; '.join(changed)}." if before else f"Type code {one} added, {one.source}."
+        Entry.write(by, "type-code-changed", f"{said} {one.reason}")
+        return _type_codes_changed({one.code, *([before.code] if before else [])}, by)
+
+
+def forget_type_code(one: ShopTypeCode, by: User | None) -> int:
+    """How many valves in house were looked at again."""
+    with transaction.atomic():
+        Entry.write(by, "type-code-changed", f"Type code {one} is no longer held. It stood there on: {one.source}.")
+        one.delete()
+        return _type_codes_changed({one.code}, by)
+
+
+def _type_codes_changed(codes: Collection[str], by: User | None) -> int:
+    """Look again at the valves in house whose stamp has one of the codes in it."""
+    with_code = Q(pk=None)
+    for code in codes:
+        with_code |= Q(date_code__icontains=code)
+    keys = set(Valve.objects.in_house().filter(with_code).values_list("pk", flat=True))
+    _look_again(keys, by)
+    return len(keys)
 
 
 def register_changed(maker: Maker, by: User | None, codes: Collection[str] = ()) -> int:

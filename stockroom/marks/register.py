@@ -1,4 +1,4 @@
-"""The shop's register of makers, and what the codes on a valve say by it and by `fixtures/marks.toml`."""
+"""The shop's registers of makers and type codes, and what a valve's codes say by them and by `fixtures/marks.toml`."""
 
 from __future__ import annotations
 
@@ -9,6 +9,7 @@ from functools import cached_property, lru_cache
 from typing import NamedTuple
 
 from django.conf import settings
+from django.utils import timezone
 
 from catalog.models import ValveType
 from catalog.reference.lookup import NameRegister
@@ -20,9 +21,9 @@ from stockroom.marks.pure.identification import (
     YearsKnown,
     letters_of,
 )
-from stockroom.marks.pure.registers import CodesKnown, TypeCode, read_codes
+from stockroom.marks.pure.registers import CodesKnown, TypeCode, may_be_made_in, read_codes
 from stockroom.marks.pure.stamps import MarkKind, marks_in
-from stockroom.models import Maker, SourceCode
+from stockroom.models import Maker, ShopTypeCode, SourceCode
 
 DOUBT_YEARS = 2  # a type's first year may be out by so much when nobody had a publication open; our policy
 FIRST_YEAR = 1920  # valves in quantity from about then; from memory
@@ -90,9 +91,32 @@ class Register:
             self._named[text] = found.key if found else None
         return self._named[text]
 
+    @cached_property
+    def _own_type_codes(self) -> dict[str, list[ShopTypeCode]]:
+        """Read where a mark is a type code, and only then."""
+        own: dict[str, list[ShopTypeCode]] = defaultdict(list)
+        for one in ShopTypeCode.objects.select_related("type"):
+            own[one.code].append(one)
+        return own
+
+    def type_code(self, first_line: str, stamp: str) -> TypeCode | None:
+        """What the first line of the stamp's factory code tells: by the shop's own codes, else by the file."""
+        window = Window(FIRST_YEAR, timezone.localdate().year)
+        own = [
+            one
+            for one in self._own_type_codes.get(first_line[:-1], [])
+            if may_be_made_in(one.years, one.plant, first_line, stamp, window)
+        ]
+        if not own:
+            return codes_known().type_code(first_line)
+        types = tuple(dict.fromkeys(one.type.designation for one in own))
+        sources = "; ".join(dict.fromkeys(one.source for one in own))
+        return TypeCode(first_line[:-1], types, f"the shop’s own: {sources}")
+
     def facts(self, type_: ValveType, code: str) -> TypeFacts:
         """With the type codes that mean the type, where the stamp holds one."""
-        known = [known for one in marks_in(code) if (known := _type_code(one.kind, one.text))]
+        codes = [one.text for one in marks_in(code) if one.kind is MarkKind.TYPE_CODE]
+        known = [known for text in codes if (known := self.type_code(text, code))]
         meant = frozenset(one.code for one in known if type_.pk in map(self.type_named, one.types))
         return replace(type_facts(type_), type_codes=meant)
 
@@ -110,7 +134,7 @@ class Register:
         for kind, text in marks_in(code):
             names: tuple[str, ...] = ()
             if kind is MarkKind.TYPE_CODE:
-                known = codes_known().type_code(text)
+                known = self.type_code(text, code)
                 names = known.types if known else ()
             elif kind is MarkKind.TYPE_NUMBER and (text.isdigit() or not _can_be_a_date(text)):
                 names = (text,)
@@ -128,7 +152,7 @@ class Register:
         """Each mark in the stamp that is not a date, and what it means."""
         found = marks_in(code)
         named = {one.text: one for one in self.types_named(code, type_)}
-        said = [MarkSaid(*one) for kind, text in found for one in self._means(kind, text, named)]
+        said = [MarkSaid(*one) for kind, text in found for one in self._means(kind, text, code, named)]
         said += [
             MarkSaid(text, f"letters of {_all(one.name for one in owners)}" if owners else "letters nobody here has")
             for text, owners in letters_of(code, self.for_type(type_.pk)).items()
@@ -137,9 +161,9 @@ class Register:
             said.append(MarkSaid(code.strip(), "may be a type’s number as well as a date"))
         return said
 
-    def _means(self, kind: MarkKind, text: str, named: Mapping[str, TypeNamed]) -> Iterable[tuple[str, ...]]:
+    def _means(self, kind: MarkKind, text: str, code: str, named: Mapping[str, TypeNamed]) -> Iterable[tuple[str, ...]]:
         if kind is MarkKind.TYPE_CODE:
-            known = codes_known().type_code(text)
+            known = self.type_code(text, code)
             yield (
                 (text, f"type code of {' or '.join(known.types)}", known.source)
                 if known
@@ -156,10 +180,6 @@ class Register:
             yield (text, f"names the type {named[text].designation}")
         elif kind is MarkKind.INSPECTION:
             yield (text, "inspection mark; a number of one or two figures is the inspector’s", "common practice")
-
-
-def _type_code(kind: MarkKind, text: str) -> TypeCode | None:
-    return codes_known().type_code(text) if kind is MarkKind.TYPE_CODE else None
 
 
 def _all(names: Iterable[str]) -> str:

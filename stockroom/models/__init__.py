@@ -11,6 +11,7 @@ from stockroom.models.identity import (
     KnownConstruction,
     MarkWarning,
     SeenFeature,
+    ShopTypeCode,
     SourceCode,
 )
 from stockroom.models.imports import LotFile, SupplierMapping
@@ -89,6 +90,7 @@ __all__ = [
     "SentForm",
     "ShippingRule",
     "Shop",
+    "ShopTypeCode",
     "SourceCode",
     "Supplier",
     "SupplierMapping",

@@ -1,8 +1,8 @@
 """What the glass says and what the shop knows of makers: marks, dates, construction, condition, warnings.
 
-`SourceCode` and `KnownConstruction` are the shop's register of makers (with the years on `Maker`). The other
-rows are about one valve: what was seen, how its code is read, in what condition it is, how it was cleaned, and
-where its marks do not agree. A `DateReading` or a `MarkWarning` that no longer stands is kept.
+`SourceCode` and `KnownConstruction` are the shop's register of makers (with the years on `Maker`), `ShopTypeCode` its
+own type codes. The other rows are about one valve: what was seen, how its code is read, in what condition it is, how
+it was cleaned, and where its marks do not agree. A `DateReading` or a `MarkWarning` that no longer stands is kept.
 """
 
 from __future__ import annotations
@@ -89,6 +89,57 @@ class KnownConstruction(By):
     def __str__(self) -> str:
         years = f", {self.years}" if self.years != YearsKnown() else ""
         return f"{self.feature} {self.word} ({self.type or 'every type'}{years})"
+
+    @property
+    def years(self) -> YearsKnown:
+        return YearsKnown(self.first_year, self.last_year)
+
+
+class ShopTypeCode(By):
+    """A type code of factory codes that the shop knows besides those of `fixtures/marks.toml`, which it goes before.
+
+    `code` is the first line of the factory code without its last sign, which counts versions. With a plant sign or
+    years it holds for the codes that bear the sign and may be of those years.
+    """
+
+    code = models.CharField(
+        "type code",
+        max_length=3,
+        help_text="Without the last sign, which counts versions: I6 if the glass says I61.",
+    )
+    type = models.ForeignKey(ValveType, on_delete=models.PROTECT, related_name="+")
+    plant = models.CharField(
+        "plant sign", max_length=1, blank=True, help_text="The sign before the date; empty for every plant."
+    )
+    first_year = models.PositiveSmallIntegerField("used from", null=True, blank=True)
+    last_year = models.PositiveSmallIntegerField(
+        "until",
+        null=True,
+        blank=True,
+        help_text="A code tells the last figure of its year: years narrow it if they span less than ten.",
+    )
+    source = models.CharField(
+        max_length=200, help_text="Title, edition and page; else “from memory” or “common practice”."
+    )
+    reason = models.CharField("why", max_length=200)
+
+    class Meta:
+        verbose_name = "type code"
+        ordering = ["code", "type__designation", "plant", "id"]
+        constraints = [
+            models.CheckConstraint(
+                condition=models.Q(first_year=None)
+                | models.Q(last_year=None)
+                | models.Q(first_year__lte=models.F("last_year")),
+                name="a_type_code_begins_before_it_ends",
+            ),
+            models.UniqueConstraint(fields=["code", "type", "plant"], name="a_type_code_once_per_type_and_plant"),
+        ]
+
+    def __str__(self) -> str:
+        plant = f" with plant sign {self.plant}" if self.plant else ""
+        years = f", {self.years}" if self.years != YearsKnown() else ""
+        return f"{self.code} for {self.type}{plant}{years}"
 
     @property
     def years(self) -> YearsKnown:

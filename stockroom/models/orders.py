@@ -50,7 +50,7 @@ class Customer(models.Model):
 class OrderQuerySet(models.QuerySet["Order"]):
     def sent(self) -> OrderQuerySet:
         """Of which something has left the house."""
-        return self.filter(pk__in=Despatch.objects.standing().values("order"))
+        return self.filter(pk__in=Despatch.objects.not_undone().values("order"))
 
 
 class Order(models.Model):
@@ -128,6 +128,9 @@ class OrderLine(models.Model):
 
     order = models.ForeignKey(Order, on_delete=models.CASCADE, related_name="lines")
     type = models.ForeignKey(ValveType, on_delete=models.PROTECT, related_name="+")
+    asked_as = models.CharField(
+        "asked for as", max_length=40, blank=True, editable=False, help_text="Where it is not the type’s own name."
+    )
     set_size = models.PositiveSmallIntegerField(
         "pieces in each", default=1, validators=[MinValueValidator(1), MaxValueValidator(1000)]
     )
@@ -188,8 +191,13 @@ class OrderLine(models.Model):
 
     def __str__(self) -> str:
         if self.sealed:
-            return f"{self.quantity} × {sealed_name(self.set_size)} {self.type}"
-        return f"{self.quantity} × {set_name(self.set_size)} {self.type}"
+            return f"{self.quantity} × {sealed_name(self.set_size)} {self.called}"
+        return f"{self.quantity} × {set_name(self.set_size)} {self.called}"
+
+    @property
+    def called(self) -> str:
+        """The name asked for, and what the shop calls the type where that is another: "ECC83 (12AX7)"."""
+        return f"{self.asked_as} ({self.type})" if self.asked_as not in ("", str(self.type)) else str(self.type)
 
     @property
     def grades_asked(self) -> str:
@@ -270,7 +278,7 @@ class Allocation(models.Model):
 
 
 class DespatchQuerySet(models.QuerySet["Despatch"]):
-    def standing(self) -> DespatchQuerySet:
+    def not_undone(self) -> DespatchQuerySet:
         """Not taken back."""
         return self.filter(undone_at=None)
 

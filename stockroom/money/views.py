@@ -102,7 +102,7 @@ def _shown(order: Order) -> dict[str, Any]:
     return {
         "order": order,
         "papers": papers,
-        "parcels": order.despatches.standing(),
+        "parcels": order.despatches.not_undone(),
         "invoice": invoice,
         "content": content,
         "refusal": refusal,

@@ -18,7 +18,7 @@ from django.utils import timezone
 
 from grading.issued import issuing, keys
 from grading.issued.pure import signing
-from grading.issued.standing import standing_of
+from grading.issued.validity import validity_of
 from grading.models import IssuedCertificate, MatchedSet, Policy
 from grading.models.append_only import AppendOnlyError
 from grading.orders import fulfilment
@@ -116,7 +116,7 @@ def test_one_that_stands_and_says_the_same_is_issued_once(quad: MatchedSet, by: 
     Shop.objects.update(name="The Copper Filament")
     later = issuing.issue(quad, by)
     assert later != made and "The Copper Filament" in later.payload
-    assert standing_of(made).why == f"certificate {later} was issued in its place"
+    assert validity_of(made).why == f"certificate {later} was issued in its place"
 
 
 def test_a_certificate_stays_as_it_was_issued(single: Valve, by: User) -> None:
@@ -145,9 +145,9 @@ def test_a_paper_whose_file_was_changed_is_not_shown(single: Valve, by: User) ->
 def test_a_valve_read_again_takes_its_certificate_away(single: Valve, by: User) -> None:
     made = issuing.issue(single, by)
     newer = graded(single, ia=1.19, gm=1.57, taken_at=timezone.now() + timedelta(days=1))
-    standing = standing_of(made)
-    assert standing.why == f"{single} was read again and graded {newer}" and standing.since == newer.given_at
-    assert standing.in_words in public_page(made) and "1.18" in public_page(made), "what was certified stays"
+    validity = validity_of(made)
+    assert validity.why == f"{single} was read again and graded {newer}" and validity.since == newer.given_at
+    assert validity.in_words in public_page(made) and "1.18" in public_page(made), "what was certified stays"
 
 
 def test_a_valve_graded_again_on_the_same_readings_takes_its_certificate_away(single: Valve, by: User) -> None:
@@ -159,14 +159,14 @@ def test_a_valve_graded_again_on_the_same_readings_takes_its_certificate_away(si
     stricter = Policy.objects.create(version=2, title="Stricter", rules=rules, in_force=True)
     newer = judging.grade([single], stricter, None)[single.pk]
     assert newer.name != "Excellent"
-    assert standing_of(made).why == f"{single} was graded again: {newer}"
+    assert validity_of(made).why == f"{single} was graded again: {newer}"
 
 
 def test_a_set_broken_up_takes_its_certificate_away_with_the_reason_and_the_day(quad: MatchedSet, by: User) -> None:
     made = issuing.issue(quad, by)
     making.break_set(quad, "a valve was dropped", by)
     said = f"Withdrawn on {day(timezone.localdate())}: the set was broken up: a valve was dropped."
-    assert standing_of(IssuedCertificate.objects.get()).in_words == said and said in public_page(made)
+    assert validity_of(IssuedCertificate.objects.get()).in_words == said and said in public_page(made)
     quad.refresh_from_db()
     with pytest.raises(CannotCertify, match="broken up"):
         issuing.issue(quad, by)
@@ -184,18 +184,18 @@ def test_a_valve_of_a_set_that_comes_back_takes_the_certificate_away_and_names_n
         fulfilment.pull(order, valve, by)
     order.refresh_from_db()
     fulfilment.despatch(order, "", "", by)
-    assert standing_of(made).stands, "that it was sold takes nothing away"
+    assert validity_of(made).stands, "that it was sold takes nothing away"
     order.refresh_from_db()
     fulfilment.take_back(order, valves[2], "Ada says it hums", by, complaint="noise")
     made = IssuedCertificate.objects.get()
-    assert standing_of(made).why == f"{valves[2]} was sold and came back"
+    assert validity_of(made).why == f"{valves[2]} was sold and came back"
     assert not {"Ada", "R0001", "hums"} & set(public_page(made).replace(".", " ").split())
 
 
 def test_a_valve_written_off_takes_its_certificate_away(single: Valve, by: User) -> None:
     made = issuing.issue(single, by)
     write_off(single, "dropped", by)
-    assert standing_of(IssuedCertificate.objects.get()).why == f"{single} is no more"
+    assert validity_of(IssuedCertificate.objects.get()).why == f"{single} is no more"
     assert "Withdrawn on" in public_page(made)
 
 

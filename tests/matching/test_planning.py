@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 from grading.matching import Piece, Rules, Tier, diving, find_sets, judge_set, planning
 from grading.matching.diving import dive
-from grading.matching.planning import Market, PlanDemand, Standing, cheapest_for_order, cheapest_set, plan
+from grading.matching.planning import MadeAlready, Market, PlanDemand, cheapest_for_order, cheapest_set, plan
 from grading.matching.watch import Watch
 
 MIX = (PlanDemand("quad", 4, 260.0, 2, 0.05), PlanDemand("pair", 2, 110.0, 3, 0.05), PlanDemand("single", 1, 40.0, 5))
@@ -29,7 +29,9 @@ def fits(pieces: list[Piece], rows: tuple[int, ...], widest: float) -> bool:
     return judge_set([pieces[row] for row in rows], [Tier("one", widest, 1.0)]).tier is not None
 
 
-def best_income(pieces: list[Piece], demands: tuple[PlanDemand, ...], standing: tuple[Standing, ...] = ()) -> float:
+def best_income(
+    pieces: list[Piece], demands: tuple[PlanDemand, ...], made_already: tuple[MadeAlready, ...] = ()
+) -> float:
     """Exhaustive: every way to fill the orders, one by one, with sets that stand already first."""
     offers = {
         demand.name: [
@@ -58,7 +60,7 @@ def best_income(pieces: list[Piece], demands: tuple[PlanDemand, ...], standing: 
             known[free, left] = max(options)
         return known[free, left]
 
-    def sold(stand: list[Standing], left: tuple[int, ...]) -> float:
+    def sold(stand: list[MadeAlready], left: tuple[int, ...]) -> float:
         if not stand:
             return best(frozenset(range(len(pieces))), left)
         options = [sold(stand[1:], left)]
@@ -67,7 +69,7 @@ def best_income(pieces: list[Piece], demands: tuple[PlanDemand, ...], standing: 
                 options.append(demand.price + sold(stand[1:], (*left[:at], left[at] - 1, *left[at + 1 :])))
         return max(options)
 
-    one_by_one = [kind for kind in standing for _ in range(kind.count)]
+    one_by_one = [kind for kind in made_already for _ in range(kind.count)]
     return sold(one_by_one, tuple(demand.wanted for demand in demands))
 
 
@@ -134,14 +136,14 @@ def test_any_prices_at_all_bound_what_a_plan_can_earn(seed: int, crowded: bool, 
         PlanDemand("single", 1, 40.0, 3),
     )
     random = np.random.default_rng(seed)
-    standing = (Standing(4, 0.01, ready), Standing(2, 0.02, ready))
+    made_already = (MadeAlready(4, 0.01, ready), MadeAlready(2, 0.02, ready))
     prices = np.concatenate([share * 60 * random.random(9), share * 60 * random.random(3), np.zeros(3)])
     with pytest.MonkeyPatch.context() as patch:
         if crowded:
             patch.setattr(planning, "MOST_WRITTEN", 0)
-        market = Market(pieces, demands, Rules(), Watch(60.0, None, None), 0, standing)
+        market = Market(pieces, demands, Rules(), Watch(60.0, None, None), 0, made_already)
         bound, _ = market.price(prices, market.limits)
-    assert bound >= best_income(pieces, demands, standing) - 1e-6
+    assert bound >= best_income(pieces, demands, made_already) - 1e-6
 
 
 @pytest.mark.parametrize("seconds", [0.0, 0.5, 8.0])
@@ -232,12 +234,12 @@ def test_the_set_for_an_order_is_the_one_that_costs_the_rest_least_in_whole_sets
         PlanDemand("pair", 2, 110.0, 3, 0.02),
         PlanDemand("single", 1, 30.0, 2),
     )
-    standing = (Standing(4, 0.03, ready), Standing(2, 0.02, ready % 2), Standing(2, 0.05, ready))
-    found = cheapest_for_order(pieces, size, 0.05, Rules(), demands, standing)
-    all_of_it = best_income(pieces, demands, standing)
-    for at, (kind, told) in enumerate(zip(standing, found.standing, strict=True)):
+    made_already = (MadeAlready(4, 0.03, ready), MadeAlready(2, 0.02, ready % 2), MadeAlready(2, 0.05, ready))
+    found = cheapest_for_order(pieces, size, 0.05, Rules(), demands, made_already)
+    all_of_it = best_income(pieces, demands, made_already)
+    for at, (kind, told) in enumerate(zip(made_already, found.made_already, strict=True)):
         if kind.count:
-            fewer = (*standing[:at], replace(kind, count=kind.count - 1), *standing[at + 1 :])
+            fewer = (*made_already[:at], replace(kind, count=kind.count - 1), *made_already[at + 1 :])
             assert told.sure
             assert told.loss == pytest.approx(all_of_it - best_income(pieces, demands, fewer), abs=1e-5)
     choice = found.made
@@ -248,7 +250,9 @@ def test_the_set_for_an_order_is_the_one_that_costs_the_rest_least_in_whole_sets
     assert choice is not None
 
     def loss(rows: tuple[int, ...]) -> float:
-        return all_of_it - best_income([piece for at, piece in enumerate(pieces) if at not in rows], demands, standing)
+        return all_of_it - best_income(
+            [piece for at, piece in enumerate(pieces) if at not in rows], demands, made_already
+        )
 
     losses = {rows: loss(rows) for rows in options}
     mine = tuple(sorted(int(str(key)) for key in choice.best.keys))

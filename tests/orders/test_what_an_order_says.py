@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from datetime import UTC, datetime
 
 import pytest
+from django.test import Client
 
 from catalog.models import ValveType
 from grading.models import Grade, Policy
 from grading.orders import fulfilment
 from grading.orders.fulfilment import OrderOption
-from stockroom.models import Despatch, OrderLine, Place, Valve
+from stockroom.models import Customer, Despatch, Order, OrderLine, Place, Valve
+from stockroom.money import invoicing
+from stockroom.site.people import Role
 
 
 def line(**asked: object) -> OrderLine:
@@ -46,3 +50,18 @@ def test_a_grade_says_how_often_to_read_again_and_never_claims_certainty() -> No
     assert Grade(more_readings=None).read_again.endswith("and reading it again would not settle it.")
     assert "99.2" in Grade(assurance=0.992).how_well_known
     assert "100" not in Grade(assurance=0.99999).how_well_known
+
+
+@pytest.mark.django_db
+def test_a_line_says_the_name_it_was_asked_for_by_beside_the_type(
+    logged_in: Callable[..., Client], policy: Policy
+) -> None:
+    order = Order.objects.create(number="R0001", customer=Customer.objects.create(name="Ada Quill"))
+    client, address = logged_in(Role.SALES), order.get_absolute_url()
+    entered = {"set_size": "1", "quantity": "2", "sealed": "", "best_grades": "2", "unit_price": "5"}
+    for name in ("ecc83", "12AX7"):
+        client.post(address, {**entered, "type": name})
+    said = ["2 × single ECC83 (12AX7)", "2 × single 12AX7"]
+    assert [str(one) for one in order.lines.order_by("id")] == said
+    assert f"{said[0]}, Good or better" in client.get(address).content.decode()
+    assert [one.what.partition(",")[0] for one in invoicing.sums_of(order).lines] == said

@@ -9,31 +9,31 @@ import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
-from grading.prices.pure.book import Book, Conditions, Effect, How, PieceFacts, Rule, ToPrice
+from grading.prices.pure.book import Book, How, PieceFacts, Rule, RuleConditions, RuleEffect, ToPrice
 from grading.prices.pure.rounding import Direction, Grid, rounded, why_not
 from stockroom.pure.money import minor_places
 
 CURRENCIES = ("GBP", "JPY", "TND")  # two, no and three decimals (ISO 4217)
 
 
-def rule(number: int, effect: Effect, conditions: Conditions | None = None, **said: object) -> Rule:
-    return Rule(number, effect, conditions or Conditions(), **said)  # type: ignore[arg-type]
+def rule(number: int, effect: RuleEffect, conditions: RuleConditions | None = None, **said: object) -> Rule:
+    return Rule(number, effect, conditions or RuleConditions(), **said)  # type: ignore[arg-type]
 
 
-def price(number: int, amount: str, conditions: Conditions | None = None, **said: object) -> Rule:
-    return rule(number, Effect.PRICE, conditions, amount=Decimal(amount), **said)
+def price(number: int, amount: str, conditions: RuleConditions | None = None, **said: object) -> Rule:
+    return rule(number, RuleEffect.PRICE, conditions, amount=Decimal(amount), **said)
 
 
-def factor(number: int, times: str, heading: str, conditions: Conditions | None = None, **said: object) -> Rule:
-    return rule(number, Effect.FACTOR, conditions, factor=Decimal(times), heading=heading, **said)
+def factor(number: int, times: str, heading: str, conditions: RuleConditions | None = None, **said: object) -> Rule:
+    return rule(number, RuleEffect.FACTOR, conditions, factor=Decimal(times), heading=heading, **said)
 
 
 def floor(number: int, times: str) -> Rule:
-    return rule(number, Effect.FLOOR, factor=Decimal(times))
+    return rule(number, RuleEffect.FLOOR, factor=Decimal(times))
 
 
 def rounding(number: int, step: str, ending: str = "0", way: Direction = Direction.NEAREST) -> Rule:
-    return rule(number, Effect.ROUNDING, grid=Grid(Decimal(step), Decimal(ending), way))
+    return rule(number, RuleEffect.ROUNDING, grid=Grid(Decimal(step), Decimal(ending), way))
 
 
 TRIODE = PieceFacts(1, "12AX7", grade="Good", how=How.TESTED)
@@ -43,10 +43,10 @@ QUAD = [ToPrice(TRIODE._replace(set_size=4, within_percent=5.0), Decimal(10))] *
 def test_a_price_is_made_step_by_step_and_every_step_names_its_rule() -> None:
     book = Book(
         [
-            price(1, "20", Conditions(type=1), words="12AX7"),
-            factor(2, "0.8", "Grade", Conditions(grade="Good"), words="Good"),
-            factor(3, "1.25", "Set", Conditions(set_size=4)),
-            rule(4, Effect.AMOUNT, amount=Decimal("2"), heading="Box", of_set=True),
+            price(1, "20", RuleConditions(type=1), words="12AX7"),
+            factor(2, "0.8", "Grade", RuleConditions(grade="Good"), words="Good"),
+            factor(3, "1.25", "Set", RuleConditions(set_size=4)),
+            rule(4, RuleEffect.AMOUNT, amount=Decimal("2"), heading="Box", of_set=True),
             floor(5, "1.5"),
             rounding(6, "1", "0.90"),
         ],
@@ -76,7 +76,7 @@ def test_the_floor_lifts_a_price_says_so_and_rounding_never_goes_back_below_it()
 
 
 def test_a_set_of_unlike_pieces_is_the_sum_of_what_each_is_worth() -> None:
-    book = Book([price(1, "20"), factor(2, "0.5", "Grade", Conditions(grade="Good"))], "GBP")
+    book = Book([price(1, "20"), factor(2, "0.5", "Grade", RuleConditions(grade="Good"))], "GBP")
     best = TRIODE._replace(grade="Excellent")
     found = book.price([ToPrice(TRIODE), ToPrice(best)])
     assert found.amount == 30 and found.shares == (Decimal("10.00"), Decimal("20.00"))
@@ -85,33 +85,33 @@ def test_a_set_of_unlike_pieces_is_the_sum_of_what_each_is_worth() -> None:
 
 def test_no_base_is_no_price_and_neither_is_a_multiple_of_no_cost() -> None:
     assert Book([floor(1, "2")], "GBP").price(QUAD).amount is None
-    by_cost = Book([rule(1, Effect.TIMES_COST, factor=Decimal(3))], "GBP")
+    by_cost = Book([rule(1, RuleEffect.TIMES_COST, factor=Decimal(3))], "GBP")
     assert by_cost.price([ToPrice(TRIODE)]).amount is None and by_cost.price(QUAD).amount == 120
 
 
 @pytest.mark.parametrize(
     ("asked", "speaks"),
     [
-        (Conditions(), True),
-        (Conditions(type=1, called="12AX7", grade="Good", how=How.TESTED, set_size=4, within_percent=5), True),
-        (Conditions(within_percent=4.9), False),
-        (Conditions(construction="plate finish: grey"), False),
-        (Conditions(maker=3), False),
-        (Conditions(called="ECC83"), False),
-        (Conditions(condition="used"), False),
-        (Conditions(how=How.SEALED), False),
+        (RuleConditions(), True),
+        (RuleConditions(type=1, called="12AX7", grade="Good", how=How.TESTED, set_size=4, within_percent=5), True),
+        (RuleConditions(within_percent=4.9), False),
+        (RuleConditions(construction="plate finish: grey"), False),
+        (RuleConditions(maker=3), False),
+        (RuleConditions(called="ECC83"), False),
+        (RuleConditions(condition="used"), False),
+        (RuleConditions(how=How.SEALED), False),
     ],
 )
-def test_every_condition_that_is_asked_must_hold(asked: Conditions, speaks: bool) -> None:
+def test_every_condition_that_is_asked_must_hold(asked: RuleConditions, speaks: bool) -> None:
     assert asked.fit(QUAD[0].facts) == speaks
 
 
 def test_a_single_is_within_nothing() -> None:
-    assert not Conditions(within_percent=100).fit(TRIODE)
+    assert not RuleConditions(within_percent=100).fit(TRIODE)
 
 
 def test_of_two_tolerances_the_closer_speaks_then_the_order_then_the_older() -> None:
-    loose, tight = Conditions(within_percent=10), Conditions(within_percent=6)
+    loose, tight = RuleConditions(within_percent=10), RuleConditions(within_percent=6)
     first = (
         Book([price(1, "5", loose, place=1), price(2, "7", tight, place=9), price(3, "8")], "GBP").price(QUAD).steps[0]
     )
@@ -123,7 +123,7 @@ def test_of_two_tolerances_the_closer_speaks_then_the_order_then_the_older() -> 
 
 NUMBERS = st.integers(1, 3)
 conditions = st.builds(
-    Conditions,
+    RuleConditions,
     type=st.none() | NUMBERS,
     maker=st.none() | NUMBERS,
     grade=st.none() | st.sampled_from(["Good", "Fair"]),
@@ -152,7 +152,7 @@ grids = st.builds(
 @settings(max_examples=40)
 def test_the_rule_that_speaks_fits_and_no_rule_that_fits_asks_more(of: PieceFacts, data: st.DataObject) -> None:
     fitting_ones = st.sets(st.sampled_from(["type", "grade", "set_size", "within_percent", "condition", "how"])).map(
-        lambda names: Conditions(**{name: getattr(of, name) for name in names})
+        lambda names: RuleConditions(**{name: getattr(of, name) for name in names})
     )
     asked = data.draw(st.lists(fitting_ones | conditions, min_size=1, max_size=8))
     book = Book([price(number, "9", one, place=number % 3) for number, one in enumerate(asked)], "GBP")
@@ -187,9 +187,9 @@ def test_a_price_is_never_below_its_floor_and_its_shares_make_it_up(
     grid: Grid,
     currency: str,
 ) -> None:
-    rules = [price(1, str(base)), rule(90, Effect.FLOOR, factor=least), rule(91, Effect.ROUNDING, grid=grid)]
+    rules = [price(1, str(base)), rule(90, RuleEffect.FLOOR, factor=least), rule(91, RuleEffect.ROUNDING, grid=grid)]
     rules += [factor(2 + number, str(one), f"Heading {number}") for number, one in enumerate(times)]
-    rules.append(rule(50, Effect.AMOUNT, amount=more, heading="More"))
+    rules.append(rule(50, RuleEffect.AMOUNT, amount=more, heading="More"))
     found = Book(rules, currency).price([ToPrice(*one) for one in goods])
     assert found.amount is not None and found.amount > 0
     assert Fraction(found.amount) >= Fraction(sum(cost for _, cost in goods)) * Fraction(least)

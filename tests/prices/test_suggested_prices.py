@@ -10,7 +10,7 @@ import pytest
 from django.test import Client
 
 from grading.prices import explaining, sales
-from grading.prices.pure.suggesting import LEAST, Alike, AlikeSale, Suggestion, TooFew, suggested
+from grading.prices.pure.suggesting import LEAST, Alike, AlikeSale, Suggestion, TooFewSales, suggested
 from stockroom.models import Allocation, Customer, Maker, Order, Return
 from stockroom.site.people import Role
 from tests.factories import graded_all, make_type, make_valves
@@ -57,7 +57,7 @@ def test_a_pair_priced_by_singles_is_two_of_them() -> None:
 
 def test_untested_goods_never_suggest_a_price_for_tested_ones_and_too_few_suggest_none() -> None:
     found = suggested(WANTED, [sale(5, how="untested", grade="")] * 20 + [sale(20)] * 3)
-    assert isinstance(found, TooFew) and found.n == 3
+    assert isinstance(found, TooFewSales) and found.n == 3
     assert found.in_words.startswith("No suggestion: of tested 12AX7 we have sold 3, and fewer than 6")
 
 

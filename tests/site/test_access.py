@@ -34,7 +34,19 @@ from grading.models import (
 )
 from grading.sets import runs
 from grading.sets.runs import Ask
-from stockroom.models import Customer, Despatch, Enquiry, Listing, Maker, Order, Place, ReturnCase, Supplier, Valve
+from stockroom.models import (
+    Customer,
+    Despatch,
+    Enquiry,
+    Listing,
+    Maker,
+    Order,
+    Place,
+    ReturnCase,
+    ShopTypeCode,
+    Supplier,
+    Valve,
+)
 from stockroom.site.people import Role
 from tests.factories import graded, make_line, make_policy, make_tester, make_type, make_valves
 
@@ -59,6 +71,7 @@ class World:
         self.price_draft = PriceDraft.objects.create(**asks)
         self.supplier: Supplier = line.lot.supplier
         self.maker = Maker.objects.create(name="Marrowby")
+        self.type_code = ShopTypeCode.objects.create(code="Q7", type=make_type(), source="from memory", reason="carton")
         self.place = Place.objects.create(code="Z9")
         self.customer = Customer.objects.create(name="Ada Quill")
         self.order = Order.objects.create(number="R0001", customer=self.customer)
@@ -206,6 +219,10 @@ WHO: dict[str, tuple[Any, Callable[[World], list[Any]]]] = {
     "maker-edit": (RECEIVING, lambda w: [w.maker.pk]),
     "maker-learn": (RECEIVING | BENCH, lambda w: [w.maker.pk]),
     "maker-forget": (RECEIVING | BENCH, lambda w: [w.maker.pk, 1]),
+    "type-codes": (LOOK, lambda w: []),
+    "type-code-new": (RECEIVING | BENCH, lambda w: []),
+    "type-code-edit": (RECEIVING | BENCH, lambda w: [w.type_code.pk]),
+    "type-code-forget": (RECEIVING | BENCH, lambda w: [0]),
     "places": (LOOK, lambda w: []),
     "place-new": (RECEIVING, lambda w: []),
     "place": (LOOK, lambda w: [w.place.pk]),

@@ -123,7 +123,7 @@ def _covariance(sds: Floats, some: Ints, others: Ints, beginning: Beginning) -> 
     return np.asarray(beginning.sd**2 + shared.T.reshape(len(sds), len(some), len(others)), dtype=np.float64)
 
 
-class Solved(NamedTuple):
+class BestShare(NamedTuple):
     """Point by point: the inverse covariance of the history, the inverse times (y - mean), and how probable the point
     makes the history."""
 
@@ -132,13 +132,13 @@ class Solved(NamedTuple):
     log_likelihood: Floats
 
 
-def solve(sds: Floats, keys: Ints, away: Floats, errors: Floats, beginning: Beginning) -> Solved:
+def solve(sds: Floats, keys: Ints, away: Floats, errors: Floats, beginning: Beginning) -> BestShare:
     """For figures so far `away` from the beginning's mean, whose own errors have these variances."""
     covariance = _covariance(sds, keys, keys, beginning) + np.diag(errors)
     inverses = np.asarray(np.linalg.inv(covariance), dtype=np.float64)
     solved = (inverses @ away[:, None])[:, :, 0]
     logs = -(solved @ away + np.linalg.slogdet(covariance)[1] + len(keys) * log(2 * pi)) / 2
-    return Solved(inverses, solved, logs)
+    return BestShare(inverses, solved, logs)
 
 
 def learn(observed: Sequence[Observed], groupings: tuple[Likeness, ...], beginning: Beginning) -> Pooled:

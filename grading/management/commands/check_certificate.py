@@ -11,7 +11,7 @@ from django.core.management.base import BaseCommand, CommandError, CommandParser
 
 from grading.issued import keys
 from grading.issued.pure import signing
-from grading.issued.standing import standing_of
+from grading.issued.validity import validity_of
 from grading.models import IssuedCertificate, SigningKey
 from stockroom.pure.refused import Refused
 
@@ -38,7 +38,7 @@ class Command(BaseCommand):
         )
         if not given:
             kept = IssuedCertificate.objects.filter(number=payload["certificate"], key__kid=found.kid).first()
-            self.stdout.write(standing_of(kept).in_words if kept else "It is not among the certificates of this shop.")
+            self.stdout.write(validity_of(kept).in_words if kept else "It is not among the certificates of this shop.")
 
     def _compromised(self, options: dict[str, Any]) -> str:
         """Why the shop does not trust a key that it has had."""

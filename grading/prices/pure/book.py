@@ -60,7 +60,7 @@ class ToPrice(NamedTuple):
     cost: Decimal = Decimal(0)
 
 
-class Conditions(NamedTuple):
+class RuleConditions(NamedTuple):
     """What a rule asks; None asks nothing. A set fits that was made within `within_percent` or closer."""
 
     type: int | None = None
@@ -79,7 +79,7 @@ class Conditions(NamedTuple):
 
     def fit(self, facts: PieceFacts) -> bool:
         """
-        >>> Conditions(type=1, within_percent=5).fit(PieceFacts(1, set_size=2, within_percent=3))
+        >>> RuleConditions(type=1, within_percent=5).fit(PieceFacts(1, set_size=2, within_percent=3))
         True
         """
         return (
@@ -98,10 +98,10 @@ class Conditions(NamedTuple):
         )
 
 
-ANYTHING = Conditions()
+ANYTHING = RuleConditions()
 
 
-class Effect(StrEnum):
+class RuleEffect(StrEnum):
     PRICE = "price"
     TIMES_COST = "times-cost"
     FACTOR = "factor"
@@ -110,8 +110,8 @@ class Effect(StrEnum):
     ROUNDING = "rounding"
 
 
-BASE = (Effect.PRICE, Effect.TIMES_COST)
-BY_HEADING = (Effect.FACTOR, Effect.AMOUNT)
+BASE = (RuleEffect.PRICE, RuleEffect.TIMES_COST)
+BY_HEADING = (RuleEffect.FACTOR, RuleEffect.AMOUNT)
 
 
 @dataclass(frozen=True)
@@ -119,8 +119,8 @@ class Rule:
     """`amount` is of a piece, or of a whole set where `of_set`; `factor` multiplies the price so far, or the cost."""
 
     number: int
-    effect: Effect
-    conditions: Conditions = ANYTHING
+    effect: RuleEffect
+    conditions: RuleConditions = ANYTHING
     heading: str = ""
     amount: Decimal = Decimal(0)
     of_set: bool = False
@@ -209,7 +209,7 @@ class Book:
         if bare is not None:
             return BookPrice(None, self.currency, (), (Reckoned("No rule gives a base price."),))
         prices = [_exact(piece, one) for piece, one in zip(pieces, spoken, strict=True)]
-        if not any(prices) and all(one.base and one.base.rule.effect is Effect.TIMES_COST for one in spoken):
+        if not any(prices) and all(one.base and one.base.rule.effect is RuleEffect.TIMES_COST for one in spoken):
             return BookPrice(
                 None, self.currency, (), (Reckoned("The base is a multiple of the cost, and the cost is nothing."),)
             )
@@ -240,9 +240,9 @@ class Book:
             )
             known = self._kept[facts] = _Piece(
                 _first([rule for rule in fitting if rule.effect in BASE]),
-                tuple(one for one in chosen if one.rule.effect is Effect.FACTOR),
-                tuple(one for one in chosen if one.rule.effect is Effect.AMOUNT),
-                _first([rule for rule in fitting if rule.effect is Effect.FLOOR]),
+                tuple(one for one in chosen if one.rule.effect is RuleEffect.FACTOR),
+                tuple(one for one in chosen if one.rule.effect is RuleEffect.AMOUNT),
+                _first([rule for rule in fitting if rule.effect is RuleEffect.FLOOR]),
             )
         return known
 
@@ -266,7 +266,7 @@ class Book:
     def _told_of_one(self, piece: ToPrice, one: _Piece, of: str) -> list[Reckoned]:
         assert one.base is not None
         base, price = one.base.rule, _base(piece, one.base.rule)
-        if base.effect is Effect.TIMES_COST:
+        if base.effect is RuleEffect.TIMES_COST:
             text = f"Base: {_factor(base)} × its cost of {shown(piece.cost, self.currency)}{of}"
         elif base.of_set and piece.facts.set_size > 1:
             text = f"Base: {shown(base.amount, self.currency)} a set of {piece.facts.set_size}, each piece its part{of}"
@@ -316,7 +316,7 @@ class Book:
         fitting = [
             rule
             for rule in self.rules
-            if rule.effect is Effect.ROUNDING and all(rule.conditions.fit(piece.facts) for piece in pieces)
+            if rule.effect is RuleEffect.ROUNDING and all(rule.conditions.fit(piece.facts) for piece in pieces)
         ]
         spoken = _first(fitting)
         if spoken is None or spoken.rule.grid is None:
@@ -350,7 +350,7 @@ def _numbers(rules: Sequence[Rule]) -> str:
 
 
 def _base(piece: ToPrice, rule: Rule) -> Fraction:
-    if rule.effect is Effect.TIMES_COST:
+    if rule.effect is RuleEffect.TIMES_COST:
         return Fraction(piece.cost) * Fraction(rule.factor)
     return rule.amount_of_piece(piece.facts)
 

@@ -101,7 +101,7 @@ class Suggestion(NamedTuple):
     wider: str
 
 
-class TooFew(NamedTuple):
+class TooFewSales(NamedTuple):
     n: int
     among: str
 
@@ -126,7 +126,7 @@ def _size(size: int) -> str:
     return {1: "singles", 2: "pairs", 4: "quads"}.get(size, f"sets of {size}")
 
 
-def suggested(wanted: Alike, sales: Sequence[AlikeSale]) -> Suggestion | TooFew:
+def suggested(wanted: Alike, sales: Sequence[AlikeSale]) -> Suggestion | TooFewSales:
     """By the sales that are most like it; where those are too few, by those that are less so, down to all of its type.
 
     `sales` are of the type. Whether tested, untested or sealed always counts.
@@ -151,4 +151,4 @@ def suggested(wanted: Alike, sales: Sequence[AlikeSale]) -> Suggestion | TooFew:
             wider = "; ".join(narrower)
             return Suggestion(price, among, f"Looked wider, for there are only {wider}." if wider else "")
         narrower.append(f"{len(found)} of {among}")
-    return TooFew(len(same), f"{wanted.how} {wanted.type}")
+    return TooFewSales(len(same), f"{wanted.how} {wanted.type}")

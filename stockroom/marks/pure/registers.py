@@ -7,7 +7,9 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any, NamedTuple
 
-from stockroom.marks.pure.stamps import tidy
+from stockroom.marks.pure.datecodes import Window, readings
+from stockroom.marks.pure.identification import YearsKnown
+from stockroom.marks.pure.stamps import plant_sign, tidy
 
 
 class BadMarksFile(ValueError):
@@ -26,6 +28,20 @@ class PlantSign(NamedTuple):
     sign: str
     country: str
     source: str
+
+
+def may_be_made_in(years: YearsKnown, plant: str, first_line: str, stamp: str, window: Window) -> bool:
+    """Whether the factory code with this first line in the stamp bears the plant's sign, if one is asked for, and has
+    a date that may be of the years, if any are. A code whose plant or date cannot be read is not of them.
+
+    >>> window = Window(1920, 2026)
+    >>> [may_be_made_in(YearsKnown(1958, 1964), "", "I61", one, window) for one in ("I61 B1D3", "I61 B7D3", "I61 B")]
+    [True, False, False]
+    """
+    if plant and plant != plant_sign(stamp):
+        return False
+    dated = [one for one in readings(stamp, window) if one.type_code == first_line]
+    return years == YearsKnown() or any(years.hold(one, doubt=0) for one in dated)
 
 
 class CodesKnown(NamedTuple):
