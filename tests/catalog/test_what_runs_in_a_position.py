@@ -41,7 +41,9 @@ def swapped(other: str, position: Position) -> Advice:
     return advise(position, rectifier(position.made_for), rectifier(other))
 
 
-def rectifying(made_for: str, rms_v: float, source_ohm: float, load_ma: float, uf: float, **more: object) -> Position:
+def rectifying(
+    made_for: str, rms_v: float, source_ohm: float, load_ma: float, uf: float | None, **more: object
+) -> Position:
     duty = RectifierDuty(rms_v, source_ohm, load_ma, uf, capacitor_rating_v=600)
     return Position(made_for, "rectifier", rectifier=duty, heater=HeaterSupply(**more))  # type: ignore[arg-type]
 
