@@ -25,8 +25,8 @@ from grading.models import Policy
 from stockroom.site.people import Role
 from tests import kept
 
-# An example that takes long on a busy machine is no failure. Each run tries fifty others, or as many as a test says.
-examples.register_profile("unhurried", deadline=None, max_examples=50)
+# An example that takes long on a busy machine is no failure. Each run tries forty others, or as many as a test says.
+examples.register_profile("unhurried", deadline=None, max_examples=40)
 examples.load_profile("unhurried")
 
 os.environ.setdefault("DJANGO_ALLOW_ASYNC_UNSAFE", "1")  # Playwright keeps a loop; our ORM calls are not in it
