@@ -217,7 +217,8 @@ def maker_learn(request: StaffRequest, pk: int) -> HttpResponse:
 @for_roles(Role.RECEIVING, Role.BENCH)
 @require_POST
 def maker_forget(request: StaffRequest, pk: int, known: int) -> HttpResponse:
-    gone = get_object_or_404(KnownConstruction.objects.select_related("maker", "type"), pk=known, maker=pk)
+    shown = get_object_or_404(Maker, pk=pk)  # first: a key beyond any table is none
+    gone = get_object_or_404(KnownConstruction.objects.select_related("maker", "type"), pk=known, maker=shown)
     identity.forget(gone, request.user)
     messages.success(request, f"{gone.maker} is no longer known with {gone}.")
     return redirect("maker", pk)

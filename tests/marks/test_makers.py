@@ -120,3 +120,7 @@ def test_a_renamed_maker_keeps_its_warnings_in_its_new_name(client: Client, make
     identity.record(valve, MarksSeen(maker=maker, code="901-6118", chosen="EIA|901|week 18 of 1961"), None)
     client.post(reverse("maker-edit", args=[maker.pk]), data(name="Dunvarrow Works"))
     assert "the print says Dunvarrow Works" in valve.warnings.open().get().reason
+
+
+def test_a_key_beyond_any_table_is_no_maker(client: Client) -> None:
+    assert client.post(reverse("maker-forget", args=[2**63, 1])).status_code == 404

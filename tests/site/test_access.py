@@ -35,6 +35,7 @@ from grading.models import (
 from grading.sets import runs
 from grading.sets.runs import Ask
 from stockroom.models import (
+    Counter,
     Customer,
     Despatch,
     Enquiry,
@@ -91,6 +92,8 @@ class World:
             answered_at=timezone.now(),
             declined_because="?",
         )
+        for series in ("order", "despatch", "return", "set", "listing", "certificate"):
+            Counter.take(series)  # the numbers given above are taken
         key = SigningKey.objects.create(kid="k", x=signing.jwk(bytes(32))["x"])
         self.certificate = IssuedCertificate.objects.create(number="M00001", valve=self.valve, payload="{}", key=key)
         self.person = User.objects.create_user("somebody")
