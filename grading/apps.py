@@ -9,10 +9,10 @@ class GradingConfig(AppConfig):
         from grading.bench import readings_job  # noqa: F401 -- importing makes its jobs known
         from grading.bench.beside import BESIDE
         from grading.buying import receivers as offer_receivers  # noqa: F401
-        from grading.buying.views import offer_of
+        from grading.buying.offering import offer_of
         from grading.desk import overview, worth  # noqa: F401 -- importing makes their jobs known
         from grading.desk import receivers as desk_receivers  # noqa: F401
-        from grading.issued.views import certificate_of
+        from grading.issued.validity import certificate_of
         from grading.listings import receivers as listing_receivers  # noqa: F401
         from grading.listings.asking import HINTS
         from grading.listings.parts import PARTS

@@ -8,6 +8,7 @@ from typing import Any
 from django import forms
 from django.utils import timezone
 
+from grading.buying.offering import FIELDS
 from grading.models import LotOffer, LotOfferLine
 from stockroom.models import Line, Maker, Supplier
 from stockroom.models.shop import check_currency
@@ -31,20 +32,7 @@ class OfferForm(AsksAgain, EditForm):
 
     class Meta:
         model = LotOffer
-        fields = [
-            "supplier",
-            "offered_on",
-            "price",
-            "currency",
-            "rate",
-            "charges",
-            "return_percent",
-            "selling_percent",
-            "hour_cost",
-            "pack_cost",
-            "months",
-            "note",
-        ]
+        fields = FIELDS
         formfield_callback = typed_numbers
         widgets = {
             "offered_on": forms.DateInput({"type": "date"}, format="%Y-%m-%d"),

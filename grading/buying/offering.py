@@ -8,6 +8,7 @@ from decimal import Decimal
 from django.contrib.auth.models import User
 from django.db import transaction
 from django.db.models import Max
+from django.urls import reverse
 from django.utils import timezone
 
 from grading.models import LotOffer, LotOfferLine
@@ -191,3 +192,9 @@ def held(offer: LotOffer) -> LotOffer:
 def _changed(offer: LotOffer) -> None:
     offer.changed_at = timezone.now()
     offer.save(update_fields=["changed_at"])
+
+
+def offer_of(text: str) -> str | None:
+    """Where the scan box leads with an offer's number."""
+    found = LotOffer.objects.filter(number=text.strip().upper()).first()
+    return reverse("offer", args=[found.number]) if found else None

@@ -183,12 +183,6 @@ def offer_buy(request: StaffRequest, number: str) -> HttpResponse:
     return redirect(lot)
 
 
-def offer_of(text: str) -> str | None:
-    """Where the scan box leads with an offer's number."""
-    found = LotOffer.objects.filter(number=text.strip().upper()).first()
-    return reverse("offer", args=[found.number]) if found else None
-
-
 urlpatterns = [
     path("offers/", offers, name="offers"),
     path("offers/new/", offer_new, name="offer-new"),

@@ -83,3 +83,9 @@ def _written_off(grades: Sequence[Grade]) -> Iterator[CertificateValidity]:
     for valve in gone:
         entry = Entry.objects.filter(valve=valve, action="written-off").order_by("-at").first()
         yield CertificateValidity(False, f"{valve} is no more", entry.at if entry else None)
+
+
+def certificate_of(text: str) -> str | None:
+    """Where the scan box leads with a certificate's number."""
+    found = IssuedCertificate.objects.filter(number=text.strip().upper()).first()
+    return found.get_absolute_url() if found else None

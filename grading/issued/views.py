@@ -257,12 +257,6 @@ def signing_key_compromised(request: StaffRequest, kid: str) -> HttpResponse:
     return render(request, "site/form.html", context)
 
 
-def certificate_of(text: str) -> str | None:
-    """Where the scan box leads with a certificate's number."""
-    found = IssuedCertificate.objects.filter(number=text.strip().upper()).first()
-    return found.get_absolute_url() if found else None
-
-
 urlpatterns = [
     path("sets/<str:number>/certificate.pdf", certificate, name="certificate"),
     path("sets/<str:number>/certificate/", certificate_issue, name="certificate-issue"),

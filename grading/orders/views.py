@@ -20,6 +20,7 @@ from django.views.decorators.http import require_POST
 from grading.models import Policy
 from grading.orders import filling, fulfilment, holds, taking
 from grading.orders.allocations import SET_ASIDE_OR_SENT
+from grading.orders.complaints import ComplaintForm
 from grading.orders.ways import WAYS, way_for, where
 from grading.verdicts.grade_choice import BestGradesField, grade_choices
 from stockroom.marks.pure.construction import FEATURES
@@ -200,25 +201,14 @@ class HoldForm(forms.Form):
     )
 
 
-class BackForm(forms.Form):
+class BackForm(ComplaintForm):
     serial = forms.CharField(label="Serial")
-    complaint = forms.ChoiceField(
-        label="What the customer says is wrong",
-        choices=[("", "–"), *Return.Complaint.choices],
-        help_text="Whoever buys it next is told this.",
-    )
     reason = forms.CharField(label="Why it came back, in the customer’s words", max_length=300)
-    seal = forms.ChoiceField(
-        label="If it was sold sealed",
-        required=False,
-        choices=[("", "–"), *Return.Seal.choices],
-        help_text="A carton whose seal is intact comes back whole, with one scan.",
-    )
 
-    def __init__(self, *args: Any, sealed: bool, **kwargs: Any) -> None:
+    field_order = ("serial", "complaint", "reason", "seal")
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
-        if not sealed:
-            del self.fields["seal"]
         if not self.is_bound:
             self.fields["serial"].widget.attrs["autofocus"] = True
 

@@ -8,6 +8,7 @@ from typing import Any
 from django import forms
 
 from grading.models import Policy
+from grading.orders.complaints import ComplaintForm
 from grading.returns.deciding import Goods, Kind, VerdictWanted
 from stockroom.models import Return, Valve, WarrantyRule
 from stockroom.pure.serials import BadSerial, read_serial
@@ -18,29 +19,18 @@ FAULTS = [(value, label) for value, label in Complaint.choices if value != Compl
 MOST_AT_ONCE = 100
 
 
-class CameBackForm(forms.Form):
+class CameBackForm(ComplaintForm):
     serials = forms.CharField(
         label="Serials",
         widget=forms.Textarea(attrs={"rows": 4, "class": "serial", "autocomplete": "off", "spellcheck": "false"}),
         help_text="Scan one after the other: what came back in one parcel with one complaint.",
     )
-    complaint = forms.ChoiceField(
-        label="What the customer says is wrong",
-        choices=[("", "–"), *Complaint.choices],
-        help_text="Whoever buys it next is told this.",
-    )
     words = forms.CharField(label="In the customer’s words", max_length=300)
-    seal = forms.ChoiceField(
-        label="If it was sold sealed",
-        required=False,
-        choices=[("", "–"), *Return.Seal.choices],
-        help_text="A carton whose seal is intact comes back whole, with one scan.",
-    )
 
-    def __init__(self, *args: Any, sealed: bool, **kwargs: Any) -> None:
+    field_order = ("serials", "complaint", "words", "seal")
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
-        if not sealed:
-            del self.fields["seal"]
         self.fields["serials"].widget.attrs["autofocus"] = True
 
     def clean_serials(self) -> list[Valve]:
