@@ -491,6 +491,7 @@ class TestPoint(Sourced):
     anode_current_max_ma = models.FloatField(null=True)
     gm_min_ma_per_v = models.FloatField(null=True)
     gm_max_ma_per_v = models.FloatField(null=True)
+    conversion_conductance_ma_per_v = models.FloatField(null=True)  # a mixer's, driven as load_note says
     load_note = models.CharField(max_length=200, blank=True)
 
     class Meta:
@@ -509,7 +510,9 @@ class TestPoint(Sourced):
 
     @property
     def has_nominal(self) -> bool:
-        return self.anode_current_ma is not None and not self.withdrawn
+        """Whether a reading can stand beside it: a mixer driven by its oscillator is not what a tester reads."""
+        at_rest = self.conversion_conductance_ma_per_v is None
+        return self.anode_current_ma is not None and at_rest and not self.withdrawn
 
     @property
     def holds_voltage(self) -> bool:
@@ -526,6 +529,7 @@ class TestPoint(Sourced):
             ("Anode current Ia", self.anode_current_ma, self.anode_current_min_ma, self.anode_current_max_ma, "mA"),
             ("Screen current Ig2", self.screen_current_ma, None, None, "mA"),
             ("Mutual conductance gm", self.gm_ma_per_v, self.gm_min_ma_per_v, self.gm_max_ma_per_v, "mA/V"),
+            ("Conversion conductance gc", self.conversion_conductance_ma_per_v, None, None, "mA/V"),
             ("Amplification factor mu", self.mu, None, None, ""),
             ("Anode resistance ra", self.anode_resistance_kohm, None, None, "kΩ"),
         )

@@ -367,6 +367,7 @@ class TestPointRow:
     anode_current_max_ma: Decimal | None
     gm_min_ma_per_v: Decimal | None
     gm_max_ma_per_v: Decimal | None
+    conversion_conductance_ma_per_v: Decimal | None  # a mixer's, at the oscillator drive that load_note says
     load_note: str
     source: str
     at: str
@@ -846,6 +847,7 @@ def _test_point(row: _RowReader, kind: str, sources: Collection[str]) -> TestPoi
     row.where = f"{row.where} “{name}”"
     electrodes = SECTION_ELECTRODES[kind]
     gridded, screened = kind not in WITHOUT_GAIN, "g2" in electrodes
+    conversion = row.optional_positive("conversion_conductance_ma_per_v") if gridded else None
     point = TestPointRow(
         name=name,
         anode_voltage_v=row.positive("anode_voltage_v"),
@@ -854,13 +856,14 @@ def _test_point(row: _RowReader, kind: str, sources: Collection[str]) -> TestPoi
         cathode_resistor_ohm=row.optional_positive("cathode_resistor_ohm") if gridded else None,
         anode_current_ma=row.nominal("anode_current_ma"),
         screen_current_ma=row.optional_positive("screen_current_ma") if screened else None,
-        gm_ma_per_v=row.nominal("gm_ma_per_v") if gridded else None,
+        gm_ma_per_v=_slope(row, conversion) if gridded else None,
         mu=row.optional_positive("mu") if gridded else None,
         anode_resistance_kohm=row.optional_positive("anode_resistance_kohm"),
         anode_current_min_ma=row.optional_positive("anode_current_min_ma"),
         anode_current_max_ma=row.optional_positive("anode_current_max_ma"),
         gm_min_ma_per_v=row.optional_positive("gm_min_ma_per_v") if gridded else None,
         gm_max_ma_per_v=row.optional_positive("gm_max_ma_per_v") if gridded else None,
+        conversion_conductance_ma_per_v=conversion,
         load_note=row.optional_text("load_note"),
         source=row.word("source", sources),
         at=row.optional_text("at"),
@@ -871,6 +874,11 @@ def _test_point(row: _RowReader, kind: str, sources: Collection[str]) -> TestPoi
     _check_limits(row, "anode_current", point.anode_current_min_ma, point.anode_current_ma, point.anode_current_max_ma)
     _check_limits(row, "gm", point.gm_min_ma_per_v, point.gm_ma_per_v, point.gm_max_ma_per_v)
     return point
+
+
+def _slope(row: _RowReader, conversion: Decimal | None) -> Decimal | None:
+    """A mixer's sheet gives conversion conductance where another's gives gm."""
+    return row.nominal("gm_ma_per_v") if conversion is None else row.optional_positive("gm_ma_per_v")
 
 
 def _application(row: _RowReader, sources: Collection[str]) -> ApplicationRow:

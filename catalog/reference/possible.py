@@ -57,6 +57,8 @@ def _point(point: TestPointRow) -> Iterator[tuple[str, str]]:
         yield "gm_ma_per_v", f"at most 200 mA/V, not {gm}: is it in micromhos?"
     elif gm is not None and gm > STEEPEST_PER_V * ia:
         yield "gm_ma_per_v", f"{gm} mA/V is steeper than {ia} mA can be: is one in another unit?"
+    if (gc := point.conversion_conductance_ma_per_v) is not None and gc > 20:
+        yield "conversion_conductance_ma_per_v", f"at most 20 mA/V, not {gc}: is it in micromhos?"
     if ra is not None and ra > 20_000:
         yield "anode_resistance_kohm", f"at most 20000 kohm, not {ra}: is it in ohms?"
     if mu is not None and gm is not None and ra is not None and abs(gm * ra - mu) > MU_MAY_DIFFER * mu:

@@ -19,7 +19,10 @@ def never_graded() -> QuerySet[Valve]:
     “untested”. Neither is one that was sold and came back: it waits for a test.
     """
     gradable = TestPoint.objects.filter(
-        section__type=OuterRef("type"), anode_current_ma__isnull=False, position__lt=TestPoint.WITHDRAWN
+        section__type=OuterRef("type"),
+        anode_current_ma__isnull=False,
+        conversion_conductance_ma_per_v__isnull=True,
+        position__lt=TestPoint.WITHDRAWN,
     )  # in the database what `ValveType.has_nominals` says of one
     came_back = Return.objects.filter(valve=OuterRef("pk"))
     return Valve.objects.filter(

@@ -205,6 +205,7 @@ class PointForm(forms.Form):
     gm_ma_per_v = _number("Nominal gm, mA/V")
     gm_min_ma_per_v = _number("gm at least, mA/V")
     gm_max_ma_per_v = _number("gm at most, mA/V")
+    conversion_conductance_ma_per_v = _number("Conversion conductance gc of a mixer, mA/V")
     mu = _number("mu")
     anode_resistance_kohm = _number("ra, kΩ")
 

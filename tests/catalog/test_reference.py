@@ -20,6 +20,7 @@ from catalog.reference.files import (
     normal,
     read_reference,
 )
+from catalog.reference.sheets import sheets_of
 from tests.reference import the_reference
 
 SOURCES = """
@@ -166,6 +167,18 @@ def test_a_thyratron_is_tested_by_its_drop_and_asks_for_no_mutual_conductance(re
     gas = TYPES[: TYPES.index("test_point")] + struck + TYPES[TYPES.index('\n[[type]]\ndesignation = "6C5"') :]
     (section,) = read(types=gas.replace(SECTION, SECTION.replace("triode", "thyratron"), 1)).types["6J5"].sections
     assert section.test_points[0].gm_ma_per_v is None
+
+
+def test_a_mixer_is_given_by_its_conversion_conductance_and_tells_no_curve(read: Written) -> None:
+    mixing = (
+        'test_point = [{ name = "mixing", anode_voltage_v = 250, grid_voltage_v = -2, anode_current_ma = 3, '
+        'conversion_conductance_ma_per_v = 0.45, load_note = "oscillator 8 V rms", source = "memory" }]\n'
+    )
+    mixer = TYPES[: TYPES.index("test_point")] + mixing + TYPES[TYPES.index('\n[[type]]\ndesignation = "6C5"') :]
+    reference = read(types=mixer)
+    (point,) = reference.types["6J5"].sections[0].test_points
+    assert (point.gm_ma_per_v, point.conversion_conductance_ma_per_v) == (None, Decimal("0.45"))
+    assert sheets_of(reference)["6J5"].sections[0].points == ()
 
 
 @pytest.mark.parametrize("name", ["6J5", "6j5", "6 J5", "6J5GT", "6j5-gt", " 6J5 GT "])

@@ -11,9 +11,11 @@ from django.test import Client
 from django.urls import reverse
 from openpyxl import Workbook
 
-from catalog.models import ValveType
+from catalog.models import Ratings, ValveType
 from grading.listings import publishing
+from grading.listings.untested import never_graded
 from grading.models import Grade, Reading
+from grading.verdicts import judging
 from stockroom.models import Allocation, Customer, Entry, Line, Listing, Order, Valve
 from stockroom.site.people import Role
 from tests.factories import (
@@ -25,6 +27,7 @@ from tests.factories import (
     make_type,
     make_user,
     make_valve,
+    read_all,
     source,
 )
 
@@ -109,6 +112,19 @@ def test_a_type_without_a_nominal_is_read_and_kept_ungraded(owner: Client, logge
     assert Reading.objects.filter(valve=valve, shift=shift).count() == 2
     assert not Grade.objects.exists()
     assert "no nominal" in bench.get(valve.get_absolute_url()).content.decode()
+
+
+def test_a_mixers_figures_under_its_oscillator_are_shown_and_grade_nothing(owner: Client) -> None:
+    mixing = {"name": "mixing", "anode_voltage_v": 250, "grid_voltage_v": -2, "anode_current_ma": 3.0}
+    type_ = make_type("X1", kind="heptode", sections=1, points=[{**mixing, "conversion_conductance_ma_per_v": 0.45}])
+    Ratings.objects.create(section=type_.sections.get(), source=source())
+    valve = make_valve(type_)
+    read_all([(valve, 3.0, None)])
+    assert not judging.grade([valve], make_policy(), None)
+    page = owner.get(reverse("type", args=["X1"])).content.decode()
+    assert "Conversion conductance gc" in page and "No nominal that a bench could read" in page
+    assert "no nominal" in owner.get(valve.get_absolute_url()).content.decode()
+    assert valve in never_graded()
 
 
 def _valve(name: str) -> Valve:
