@@ -60,7 +60,8 @@ class Loaded(NamedTuple):
 def load(reference: files.Reference) -> Loaded:
     """Take over the reference. What the shop says itself stays before it."""
     _write_sources(reference.sources.values())
-    basings = {**reference.basings, **{row.name: row for row in _own_basings()}}
+    said = TypeVersion.objects.filter(origin=TypeVersion.Origin.SHOP).order_by("pk")
+    basings = {**_basings_of(said), **reference.basings, **_basings_of(latest(TypeVersion.Origin.SHOP))}
     _follow_renamed(reference)
     sources = set(Source.objects.values_list("key", flat=True))  # the shop may cite one that the files no longer know
     rows, left = _before_reference(list(reference.types.values()), basings, sources)
@@ -102,12 +103,10 @@ def _before_reference(
 ) -> tuple[list[files.TypeRow], list[str]]:
     """The rows with what the shop says of them, less the aliases that are the shop's own names for other types."""
     own = own_tables()
-    given = {normal(row.designation) for row in rows}
     taken = {
-        name: designation
+        normal(name): designation
         for designation, table in own.items()
-        if normal(designation) not in given
-        for name in [normal(designation), *(normal(alias["designation"]) for alias in table.get("aliases", ()))]
+        for name in [designation, *(alias["designation"] for alias in table.get("aliases", ()))]
     }
     merged, left = [], []
     for row in rows:
@@ -117,10 +116,14 @@ def _before_reference(
                 row = files.read_type(both, OWN, sources, basings)
         except files.ReferenceProblem as problem:
             left.append(f"What the shop says of {row.designation} no longer goes with the reference: {problem}")
+        kept = []
         for alias in row.aliases:
-            if normal(alias.designation) in taken:
-                left.append(f"{alias.designation} is {taken[normal(alias.designation)]} here, not {row.designation}.")
-        merged.append(replace(row, aliases=tuple(a for a in row.aliases if normal(a.designation) not in taken)))
+            holder = taken.get(normal(alias.designation), row.designation)
+            if holder == row.designation:
+                kept.append(alias)
+            else:
+                left.append(f"{alias.designation} is {holder} here, not {row.designation}.")
+        merged.append(replace(row, aliases=tuple(kept)))
     return merged, left
 
 
@@ -136,11 +139,12 @@ def own_tables() -> dict[str, dict[str, Any]]:
     return {name: type_table(says) for name, says in found}
 
 
-def _own_basings() -> list[files.BasingRow]:
+def _basings_of(versions: QuerySet[TypeVersion]) -> dict[str, files.BasingRow]:
+    """The basings that these versions describe; of one described twice the later."""
     sources = set(Source.objects.values_list("key", flat=True))
-    said = latest(TypeVersion.Origin.SHOP).exclude(says="").values_list("says", flat=True)
+    said = versions.exclude(says="").values_list("says", flat=True)
     tables = [table for text in said for table in tomllib.loads(text, parse_float=Decimal).get("basing", ())]
-    return [files.read_basing(table, OWN, sources) for table in tables]
+    return {row.name: row for row in (files.read_basing(table, OWN, sources) for table in tables)}
 
 
 def keep_version(
@@ -362,7 +366,17 @@ def _load_aliases(
     ]
     given = [alias.normal for alias in aliases]
     Alias.objects.filter(type__in=types.values()).exclude(normal__in=given).delete()
-    return _write(aliases, "normal")
+    written = _write(aliases, "normal")
+    _call_by_names_of_theirs(types)
+    return written
+
+
+def _call_by_names_of_theirs(types: Mapping[str, ValveType]) -> None:
+    """What the shop prefers to call a type is one of its names, or it is called by its designation again."""
+    keys = {type_.pk for type_ in types.values()}
+    for called in ValveType.objects.exclude(preferred="").prefetch_related("aliases"):
+        if called.pk in keys and normal(called.preferred) not in {alias.normal for alias in called.aliases.all()}:
+            ValveType.objects.filter(pk=called.pk).update(preferred="")
 
 
 def _load_related(

@@ -225,6 +225,18 @@ def names_in(text: str) -> tuple[str, ...]:
     return tuple(names)
 
 
+def names_to_enter(text: str) -> tuple[str, ...]:
+    """The names under which a type that nobody has on file is entered; the whole text where one would lose its head.
+
+    >>> names_to_enter("PCC88/7DJ8"), names_to_enter("EL34 (brown base)"), names_to_enter("VT/99")
+    (('PCC88', '7DJ8'), ('EL34',), ('VT/99',))
+    """
+    whole = " ".join(text.split())
+    names = names_in(whole)
+    head = _PREFIX.sub("", whole).partition(names[0])[0]
+    return (whole,) if any(letter.isalnum() for letter in head) else names
+
+
 @lru_cache(maxsize=16_384)
 def understood(name: str) -> Designation:
     """What one name says by the system it follows. A name that follows none has no parts."""

@@ -702,6 +702,7 @@ def _type(row: _RowReader, sources: Collection[str], basings: Mapping[str, Basin
     cathode = row.known_word("cathode", CATHODES)
     basing = row.known_word("basing", basings)
     heaters = tuple(_heater(heater) for heater in row.rows("heaters", "heater"))
+    heated = bool(heaters) or (not row.sparse and cathode != "cold")
     registered = row.optional_positive("first_registered")
     if registered is not None and (why := why_no_year(registered)):
         raise row.problem("first_registered", why)
@@ -713,7 +714,7 @@ def _type(row: _RowReader, sources: Collection[str], basings: Mapping[str, Basin
         basing_source=row.word("basing_source", sources) if basing else "",
         basing_at=row.optional_text("basing_at"),
         heaters=heaters,
-        heater_source=row.word("heater_source", sources) if heaters or (cathode and cathode != "cold") else "",
+        heater_source=row.word("heater_source", sources) if heated else "",
         heater_at=row.optional_text("heater_at"),
         tradition=row.known_word("tradition", TRADITIONS),
         special_quality=row.flag("special_quality"),

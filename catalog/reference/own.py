@@ -11,6 +11,7 @@ Table = Mapping[str, Any]
 
 NAMES = ("aliases", "related")  # what both say together; of all else, the shop's word stands before the reference's
 WITHOUT = "without"  # those of the reference's names that the shop says are wrong
+EMPTIED = "emptied"  # what else the reference says and the shop says is not known, by its key
 NAMED_BY = ("name", "designation")
 
 
@@ -20,7 +21,8 @@ def in_force(reference: Table, own: Table) -> dict[str, Any]:
     >>> in_force({"designation": "EL84", "note": "a"}, {"designation": "EL84", "note": "b"})["note"]
     'b'
     """
-    both = {**reference, **own}
+    emptied = set(own.get(EMPTIED, ()))
+    both = {key: value for key, value in {**reference, **own}.items() if key not in {*emptied, EMPTIED}}
     if reference:
         both["designation"] = reference["designation"]
     not_so = {normal(name) for name in both.pop(WITHOUT, ())}
@@ -38,6 +40,7 @@ def changed(reference: Table, wanted: Table) -> dict[str, Any]:
         own[key] = [one for one in wanted.get(key, ()) if one not in reference.get(key, ())]
     said = [one["designation"] for key in NAMES for one in reference.get(key, ())]
     own[WITHOUT] = [name for name in said if normal(name) not in wanted_names]
+    own[EMPTIED] = [key for key in reference if key not in wanted and key not in NAMES]
     return {key: value for key, value in own.items() if value != []}
 
 

@@ -291,7 +291,7 @@ def record(valve: Valve, observed: MarksSeen, by: User | None) -> bool:
     with transaction.atomic():
         type_before = hold_valves([valve.pk])[0].type_id
         if observed.type is not None and observed.type.pk is None:
-            observed = replace(observed, type=keeping.enter({"designation": observed.type.designation}, by))
+            observed = replace(observed, type=keeping.entered(observed.as_marked or observed.type.designation, by))
         changed = bool(_write([valve.pk], observed, by, whole=True, over=True))
         type_changed = observed.type is not None and observed.type.pk != type_before
         valve_identified.send(Valve, valve=valve, type_changed=type_changed, by=by)

@@ -458,7 +458,8 @@ def _allotted_in_words(line: Line, valves: Sequence[Valve]) -> str:
 def _save_what_is_new(line: Line, by: User | None) -> None:
     if line.type.pk is None:
         # The form's row is only a name; what is stored is what others in the lot share too.
-        line.type.pk = keeping.enter({"designation": line.type.designation}, by).pk
+        stored = keeping.entered(line.as_marked or line.type.designation, by)
+        line.type.pk, line.type.designation = stored.pk, stored.designation
     line.type = line.type
     for name in ("maker", "place"):
         thing = getattr(line, name)

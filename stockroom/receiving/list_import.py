@@ -24,6 +24,7 @@ from django.db import transaction
 from openpyxl.utils.datetime import from_excel
 
 from catalog.models import ValveType
+from catalog.reference.designations import names_to_enter
 from catalog.reference.scripts import normal
 from stockroom.files.cells import Cell, CellFault, is_blank, plain, written
 from stockroom.files.layouts import FileProblem, Layout, rows_in_words
@@ -36,7 +37,7 @@ from stockroom.pure.written import plural
 from stockroom.receiving.booking import MOST_PIECES, add_lines, allot_whole
 from stockroom.receiving.list_layout import FIELDS, LISTS, ListChoices
 from stockroom.site.names import LONGEST, refuse_serial
-from stockroom.site.web import marked_as
+from stockroom.site.web import UNREAD, marked_as
 
 NEAREST = 4
 SHOWN_MARKS = 12
@@ -57,7 +58,6 @@ CONDITION_WORDS: Mapping[str, str] = {
     **{plain(choice.label): choice.value for choice in Line.Condition},
 }
 NEW = "+"  # what was chosen for a word that is to become a new type
-NOT_READ = frozenset({"?", "unknown", "various", "mixed", "assorted", "not identified", "unidentified"})
 NOTHING = frozenset({"", "-", "–", "—", "?", "n/a", "na", "none", "unknown", "various"})
 TOTALS = re.compile(
     r"(?:grand |sub-?)?total(?:e|es)?\b|sum\b|(?:zwischen|gesamt)?summe\b|gesamt|somme\b|suma\b|razem\b|"
@@ -174,7 +174,8 @@ class _Names:
 
     def new_type(self, said: str) -> ValveType:
         """A type of this name that is stored with the first line of it."""
-        return self.new.setdefault(normal(said), ValveType(designation=said))
+        name = names_to_enter(said)[0]
+        return self.new.setdefault(normal(name), ValveType(designation=name))
 
     def marked(self, said: str, type_: ValveType) -> str:
         if said not in self._marked:
@@ -319,7 +320,7 @@ class _ListReader:
         """The file's own name for the type, unless somebody had to say what it means."""
         said = self._text(row, "type")
         chosen = self.choices.word("type", plain(said))
-        return "" if chosen not in (None, NEW) or plain(said) in NOT_READ else self.names.marked(said, type_)
+        return "" if chosen not in (None, NEW) or plain(said) in UNREAD else self.names.marked(said, type_)
 
     def _filled(self, row: FileRow) -> str:
         names = [name for name in self.choices.columns if self.layout.covered_from(row, name)]
@@ -366,7 +367,7 @@ class _ListReader:
 
     def _type(self, row: FileRow) -> ValveType | None:
         said = self._text(row, "type")
-        if plain(said) in NOT_READ:
+        if plain(said) in UNREAD:
             return ValveType.objects.not_identified()
         if plain(said) in NOTHING:
             if not isinstance(self.layout.cell(row, "type"), CellFault):

@@ -20,7 +20,7 @@ from django.utils import timezone
 from django.utils.http import urlencode
 
 from catalog.models import ValveType
-from stockroom.models import Charge, Entry, Line, Place, Shop, Valve
+from stockroom.models import Charge, Counter, Entry, Line, Place, Shop, Valve
 from stockroom.pure.serials import BadSerial, read_serial
 from stockroom.pure.written import plural
 from stockroom.site import backups
@@ -31,9 +31,11 @@ from stockroom.site.people import Role, StaffRequest, for_roles
 from stockroom.site.typed import LogIn
 from stockroom.site.web import page_of
 
-# What a number with this first letter is the number of. Our numbers have four figures or more: L63 is a valve type.
+# What a number with this first letter is the number of, and the series that it is taken from, by page.
 PAGES_BY_LETTER = {"L": "lot", "R": "order", "S": "set", "A": "item", "C": "claim", "B": "return"}
-OUR_NUMBER = re.compile(r"([LRSACB])[0-9]{4,}", re.ASCII)
+SERIES = {"item": "listing"}  # of the others the page has the name of the series
+OUR_NUMBER = re.compile(r"([LRSACB])([0-9]{4,})", re.ASCII)
+MOST_FIGURES = 6  # of a type without letters, the hyphen's too: with more it was meant for a serial
 LINE_NUMBER = re.compile(r"(L[0-9]{4,})/([0-9]{1,6})", re.ASCII)
 
 
@@ -50,8 +52,8 @@ def find(request: HttpRequest) -> HttpResponse:
     except BadSerial as wrong:
         problem = str(wrong)
     number = text.upper().replace(" ", "")
-    if ours := OUR_NUMBER.fullmatch(number):
-        return redirect(PAGES_BY_LETTER[ours[1]], number)
+    if page := _page_of_number(number):
+        return redirect(page, number)
     if line := LINE_NUMBER.fullmatch(number):
         sealed = Line.objects.filter(lot__number=line[1], number=line[2], condition=Line.Condition.SEALED).exists()
         return redirect("sealed" if sealed else "line-marks", line[1], line[2])
@@ -63,10 +65,24 @@ def find(request: HttpRequest) -> HttpResponse:
         if found.why:
             messages.info(request, f"“{text}” is read so: {found.why}.")
         return redirect(ValveType.objects.get(pk=found.key))
-    if any(letter.isalpha() for letter in text):
-        return redirect(f"{reverse('types')}?{urlencode({'name': text})}")
-    messages.error(request, problem)
-    return redirect("home")
+    figures = sum(letter.isdigit() for letter in text)
+    if not any(letter.isalpha() for letter in text):
+        messages.error(request, problem)
+        if not 0 < figures <= MOST_FIGURES:
+            return redirect("home")
+    return redirect(f"{reverse('types')}?{urlencode({'name': text})}")
+
+
+def _page_of_number(number: str) -> str:
+    """The page of a number of ours. Ours begin with a nought or are given out: L63 and A2900 are valve types."""
+    if not (ours := OUR_NUMBER.fullmatch(number)):
+        return ""
+    page = PAGES_BY_LETTER[ours[1]]
+    given_out = (
+        ours[2].startswith("0")
+        or Counter.objects.filter(series=SERIES.get(page, page), next_number__gt=int(ours[2])).exists()
+    )
+    return page if given_out else ""
 
 
 def office(request: HttpRequest) -> HttpResponse:

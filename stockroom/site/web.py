@@ -13,6 +13,7 @@ from django.http import HttpRequest
 
 from catalog.models import Alias, ValveType
 from catalog.naming import name_read
+from catalog.reference.designations import names_to_enter
 from catalog.reference.scripts import normal
 from stockroom.models import Line, Shop, Valve
 from stockroom.pure.serials import BadSerial, read_serial
@@ -55,7 +56,7 @@ def valve_typed(text: str, *related: str) -> Valve:
     return valve
 
 
-UNREAD = frozenset({"?", "not identified", "unidentified", "unknown", "mixed"})
+UNREAD = frozenset({"?", "not identified", "unidentified", "unknown", "various", "mixed", "assorted"})
 
 
 def marked_as(text: str, type_: ValveType) -> str:
@@ -85,7 +86,7 @@ class TypeField(forms.CharField):
             return ValveType.objects.not_identified()
         found = ValveType.objects.named(text).first()
         if found is None and self.may_be_new:
-            return ValveType(designation=text)
+            return ValveType(designation=names_to_enter(text)[0])  # its other names are kept when it is stored
         if found is None:
             known = name_read(text)
             raise forms.ValidationError(f"No valve type is called “{text}”. {known.in_words if known else ''}")

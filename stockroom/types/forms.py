@@ -9,16 +9,29 @@ from decimal import Decimal
 from typing import Any
 
 from django import forms
+from django.utils.functional import cached_property
 
 from catalog.models import CAUTION_SENTENCES, Basing, Ratings, Source
 from catalog.reference.equivalents import SOURCE
-from catalog.reference.files import BASES, CATHODES, KINSHIPS, RATING_SYSTEMS, SECTION_ELECTRODES, TYPE_KINDS
+from catalog.reference.files import (
+    BASES,
+    CATHODES,
+    KINSHIPS,
+    RATING_SYSTEMS,
+    SECTION_ELECTRODES,
+    SOURCE_KINDS,
+    TYPE_KINDS,
+)
 from catalog.reference.scripts import normal
-from stockroom.site.numbers import DecimalTyped
+from stockroom.site.numbers import DecimalTyped, WholeTyped
+from stockroom.types import keeping
 
 Table = dict[str, Any]
 
-HEATER = re.compile(r"([0-9.]+)\s*V?\s+([0-9.]+)\s*A?\s*(single|series|parallel)?", re.IGNORECASE)
+_NUMBER = r"([0-9]+(?:[.,][0-9]+)?|[.,][0-9]+)"
+HEATER = re.compile(
+    rf"{_NUMBER}\s*(?:V\s*[,/@]?\s*(?:at\s)?\s*|\s|/\s*){_NUMBER}\s*(m?)A?\s*(single|series|parallel)?", re.IGNORECASE
+)
 MOST_PINS = 40
 
 
@@ -77,6 +90,7 @@ class NewTypeForm(forms.Form):
 
 
 def _base_alone(base: str) -> str:
+    """The name that the reference gives such a basing; another base that begins alike gets a number behind it."""
     return f"{base[:22].strip()}, pins not on file"
 
 
@@ -87,22 +101,23 @@ def pins_not_known(base: str) -> Table:
 
 
 def read_base(text: str) -> str:
-    """The code of a base that is known by this code or label; any other base in the words typed."""
+    """The code of the base that is known by this code, label or word of its label; any other in the words typed."""
     wanted = text.strip().casefold()
-    return next(
-        (code for code, base in BASES.items() if wanted in (code.casefold(), base.label.casefold())), text.strip()
-    )
+    whole = [code for code, base in BASES.items() if wanted in (code.casefold(), base.label.casefold())]
+    words = [code for code, base in BASES.items() if wanted in re.split(r", | \(|\)", base.label.casefold())]
+    return (whole or (words if len(words) == 1 else []) or [text.strip()])[0]
 
 
 def read_heaters(text: str) -> list[Table]:
     """ "12.6 V 0.15 A series; 6.3 V 0.3 A parallel". Raises ValidationError."""
     heaters = []
     for part in filter(None, (piece.strip() for piece in re.split(r"[;\n]", text))):
-        match = HEATER.fullmatch(part.replace(",", "."))
+        match = HEATER.fullmatch(part)
         if match is None:
             raise forms.ValidationError(f"“{part}”: give volts and amperes, such as 6.3 V 0.3 A.")
-        heater: Table = {"voltage_v": Decimal(match[1]), "current_a": Decimal(match[2])}
-        heaters.append({**({"wiring": match[3].lower()} if match[3] else {}), **heater})
+        volts, current = (Decimal(match[number].replace(",", ".")) for number in (1, 2))
+        heater: Table = {"voltage_v": volts, "current_a": current / 1000 if match[3] else current}
+        heaters.append({**({"wiring": match[4].lower()} if match[4] else {}), **heater})
     return heaters
 
 
@@ -160,6 +175,12 @@ class TypeForm(forms.Form):
         if len(pins) > MOST_PINS:
             raise forms.ValidationError(f"{len(pins)} pins? At most {MOST_PINS}.")
         return pins
+
+    def clean(self) -> Table:
+        said = super().clean() or {}
+        if (said.get("pins") or said.get("top_cap")) and not said.get("base") and "base" not in self.errors:
+            self.add_error("base", "Say which base has these pins.")
+        return said
 
     def clean_names(self) -> list[str]:
         return [name.strip() for name in re.split(r"[,;\n]", self.cleaned_data["names"]) if name.strip()]
@@ -223,11 +244,41 @@ class SourceAndReasonForm(forms.Form):
         label="Read where", queryset=Source.objects.all(), to_field_name="key", empty_label=None
     )
     at = forms.CharField(label="Page or sheet", required=False, max_length=120)
+    another = forms.CharField(
+        label="or another publication",
+        required=False,
+        max_length=300,
+        help_text="Its title and edition, where it is not in the list: a sheet that you have open.",
+    )
+    another_kind = forms.ChoiceField(
+        label="which is a", choices=[(kind, kind) for kind in sorted(SOURCE_KINDS - {SOURCE})], initial="data sheet"
+    )
     reason = forms.CharField(label="Why it is changed", max_length=200)
+    version = WholeTyped(widget=forms.HiddenInput, required=False)
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
         self.initial.setdefault("source", SOURCE)
+
+    def clean_another(self) -> str:
+        return " ".join(self.cleaned_data["another"].split())
+
+    def clean(self) -> Table:
+        """What is sent is the whole type: it would undo what somebody else has said of it meanwhile."""
+        said = super().clean() or {}
+        if (said.get("version") or 0) != self.initial["version"]:
+            raise forms.ValidationError(
+                "Somebody has changed this type while the page was open. Open it once more beside this one, and carry "
+                "over what you typed here."
+            )
+        return said
+
+    @property
+    def by(self) -> Table:
+        """The source of what is new; one that was not on file is put there."""
+        said = self.cleaned_data
+        key = keeping.cite(said["another"], said["another_kind"]) if said["another"] else said["source"].key
+        return {"source": key, **({"at": said["at"]} if said["at"] else {})}
 
 
 class SectionForms:
@@ -275,14 +326,14 @@ def _renewed(old: Mapping[str, Any], new: Mapping[str, Any], by: Table) -> Table
 class TypeForms:
     """All forms of one type on one page."""
 
-    def __init__(self, table: Table, basing: Basing | None, data: Any = None) -> None:
+    def __init__(self, table: Table, basing: Basing | None, version: int, data: Any = None) -> None:
         self.table, self.old_basing = table, basing
         self.type_form = TypeForm(data, initial=_start(table, basing))
         blocks, number, self.sections = [*table.get("section", []), {}], 1, []
         for block in blocks:
             self.sections.append(SectionForms(number, block, data))
             number += int(block.get("alike", 1))
-        self.why_form = SourceAndReasonForm(data)
+        self.why_form = SourceAndReasonForm(data, initial={"version": version})
 
     def is_valid(self) -> bool:
         each = [self.type_form, self.why_form, *(form for section in self.sections for form in section.all)]
@@ -294,19 +345,19 @@ class TypeForms:
         said, old = self.type_form.cleaned_data, self.type_form.initial
         if not said["base"] or all(said[key] == self._as_read(key, old[key]) for key in ("base", "pins", "top_cap")):
             return None
-        if not said["pins"]:
+        if not said["pins"] and not said["top_cap"]:
             return pins_not_known(said["base"])
-        name = f"{self.table['designation']}, as described here"[:40]
-        basing = {"name": name, "base": said["base"], "pins": said["pins"], **self._by}
+        name = f"{self.table['designation'][:21]}, as described here"
+        pins = said["pins"] or pins_not_known(said["base"])["pins"]
+        basing = {"name": name, "base": said["base"], "pins": pins, **self._by}
         return {**basing, **({"top_cap": said["top_cap"]} if said["top_cap"] else {})}
 
     def _as_read(self, key: str, written: str) -> Any:
         return [pin.strip() for pin in written.split(",") if pin.strip()] if key == "pins" else written
 
-    @property
+    @cached_property
     def _by(self) -> Table:
-        said = self.why_form.cleaned_data
-        return {"source": said["source"].key, **({"at": said["at"]} if said["at"] else {})}
+        return self.why_form.by
 
     @property
     def wanted(self) -> Table:
@@ -315,7 +366,9 @@ class TypeForms:
         table = {**deepcopy(self.table), "kind": said["kind"], "cathode": said["cathode"], "note": said["note"]}
         if said["heater"] != read_heaters(self.type_form.initial["heater"]):
             table |= {"heaters": said["heater"], "heater_source": by["source"], "heater_at": by.get("at", "")}
-        if basing := self.basing:
+        if not said["base"]:
+            table |= {"basing": "", "basing_source": "", "basing_at": ""}
+        elif basing := self.basing:
             table |= {"basing": basing["name"], "basing_source": by["source"], "basing_at": by.get("at", "")}
         caps = {"top cap"} if said["top_cap"] else set()
         table["cautions"] = [one for one in CAUTION_SENTENCES if one in {*said["cautions"], *caps}]

@@ -8,21 +8,25 @@ from __future__ import annotations
 import tomllib
 from collections.abc import Iterable, Mapping, Sequence
 from decimal import Decimal
-from typing import Any
+from typing import Any, NamedTuple
 
 from django.conf import settings
 from django.contrib.auth.models import User
 from django.db import transaction
+from django.urls import resolve
+from django.utils.text import slugify
 
 from catalog import loading
 from catalog.models import Basing, Source, TypeVersion, ValveType
 from catalog.reference import files
+from catalog.reference.designations import names_to_enter
 from catalog.reference.equivalents import SOURCE, further_names, read_equivalents
 from catalog.reference.own import SaidDifferently, changed, differences, in_force
 from catalog.reference.scripts import normal
 from catalog.reference.writing import as_toml
 from stockroom.models import Entry
 from stockroom.pure.refused import Refused
+from stockroom.site.web import UNREAD
 
 LONGEST_NAME = 40
 SHOWN = 6  # differences named in the daybook
@@ -47,25 +51,42 @@ def table_in_force(type_: ValveType) -> dict[str, Any]:
     return in_force(reference, own)
 
 
+def last_version(type_: ValveType) -> int:
+    """The number of its last version, of either origin; 0 where none is kept."""
+    return type_.versions.values_list("number", flat=True).order_by("-number").first() or 0
+
+
 def enter(table: Table, by: User | None, *, basing: Table | None = None, reason: str = "") -> ValveType:
     """A type that the shop has never met; a name is enough. Other names that are known to mean the same come along.
+
+    Of several names written as one, "PCC88/7DJ8", the first is the designation.
 
     Raises:
         TypeRefused: the name is no name, or is on file already.
     """
-    name = " ".join(str(table["designation"]).split())
-    _refuse_name(name)
-    table = {**table, "designation": name}
-    known = {one["designation"]: one for one in table.get("aliases", ())}
-    for other in _same_as(name):
-        known.setdefault(other, {"designation": other, "source": SOURCE})
-    if known:
-        table["aliases"] = list(known.values())
+    name, *others = names_to_enter(str(table["designation"]))
+    for one in (name, *others):
+        _refuse_name(one)
+    return _enter({**table, "designation": name}, others, by, basing=basing, reason=reason)
+
+
+def _enter(table: Table, others: Iterable[str], by: User | None, *, basing: Table | None, reason: str) -> ValveType:
+    name = table["designation"]
+    known = {normal(one["designation"]): one for one in table.get("aliases", ())}
+    for other in (*others, *_same_as(name)):
+        known.setdefault(normal(other), {"designation": other, "source": SOURCE})
+    table = {**table, **({"aliases": list(known.values())} if known else {})}
     with transaction.atomic():
+        table, basing = _apart(table, basing, None)
         type_ = _write(table, basing)
         _keep(type_, table, basing, reason, by)
         Entry.write(by, "type-entered", f"Entered the type {name}{f': {reason}' if reason else ''}.")
     return type_
+
+
+def entered(text: str, by: User | None) -> ValveType:
+    """The type of this name, entered now where nobody has done so. Raises TypeRefused: it is no name."""
+    return ValveType.objects.named(text).first() or enter({"designation": text}, by)
 
 
 def change(type_: ValveType, wanted: Table, by: User | None, *, reason: str, basing: Table | None = None) -> list[str]:
@@ -77,6 +98,7 @@ def change(type_: ValveType, wanted: Table, by: User | None, *, reason: str, bas
     with transaction.atomic():
         ValveType.objects.select_for_update(no_key=True).get(pk=type_.pk)
         before = table_in_force(type_)
+        wanted, basing = _apart(wanted, basing, type_)
         said = differences(before, wanted)
         if not said and basing is None:
             return []
@@ -138,8 +160,15 @@ def as_file(types: Iterable[ValveType]) -> str:
     return as_toml({"source": sources, "basing": basings, "type": tables}) + "\n"
 
 
-def take_file(text: str, by: User | None, *, reason: str) -> list[ValveType]:
+class Taken(NamedTuple):
+    types: list[ValveType]
+    left: list[str]  # kin that the file names and nobody here knows, in words
+
+
+def take_file(text: str, by: User | None, *, reason: str) -> Taken:
     """Types that another shop wrote: all, or none. Of a type on file, what the file says becomes the shop's word.
+
+    A name given here stays, whichever of its names the file has it under.
 
     Raises:
         TypeRefused: it is no such file, or something in it cannot be.
@@ -154,35 +183,111 @@ def take_file(text: str, by: User | None, *, reason: str) -> list[ValveType]:
         raise TypeRefused("A file of types holds [[source]], [[basing]] and [[type]], each with two brackets.")
     if not document.get("type"):
         raise TypeRefused("There is no type in the file.")
-    kept = []
     with transaction.atomic():
-        _take_sources(document.get("source", []))
-        basings = {table.get("name"): table for table in document.get("basing", [])}
-        for table in document["type"]:
-            basing = basings.get(table.get("basing"))
-            same = ValveType.objects.filter(normal=normal(str(table.get("designation", "")))).first()
-            if same is None:
-                kept.append(enter({"designation": "", **table}, by, basing=basing, reason=reason))
+        document = _cited_here(document, _take_sources(document.get("source", [])))
+        basings = _basings_in(document.get("basing", []))
+        on_file = ValveType.objects.name_register().names
+        rows = [(table, on_file.get(normal(str(table.get("designation", ""))))) for table in document["type"]]
+        for table, key in rows:  # by their names first: they may be each other's kin
+            if key is None:
+                for one in (table, *_rows_of(table, "aliases")):
+                    _refuse_name(str(one.get("designation", "")))
+                _write({"designation": table["designation"]}, None)
+        known, kept, left = ValveType.objects.name_register().names, [], []
+        for given, key in rows:
+            kin = _rows_of(given, "related")
+            related = [one for one in kin if normal(str(one.get("designation"))) in known]
+            strangers = [str(one["designation"]) for one in kin if one not in related]
+            left += [f"{one}, kin of {given['designation']}, is not on file here" for one in strangers]
+            table = {name: value for name, value in {**given, "related": related}.items() if value != []}
+            basing = basings.get(str(given.get("basing")))
+            if key is None:
+                kept.append(_enter(table, (), by, basing=basing, reason=reason))
             else:
-                change(same, {**table, "designation": same.designation}, by, reason=reason, basing=basing)
-                kept.append(same)
-    return kept
+                here = ValveType.objects.get(pk=key)
+                change(here, _with_names_of(here, table), by, reason=reason, basing=basing)
+                kept.append(here)
+    return Taken(kept, left)
 
 
-def _take_sources(tables: Iterable[Table]) -> None:
+def _basings_in(tables: Iterable[Table]) -> dict[str, Table]:
+    sources = set(Source.objects.values_list("key", flat=True))
+    try:
+        return {files.read_basing(table, "the file", sources).name: table for table in tables}
+    except files.ReferenceProblem as problem:
+        raise TypeRefused(f"{problem}.") from problem
+
+
+def _rows_of(table: Table, key: str) -> list[Table]:
+    """What a file lists under a key. Raises TypeRefused where it is no list of tables."""
+    rows = table.get(key, [])
+    if not isinstance(rows, list) or not all(isinstance(row, dict) and "designation" in row for row in rows):
+        raise TypeRefused(f"{table.get('designation', 'a type')}: {key} is a list of tables with a designation.")
+    return rows
+
+
+def _with_names_of(here: ValveType, table: Table) -> Table:
+    """What a file says of a type on file, under its designation here and with the names and kin that it has here."""
+    stands = table_in_force(here)
+    both: dict[str, Any] = {"designation": here.designation}
+    own = {normal(here.designation)}
+    for key in ("aliases", "related"):
+        said = [*_rows_of(table, key), *stands.get(key, ())]
+        by_name = {normal(str(one.get("designation"))): one for one in reversed(said)}
+        both[key] = [one for name, one in reversed(by_name.items()) if name not in own]
+    if normal(str(table["designation"])) not in {normal(str(one.get("designation"))) for one in both["aliases"]} | own:
+        both["aliases"].append({"designation": table["designation"], "source": SOURCE})
+    return {key: value for key, value in {**table, **both}.items() if value != []}
+
+
+def _take_sources(tables: Iterable[Table]) -> dict[str, str]:
+    """Take over the publications; by their key in the file, that here where another publication has theirs."""
+    here = {}
     try:
         for table in tables:
             row = files.read_source(table, "the file's sources")
-            given = {"title": row.title, "edition": row.edition, "kind": row.kind}
-            Source.objects.get_or_create(key=row.key, defaults=given)
+            here[row.key] = _source_of(row.key, row.title, row.edition, row.kind)
     except files.ReferenceProblem as problem:
         raise TypeRefused(f"{problem}.") from problem
+    return {key: own for key, own in here.items() if key != own}
+
+
+def _source_of(key: str, title: str, edition: str, kind: str) -> str:
+    """The key of this publication here; stored under this key, or one near it, where it is new."""
+    given = {"title": title, "edition": edition, "kind": kind}
+    free, number = key, 1
+    while True:
+        row, _ = Source.objects.get_or_create(key=free, defaults=given)
+        if (row.title, row.edition) == (title, edition) or (row.is_memory and kind == SOURCE):
+            return free
+        number += 1
+        free = f"{key[:44]}-{number}"
+
+
+def cite(title: str, kind: str) -> str:
+    """The key of a publication that somebody names by its title, stored where it is new."""
+    known = Source.objects.filter(title__iexact=title, edition="").values_list("key", flat=True).first()
+    return known or _source_of(slugify(title)[:50] or "publication", title, "", kind)
+
+
+def _cited_here(value: Any, keys: Mapping[str, str]) -> Any:
+    """A file's rows with each source under its key here."""
+    if isinstance(value, Mapping):
+        return {
+            key: keys.get(one, one) if _is_source(key) and isinstance(one, str) else _cited_here(one, keys)
+            for key, one in value.items()
+        }
+    return [_cited_here(one, keys) for one in value] if isinstance(value, list) else value
+
+
+def _is_source(key: str) -> bool:
+    return key == "source" or key.endswith("_source")
 
 
 def _sources_in(value: Any) -> Iterable[str]:
     if isinstance(value, Mapping):
         for key, one in value.items():
-            if key == "source" or key.endswith("_source"):
+            if _is_source(key):
                 yield str(one)
             else:
                 yield from _sources_in(one)
@@ -193,11 +298,46 @@ def _sources_in(value: Any) -> Iterable[str]:
 
 def _refuse_name(name: str, but: ValveType | None = None) -> None:
     """Raises TypeRefused: the name is none, or means another type already."""
-    if not any(letter.isalnum() for letter in normal(name)) or len(name) > LONGEST_NAME:
+    too_long = max(len(name), len(normal(name))) > LONGEST_NAME
+    if not normal(name) or too_long or name.casefold() in UNREAD or not _has_a_page(name):
         raise TypeRefused(f"“{name[:LONGEST_NAME]}” is no name of a type: letters and figures, {LONGEST_NAME} at most.")
     key = ValveType.objects.name_register().names.get(normal(name))
     if key is not None and (but is None or key != but.pk):
         raise TypeRefused(f"“{name}” already means {ValveType.objects.get(pk=key).designation}.")
+
+
+def _has_a_page(name: str) -> bool:
+    """Whether the address with this name in it is the type's own page, in every browser."""
+    segments = name.split("/")
+    found = resolve(f"/types/{name}/")
+    return found.url_name == "type" and found.kwargs == {"name": name} and not {"", ".", ".."} & set(segments)
+
+
+def _apart(table: Table, basing: Table | None, type_: ValveType | None) -> tuple[Table, Table | None]:
+    """The table with its basing as this type's own: nothing where just that is on file, and under a name of its own
+    where another is on file that this type has not brought itself. No type's pins change with another's."""
+    if basing is None:
+        return table, None
+    brought = {one["name"] for one in _brought(type_)} if type_ else set()
+    name, number = basing["name"], 1
+    while on_file := Basing.objects.filter(name=name).prefetch_related("pins").select_related("source").first():
+        if _described(_basing_table(on_file)) == _described(basing):
+            return {**table, "basing": name}, None
+        if name in brought and not on_file.types.exclude(pk=type_.pk if type_ else None).exists():
+            break
+        number += 1
+        name = f"{basing['name'][:36]} {number}"
+    return {**table, "basing": name}, {**basing, "name": name}
+
+
+def _described(basing: Table) -> tuple[Any, ...]:
+    return basing["base"], list(basing["pins"]), basing.get("top_cap", "")
+
+
+def _brought(type_: ValveType) -> list[dict[str, Any]]:
+    """The basings that the shop's own word on the type describes."""
+    before = loading.latest(TypeVersion.Origin.SHOP).filter(type=type_).values_list("says", flat=True).first()
+    return list(tomllib.loads(before or "", parse_float=Decimal).get("basing", []))
 
 
 def _same_as(name: str) -> list[str]:
@@ -230,7 +370,8 @@ def _write(table: Table, basing: Table | None) -> ValveType:
     if SOURCE not in sources:
         Source.objects.create(key=SOURCE, title="From memory", kind="memory")
         sources.add(SOURCE)
-    known: list[Table] = [_basing_table(one) for one in Basing.objects.prefetch_related("pins", "source")]
+    named = Basing.objects.filter(name=str(table.get("basing", "")))
+    known: list[Table] = [_basing_table(one) for one in named.prefetch_related("pins", "source")]
     tables = [one for one in known if basing is None or one["name"] != basing["name"]] + ([basing] if basing else [])
     try:
         basings = {str(one["name"]): files.read_basing(one, "the basing", sources) for one in tables}
@@ -241,9 +382,7 @@ def _write(table: Table, basing: Table | None) -> ValveType:
 
 
 def _keep(type_: ValveType, own: Table, basing: Table | None, reason: str, by: User | None) -> None:
-    before = loading.latest(TypeVersion.Origin.SHOP).filter(type=type_).values_list("says", flat=True).first()
-    kept = tomllib.loads(before or "", parse_float=Decimal).get("basing", [])
-    basings = [basing] if basing else [one for one in kept if one["name"] == own.get("basing")]
+    basings = [basing] if basing else [one for one in _brought(type_) if one["name"] == own.get("basing")]
     document = {**({"basing": basings} if basings else {}), "type": [own]}
     loading.keep_version(type_, TypeVersion.Origin.SHOP, document, reason, by)
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 from django import forms
 from django.contrib import messages
 from django.http import HttpRequest, HttpResponse
@@ -20,6 +22,7 @@ from stockroom.types.bearing import bears_on
 from stockroom.types.forms import NewTypeForm, PointForm, TypeForms
 
 MOST_BYTES = 1_000_000
+SHOWN = 12  # types of a file that are named in the message
 
 
 def _type(name: str) -> ValveType:
@@ -50,7 +53,9 @@ def type_new(request: StaffRequest) -> HttpResponse:
 def type_change(request: StaffRequest, name: str) -> HttpResponse:
     type_ = _type(name)
     try:
-        sheet = TypeForms(keeping.table_in_force(type_), type_.basing, request.POST or None)
+        sheet = TypeForms(
+            keeping.table_in_force(type_), type_.basing, keeping.last_version(type_), request.POST or None
+        )
     except keeping.TypeRefused as problem:
         messages.error(request, str(problem))
         return redirect(type_)
@@ -70,9 +75,8 @@ def type_settings(request: StaffRequest, name: str) -> HttpResponse:
     form = SettingsForm(request.POST or None)
     if request.method == "POST" and form.is_valid():
         with errors_on(form):
-            table = keeping.table_in_force(type_)
-            table["section"] = [*table.get("section", []), form.section]
-            keeping.change(type_, table, request.user, reason="settings for reading it, no nominal known")
+            wanted = form.set_so(keeping.table_in_force(type_))
+            keeping.change(type_, wanted, request.user, reason="settings for reading it, no nominal known")
             messages.success(request, f"{type_} can be read; its readings are kept ungraded until there is a nominal.")
             return redirect(back_to(request, reverse("bench")))
     title = f"How {type_} is read"
@@ -92,12 +96,29 @@ class SettingsForm(forms.Form):
     grid_voltage_v = PointForm.base_fields["grid_voltage_v"]
     cathode_resistor_ohm = PointForm.base_fields["cathode_resistor_ohm"]
 
-    @property
-    def section(self) -> dict[str, object]:
+    def set_so(self, table: dict[str, Any]) -> dict[str, Any]:
+        """The type with these settings for all its sections of the kind; with new sections where it has none."""
         said = self.cleaned_data
         settings = {key: said[key] for key in keeping.SETTINGS if said[key] is not None}
-        point = {"name": f"{said['anode_voltage_v']:g} V, as set here", **settings, "source": keeping.SOURCE}
-        return {"kind": said["kind"], "alike": said["sections"], "test_point": [point]}
+        blocks = table.get("section", [])
+        if not any(block["kind"] == said["kind"] for block in blocks):
+            blocks = [*blocks, {"kind": said["kind"], "alike": said["sections"]}]
+        sections = [_set_so(block, settings) if block["kind"] == said["kind"] else block for block in blocks]
+        return {**table, "section": sections}
+
+
+def _set_so(block: dict[str, Any], settings: dict[str, Any]) -> dict[str, Any]:
+    """The section with a test point of these settings, before others without a nominal: the last said is the one."""
+    points = block.get("test_point", [])
+    same = [point for point in points if {key: point[key] for key in keeping.SETTINGS if key in point} == settings]
+    name, number = f"{settings['anode_voltage_v']:g} V, as set here", 1
+    while not same and name in [point["name"] for point in points]:
+        number += 1
+        name = f"{settings['anode_voltage_v']:g} V, as set here {number}"
+    point = same[0] if same else {"name": name, **settings, "source": keeping.SOURCE}
+    others = [one for one in points if one is not point]
+    graded = [one for one in others if set(one) - {"name", "source", "at", "load_note", *keeping.SETTINGS}]
+    return {**block, "test_point": [*graded, point, *(one for one in others if one not in graded)]}
 
 
 def type_versions(request: HttpRequest, name: str) -> HttpResponse:
@@ -165,8 +186,11 @@ def types_import(request: StaffRequest) -> HttpResponse:
     if request.method == "POST" and form.is_valid():
         said = form.cleaned_data
         with errors_on(form, "file"):
-            kept = keeping.take_file(said["file"], request.user, reason=said["reason"])
-            messages.success(request, f"Kept: {', '.join(str(one) for one in kept[:12])}.")
+            taken = keeping.take_file(said["file"], request.user, reason=said["reason"])
+            more = f" and {len(taken.types) - SHOWN} more" if len(taken.types) > SHOWN else ""
+            messages.success(request, f"Kept: {', '.join(str(one) for one in taken.types[:SHOWN])}{more}.")
+            if taken.left:
+                messages.warning(request, f"Left out: {'; '.join(taken.left[:SHOWN])}.")
             return redirect(f"{reverse('types')}?{urlencode({'own': 'true'})}")
     title = "Load types from another shop"
     return render(request, "site/form.html", {"form": form, "title": title, "back": reverse("types")})
