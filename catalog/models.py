@@ -153,9 +153,11 @@ class ValveTypeQuerySet(models.QuerySet["ValveType"]):
             base_name = BASES[base].label if base in BASES else base or ""
             types[key] = OnFile(name, tuple(heaters.get(key, ())), base or "", base_name)
             names[bare] = key
-        alike = RelatedType.objects.filter(how__in=ALIKE_INSIDE).values_list("type", "other")
+        related = list(RelatedType.objects.values_list("type", "other", "how"))
+        kin = frozenset(frozenset((one, other)) for one, other, _ in related)
+        alike = frozenset(frozenset((one, other)) for one, other, how in related if how in ALIKE_INSIDE)
         names = {**dict(Alias.objects.values_list("normal", "type")), **names}
-        return NameRegister(types, names, frozenset(frozenset(pair) for pair in alike))
+        return NameRegister(types, names, alike, kin)
 
     def identified(self) -> ValveTypeQuerySet:
         return self.exclude(normal=NOT_IDENTIFIED_NORMAL)

@@ -205,6 +205,7 @@ BY_REGISTER = (  # systems in which no part means anything: only a register tell
     ("(?:10|20|30)(?:C|D|F|FL|K|L|LD|P|PL)[0-9]{1,2}(?:MR|DD)?", "British number for television and series strings"),
 )
 _BY_REGISTER = tuple((re.compile(pattern), system) for pattern, system in BY_REGISTER)
+_TWO_NUMBERS = re.compile("([A-Z]{2,4})([0-9]{2,3})/([0-9]{2,3})")  # PCL805/85, EF183/184
 _PREFIX = re.compile(
     r"\s*(JAN(?:[\s-]+[A-Z]{3,4}(?=[\s-]))?|USN(?:[\s-]+[A-Z]{3,4}(?=[\s-]))?|MIL)[\s-]+", re.IGNORECASE
 )
@@ -213,9 +214,11 @@ _PREFIX = re.compile(
 def names_in(text: str) -> tuple[str, ...]:
     """The names in a text that may hold several for one valve; "6V6GT/G" is one name with either suffix.
 
-    >>> names_in("12AX7/ECC83"), names_in("6V6GT/G"), names_in("JAN-CRP-6SN7WGT (VT-231)")
-    (('12AX7', 'ECC83'), ('6V6GT',), ('6SN7WGT', 'VT-231'))
+    >>> names_in("12AX7/ECC83"), names_in("6V6GT/G"), names_in("JAN-CRP-6SN7WGT (VT-231)"), names_in("PCL805/85")
+    (('12AX7', 'ECC83'), ('6V6GT',), ('6SN7WGT', 'VT-231'), ('PCL805', 'PCL85'))
     """
+    if (two := _TWO_NUMBERS.fullmatch(text.strip().upper())) and understood(two[1] + two[3]).system == "European":
+        return two[1] + two[2], two[1] + two[3]
     pieces = [_PREFIX.sub("", piece).strip() for piece in re.split(r"[/=,;()|&+]|\s(?:or|=)\s", text)]
     if "/" in text and not re.search("[^/A-Z0-9]", text.strip()) and _by_register(normal(text)):  # 5A/102D is one name
         return (text.strip(),)
@@ -241,7 +244,17 @@ def names_to_enter(text: str) -> tuple[str, ...]:
 def understood(name: str) -> Designation:
     """What one name says by the system it follows. A name that follows none has no parts."""
     bare = normal(name)
-    readers = (_stabiliser, _by_register, _eastern, _american, _special, _european, _industrial, _old_american)
+    readers = (
+        _stabiliser,
+        _by_register,
+        _eastern,
+        _american,
+        _special,
+        _european,
+        _industrial,
+        _old_american,
+        _american_of_a_maker,
+    )
     return next((found for read in readers if (found := read(bare))), Designation(bare, "", (), bare))
 
 
@@ -298,6 +311,22 @@ def _american(name: str) -> Designation | None:
     )
     heater = None if cold or volts in ("1", "7", "14") else _volts(volts)
     return Designation(name, "American", parts, volts + letters + number, suffix, letters + number, heater)
+
+
+def _american_of_a_maker(name: str) -> Designation | None:
+    """Letters behind an American name that no register knows: 12AX7LPS. One letter alone is too little to go by."""
+    match = AMERICAN.fullmatch(name)
+    known = match and _american(name.removesuffix(match[4]))
+    if not match or not known or len(match[4]) < 2 or any(_eastern_readings(name)):
+        return None
+    parts = (*known.parts, NamePart(match[4], "a maker's own suffix, in no register"))
+    return known._replace(normal=name, parts=parts, suffix=(match[4],))
+
+
+def may_be_american(bare: str, meant: str) -> bool:
+    """Whether a name read as an eastern one is as good an American name: 6J8 may be 6Ж8, and may be itself."""
+    asked, other = AMERICAN.fullmatch(bare), EASTERN.fullmatch(meant)
+    return bool(asked and not asked[4] and other and not other[4])
 
 
 def _special(name: str) -> Designation | None:

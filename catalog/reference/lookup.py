@@ -11,7 +11,14 @@ from collections.abc import Iterable, Mapping, Sequence
 from itertools import islice
 from typing import NamedTuple
 
-from catalog.reference.designations import Designation, names_in, other_forms, understood, what_differs
+from catalog.reference.designations import (
+    Designation,
+    may_be_american,
+    names_in,
+    other_forms,
+    understood,
+    what_differs,
+)
 from catalog.reference.scripts import normal
 
 FORMS = 3  # other spellings of a name for which something near is looked up
@@ -40,15 +47,19 @@ class NearName(NamedTuple):
 
 
 class NameRegister:
-    """Every name on file, by its normal form. `alike`: pairs of types that are one valve, in two qualities or not."""
+    """Every name on file, by its normal form.
+
+    `alike`: pairs of types that are one valve, in two qualities or not; `kin`: all pairs that sheets name as near.
+    """
 
     def __init__(
         self,
         types: Mapping[int, OnFile],
         names: Mapping[str, int],
         alike: frozenset[frozenset[int]] = frozenset(),
+        kin: frozenset[frozenset[int]] = frozenset(),
     ) -> None:
-        self.types, self.names, self.alike = types, names, alike
+        self.types, self.names, self.alike, self.kin = types, names, alike, kin
         self._stems: dict[str, list[str]] = {}
         self._kinds: dict[str, list[str]] = {}
         self._known: dict[str, Designation] = {}
@@ -56,21 +67,31 @@ class NameRegister:
     def find(self, text: str) -> NameFound | None:
         """The one type meant, or None: where no name is on file, and where two names mean different types.
 
-        Of two that are one valve in two qualities it is the first: a carton says first what it holds.
+        Of two that are kin it is the first: a carton says first what it holds, and then what else it replaces.
         """
         if whole := self._one(text):
             return whole
         found = {name: self._one(name) for name in names_in(text)}
         keys = list(dict.fromkeys(one.key for one in found.values() if one))
-        if not keys or not all(self.same_inside(keys[0], other) for other in keys[1:]):
+        if not keys or not all(frozenset((keys[0], other)) in self.alike | self.kin for other in keys[1:]):
             return None
         if any(one is None and self._contradicts(name, keys[0]) for name, one in found.items()):
             return None
         said = [
             f"{name} is not on file" if one is None else one.why or f"{name} is on file" for name, one in found.items()
         ]
-        said += [f"{self.types[key].designation} is a type of its own, the same inside" for key in keys[1:]]
+        said += [
+            f"{self.types[key].designation} is a type of its own, {self._beside(keys[0], key)}" for key in keys[1:]
+        ]
         return NameFound(keys[0], "; ".join(said))
+
+    def _beside(self, one: int, other: int) -> str:
+        """How near the other is, heater and base first."""
+        if self.same_inside(one, other):
+            return "the same inside"
+        mine, theirs = self.types[one], self.types[other]
+        differs = ["another base"] * (mine.base != theirs.base) + ["another heater"] * (mine.heaters != theirs.heaters)
+        return " and ".join(["near", *(f"with {what}" for what in differs)])
 
     def same_inside(self, one: int, other: int) -> bool:
         """Whether the two are one valve in two qualities: with one base and one heater, and said to be alike."""
@@ -93,7 +114,7 @@ class NameRegister:
         if bare in self.names:
             return NameFound(self.names[bare], "")
         for form in other_forms(name):
-            if form.normal in self.names:
+            if form.normal in self.names and not may_be_american(bare, form.normal):
                 return NameFound(self.names[form.normal], f"{name}: {form.why}")
         for meant in (bare, *(form.normal for form in other_forms(name))):
             for harmless, other, said in self._of_stem(understood(meant)):
