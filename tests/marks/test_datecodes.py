@@ -314,3 +314,16 @@ def test_the_weeks_of_each_numbering_follow_each_other_without_gap(year):
 @pytest.mark.parametrize("week", [0, 54])
 def test_there_is_no_week_nought_or_fifty_four(week):
     assert week_span(1953, week) is None
+
+
+@pytest.mark.parametrize(
+    ("code", "means"), [("1958 г.", "1958"), ("1958г", "1958"), ("58 г.", "1958"), ("58г", "1958")]
+)
+def test_a_number_with_the_sign_of_a_year_is_a_year_and_nothing_else(code: str, means: str) -> None:
+    assert [one.detail for one in readings(code, Window(1930, 2026))] == [means]
+
+
+@pytest.mark.parametrize("code", ["E88CC Δ7H3", "E88CC\n▲7H3", "6922/E88CC Δ7H3"])
+def test_a_factory_codes_second_line_is_read_behind_the_type_in_print(code: str) -> None:
+    alone = readings("Δ7H3", Window(1930, 2026))
+    assert alone and readings(code, Window(1930, 2026)) == alone

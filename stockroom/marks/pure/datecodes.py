@@ -145,6 +145,8 @@ def readings(code: str, window: Window) -> list[DateMeaning]:
     text = _without_year_sign(tidy(code))
     if not text:
         raise DateCodeError("There is no code to read.")
+    if text != tidy(code) and (year := re.fullmatch(r"\d{2}|\d{4}", text)):
+        return list(_year_alone(year[0], window))  # "1958 г.": the sign says that it is a year
     found = _by_rule(text, window) or {one: None for _, some in find_dates(text, window) for one in some}
     left = _without_year_sign(without_marks(text))
     if not found and left and left != text:
@@ -344,8 +346,12 @@ def _digits(text: str, window: Window) -> Iterator[DateMeaning]:
 
 def _year(text: str, window: Window) -> Iterator[DateMeaning]:
     if re.fullmatch(r"\d{4}", text):
-        for year in window.ending_in(text):
-            yield DateMeaning(Form.YEAR, f"{year}", date(year, 1, 1), date(year, 12, 31))
+        yield from _year_alone(text, window)
+
+
+def _year_alone(figures: str, window: Window) -> Iterator[DateMeaning]:
+    for year in window.ending_in(figures):
+        yield DateMeaning(Form.YEAR, f"{year}", date(year, 1, 1), date(year, 12, 31))
 
 
 # The twelve months without I (which is taken for 1), and with it.

@@ -110,17 +110,21 @@ _SERVICE_NUMBER = re.compile(
 )
 
 
-def without_marks(text: str) -> str:
-    """The text without inspection marks, contract letters and service numbers: what may be a date is left.
+# A type's name in print before the second line of a factory code: of four signs at least, three are a type code.
+_PRINT_BEFORE_CODE = re.compile(rf"^(?=\S*[^\W\d_])(?=\S*\d)[\w/-]{{4,}}\s(?={PLANT}\ ?{YEAR_MONTH_WEEK_UNNAMED}$)")
 
-    >>> without_marks("ОТК IX-72"), without_marks("CV4004 KB/D 3/61"), without_marks("JAN-CRP 731")
-    ('IX-72', '3/61', '731')
+
+def without_marks(text: str) -> str:
+    """The text without inspection marks, contract letters and names of types: what may be a date is left.
+
+    >>> without_marks("ОТК IX-72"), without_marks("CV4004 KB/D 3/61"), without_marks("E88CC ∆7H3")
+    ('IX-72', '3/61', 'Δ7H3')
     """
     left = tidy(text)
     marks = (_SERVICE_NUMBER, _K_CODE, _TYPE_OF_SERVICES, _CONTRACT, _SERVICES, _INSPECTOR, _INSPECTION)
     for pattern in (_ACCEPTED, *marks):
         left = pattern.sub(" ", left)
-    return " ".join(left.split()).strip(" -/,;")
+    return _PRINT_BEFORE_CODE.sub("", " ".join(left.split()).strip(" -/,;"))
 
 
 def marks_in(text: str) -> list[MarkFound]:
