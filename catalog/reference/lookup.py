@@ -113,10 +113,11 @@ class NameRegister:
             return None
         if bare in self.names:
             return NameFound(self.names[bare], "")
-        for form in other_forms(name):
-            if form.normal in self.names and not may_be_american(bare, form.normal):
+        forms = [form for form in other_forms(name) if not may_be_american(bare, form.normal)]
+        for form in forms:
+            if form.normal in self.names:
                 return NameFound(self.names[form.normal], f"{name}: {form.why}")
-        for meant in (bare, *(form.normal for form in other_forms(name))):
+        for meant in (bare, *(form.normal for form in forms)):
             for harmless, other, said in self._of_stem(understood(meant)):
                 if harmless:
                     return NameFound(self.names[other], f"{name} is read as {other} ({said})")

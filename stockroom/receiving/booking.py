@@ -358,7 +358,7 @@ def name_pieces(
             as_marked=as_marked,
             maker=maker or line.maker,
             condition=line.condition,
-            expected=max(of_expected, 1),
+            expected=of_expected,  # nothing where more came than were expected: the lot stays over by as many
             counted=None if line.counted is None else count,
             weight=line.weight,
             place=line.place,

@@ -228,6 +228,8 @@ class LineForm(AsksAgain, EditForm):
         put_cursor(self, "type")
         type_field(self).may_be_unread = True
         self._offer_new_type()
+        if self._came_unexpected:
+            self.fields["expected"].validators = []
         self.fields["weight"].help_text = "1 shares evenly; or what one piece cost on the invoice."
         self.fields["counted"].help_text = "May wait until it is counted."
         if self.instance.pk is None:
@@ -237,6 +239,11 @@ class LineForm(AsksAgain, EditForm):
         else:
             self.initial["weight"] = f"{self.instance.weight.normalize():f}"
             self.initial["type"] = self.instance.called
+
+    @property
+    def _came_unexpected(self) -> bool:
+        """More were in an unread box than were expected, and this is a line of those, or what the box has left."""
+        return self.instance.pk is not None and self.instance.expected == 0
 
     def _offer_new_type(self) -> None:
         """Only where a name was typed that is not on file."""
@@ -248,7 +255,8 @@ class LineForm(AsksAgain, EditForm):
 
     def _get_validation_exclusions(self) -> set[str]:
         # A new type is stored with its line, so at this point it has no key to validate.
-        return super()._get_validation_exclusions() | {"type"}  # type: ignore[misc]
+        unexpected = {"expected"} if self._came_unexpected else set()
+        return super()._get_validation_exclusions() | {"type"} | unexpected  # type: ignore[misc]
 
     def clean(self) -> dict[str, Any]:
         values = super().clean() or {}

@@ -116,6 +116,22 @@ def test_unread_glass_is_named_piece_by_piece_and_the_shares_follow(reference: N
     assert receiver.post(named, {"count": "9", "type": "ECC83"}).status_code == 200  # there are four
 
 
+def test_a_box_that_held_more_than_was_expected_stays_over_when_its_pieces_are_named(
+    reference: None, receiver: Client
+) -> None:
+    lot = make_lot()
+    mixed = received(receiver, "?", lot, expected="3")
+    booking.count_lines(lot, {mixed.pk: 5}, None)
+    for count in (2, 2, 1):
+        receiver.post(reverse("line-name", args=[lot.number, mixed.number]), {"count": count, "type": "EL84"})
+    lines = list(lot.lines.order_by("number"))
+    assert [(line.expected, line.counted) for line in lines] == [(0, 0), (2, 2), (1, 2), (0, 1)]
+    page = receiver.get(lot.get_absolute_url()).content.decode()
+    assert page.count("over 1") >= 2
+    edited = {"type": "EL84", "condition": "used", "expected": "0", "counted": "1", "weight": "1", "note": "read"}
+    assert receiver.post(reverse("line-edit", args=[lot.number, 4]), edited).status_code == 302
+
+
 def test_a_line_with_a_type_has_nothing_to_name(reference: None) -> None:
     line = make_line(ValveType.objects.get(designation="EL84"), 3)
     with pytest.raises(booking.AlreadyNamed):
