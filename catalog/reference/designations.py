@@ -235,6 +235,7 @@ def names_to_enter(text: str) -> tuple[str, ...]:
     (('PCC88', '7DJ8'), ('EL34',), ('VT/99',))
     """
     whole = " ".join(text.split())
+    whole = whole.rstrip("? ") or whole  # who wrote it was not sure
     names = names_in(whole)
     head = _PREFIX.sub("", whole).partition(names[0])[0]
     return (whole,) if any(letter.isalnum() for letter in head) else names

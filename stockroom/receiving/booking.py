@@ -27,6 +27,7 @@ from stockroom.signals import lines_counted, lot_changed
 from stockroom.site.changes import differences
 from stockroom.site.chunks import chunked
 from stockroom.site.saving import save_named
+from stockroom.site.web import marked_as
 from stockroom.tally import refresh_lots
 from stockroom.types import keeping
 
@@ -458,7 +459,9 @@ def _allotted_in_words(line: Line, valves: Sequence[Valve]) -> str:
 def _save_what_is_new(line: Line, by: User | None) -> None:
     if line.type.pk is None:
         # The form's row is only a name; what is stored is what others in the lot share too.
-        stored = keeping.entered(line.as_marked or line.type.designation, by)
+        name = line.as_marked or line.type.designation
+        stored = keeping.entered(name, by)
+        line.as_marked = marked_as(name, stored)  # somebody may have entered it meanwhile, under another name
         line.type.pk, line.type.designation = stored.pk, stored.designation
     line.type = line.type
     for name in ("maker", "place"):

@@ -99,6 +99,10 @@ class PlannedLine(NamedTuple):
     as_marked: str = ""
 
     @property
+    def called_and_type(self) -> str:
+        return f"{self.as_marked} ({self.type})" if self.as_marked else str(self.type)
+
+    @property
     def condition_words(self) -> str:
         return Line.Condition(self.condition).label
 
@@ -173,8 +177,10 @@ class _Names:
         return (self.types[found.key], found.why) if found else (None, "")
 
     def new_type(self, said: str) -> ValveType:
-        """A type of this name that is stored with the first line of it."""
+        """A type of this name that is stored with the first line of it; the one on file where it is so called."""
         name = names_to_enter(said)[0]
+        if found := self.register.find(name):
+            return self.types[found.key]
         return self.new.setdefault(normal(name), ValveType(designation=name))
 
     def marked(self, said: str, type_: ValveType) -> str:

@@ -358,3 +358,18 @@ def test_a_makers_own_suffix_is_told_and_never_taken_for_certain(reference: None
     assert ValveType.objects.read_as("12AX7LPS") is None
     read = name_read("12AX7LPS")
     assert read is not None and read.near[0].designation == "12AX7" and "LPS: a maker's own suffix" in read.near[0].why
+
+
+def test_a_name_with_a_question_mark_that_a_list_has_as_new_is_the_one_on_file(
+    reference: None, logged_in: Callable[..., Client]
+) -> None:
+    receiver, lot = logged_in(Role.RECEIVING), make_lot()
+    sent = SimpleUploadedFile("list.csv", b"Type,Condition,Qty\nECC83?,used,2\nQX88?,used,1\nKT66/6L6GC,used,1\n")
+    page = receiver.post(reverse("lot-import", args=[lot.number]), {"file": sent})["Location"]
+    preview = reverse("lot-import-preview", args=[lot.number, int(page.rstrip("/").rsplit("/", 1)[1])])
+    receiver.post(preview, {"new ecc83?": "on", "new qx88?": "on"})
+    shown = receiver.get(preview).content.decode()
+    assert "ECC83 (12AX7)" in shown and "KT66/6L6GC (KT66)" in shown
+    receiver.post(preview.replace("preview", "take-in"))
+    lines = Line.objects.select_related("type").order_by("number")
+    assert [line.called_and_type for line in lines] == ["ECC83 (12AX7)", "QX88", "KT66/6L6GC (KT66)"]
