@@ -174,6 +174,16 @@ def test_a_mixer_is_given_by_its_conversion_conductance_and_tells_no_curve(read:
     assert sheets_of(reference)["6J5"].sections[0].points == ()
 
 
+def test_a_point_whose_bias_is_set_for_a_current_has_none_and_tells_no_curve(read: Written) -> None:
+    row = 'name = "9 mA", anode_voltage_v = 250, current_is_set = true, anode_current_ma = 9, gm_ma_per_v = 2.6'
+    points = f'test_point = [{{ {row}, source = "memory" }}]\n'
+    set_there = TYPES[: TYPES.index("test_point")] + points + TYPES[TYPES.index('\n[[type]]\ndesignation = "6C5"') :]
+    reference = read(types=set_there)
+    (point,) = reference.types["6J5"].sections[0].test_points
+    assert point.current_is_set and point.grid_voltage_v is None
+    assert sheets_of(reference)["6J5"].sections[0].points == ()
+
+
 @pytest.mark.parametrize("name", ["6J5", "6j5", "6 J5", "6J5GT", "6j5-gt", " 6J5 GT "])
 def test_a_type_is_found_by_any_spelling_of_its_names(read: Written, name: str) -> None:
     found = read().find(name)
