@@ -36,6 +36,7 @@ What a type may say beside the plain maxima, all of it optional::
     [[type.section.test_point]]     # beside the plain settings and nominals
     current_is_set = true           # instead of a bias: it is whatever lets anode_current_ma flow, which grades nothing
     conversion_conductance_ma_per_v = 0.45      # a mixer's, in place of gm, the oscillator's drive in load_note
+    gm_not_printed = true           # the sheet gives the current and no gm, as of class B double triodes
 
     [[type.application]]            # a row of a resistance-coupled table, or typical operation
     name = "300 V, 100 kohm"
@@ -446,8 +447,9 @@ def _test_point(row: RowReader, kind: str, sources: Collection[str]) -> TestPoin
 
 
 def _slope(row: RowReader, conversion: Decimal | None) -> Decimal | None:
-    """A mixer's sheet gives conversion conductance where another's gives gm."""
-    return row.nominal("gm_ma_per_v") if conversion is None else row.optional_positive("gm_ma_per_v")
+    """A mixer's sheet gives conversion conductance where another's gives gm; a few print neither, and the row says so."""
+    spared = row.flag("gm_not_printed") or conversion is not None
+    return row.optional_positive("gm_ma_per_v") if spared else row.nominal("gm_ma_per_v")
 
 
 def _application(row: RowReader, sources: Collection[str]) -> ApplicationRow:

@@ -162,6 +162,14 @@ def test_a_thyratron_is_tested_by_its_drop_and_asks_for_no_mutual_conductance(re
     assert section.test_points[0].gm_ma_per_v is None
 
 
+def test_a_sheet_that_prints_no_mutual_conductance_is_taken_at_its_word(read: Written) -> None:
+    row = 'name = "250 V", anode_voltage_v = 250, grid_voltage_v = 0, anode_current_ma = 10, gm_not_printed = true'
+    points = f'test_point = [{{ {row}, source = "memory" }}]\n'
+    without = TYPES[: TYPES.index("test_point")] + points + TYPES[TYPES.index('\n[[type]]\ndesignation = "6C5"') :]
+    (point,) = read(types=without).types["6J5"].sections[0].test_points
+    assert (point.anode_current_ma, point.gm_ma_per_v) == (10, None)
+
+
 def test_a_mixer_is_given_by_its_conversion_conductance_and_tells_no_curve(read: Written) -> None:
     mixing = (
         'test_point = [{ name = "mixing", anode_voltage_v = 250, grid_voltage_v = -2, anode_current_ma = 3, '

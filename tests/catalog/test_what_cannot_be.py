@@ -90,6 +90,7 @@ def test_what_can_be_is_read(read_edited: Any) -> None:
             "grid_voltage_v = -8\ncurrent_is_set = true",
             "no bias: it is set until the current flows",
         ),
+        ("gm_ma_per_v = 2.6", "", "gm_ma_per_v: missing"),
         ("grid_voltage_v = -8", "", "give either this or cathode_resistor_ohm"),
         ("anode_current_ma = 9", "anode_current_ma = 0.0012", "is it in A"),
         ("anode_current_ma = 9", "anode_current_ma = 0.009", "steeper than 0.009 mA"),
