@@ -447,7 +447,7 @@ def _test_point(row: RowReader, kind: str, sources: Collection[str]) -> TestPoin
 
 
 def _slope(row: RowReader, conversion: Decimal | None) -> Decimal | None:
-    """A mixer's sheet gives conversion conductance where another's gives gm; a few print neither, and the row says so."""
+    """A mixer's sheet gives conversion conductance where another's gives gm; a few print neither, and say so here."""
     spared = row.flag("gm_not_printed") or conversion is not None
     return row.optional_positive("gm_ma_per_v") if spared else row.nominal("gm_ma_per_v")
 
