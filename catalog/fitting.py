@@ -10,7 +10,7 @@ from catalog.physics.answers import Advice
 from catalog.physics.curves import SheetPoint
 from catalog.physics.positions import Position
 from catalog.physics.sheets import HeaterOption, SectionSheet, TypeSheet, similar_kind
-from catalog.reference.files import BASES
+from catalog.reference.vocabulary import BASES
 
 
 def sheet_of(type_: ValveType) -> TypeSheet:

@@ -16,9 +16,9 @@ from django.urls import reverse
 from django.utils import timezone
 
 from catalog.kept_positions import KeptPosition as KeptPosition
-from catalog.reference.files import BASES, ELECTRODES, ROLES, SCREENS
 from catalog.reference.lookup import NameFound, NameRegister, OnFile
 from catalog.reference.scripts import normal
+from catalog.reference.vocabulary import BASES, ELECTRODES, ROLES, SCREENS
 
 
 def electrodes_in_words(electrodes: str) -> str:

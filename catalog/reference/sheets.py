@@ -7,7 +7,7 @@ from decimal import Decimal
 
 from catalog.physics.curves import SheetPoint
 from catalog.physics.sheets import HeaterOption, SectionSheet, TypeSheet
-from catalog.reference.files import RatingsRow, Reference, SectionRow, TestPointRow
+from catalog.reference.rows import RatingsRow, Reference, SectionRow, TestPointRow
 
 RATINGS = [field.name for field in fields(RatingsRow) if field.name not in ("system", "source", "at")]
 

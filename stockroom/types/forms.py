@@ -12,8 +12,8 @@ from django import forms
 
 from catalog.models import CAUTION_SENTENCES, Basing, Ratings, Source
 from catalog.reference.equivalents import SOURCE
-from catalog.reference.files import BASES, CATHODES, KINSHIPS, RATING_SYSTEMS, SECTION_ELECTRODES, TYPE_KINDS
 from catalog.reference.scripts import normal
+from catalog.reference.vocabulary import BASES, CATHODES, KINSHIPS, RATING_SYSTEMS, SECTION_ELECTRODES, TYPE_KINDS
 from stockroom.site.numbers import DecimalTyped
 
 Table = dict[str, Any]

@@ -19,6 +19,7 @@ from catalog.models import Basing, Source, TypeVersion, ValveType
 from catalog.reference import files
 from catalog.reference.equivalents import SOURCE, further_names, read_equivalents
 from catalog.reference.own import SaidDifferently, changed, differences, in_force
+from catalog.reference.rows import ReferenceProblem
 from catalog.reference.scripts import normal
 from catalog.reference.writing import as_toml
 from stockroom.models import Entry
@@ -175,7 +176,7 @@ def _take_sources(tables: Iterable[Table]) -> None:
             row = files.read_source(table, "the file's sources")
             given = {"title": row.title, "edition": row.edition, "kind": row.kind}
             Source.objects.get_or_create(key=row.key, defaults=given)
-    except files.ReferenceProblem as problem:
+    except ReferenceProblem as problem:
         raise TypeRefused(f"{problem}.") from problem
 
 
@@ -236,7 +237,7 @@ def _write(table: Table, basing: Table | None) -> ValveType:
         basings = {str(one["name"]): files.read_basing(one, "the basing", sources) for one in tables}
         row = files.read_type(table, "the type", sources, basings)
         return loading.write_types([row], basings)[row.designation]
-    except files.ReferenceProblem as problem:
+    except ReferenceProblem as problem:
         raise TypeRefused(f"{problem}.") from problem
 
 

@@ -10,17 +10,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from catalog.reference.files import (
-    BASES,
-    ELECTRODES,
-    Electrode,
-    Reference,
-    ReferenceProblem,
-    TestPointRow,
-    normal,
-    read_reference,
-)
+from catalog.reference.files import normal, read_reference
+from catalog.reference.rows import Electrode, Reference, ReferenceProblem, TestPointRow
 from catalog.reference.sheets import sheets_of
+from catalog.reference.vocabulary import BASES, ELECTRODES
 from tests.reference import the_reference
 
 SOURCES = """
