@@ -33,6 +33,11 @@ What a type may say beside the plain maxima, all of it optional::
     striking_voltage_v = 185                    # what a stabiliser must be offered to strike, in light
     least_current_ma = 5                        # with less a stabiliser goes out or wanders
 
+    [[type.section.test_point]]     # beside the plain settings and nominals
+    current_is_set = true           # instead of a bias: it is whatever lets anode_current_ma flow, which grades nothing
+    conversion_conductance_ma_per_v = 0.45      # a mixer's, in place of gm, the oscillator's drive in load_note
+    gm_not_printed = true           # the sheet gives the current and no gm, as of class B double triodes
+
     [[type.application]]            # a row of a resistance-coupled table, or typical operation
     name = "300 V, 100 kohm"
     section = 1
@@ -415,6 +420,7 @@ def _test_point(row: RowReader, kind: str, sources: Collection[str]) -> TestPoin
         screen_voltage_v=row.positive("screen_voltage_v") if screened else None,
         grid_voltage_v=row.optional_number("grid_voltage_v") if gridded else None,
         cathode_resistor_ohm=row.optional_positive("cathode_resistor_ohm") if gridded else None,
+        current_is_set=row.flag("current_is_set") if gridded else False,
         anode_current_ma=row.nominal("anode_current_ma"),
         screen_current_ma=row.optional_positive("screen_current_ma") if screened else None,
         gm_ma_per_v=_slope(row, conversion) if gridded else None,
@@ -430,7 +436,10 @@ def _test_point(row: RowReader, kind: str, sources: Collection[str]) -> TestPoin
         at=row.optional_text("at"),
     )
     row.finish()
-    if gridded and (point.grid_voltage_v is None) == (point.cathode_resistor_ohm is None):
+    given = sum(value is not None for value in (point.grid_voltage_v, point.cathode_resistor_ohm))
+    if gridded and point.current_is_set and (given or point.anode_current_ma is None or point.gm_ma_per_v is None):
+        raise row.problem("current_is_set", "give the current and gm, and no bias: it is set until the current flows")
+    if gridded and not point.current_is_set and given != 1:
         raise row.problem("grid_voltage_v", "give either this or cathode_resistor_ohm")
     _check_limits(row, "anode_current", point.anode_current_min_ma, point.anode_current_ma, point.anode_current_max_ma)
     _check_limits(row, "gm", point.gm_min_ma_per_v, point.gm_ma_per_v, point.gm_max_ma_per_v)
@@ -438,8 +447,9 @@ def _test_point(row: RowReader, kind: str, sources: Collection[str]) -> TestPoin
 
 
 def _slope(row: RowReader, conversion: Decimal | None) -> Decimal | None:
-    """A mixer's sheet gives conversion conductance where another's gives gm."""
-    return row.nominal("gm_ma_per_v") if conversion is None else row.optional_positive("gm_ma_per_v")
+    """A mixer's sheet gives conversion conductance where another's gives gm; a few print neither, and say so here."""
+    spared = row.flag("gm_not_printed") or conversion is not None
+    return row.optional_positive("gm_ma_per_v") if spared else row.nominal("gm_ma_per_v")
 
 
 def _application(row: RowReader, sources: Collection[str]) -> ApplicationRow:

@@ -120,6 +120,7 @@ class TestPointRow:
     screen_voltage_v: Decimal | None
     grid_voltage_v: Decimal | None
     cathode_resistor_ohm: Decimal | None
+    current_is_set: bool  # the bias is whatever lets the current flow, which then is no nominal
     anode_current_ma: Decimal | None  # None where a shop only knows how it sets its tester
     screen_current_ma: Decimal | None
     gm_ma_per_v: Decimal | None

@@ -215,14 +215,15 @@ def _refuse_other_settings(before: Table, wanted: Table) -> None:
         known = {point["name"]: point for point in old.get("test_point", ())}
         for point in new.get("test_point", ()):
             was = known.get(point["name"], point)
-            if any(was.get(key) != point.get(key) for key in SETTINGS):
+            current = ("anode_current_ma",) if was.get("current_is_set") else ()
+            if any(was.get(key) != point.get(key) for key in (*SETTINGS, *current)):
                 raise TypeRefused(
                     f"Test point “{point['name']}”: readings may have been taken at its settings, so they stay. "
                     "Give the other settings another name."
                 )
 
 
-SETTINGS = ("anode_voltage_v", "screen_voltage_v", "grid_voltage_v", "cathode_resistor_ohm")
+SETTINGS = ("anode_voltage_v", "screen_voltage_v", "grid_voltage_v", "cathode_resistor_ohm", "current_is_set")
 
 
 def _write(table: Table, basing: Table | None) -> ValveType:

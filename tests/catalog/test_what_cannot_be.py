@@ -85,6 +85,13 @@ def test_what_can_be_is_read(read_edited: Any) -> None:
         ("gm_ma_per_v = 2.6", "gm_ma_per_v = 2600", "is it in micromhos"),
         ("gm_ma_per_v = 2.6\nmu = 20", "gm_ma_per_v = 180", "steeper than 9 mA can be"),
         ("gm_ma_per_v = 2.6\nmu = 20", "conversion_conductance_ma_per_v = 450", "is it in micromhos"),
+        (
+            "grid_voltage_v = -8",
+            "grid_voltage_v = -8\ncurrent_is_set = true",
+            "no bias: it is set until the current flows",
+        ),
+        ("gm_ma_per_v = 2.6", "", "gm_ma_per_v: missing"),
+        ("grid_voltage_v = -8", "", "give either this or cathode_resistor_ohm"),
         ("anode_current_ma = 9", "anode_current_ma = 0.0012", "is it in A"),
         ("anode_current_ma = 9", "anode_current_ma = 0.009", "steeper than 0.009 mA"),
         ("anode_resistance_kohm = 7.7", "anode_resistance_kohm = 62500", "is it in ohms"),
