@@ -104,9 +104,13 @@ class NameRegister:
             return None
         if bare in self.names:
             return NameFound(self.names[bare], "")
+        own = understood(bare)
+        alike = self._of_stem(own) if own.system == "American" else []
+        as_written = {self.names[other] for harmless, other, _ in alike if harmless}
         for form in other_forms(name):
-            if form.normal in self.names:
-                return NameFound(self.names[form.normal], f"{name}: {form.why}")
+            if form.normal in self.names:  # 6J8 may be the 6J8G and may be the 6Ж8: then neither is certain
+                certain = as_written <= {self.names[form.normal]}
+                return NameFound(self.names[form.normal], f"{name}: {form.why}") if certain else None
         for meant in (bare, *(form.normal for form in other_forms(name))):
             for harmless, other, said in self._of_stem(understood(meant)):
                 if harmless:

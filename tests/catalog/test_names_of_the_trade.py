@@ -83,7 +83,9 @@ def test_two_names_side_by_side_are_both_read(register: NameRegister, text: str,
     assert found and register.types[found.key].designation == wanted
 
 
-@pytest.mark.parametrize("name", ["ED8000", "EC8020", "ЭМ-4", "6K11B", "1P5B", "6Ж9Г", "VT52", "VT255", "EL509/519"])
+@pytest.mark.parametrize(
+    "name", ["ED8000", "EC8020", "ЭМ-4", "6K11B", "1P5B", "6Ж9Г", "VT52", "VT255", "6J8", "EL509/519"]
+)
 def test_a_name_that_only_resembles_one_on_file_leads_to_none(register: NameRegister, name: str) -> None:
     """ED8000 is no 8000, ЭМ-4 an electrometer valve and no EM4, 6K11B a subminiature pentode and no triple triode."""
     assert register.find(name) is None
