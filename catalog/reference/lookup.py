@@ -7,13 +7,13 @@ leave the valve the same. All else is only offered, and each offer says in what 
 from __future__ import annotations
 
 import difflib
+import re
 from collections.abc import Iterable, Mapping, Sequence
 from itertools import islice
 from typing import NamedTuple
 
 from catalog.reference.designations import (
     Designation,
-    may_be_american,
     names_in,
     other_forms,
     understood,
@@ -72,6 +72,8 @@ class NameRegister:
         if whole := self._one(text):
             return whole
         found = {name: self._one(name) for name in names_in(text)}
+        if len(found) == 1 and not any(found.values()):
+            found = self._side_by_side(text)
         keys = list(dict.fromkeys(one.key for one in found.values() if one))
         if not keys or not all(frozenset((keys[0], other)) in self.alike | self.kin for other in keys[1:]):
             return None
@@ -93,6 +95,15 @@ class NameRegister:
         differs = ["another base"] * (mine.base != theirs.base) + ["another heater"] * (mine.heaters != theirs.heaters)
         return " and ".join(["near", *(f"with {what}" for what in differs)])
 
+    def _side_by_side(self, text: str) -> dict[str, NameFound | None]:
+        """Two names with no more than a space or a hyphen between them, both on file: "6AQ8 ECC85"."""
+        for gap in re.finditer(r"\s*[\s-]\s*", text.strip()):
+            sides = text.strip()[: gap.start()], text.strip()[gap.end() :]
+            found = {side: self._one(side) for side in sides}
+            if len(found) == 2 and all(found.values()):
+                return found
+        return {}
+
     def same_inside(self, one: int, other: int) -> bool:
         """Whether the two are one valve in two qualities: with one base and one heater, and said to be alike."""
         mine, theirs = self.types[one], self.types[other]
@@ -113,11 +124,14 @@ class NameRegister:
             return None
         if bare in self.names:
             return NameFound(self.names[bare], "")
-        forms = [form for form in other_forms(name) if not may_be_american(bare, form.normal)]
-        for form in forms:
-            if form.normal in self.names:
-                return NameFound(self.names[form.normal], f"{name}: {form.why}")
-        for meant in (bare, *(form.normal for form in forms)):
+        own = understood(bare)
+        alike = self._of_stem(own) if own.system == "American" else []
+        as_written = {self.names[other] for harmless, other, _ in alike if harmless}
+        for form in other_forms(name):
+            if form.normal in self.names:  # 6J8 may be the 6J8G and may be the 6Ж8: then neither is certain
+                certain = as_written <= {self.names[form.normal]}
+                return NameFound(self.names[form.normal], f"{name}: {form.why}") if certain else None
+        for meant in (bare, *(form.normal for form in other_forms(name))):
             for harmless, other, said in self._of_stem(understood(meant)):
                 if harmless:
                     return NameFound(self.names[other], f"{name} is read as {other} ({said})")
@@ -135,6 +149,8 @@ class NameRegister:
         self._index()
         found = []
         for name in self._stems.get(asked.stem, ()) if asked.system else ():
+            if "eastern" in (asked.system, self._known[name].system) and asked.system != self._known[name].system:
+                continue  # 6K11V and the 6K11 share letters by chance
             harmless, said = what_differs(asked, self._known[name])
             found.append((not harmless, len(said), name, "; ".join(said)))
         return [(not other, name, said) for other, _, name, said in sorted(found)]

@@ -22,6 +22,7 @@ from catalog.reference import files
 from catalog.reference.designations import names_to_enter
 from catalog.reference.equivalents import SOURCE, further_names, read_equivalents
 from catalog.reference.own import SaidDifferently, changed, differences, in_force
+from catalog.reference.rows import ReferenceProblem
 from catalog.reference.scripts import normal
 from catalog.reference.writing import as_toml
 from stockroom.models import Entry
@@ -214,7 +215,7 @@ def _basings_in(tables: Iterable[Table]) -> dict[str, Table]:
     sources = set(Source.objects.values_list("key", flat=True))
     try:
         return {files.read_basing(table, "the file", sources).name: table for table in tables}
-    except files.ReferenceProblem as problem:
+    except ReferenceProblem as problem:
         raise TypeRefused(f"{problem}.") from problem
 
 
@@ -247,7 +248,7 @@ def _take_sources(tables: Iterable[Table]) -> dict[str, str]:
         for table in tables:
             row = files.read_source(table, "the file's sources")
             here[row.key] = _source_of(row.key, row.title, row.edition, row.kind)
-    except files.ReferenceProblem as problem:
+    except ReferenceProblem as problem:
         raise TypeRefused(f"{problem}.") from problem
     return {key: own for key, own in here.items() if key != own}
 
@@ -354,14 +355,22 @@ def _refuse_other_settings(before: Table, wanted: Table) -> None:
         known = {point["name"]: point for point in old.get("test_point", ())}
         for point in new.get("test_point", ()):
             was = known.get(point["name"], point)
-            if any(was.get(key) != point.get(key) for key in SETTINGS):
+            current = ("anode_current_ma",) if was.get("current_is_set") else ()
+            if any(was.get(key) != point.get(key) for key in (*SETTINGS, *current)):
                 raise TypeRefused(
                     f"Test point “{point['name']}”: readings may have been taken at its settings, so they stay. "
                     "Give the other settings another name."
                 )
 
 
-SETTINGS = ("anode_voltage_v", "screen_voltage_v", "grid_voltage_v", "cathode_resistor_ohm")
+SETTINGS = (
+    "anode_voltage_v",
+    "screen_voltage_v",
+    "as_triode",
+    "grid_voltage_v",
+    "cathode_resistor_ohm",
+    "current_is_set",
+)
 
 
 def _write(table: Table, basing: Table | None) -> ValveType:
@@ -377,7 +386,7 @@ def _write(table: Table, basing: Table | None) -> ValveType:
         basings = {str(one["name"]): files.read_basing(one, "the basing", sources) for one in tables}
         row = files.read_type(table, "the type", sources, basings)
         return loading.write_types([row], basings)[row.designation]
-    except files.ReferenceProblem as problem:
+    except ReferenceProblem as problem:
         raise TypeRefused(f"{problem}.") from problem
 
 

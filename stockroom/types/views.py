@@ -99,7 +99,7 @@ class SettingsForm(forms.Form):
     def set_so(self, table: dict[str, Any]) -> dict[str, Any]:
         """The type with these settings for all its sections of the kind; with new sections where it has none."""
         said = self.cleaned_data
-        settings = {key: said[key] for key in keeping.SETTINGS if said[key] is not None}
+        settings = {key: said[key] for key in keeping.SETTINGS if said.get(key) is not None}
         blocks = table.get("section", [])
         if not any(block["kind"] == said["kind"] for block in blocks):
             blocks = [*blocks, {"kind": said["kind"], "alike": said["sections"]}]

@@ -14,6 +14,7 @@ from catalog.loading import load
 from catalog.models import Basing, Source, TypeVersion, ValveType
 from catalog.naming import name_read
 from catalog.reference import files
+from catalog.reference.rows import Reference
 from stockroom.models import Counter, Line
 from stockroom.site.people import Role
 from stockroom.types import keeping
@@ -216,7 +217,7 @@ def test_a_name_that_the_shop_gave_stays_when_a_newer_reference_gives_it_to_anot
     other = make_type("QX1")
     table = {"designation": "QX1", "kind": "triode", "aliases": [{"designation": "ZZ84", "source": "memory"}]}
     types = {**OURS.types, "QX1": files.read_type(table, "test", {"memory"}, {})}
-    both = files.Reference(OURS.sources, OURS.basings, types, OURS.by_name)
+    both = Reference(OURS.sources, OURS.basings, types, OURS.by_name)
     loaded = load(both)
     assert ValveType.objects.named("ZZ84").get() == el84() != other
     assert "ZZ84 is EL84 here, not QX1." in loaded.left
@@ -346,12 +347,6 @@ def test_two_names_of_no_kin_mean_no_type(reference: None, typed: str) -> None:
 def test_two_numbers_behind_the_same_letters_are_two_names(reference: None) -> None:
     found = ValveType.objects.read_as("PCL805/85")
     assert found is not None and ValveType.objects.get(pk=found.key).designation == "PCL805"
-
-
-def test_a_name_that_is_as_good_an_american_one_is_not_taken_for_an_eastern_one(reference: None) -> None:
-    named = {text: ValveType.objects.named(text).get().designation for text in ("6Ж8", "6J8")}
-    assert named == {"6Ж8": "6Zh8", "6J8": "6J8G"}
-    assert ValveType.objects.read_as("6Н7") is not None and ValveType.objects.read_as("6H7") is None
 
 
 def test_a_makers_own_suffix_is_told_and_never_taken_for_certain(reference: None) -> None:
