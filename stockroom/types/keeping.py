@@ -324,7 +324,7 @@ def _apart(table: Table, basing: Table | None, type_: ValveType | None) -> tuple
     while on_file := Basing.objects.filter(name=name).prefetch_related("pins").select_related("source").first():
         if _described(_basing_table(on_file)) == _described(basing):
             return {**table, "basing": name}, None
-        if name in brought and not on_file.types.exclude(pk=type_.pk if type_ else None).exists():
+        if type_ and name in brought and not on_file.types.exclude(pk=type_.pk).exists():
             break
         number += 1
         name = f"{basing['name'][:36]} {number}"
