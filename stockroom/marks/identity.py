@@ -173,7 +173,10 @@ def register_changed(maker: Maker, by: User | None, codes: Collection[str] = ())
     factory = [Form.FACTORY_CODE.name, Form.PLANT_MONTH.name]
     letters = Q(pk=None)
     for code in numbers:
-        if len(code) > 1 and not code.isdigit():
+        before, stroke, factory = code.partition("/")
+        if stroke:  # it may be typed with spaces around it
+            letters |= Q(date_code__contains="/") & Q(date_code__icontains=before) & Q(date_code__icontains=factory)
+        elif len(code) > 1 and not code.isdigit():
             letters |= Q(date_code__icontains=code)
     keys = set(
         Valve.objects.in_house()
