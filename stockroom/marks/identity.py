@@ -173,9 +173,9 @@ def register_changed(maker: Maker, by: User | None, codes: Collection[str] = ())
     factory = [Form.FACTORY_CODE.name, Form.PLANT_MONTH.name]
     letters = Q(pk=None)
     for code in numbers:
-        before, stroke, factory = code.partition("/")
+        start, stroke, end = code.partition("/")
         if stroke:  # it may be typed with spaces around it
-            letters |= Q(date_code__contains="/") & Q(date_code__icontains=before) & Q(date_code__icontains=factory)
+            letters |= Q(date_code__contains="/") & Q(date_code__icontains=start) & Q(date_code__icontains=end)
         elif len(code) > 1 and not code.isdigit():
             letters |= Q(date_code__icontains=code)
     keys = set(
@@ -522,10 +522,16 @@ def reassess(valves: Iterable[Valve], by: User | None) -> None:
 def _look_again(keys: Collection[int], by: User | None) -> None:
     register = Register()
     for some in chunked(keys):
-        _reassess(some, register, by)
+        reassess_by(register, some, by)
 
 
-def _reassess(keys: list[int], register: Register, by: User | None) -> None:
+class WarningsMoved(NamedTuple):
+    came: int
+    went: int
+
+
+def reassess_by(register: Register, keys: list[int], by: User | None) -> WarningsMoved:
+    """As `reassess`, for so many valves as one question takes, by a register that is read already."""
     found: dict[int, dict[tuple[str, str], MarkWarning]] = defaultdict(dict)
     for warning in MarkWarning.objects.found().filter(valve__in=keys):
         found[warning.valve_id][warning.subject, warning.reason] = warning
@@ -547,6 +553,7 @@ def _reassess(keys: list[int], register: Register, by: User | None) -> None:
         MarkWarning.objects.filter(pk__in=some).update(cleared_at=timezone.now())
     MarkWarning.objects.bulk_create(new, batch_size=200)
     Entry.objects.bulk_create(entries)
+    return WarningsMoved(len(new), len(cleared))
 
 
 def _entry(by: User | None, action: str, text: str, valve: Valve) -> Entry:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import tomllib
 from collections.abc import Mapping
 from pathlib import Path
@@ -62,6 +63,12 @@ class CodesKnown(NamedTuple):
     def type_code(self, first_line: str) -> TypeCode | None:
         """What the first line of a factory code tells, without the sign for its version."""
         return self.type_codes.get(first_line[:-1])
+
+    @property
+    def digest(self) -> str:
+        """The same as long as every type code tells the same types."""
+        told = sorted(f"{one.code} {' '.join(one.types)}" for one in self.type_codes.values())
+        return hashlib.sha256("\n".join(told).encode()).hexdigest()[:16]
 
 
 def read_codes(path: Path) -> CodesKnown:

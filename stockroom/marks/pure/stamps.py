@@ -155,6 +155,15 @@ def marks_in(text: str) -> list[MarkFound]:
     return list(dict.fromkeys(found))
 
 
+def tells_a_type(text: str) -> bool:
+    """Whether something in the stamp may name a type, so that what it means rests on the names and codes on file.
+
+    >>> tells_a_type("I61 B5D3"), tells_a_type("CV492 KB/D"), tells_a_type("5-61")
+    (True, True, False)
+    """
+    return any(one.kind in (MarkKind.TYPE_CODE, MarkKind.TYPE_NUMBER) for one in marks_in(text))
+
+
 _LETTERS = re.compile(r"(?<![\w/-])(?:[A-Za-z]{3,5}|[A-Za-z]{2,5}/[A-Za-z]{1,3})(?![\w/-])")
 
 
