@@ -13,7 +13,7 @@ from typing import Any
 
 from django.contrib.auth.models import User
 from django.db import transaction
-from django.db.models import Exists, OuterRef, Q, QuerySet
+from django.db.models import Exists, OuterRef, QuerySet
 from django.urls import reverse
 from django.utils import timezone
 
@@ -40,7 +40,7 @@ class StampsRead:
 
 
 def start(by: User | None = None) -> Job | None:
-    """Ask for it, in the transaction of the change; nothing where no valve in house has a stamp or a warning.
+    """Ask for it, in the transaction of the change; nothing where no valve in house has a stamp.
 
     A job that still waits will see this change as well. One at work has perhaps passed some valves already, so another
     then waits behind it.
@@ -62,12 +62,7 @@ def start_where_codes_changed() -> Job | None:
 
 
 def _in_question() -> QuerySet[Valve]:
-    """A warning may be of a type that is called otherwise now, whatever the stamp tells."""
-    return Valve.objects.in_house().filter(~Q(date_code="") | Exists(_warnings()))
-
-
-def _warnings() -> QuerySet[MarkWarning]:
-    return MarkWarning.objects.found().filter(valve=OuterRef("pk"))
+    return Valve.objects.in_house().exclude(date_code="")
 
 
 @kinds.kind(
@@ -102,8 +97,11 @@ def look_again(asked: StampsRead, hand: Hand) -> dict[str, Any]:
 
 
 def _piece(after: int) -> list[tuple[int, str, bool]]:
-    """Keys, stamps, and whether there is a warning, of the next valves behind this key."""
-    rows = _in_question().filter(pk__gt=after).annotate(warned=Exists(_warnings())).order_by("pk")
+    """Keys and stamps of the next valves behind this key, and whether there is a warning: it may be of a date, and its
+    words name the type as it was called.
+    """
+    found = MarkWarning.objects.found().filter(valve=OuterRef("pk"))
+    rows = _in_question().filter(pk__gt=after).annotate(warned=Exists(found)).order_by("pk")
     return list(rows.values_list("pk", "date_code", "warned")[:CHUNK])
 
 
