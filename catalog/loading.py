@@ -36,7 +36,8 @@ from catalog.models import (
     ValveType,
 )
 from catalog.reference import files
-from catalog.reference.own import SaidDifferently, differences, in_force
+from catalog.reference.differing import SaidDifferently, differences
+from catalog.reference.own import in_force
 from catalog.reference.positions import ExamplePosition
 from catalog.reference.scripts import normal
 from catalog.reference.writing import as_toml
