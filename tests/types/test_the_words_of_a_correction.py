@@ -186,6 +186,10 @@ def test_a_note_is_said_and_how_somebody_is_reached_is_not(by: User) -> None:
     save_named(supplier, by)
     said = last("supplier-changed")
     assert "contact changed; note “pays late” → “pays in time”" in said and "example.org" not in said
+    supplier.note = "pays in time, as long as the invoice goes to the office and to nobody in the warehouse"
+    save_named(supplier, by)
+    parts = "“…in time” → “…in time, as long as the invoice goes to the office and to …”"
+    assert last("supplier-changed").endswith(f": note {parts}.")
 
 
 def test_the_shops_own_data_say_what_they_were(logged_in: Callable[..., Client]) -> None:
