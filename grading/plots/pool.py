@@ -9,6 +9,7 @@ from collections.abc import Mapping, Sequence
 from typing import NamedTuple
 
 from grading.plots.charts import Scale, Tick, nice_steps
+from stockroom.pure.written import plural
 
 WIDTH, HEIGHT = 760.0, 460.0
 LEFT, RIGHT, TOP, BOTTOM = 62.0, 16.0, 12.0, 44.0
@@ -75,8 +76,8 @@ def pool_plot(
         tuple(stars),
         x_name,
         y_name,
-        f"{len(points)} valves, {len(sets)} sets: {y_name} against {x_name}. A set's valves are joined to their "
-        f"middle{shown}{unshown}.",
+        f"{plural(len(points), 'valve')}, {plural(len(sets), 'set')}: {y_name} against {x_name}. A set's valves are "
+        f"joined to their middle{shown}{unshown}.",
     )
 
 

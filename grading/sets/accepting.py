@@ -34,6 +34,7 @@ from stockroom.jobs import kinds
 from stockroom.jobs.kinds import Lane
 from stockroom.jobs.worker import Hand
 from stockroom.models import Entry, Job, Valve
+from stockroom.pure.written import plural
 from stockroom.site.people import Role
 
 KIND = "make sets"
@@ -76,7 +77,7 @@ def accept(run: MatchRun, places: Collection[int], by: User | None) -> Accepted:
 def start_making(run: MatchRun, places: Collection[int], by: User) -> Job:
     chosen = _chosen(run, places)
     asked = SetsOfRun(run.pk, tuple(one.valve_ids for one in chosen))
-    return kinds.start(KIND, asked, f"Make {len(chosen)} sets of {run}", by, key=key_of(run))
+    return kinds.start(KIND, asked, f"Make {plural(len(chosen), 'set')} of {run}", by, key=key_of(run))
 
 
 def latest(run: MatchRun) -> Job | None:

@@ -25,6 +25,7 @@ from stockroom.jobs import kinds
 from stockroom.jobs.kinds import JobRefused, Lane
 from stockroom.jobs.worker import Hand
 from stockroom.models import Entry, Job, Valve
+from stockroom.pure.written import plural
 from stockroom.site.chunks import chunked
 from stockroom.site.locks import hold_valves
 
@@ -145,7 +146,7 @@ def regrade(asked: ByPolicy, hand: Hand) -> dict[str, int]:
     graded = regrade_all(_in_house(asked), policy, hand)
     with transaction.atomic():
         hand.save(**hand.saved)  # the entry is written once, by whoever has the job
-        Entry.write(hand.by, "regraded", f"Re-graded {graded} valves by {policy}")
+        Entry.write(hand.by, "regraded", f"Re-graded {plural(graded, 'valve')} by {policy}")
     return {"graded": graded}
 
 

@@ -70,8 +70,8 @@ def note_fault(line: Line, fault: Fault, by: User | None) -> Fault:
         noted = line.faults.filter(withdrawn_at=None).aggregate(pieces=Sum("pieces"))["pieces"] or 0
         if noted + fault.pieces > line.received:
             raise TooMany(
-                f"Line {line.number} has {line.received} pieces, and {noted} of them are noted already. Count broken "
-                "and wrong ones with the others."
+                f"Line {line.number} has {plural(line.received, 'piece')}, of which {noted} are noted already. Count "
+                "broken and wrong ones with the others."
             )
         fault.line, fault.by = line, by
         fault.save()

@@ -14,6 +14,7 @@ from django.urls import path, reverse
 from stockroom.models import Movement, Place, Valve
 from stockroom.places import moving
 from stockroom.places.moving import BadScans, UnknownPlace
+from stockroom.pure.written import plural
 from stockroom.site.named import NamedForm, edit_named
 from stockroom.site.names import refuse_serial
 from stockroom.site.people import Role, StaffRequest, for_roles
@@ -126,7 +127,7 @@ def _say_what_moved(request: StaffRequest, asked: list[Valve], moved: list[Valve
         messages.success(request, f"{valve.serial}, {valve.called_and_type}, {said}.")
         return
     already = f" {there} stood there already." if there else ""
-    messages.success(request, f"{len(moved)} valves moved to {place}.{already}")
+    messages.success(request, f"{plural(len(moved), 'valve')} moved to {place}.{already}")
 
 
 urlpatterns = [

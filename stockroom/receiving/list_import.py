@@ -32,6 +32,7 @@ from stockroom.files.tables import FileRow
 from stockroom.imports.keeping import ImportedBefore, NotReady, when_and_who
 from stockroom.marks import identity
 from stockroom.models import Entry, Line, Lot, LotFile, Maker, Place, Valve
+from stockroom.pure.written import plural
 from stockroom.receiving.booking import MOST_PIECES, add_lines, allot_whole
 from stockroom.receiving.list_layout import FIELDS, LISTS, ListChoices
 from stockroom.site.names import LONGEST, refuse_serial
@@ -567,7 +568,8 @@ def take_in(file: LotFile, by: User | None, *, sure: bool = False) -> list[Line]
         file.line_count = len(lines)
         file.save(update_fields=["imported_at", "imported_by", "line_count"])
         LISTS.remember(file, layout)
-        text = f"{len(lines)} lines, {preview.pieces} pieces, imported from {file.name}."
+        counted = f"{plural(len(lines), 'line')}, {plural(preview.pieces, 'piece')}"
+        text = f"{counted}, imported from {file.name}."
         Entry.write(by, "lines-imported", " ".join([text, *layout.left_out_notes()]), lot=file.lot)
     return lines
 
@@ -575,7 +577,7 @@ def take_in(file: LotFile, by: User | None, *, sure: bool = False) -> list[Line]
 def before_in_words(before: LotFile) -> str:
     return (
         f"This very file was imported {when_and_who(before)} into lot {before.lot}, as {before.name}: "
-        f"{before.line_count} lines."
+        f"{plural(before.line_count or 0, 'line')}."
     )
 
 

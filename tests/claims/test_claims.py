@@ -99,7 +99,7 @@ def test_wrong_and_broken_pieces_are_noted_by_line(by: User) -> None:
 def test_no_more_pieces_are_wrong_than_there_are(by: User) -> None:
     line = line_of(a_lot((10, 10)))
     claiming.note_fault(line, Fault(kind="broken", pieces=8), by)
-    with pytest.raises(claiming.TooMany, match="8 of them are noted already"):
+    with pytest.raises(claiming.TooMany, match="of which 8 are noted already"):
         claiming.note_fault(line, Fault(kind="wrong type", pieces=3), by)
 
 

@@ -11,7 +11,7 @@ from django.test import Client
 
 from catalog.loading import load
 from catalog.models import ValveType
-from catalog.reference import files
+from catalog.reference.rows import AliasRow, Reference
 from stockroom.jobs import worker
 from stockroom.jobs.worker import Hand
 from stockroom.marks import identity, looking, register
@@ -57,12 +57,12 @@ def alias(type_: ValveType, *names: str) -> None:
     keeping.change(type_, {**table, "aliases": wanted}, None, reason="the sheet in the box")
 
 
-def called_otherwise(**fields: Any) -> files.Reference:
+def called_otherwise(**fields: Any) -> Reference:
     row = OURS.types["EL84"]
     table = {**row.table, **fields.pop("table", {})}
     row = replace(row, table=table, **fields)
     names = dict.fromkeys(OURS.by_name, row)
-    return files.Reference(OURS.sources, OURS.basings, {row.designation: row}, names)
+    return Reference(OURS.sources, OURS.basings, {row.designation: row}, names)
 
 
 def test_an_alias_added_raises_the_warning_and_taken_away_clears_it(reference: None, by: User) -> None:
@@ -107,7 +107,7 @@ def test_a_type_that_a_newer_reference_calls_otherwise_is_called_so_in_its_warni
     (dated,) = warned(early)
     assert "is before EL84 was first" in dated
     row = OURS.types["EL84"]
-    names = (*row.aliases, files.AliasRow("EL84", "memory", ""))
+    names = (*row.aliases, AliasRow("EL84", "memory", ""))
     load(called_otherwise(designation="QX84", aliases=names, table={"designation": "QX84"}))
     assert warned(marked) == ["it is taken for QX84, but the marks say 12AX7"]
     (dated,) = warned(early)

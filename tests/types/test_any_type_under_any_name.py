@@ -2,21 +2,18 @@
 
 from __future__ import annotations
 
-import io
 from collections.abc import Callable
 
 import pytest
-from django.core.files.uploadedfile import SimpleUploadedFile
 from django.test import Client
 from django.urls import reverse
-from openpyxl import Workbook
 
 from catalog.models import Ratings, ValveType
 from grading.listings import publishing
 from grading.listings.untested import never_graded
 from grading.models import Grade, Reading
 from grading.verdicts import judging
-from stockroom.models import Allocation, Customer, Entry, Line, Listing, Order, Valve
+from stockroom.models import Allocation, Customer, Entry, Line, Order, Valve
 from stockroom.site.people import Role
 from tests.factories import (
     graded,
@@ -37,62 +34,6 @@ pytestmark = pytest.mark.django_db
 @pytest.fixture
 def owner(logged_in: Callable[..., Client]) -> Client:
     return logged_in(Role.OWNER)
-
-
-def spreadsheet(*rows: list[object]) -> SimpleUploadedFile:
-    book, file = Workbook(), io.BytesIO()
-    for row in [["Type", "Condition", "Qty", "Unit price"], *rows]:
-        book.active.append(row)
-    book.save(file)
-    return SimpleUploadedFile("carton.xlsx", file.getvalue())
-
-
-def test_a_carton_of_pcc88_from_spreadsheet_to_shelf_to_untested_sale(owner: Client) -> None:
-    source()
-    make_policy()
-    lot = make_lot()
-    sent = owner.post(reverse("lot-import", args=[lot.number]), {"file": spreadsheet(["PCC88", "boxed", 3, 2])})
-    preview = f"{sent['Location']}preview/"
-    shown = owner.get(preview).content.decode()
-    assert "PCC88" in shown and "enter PCC88 as a new type" in shown
-    owner.post(preview, {"new pcc88": "on"})
-    owner.post(f"{sent['Location']}take-in/")
-    line = lot.lines.select_related("type").get()
-    assert (line.type.designation, line.pieces) == ("PCC88", 3)
-    assert line.type.aliases.filter(designation="7DJ8").exists()  # known to mean the same
-
-    owner.post(reverse("lot-count", args=[lot.number]), {"line-1": "3"})
-    owner.post(reverse("line-serials", args=[lot.number, 1]), {"count": "3"})
-    owner.post(reverse("place-new"), {"code": "B7", "note": ""})
-    first, second, third = Valve.objects.order_by("serial")
-    moved = owner.post(f"{reverse('move')}?place=B7", {"valves": first.serial})
-    first.refresh_from_db()
-    assert moved.status_code < 400 and str(first.place) == "B7"
-    labels = owner.get(f"{reverse('labels')}?line={line}")
-    assert labels.status_code == 200
-
-    start = owner.get(f"{reverse('listing-new')}?serial={first.serial}").context["form"].initial
-    owner.post(f"{reverse('listing-new')}?serial={first.serial}", {**start, "price": "9.50"})
-    listing = Listing.objects.get()
-    public = Client().get(listing.get_absolute_url()).content.decode()
-    assert listing.untested and "PCC88" in listing.title and "Sold untested" in public
-
-    owner.post(reverse("order-new"), {"new_name": "Ada Quill", "currency": listing.currency})
-    order = Order.objects.get()
-    owner.post(reverse("order-listing", args=[order.number]), {"number": listing.number})
-    line_form = {"type": "PCC88", "set_size": 1, "quantity": 1, "sealed": "untested", "best_grades": 2}
-    owner.post(order.get_absolute_url(), line_form)
-    asked = order.lines.get(unit_price=None)
-    page = owner.get(reverse("order-candidates", args=[order.number, asked.pk])).content.decode()
-    assert "untested, as received" in page and second.serial in page
-    owner.post(reverse("order-accept", args=[order.number, asked.pk]), {"valves": second.serial})
-    for valve in (first, second):
-        for address in ("order-pull", "order-pack"):
-            owner.post(reverse(address, args=[order.number]), {"serial": valve.serial})
-    owner.post(reverse("order-despatch", args=[order.number]), {"carrier": "", "tracking": ""})
-    first.refresh_from_db()
-    second.refresh_from_db()
-    assert (first.state, second.state, third.state) == ("despatched", "despatched", "received")
 
 
 def test_a_type_without_a_nominal_is_read_and_kept_ungraded(owner: Client, logged_in: Callable[..., Client]) -> None:

@@ -103,8 +103,8 @@ def test_regrading_gives_new_grades_and_keeps_the_old_ones(valve: Valve, logged_
     assert Policy.current().version == 2
     assert valve.grades.get(current=True).name == "Good"
     assert Grade.objects.filter(valve=valve).count() == 2
-    assert Entry.objects.get(action="regraded").text.startswith("Re-graded 1 valves by")
-    assert "1 valves were graded by it" in client.get("/policy/2/effect/").content.decode()
+    assert Entry.objects.get(action="regraded").text.startswith("Re-graded 1 valve by")
+    assert "1 valve was graded by it" in client.get("/policy/2/effect/").content.decode()
 
 
 @pytest.fixture

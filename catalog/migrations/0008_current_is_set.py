@@ -1,0 +1,17 @@
+"""Test points whose bias is set until the printed current flows."""
+
+from django.db import migrations, models
+
+
+class Migration(migrations.Migration):
+    dependencies = [
+        ("catalog", "0007_conversion_conductance"),
+    ]
+
+    operations = [
+        migrations.AddField(
+            model_name="testpoint",
+            name="current_is_set",
+            field=models.BooleanField(default=False),
+        ),
+    ]
