@@ -23,7 +23,7 @@ from catalog.reference.designations import names_to_enter
 from catalog.reference.differing import SaidDifferently, differences
 from catalog.reference.equivalents import SOURCE, further_names, read_equivalents
 from catalog.reference.own import changed, in_force
-from catalog.reference.rows import ReferenceProblem
+from catalog.reference.rows import BasingRow, ReferenceProblem, TypeRow
 from catalog.reference.scripts import normal
 from catalog.reference.writing import as_toml
 from stockroom.models import Entry
@@ -103,6 +103,7 @@ def change(type_: ValveType, wanted: Table, by: User | None, *, reason: str, bas
         held = ValveType.objects.select_for_update(no_key=True).get(pk=type_.pk)
         before = table_in_force(type_)
         wanted, basing = _apart(wanted, basing, type_)
+        _read(wanted, basing)  # what follows takes it for a table of a type
         said = [*differences(before, wanted), *_in_basing(held.basing, basing)]
         if not said:
             return []
@@ -239,7 +240,9 @@ def _basings_in(tables: Iterable[Table]) -> dict[str, Table]:
 def _rows_of(table: Table, key: str) -> list[Table]:
     """What a file lists under a key. Raises TypeRefused where it is no list of tables."""
     rows = table.get(key, [])
-    if not isinstance(rows, list) or not all(isinstance(row, dict) and "designation" in row for row in rows):
+    if not isinstance(rows, list) or not all(
+        isinstance(row, dict) and isinstance(row.get("designation"), str) for row in rows
+    ):
         raise TypeRefused(f"{table.get('designation', 'a type')}: {key} is a list of tables with a designation.")
     return rows
 
@@ -392,6 +395,15 @@ SETTINGS = (
 
 def _write(table: Table, basing: Table | None) -> ValveType:
     """Check the whole, and make the tables say so."""
+    row, basings = _read(table, basing)
+    try:
+        return loading.write_types([row], basings)[row.designation]
+    except ReferenceProblem as problem:
+        raise TypeRefused(f"{problem}.") from problem
+
+
+def _read(table: Table, basing: Table | None) -> tuple[TypeRow, dict[str, BasingRow]]:
+    """The type and its basing, checked. Raises TypeRefused."""
     sources = set(Source.objects.values_list("key", flat=True))
     if SOURCE not in sources:
         Source.objects.create(key=SOURCE, title="From memory", kind="memory")
@@ -401,8 +413,7 @@ def _write(table: Table, basing: Table | None) -> ValveType:
     tables = [one for one in known if basing is None or one["name"] != basing["name"]] + ([basing] if basing else [])
     try:
         basings = {str(one["name"]): files.read_basing(one, "the basing", sources) for one in tables}
-        row = files.read_type(table, "the type", sources, basings)
-        return loading.write_types([row], basings)[row.designation]
+        return files.read_type(table, "the type", sources, basings), basings
     except ReferenceProblem as problem:
         raise TypeRefused(f"{problem}.") from problem
 

@@ -368,3 +368,20 @@ def test_a_name_with_a_question_mark_that_a_list_has_as_new_is_the_one_on_file(
     receiver.post(preview.replace("preview", "take-in"))
     lines = Line.objects.select_related("type").order_by("number")
     assert [line.called_and_type for line in lines] == ["ECC83 (12AX7)", "QX88", "KT66/6L6GC (KT66)"]
+
+
+@pytest.mark.parametrize(
+    "says",
+    [
+        "heaters = 3",
+        "section = [1]",
+        "aliases = [{ designation = 3 }]",
+        "basing = [1]",
+        '[[type.section]]\nkind = "pentode"\ntest_point = 3',
+        '[[type.section]]\nkind = "pentode"\n[[type.section.test_point]]\nx = 1',
+    ],
+)
+@pytest.mark.parametrize("name", ["EL84", "QX1"])
+def test_a_file_whose_rows_are_of_no_shape_is_refused_with_words(reference: None, name: str, says: str) -> None:
+    with pytest.raises(keeping.TypeRefused):
+        keeping.take_file(f'[[type]]\ndesignation = "{name}"\n{says}\n', None, reason="try")
