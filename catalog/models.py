@@ -357,9 +357,9 @@ class Section(models.Model):
 
     @property
     def test_point(self) -> TestPoint | None:
-        """The bench's default: the first that is given."""
-        points = [point for point in self.test_points.all() if not point.withdrawn]
-        return points[0] if points else None
+        """The bench's default: the first that a reading can stand beside, or else the first that is given."""
+        given = [point for point in self.test_points.all() if not point.withdrawn]
+        return next((point for point in given if point.has_nominal), given[0] if given else None)
 
     @property
     def says(self) -> tuple[object, ...]:

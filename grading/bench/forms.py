@@ -399,4 +399,4 @@ class ValveForms:
 
 def _point_of(section: Section, name: str) -> TestPoint:
     points = list(section.test_points.all())
-    return next((point for point in points if point.name == name), points[0])
+    return next((point for point in points if point.name == name), section.test_point or points[0])

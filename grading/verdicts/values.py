@@ -27,7 +27,7 @@ from django.utils import timezone
 from catalog.models import TestPoint
 from grading.metrology import comparison, uncertainty
 from grading.metrology.comparison import ComparedValue, ErrorComponent
-from grading.metrology.conformity import SetClaim, SetDecision, SetKnowledge, decide_set, decide_whole_set
+from grading.metrology.conformity import SetClaim, SetDecision, decide_whole_set
 from grading.metrology.quantities import FAULTS, claimed_at
 from grading.metrology.repeatability import critical_range
 from grading.metrology.spreads import relative_spread
@@ -564,11 +564,4 @@ def claim(values: Sequence[Value], tolerance: float, probability: float) -> SetD
 
     None where a reading's uncertainty is not known: the set is then taken as it reads.
     """
-    compared = comparable(values)
-    if compared is None or any(not value.components for value in compared):
-        return None
-
-    def known(more: float) -> SetKnowledge:
-        return SetKnowledge(*comparison.separate(compared, more))
-
-    return decide_set([value.value for value in values], tolerance, known, required_probability=probability)
+    return claim_whole([(value,) for value in values], tolerance, probability)
