@@ -39,7 +39,7 @@ def _pins(basing: Basing) -> tuple[str, ...]:
 def _section(section: Section) -> SectionSheet:
     rated = getattr(section, "ratings", None)
     ratings = {field: value for field, _, _ in Ratings.NAMES if rated and (value := getattr(rated, field)) is not None}
-    tell = [point for point in section.test_points.all() if point.has_nominal and not point.current_is_set]
+    tell = [point for point in section.test_points.all() if point.has_nominal and point.tells_a_curve]
     return SectionSheet(section.kind, ratings, tuple(sheet_point(point) for point in tell))
 
 

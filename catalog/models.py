@@ -456,13 +456,15 @@ def dialled_in(at: Settings) -> str:
         ia = getattr(at, "anode_current_ma", None)
         across = f", {at.anode_voltage_v - at.cathode_resistor_ohm * ia / 1000:.4g} V across the valve" if ia else ""
         words = [f"Va supply {at.anode_voltage_v:g} V{across}"]
+    if isinstance(at, TestPoint) and at.as_triode:  # a tester's own settings are settings alone
+        words.append("the screen joined to the anode")
     if at.screen_voltage_v is not None:
         words.append(f"Vg2 {at.screen_voltage_v:g} V")
     if at.grid_voltage_v is not None:
         words.append(f"Vg1 {at.grid_voltage_v:g} V".replace("-", "\N{MINUS SIGN}"))
     if at.cathode_resistor_ohm is not None:
         words.append(f"Rk {at.cathode_resistor_ohm:g} Ω")
-    if isinstance(at, TestPoint) and at.current_is_set:  # a tester's own settings are settings alone
+    if isinstance(at, TestPoint) and at.current_is_set:
         words.append(f"Vg1 set for Ia {at.anode_current_ma:g} mA")
     return ", ".join(words)
 
@@ -486,6 +488,7 @@ class TestPoint(Sourced):
     grid_voltage_v = models.FloatField(null=True)
     cathode_resistor_ohm = models.FloatField(null=True)
     current_is_set = models.BooleanField(default=False)  # the bias is set until the current flows
+    as_triode = models.BooleanField(default=False)  # the screen joined to the anode: the current is of both
     anode_current_ma = models.FloatField(null=True)  # none where only the tester's settings are known
     screen_current_ma = models.FloatField(null=True)
     gm_ma_per_v = models.FloatField(null=True)
@@ -517,6 +520,11 @@ class TestPoint(Sourced):
         """Whether a reading can stand beside it: a mixer driven by its oscillator is not what a tester reads."""
         at_rest = self.conversion_conductance_ma_per_v is None
         return self.anode_current_ma is not None and at_rest and not self.withdrawn
+
+    @property
+    def tells_a_curve(self) -> bool:
+        """Whether its figures are of the section as it is, at a bias that is known, without signal."""
+        return self.conversion_conductance_ma_per_v is None and not (self.current_is_set or self.as_triode)
 
     @property
     def holds_voltage(self) -> bool:

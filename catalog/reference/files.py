@@ -36,6 +36,7 @@ What a type may say beside the plain maxima, all of it optional::
     [[type.section.test_point]]     # beside the plain settings and nominals
     current_is_set = true           # instead of a bias: it is whatever lets anode_current_ma flow, which grades nothing
     conversion_conductance_ma_per_v = 0.45      # a mixer's, in place of gm, the oscillator's drive in load_note
+    as_triode = true                # the screen joined to the anode, no screen_voltage_v: current and gm are of both
     gm_not_printed = true           # the sheet gives the current and no gm, as of class B double triodes
 
     [[type.application]]            # a row of a resistance-coupled table, or typical operation
@@ -414,13 +415,15 @@ def _test_point(row: RowReader, kind: str, sources: Collection[str]) -> TestPoin
     electrodes = SECTION_ELECTRODES[kind]
     gridded, screened = kind not in WITHOUT_GAIN, "g2" in electrodes
     conversion = row.optional_positive("conversion_conductance_ma_per_v") if gridded else None
+    as_triode = row.flag("as_triode") if screened else False
     point = TestPointRow(
         name=name,
         anode_voltage_v=row.positive("anode_voltage_v"),
-        screen_voltage_v=row.positive("screen_voltage_v") if screened else None,
+        screen_voltage_v=row.positive("screen_voltage_v") if screened and not as_triode else None,
         grid_voltage_v=row.optional_number("grid_voltage_v") if gridded else None,
         cathode_resistor_ohm=row.optional_positive("cathode_resistor_ohm") if gridded else None,
         current_is_set=row.flag("current_is_set") if gridded else False,
+        as_triode=as_triode,
         anode_current_ma=row.nominal("anode_current_ma"),
         screen_current_ma=row.optional_positive("screen_current_ma") if screened else None,
         gm_ma_per_v=_slope(row, conversion) if gridded else None,

@@ -121,6 +121,7 @@ class TestPointRow:
     grid_voltage_v: Decimal | None
     cathode_resistor_ohm: Decimal | None
     current_is_set: bool  # the bias is whatever lets the current flow, which then is no nominal
+    as_triode: bool  # the screen joined to the anode: current and gm are of both
     anode_current_ma: Decimal | None  # None where a shop only knows how it sets its tester
     screen_current_ma: Decimal | None
     gm_ma_per_v: Decimal | None

@@ -42,9 +42,9 @@ def _section(section: SectionRow) -> SectionSheet:
 
 
 def _tells_a_curve(point: TestPointRow) -> bool:
-    """Not without the bias, nor a mixer's mean current under its oscillator."""
+    """Not without the bias, nor of a pentode as a triode, nor a mixer's mean current under its oscillator."""
     rest = point.anode_current_ma is not None and point.conversion_conductance_ma_per_v is None
-    return rest and not point.current_is_set
+    return rest and not (point.current_is_set or point.as_triode)
 
 
 def point_of(row: TestPointRow) -> SheetPoint:

@@ -196,6 +196,7 @@ class PointForm(forms.Form):
     name = forms.CharField(required=False, max_length=60, label="Name of the test point", help_text="Such as 90 V.")
     anode_voltage_v = _number("Va, V")
     screen_voltage_v = _number("Vg2, V")
+    as_triode = forms.BooleanField(required=False, label="or the screen is joined to the anode")
     grid_voltage_v = _number("Vg1, V", None)
     cathode_resistor_ohm = _number("or Rk, Ω")
     current_is_set = forms.BooleanField(required=False, label="or the bias is set until that Ia flows")
@@ -212,7 +213,8 @@ class PointForm(forms.Form):
 
     def clean(self) -> dict[str, Any]:
         said = super().clean() or {}
-        said["current_is_set"] = said.get("current_is_set") or None  # left out of the row where it is not so
+        for flag in ("current_is_set", "as_triode"):
+            said[flag] = said.get(flag) or None  # left out of the row where it is not so
         if any(value is not None for key, value in said.items() if key != "name") and not said.get("name"):
             self.add_error("name", "Give the test point a name, such as its anode voltage.")
         return said

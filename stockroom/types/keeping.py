@@ -223,7 +223,14 @@ def _refuse_other_settings(before: Table, wanted: Table) -> None:
                 )
 
 
-SETTINGS = ("anode_voltage_v", "screen_voltage_v", "grid_voltage_v", "cathode_resistor_ohm", "current_is_set")
+SETTINGS = (
+    "anode_voltage_v",
+    "screen_voltage_v",
+    "as_triode",
+    "grid_voltage_v",
+    "cathode_resistor_ohm",
+    "current_is_set",
+)
 
 
 def _write(table: Table, basing: Table | None) -> ValveType:

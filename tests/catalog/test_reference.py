@@ -182,6 +182,13 @@ def test_a_mixer_is_given_by_its_conversion_conductance_and_tells_no_curve(read:
     assert sheets_of(reference)["6J5"].sections[0].points == ()
 
 
+def test_a_pentode_as_a_triode_has_no_screen_voltage_and_tells_no_curve() -> None:
+    """The 6L6G's: a curve through both rows would miss its sheet."""
+    point = next(point for point in OURS.types["6L6G"].sections[0].test_points if point.as_triode)
+    assert point.screen_voltage_v is None and point.anode_current_ma == 40
+    assert len(sheets_of(OURS)["6L6G"].sections[0].points) == len(OURS.types["6L6G"].sections[0].test_points) - 1
+
+
 def test_a_point_whose_bias_is_set_for_a_current_has_none_and_tells_no_curve(read: Written) -> None:
     row = 'name = "9 mA", anode_voltage_v = 250, current_is_set = true, anode_current_ma = 9, gm_ma_per_v = 2.6'
     points = f'test_point = [{{ {row}, source = "memory" }}]\n'

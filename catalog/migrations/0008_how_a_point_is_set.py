@@ -1,4 +1,4 @@
-"""Test points whose bias is set until the printed current flows."""
+"""Test points whose bias is set until the printed current flows, and those of a pentode as a triode."""
 
 from django.db import migrations, models
 
@@ -12,6 +12,11 @@ class Migration(migrations.Migration):
         migrations.AddField(
             model_name="testpoint",
             name="current_is_set",
+            field=models.BooleanField(default=False),
+        ),
+        migrations.AddField(
+            model_name="testpoint",
+            name="as_triode",
             field=models.BooleanField(default=False),
         ),
     ]
