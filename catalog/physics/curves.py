@@ -64,11 +64,6 @@ class SheetPoint(NamedTuple):
             screen_voltage_v=None if screen_voltage_v is None else screen_voltage_v - dropped,
         )
 
-    @property
-    def joined(self) -> bool:
-        """A row of the screen joined to the anode, which alone prints mu: the current, gm and ra are of both."""
-        return self.mu is not None and self.screen_voltage_v == self.anode_voltage_v
-
 
 @dataclass(frozen=True, slots=True)
 class TriodeCurve:
@@ -196,8 +191,6 @@ def fit(kind: str, points: tuple[SheetPoint, ...]) -> Fitted | None:
 
     Currents alone leave open how steeply the grid commands them, so one point at least must give gm.
     """
-    if kind != "triode":
-        points = tuple(point for point in points if not point.joined)
     if not any(point.gm_ma_per_v for point in points):
         return None
     if kind == "triode":

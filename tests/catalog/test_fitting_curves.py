@@ -48,13 +48,6 @@ def test_currents_without_a_mutual_conductance_give_no_curve() -> None:
     assert fit("triode", (*zero_signal, SheetPoint(250, -8, 9, 2.6, mu=20))) is not None
 
 
-def test_a_row_of_the_screen_joined_to_the_anode_bends_no_pentodes_curve() -> None:
-    alone = SheetPoint(250, -14, 72, 6.0, screen_voltage_v=250, screen_current_ma=5, anode_resistance_kohm=22.5)
-    joined = SheetPoint(250, -20, 40, 4.7, mu=8, screen_voltage_v=250, anode_resistance_kohm=1.7)
-    assert fit("beam tetrode", (alone, joined)) == fit("beam tetrode", (alone,))
-    assert fit("beam tetrode", (joined,)) is None
-
-
 def test_what_has_no_points_or_no_curves_gives_nothing() -> None:
     assert fit("triode", ()) is None
     assert fit("diode", (SheetPoint(17, 0, 225),)) is None
