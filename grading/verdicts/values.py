@@ -32,7 +32,7 @@ from grading.metrology.quantities import FAULTS, claimed_of
 from grading.metrology.repeatability import critical_range
 from grading.metrology.spreads import relative_spread
 from grading.metrology.uncertainty import ReadingTerms
-from grading.models import Baseline, Quantity, Stop, Tester
+from grading.models import Baseline, Quantity, Reading, Stop, Tester
 from grading.testers.conditions import conditions_for
 from grading.testers.records import Basis, BasisKind, TesterRecord, Unmeasured, basis_for, record_of
 from grading.verdicts.pure.grades import ReadingUncertainty, SectionReading
@@ -77,6 +77,9 @@ class Bench:
         if tester_id not in self._changes:
             self._changes[tester_id] = changes_of(self.tester(tester_id))
         return f"{tester_id}.{bisect_right(self._changes[tester_id], at)}"
+
+    def session_of(self, reading: Reading) -> str:
+        return self.session(reading.shift.tester_id, reading.taken_at)
 
     def conditions(self, tester_id: int, point: TestPoint, basis: Basis, at: datetime) -> str:
         """The tester's own settings beside a house nominal; the sheet's where it was read or brought there."""

@@ -27,6 +27,7 @@ from grading.testers import records, reference_checks, studies
 from grading.testers.records import Described
 from grading.verdicts import judging
 from grading.verdicts import values as measured
+from grading.verdicts.graded import sections_as_graded
 from grading.verdicts.pure.grades import Judgement, SectionReading, judge
 from grading.verdicts.pure.rules import GradeLevel, PolicyProblem, Unknown, read_policy
 from grading.verdicts.pure.rules import PolicyRules as Rules
@@ -342,6 +343,25 @@ def test_nothing_is_shared_across_a_change_of_the_tester(
     if not shared:
         with pytest.raises(making.CannotMatch, match="not surely within"):
             making.make_set(valves, 4, owner())
+
+
+def test_a_reading_made_before_a_change_of_the_tester_is_no_repeat_of_one_made_after_it(
+    policy: Policy, shift: Shift
+) -> None:
+    """Half of their mean would have the errors of the tester as it was, which no other valve read since shares."""
+    now = timezone.now()
+    early, late = now - timedelta(seconds=3), now - timedelta(seconds=1)
+    (valve,) = make_valves(make_type(), 1)
+    read(valve, 1.2, 1.60, shift=shift, taken_at=early)
+    read(valve, 1.2, 1.62, shift=shift, taken_at=late)
+    mean = values_of(judging.grade([valve], policy, None)[valve.pk])[1, GM]
+    assert (mean.value, mean.readings) == (pytest.approx(1.61), 2)
+    changed_by_a_stop(shift.tester, now - timedelta(seconds=2))
+    Stop.objects.update(cleared_at=late - timedelta(milliseconds=500))
+    since = values_of(judging.grade([valve], policy, None)[valve.pk])[1, GM]
+    assert (since.value, since.readings) == (1.62, 1)
+    assert since.standard_uncertainty and mean.standard_uncertainty
+    assert since.standard_uncertainty > mean.standard_uncertainty
 
 
 def test_where_people_differ_sets_are_sought_among_each_persons_readings(policy: Policy) -> None:
@@ -663,6 +683,18 @@ def test_what_had_not_settled_is_never_averaged_with_what_has(policy: Policy, sh
     value = values_of(grade)[1, IA]
     assert (value.value, value.readings) == (pytest.approx(1.20, abs=0.003), 1)
     assert grade.readings.filter(section=1).count() == 2, "the cold reading is kept beside it"
+
+
+def test_a_leak_that_showed_before_the_valve_settled_still_counts(policy: Policy, shift: Shift) -> None:
+    Capability.objects.create(tester=shift.tester, quantity=Quantity.LEAKAGE, resolution=1)
+    valve = make_valves(make_type(), 1)[0]
+    assert warmed_up(shift, valve, *COLD, heater_cathode_leakage_ua=300.0) is None
+    grade = warmed_up(shift, valve, *WARM)
+    assert grade is not None and grade.name == "Unfit"
+    assert grade.reasons[0].startswith("section 1: heater-cathode leakage 300 µA")
+    first, second = sections_as_graded(grade)
+    assert first.faults == {Quantity.LEAKAGE: 300.0} and Quantity.LEAKAGE.short not in first.untested
+    assert Quantity.LEAKAGE.short in second.untested
 
 
 def test_a_valve_whose_last_series_has_not_settled_has_no_grade_and_goes_nowhere(
