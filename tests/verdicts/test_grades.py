@@ -18,8 +18,8 @@ from catalog.models import Section, ValveType
 from grading.models import Policy as Policies
 from grading.models import Reading
 from grading.verdicts import judging
-from grading.verdicts.pure.grades import ReadingUncertainty, SectionReading, judge
-from grading.verdicts.pure.rules import FAULTS, MaximumFalseAcceptance, PolicyProblem, PolicyRules, read_policy
+from grading.verdicts.pure.grades import Judgement, ReadingUncertainty, SectionReading, judge
+from grading.verdicts.pure.rules import FAULTS, MaximumFalseAcceptance, PolicyProblem, PolicyRules, Unknown, read_policy
 from tests.factories import make_line, make_shift, make_valve
 
 RULES: dict[str, Any] = json.loads((Path(__file__).parents[2] / "fixtures" / "policy.json").read_text())["rules"]
@@ -164,9 +164,25 @@ def test_a_stabiliser_is_judged_by_the_voltage_that_it_holds(
     assert (found.name, found.reasons) == (name, (reason,))
 
 
+def test_a_stabiliser_read_on_a_tester_that_little_is_known_of_is_judged_as_the_policy_supposes(
+    policy: PolicyRules,
+) -> None:
+    def judged(unknown: Unknown, wanting: bool = False) -> Judgement:
+        u = ReadingUncertainty(repeatability_sd=0.1, systematic_u=0.1, wanting=wanting)
+        held = SectionReading(1, None, None, 156.0, nominal_anode_voltage_v=150, voltage_held_known=u)
+        return judge(replace(guarded(policy), unknown=unknown), [replace(held, kind="stabiliser")])
+
+    surely = judged(Unknown(accuracy_percent=3.0))
+    assert surely.name == "Excellent" and surely.assurance is not None
+    wanting = judged(Unknown(accuracy_percent=3.0), wanting=True)
+    assert (wanting.name, wanting.too_close, wanting.assurance) == ("Good", True, None)
+    assert judged(Unknown(), wanting=True).assurance is None
+    assert judged(Unknown(best_grade=2), wanting=True).name == "Good"
+
+
 def test_a_stored_policy_that_says_nothing_of_stabilisers_takes_one_within_a_tenth() -> None:
     levels = [{key: value for key, value in row.items() if "voltage" not in key} for row in RULES["levels"]]
-    old = read_policy({**RULES, "levels": levels})
+    old = read_policy({"levels": levels, "otherwise": "Unfit"})
     read = SectionReading(1, anode_voltage_v=164, nominal_anode_voltage_v=150, kind="stabiliser")
     assert [judge(old, [replace(read, anode_voltage_v=held)]).name for held in (164, 166)] == ["Excellent", "Unfit"]
 

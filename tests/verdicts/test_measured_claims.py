@@ -554,7 +554,27 @@ def test_a_scale_read_at_its_very_mark_is_too_close_to_call(at_scale: Client) ->
     at_scale.post("/bench/", {"serial": valve.serial, "s1-scale": "60", "s2-scale": "70"})
     grade = Grade.objects.get(valve=valve, current=True)
     assert (grade.name, grade.too_close) == ("Unfit", True)
-    assert "section 1: scale 60, passes from 60 (probability of meeting it 50 %: too close to call" in grade.reasons[0]
+    assert grade.reasons[0].startswith("section 1: scale 60, passes from 60 (too close to call on a tester that not")
+    at_scale.post("/bench/", {"serial": make_valves(make_type(), 1)[0].serial, "s1-scale": "72", "s2-scale": "70"})
+    passed = Grade.objects.get(name="Passed on scale")
+    assert passed.assurance is None, "no accuracy of this scale is stated"
+
+
+def test_the_less_is_known_of_a_scale_the_more_it_must_read(policy: Policy) -> None:
+    policy.rules = {**policy.rules, "unknown": {"accuracy_percent": 12}}
+    policy.save()
+    stated = {"a display step": Described(1, scale_pass_at=60), "a tenth": Described(1, 10.0, scale_pass_at=60)}
+    least = {}
+    for name, row in stated.items():
+        tester = make_tester(f"Drawer tester, {name}")
+        records.describe(tester, {Quantity.EMISSION: row}, owner())
+        shift = make_shift(make_user(name, Role.BENCH), Tester.objects.get(pk=tester.pk))
+        valves = make_valves(make_type(), 12)
+        for reading, valve in enumerate(valves, start=60):
+            read(valve, shift=shift, emission_scale=reading)
+        judged = judging.judge_all(valves, policy).judged
+        least[name] = 60 + [one.after.saleable for one in judged].index(True)
+    assert least["a display step"] >= least["a tenth"] > 62
 
 
 def test_a_leaky_valve_does_not_pass_on_a_scale(policy: Policy) -> None:
