@@ -270,14 +270,12 @@ def values_of(repeats: Repeats, bench: Bench) -> list[Value]:
             continue
         record = bench.record(tester_id, latest.taken_at)
         spoken = spoken_by(repeats, quantity, record, basis.nominal and basis.nominal / basis.factor)
-        words, left_out = basis.words, ()
         mean, corrected = record.corrected(quantity, spoken.value)
-        if basis.kind == BasisKind.HOUSE:
+        words, left_out = f"{corrected}, {basis.words}" if corrected else basis.words, ""
+        if basis.kind == BasisKind.HOUSE and corrected:
             # A house nominal is what the tester showed, errors and all: beside it a reading stays as shown too, and
             # what is then known to be wrong with it is in no ±.
-            mean, left_out = spoken.value, (f"beside a house nominal it is not {corrected}",) if corrected else ()
-        elif corrected:
-            words = f"{corrected}, {words}"
+            mean, words, left_out = spoken.value, basis.words, f"beside a house nominal it is not {corrected}"
         plain = Value(
             section=latest.section,
             quantity=str(quantity),
@@ -294,7 +292,7 @@ def values_of(repeats: Repeats, bench: Bench) -> list[Value]:
             operator=str(latest.shift.operator_id),
             taken_at=latest.taken_at.isoformat(),
             session=bench.session(tester_id, latest.taken_at),
-            wanting=left_out,
+            wanting=(left_out,) if left_out else (),
             contradiction=spoken.contradiction,
         )
         values.append(_with_uncertainty(plain, mean, quantity, basis, record, bench))

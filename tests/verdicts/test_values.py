@@ -271,3 +271,13 @@ def test_readings_of_a_scale_are_known_by_their_number_and_its_step_and_may_cont
     assert known is not None and (known.readings, known.display_step, known.wanting) == (2, 1.0, True)
     grade = graded(valve, None, None, shift=shift, emission_scale=40)
     assert "section 1: emission on a scale was read as 80, 82 and 40" in grade.reasons[0] and not grade.saleable
+
+
+def test_a_calibration_is_overdue_for_what_was_read_after_it_was_due_and_for_nothing_before() -> None:
+    tester = calibrated(described(), done_days_ago=400, due_in_days=-30)
+    today = timezone.localdate()
+    late = {
+        days: bool(records.record_of(tester, today - timedelta(days=days)).known(IA, 1.2).overdue)
+        for days in (0, 29, 30, 31)
+    }
+    assert late == {0: True, 29: True, 30: False, 31: False}, "on the day that it is due it still counts"
