@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from datetime import date, timedelta
-from math import hypot, sqrt
+from math import hypot, inf, sqrt
 
 import pytest
 from django.utils import timezone
@@ -191,6 +191,7 @@ def test_a_converted_reading_has_the_readings_uncertainty_as_converted_and_the_m
         0.005,
     )
     of_model = value.value * basis.relative_model_u
+    assert basis.sheet_limits and value.sheet_limits, "as converted it is what the sheet speaks of"
     assert value.standard_uncertainty == pytest.approx(hypot(as_read * basis.factor, of_model))
     (part,) = [one for one in value.components if one.name == "conversion of conditions"]
     assert part.standard_uncertainty == pytest.approx(of_model)
@@ -281,3 +282,14 @@ def test_a_calibration_is_overdue_for_what_was_read_after_it_was_due_and_for_not
         for days in (0, 29, 30, 31)
     }
     assert late == {0: True, 29: True, 30: False, 31: False}, "on the day that it is due it still counts"
+
+
+def test_a_calibration_known_from_few_readings_lends_its_degrees_of_freedom() -> None:
+    tester = described()
+    row = Calibration(tester=tester, done_on=date(2026, 1, 1), due_on=date(2099, 1, 1), by="Halden Metrology")
+    records.calibrate(row, {IA: Calibrated(2.0, 3.0), GM: Calibrated(2.0)}, owner())
+    record = records.record_of(Tester.objects.get(pk=tester.pk))
+    assert record.known(IA, 1.2).terms.calibration_degrees_of_freedom == 3
+    assert record.known(GM, 1.6).terms.calibration_degrees_of_freedom == inf
+    few = measured._with_uncertainty(of_session("1.0"), 1.2, IA, house_basis()._replace(kind=BasisKind.SHEET), record)
+    assert few.degrees_of_freedom is not None and few.degrees_of_freedom < 6
