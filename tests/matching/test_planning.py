@@ -146,6 +146,16 @@ def test_any_prices_at_all_bound_what_a_plan_can_earn(seed: int, crowded: bool, 
     assert bound >= best_income(pieces, demands, made_already) - 1e-6
 
 
+def test_prices_that_a_set_undercuts_by_less_than_is_looked_for_bound_it_all_the_same() -> None:
+    """Four parts in a hundred million are more than rounding, and less than makes a set worth asking for."""
+    pieces = [Piece(key=place, quantities=(10.0,)) for place in range(2)]
+    market = Market(pieces, [PlanDemand("pair", 2, 100.0, 1, 0.05)], Rules(), Watch(5.0, None, None), 0)
+    prices = np.zeros(len(market.limits))
+    prices[:2] = 50 * (1 - 0.4 * planning.CLOSE)
+    assert 2 * prices[0] < 100.0
+    assert market.price(prices, market.limits)[0] >= 100.0
+
+
 @pytest.mark.parametrize("seconds", [0.0, 0.5, 8.0])
 def test_a_bound_cut_short_by_the_clock_still_holds(seconds: float) -> None:
     pieces = scattered(24, 11)
