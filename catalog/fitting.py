@@ -10,7 +10,7 @@ from catalog.physics.answers import Advice
 from catalog.physics.curves import SheetPoint
 from catalog.physics.positions import Position
 from catalog.physics.sheets import HeaterOption, SectionSheet, TypeSheet, similar_kind
-from catalog.reference.files import BASES
+from catalog.reference.vocabulary import BASES
 
 
 def sheet_of(type_: ValveType) -> TypeSheet:
@@ -39,9 +39,8 @@ def _pins(basing: Basing) -> tuple[str, ...]:
 def _section(section: Section) -> SectionSheet:
     rated = getattr(section, "ratings", None)
     ratings = {field: value for field, _, _ in Ratings.NAMES if rated and (value := getattr(rated, field)) is not None}
-    return SectionSheet(
-        section.kind, ratings, tuple(sheet_point(point) for point in section.test_points.all() if point.has_nominal)
-    )
+    tell = [point for point in section.test_points.all() if point.has_nominal and point.tells_a_curve]
+    return SectionSheet(section.kind, ratings, tuple(sheet_point(point) for point in tell))
 
 
 def sheet_point(point: TestPoint) -> SheetPoint:

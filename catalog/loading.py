@@ -37,6 +37,7 @@ from catalog.models import (
 from catalog.reference import files
 from catalog.reference.own import SaidDifferently, differences, in_force
 from catalog.reference.positions import ExamplePosition
+from catalog.reference.rows import BasingRow, Electrode, Reference, ReferenceProblem, SourceRow, TypeRow
 from catalog.reference.scripts import normal
 from catalog.reference.writing import as_toml
 
@@ -57,7 +58,7 @@ class Loaded(NamedTuple):
 
 
 @transaction.atomic
-def load(reference: files.Reference) -> Loaded:
+def load(reference: Reference) -> Loaded:
     """Take over the reference. What the shop says itself stays before it."""
     _write_sources(reference.sources.values())
     basings = {**reference.basings, **{row.name: row for row in _own_basings()}}
@@ -71,9 +72,7 @@ def load(reference: files.Reference) -> Loaded:
     return Loaded(len(written), Alias.objects.count(), TestPoint.objects.count(), left)
 
 
-def _keep_reference(
-    rows: Iterable[files.TypeRow], types: Mapping[str, ValveType]
-) -> dict[ValveType, list[SaidDifferently]]:
+def _keep_reference(rows: Iterable[TypeRow], types: Mapping[str, ValveType]) -> dict[ValveType, list[SaidDifferently]]:
     """A version of every type of which the files say something new; what is new of those that they gave before."""
     before = dict(latest(TypeVersion.Origin.REFERENCE).values_list("type", "says"))
     numbers = dict(TypeVersion.objects.values_list("type").annotate(last=Max("number")).order_by())
@@ -98,8 +97,8 @@ def type_table(says: str) -> dict[str, Any]:
 
 
 def _before_reference(
-    rows: Sequence[files.TypeRow], basings: Mapping[str, files.BasingRow], sources: Collection[str]
-) -> tuple[list[files.TypeRow], list[str]]:
+    rows: Sequence[TypeRow], basings: Mapping[str, BasingRow], sources: Collection[str]
+) -> tuple[list[TypeRow], list[str]]:
     """The rows with what the shop says of them, less the aliases that are the shop's own names for other types."""
     own = own_tables()
     given = {normal(row.designation) for row in rows}
@@ -115,7 +114,7 @@ def _before_reference(
             if row.designation in own:
                 both = in_force(row.table, own[row.designation])
                 row = files.read_type(both, OWN, sources, basings)
-        except files.ReferenceProblem as problem:
+        except ReferenceProblem as problem:
             left.append(f"What the shop says of {row.designation} no longer goes with the reference: {problem}")
         for alias in row.aliases:
             if normal(alias.designation) in taken:
@@ -136,7 +135,7 @@ def own_tables() -> dict[str, dict[str, Any]]:
     return {name: type_table(says) for name, says in found}
 
 
-def _own_basings() -> list[files.BasingRow]:
+def _own_basings() -> list[BasingRow]:
     sources = set(Source.objects.values_list("key", flat=True))
     said = latest(TypeVersion.Origin.SHOP).exclude(says="").values_list("says", flat=True)
     tables = [table for text in said for table in tomllib.loads(text, parse_float=Decimal).get("basing", ())]
@@ -155,7 +154,7 @@ def keep_version(
     return TypeVersion.objects.create(type=type_, number=last + 1, origin=origin, says=says, reason=reason, by=by)
 
 
-def write_types(rows: Sequence[files.TypeRow], basings: Mapping[str, files.BasingRow]) -> dict[str, ValveType]:
+def write_types(rows: Sequence[TypeRow], basings: Mapping[str, BasingRow]) -> dict[str, ValveType]:
     """Make these types in the tables be what the rows say; by designation."""
     before = _first_years()
     sources = {source.key: source for source in Source.objects.all()}
@@ -171,11 +170,11 @@ def write_types(rows: Sequence[files.TypeRow], basings: Mapping[str, files.Basin
     return types
 
 
-def _write_sources(rows: Iterable[files.SourceRow]) -> None:
+def _write_sources(rows: Iterable[SourceRow]) -> None:
     _write([Source(key=row.key, title=row.title, edition=row.edition, kind=row.kind) for row in rows], "key")
 
 
-def _follow_renamed(reference: files.Reference) -> None:
+def _follow_renamed(reference: Reference) -> None:
     """Goods of a type that the files call otherwise now follow: it takes their designation, and shows its own."""
     given = {normal(row.designation): row.designation for row in reference.types.values()}
     known = set(ValveType.objects.values_list("normal", flat=True))
@@ -189,7 +188,7 @@ def _follow_renamed(reference: files.Reference) -> None:
                 designation=row.designation, normal=normal(row.designation), preferred=preferred
             )
         elif not type_.own_versions.exists():
-            raise files.ReferenceProblem(
+            raise ReferenceProblem(
                 f"{row.file}, {row.designation}: aliases: “{type_.designation}” is a type of its own in the database, "
                 f"and so is {row.designation}. Leave one of the two names out of the files."
             )
@@ -237,7 +236,7 @@ def _check_room(rows: Sequence[models.Model]) -> None:
                 text = getattr(row, column.attname) or ""
                 if len(text) > column.max_length:
                     what = f"{row._meta.verbose_name}, {column.name}: {len(text)} signs, {column.max_length} at most"
-                    raise files.ReferenceProblem(f"{what}: “{text[:60]}…”")
+                    raise ReferenceProblem(f"{what}: “{text[:60]}…”")
 
 
 def _load_basings(rows: Any, sources: Mapping[str, Source]) -> dict[str, Basing]:
@@ -259,7 +258,7 @@ def _load_basings(rows: Any, sources: Mapping[str, Source]) -> dict[str, Basing]
 
 
 def _load_types(
-    rows: Sequence[files.TypeRow], sources: Mapping[str, Source], basings: Mapping[str, Basing]
+    rows: Sequence[TypeRow], sources: Mapping[str, Source], basings: Mapping[str, Basing]
 ) -> dict[str, ValveType]:
     types = _write(
         [
@@ -294,9 +293,7 @@ def _load_types(
     return {type_.designation: type_ for type_ in types}
 
 
-def _load_sections(
-    rows: Sequence[files.TypeRow], types: Mapping[str, ValveType], sources: Mapping[str, Source]
-) -> None:
+def _load_sections(rows: Sequence[TypeRow], types: Mapping[str, ValveType], sources: Mapping[str, Source]) -> None:
     points = [(types[row.designation], section) for row in rows for section in row.sections]
     sections = _write([Section(type=type_, number=row.index, kind=row.kind) for type_, row in points], "type", "number")
     pairs = [(section, row) for section, (_, row) in zip(sections, points, strict=True)]
@@ -330,9 +327,7 @@ def _withdraw(point: TestPoint) -> None:
         TestPoint.objects.filter(pk=point.pk).update(position=TestPoint.WITHDRAWN + point.position)
 
 
-def _load_applications(
-    rows: Sequence[files.TypeRow], types: Mapping[str, ValveType], sources: Mapping[str, Source]
-) -> None:
+def _load_applications(rows: Sequence[TypeRow], types: Mapping[str, ValveType], sources: Mapping[str, Source]) -> None:
     """Nothing hangs on these rows: what the files no longer give is forgotten."""
     Application.objects.filter(type__in=types.values()).delete()
     Application.objects.bulk_create(
@@ -348,7 +343,7 @@ def _load_applications(
 
 
 def _load_aliases(
-    rows: Sequence[files.TypeRow], types: Mapping[str, ValveType], sources: Mapping[str, Source]
+    rows: Sequence[TypeRow], types: Mapping[str, ValveType], sources: Mapping[str, Source]
 ) -> list[Alias]:
     aliases = [
         Alias(
@@ -366,7 +361,7 @@ def _load_aliases(
 
 
 def _load_related(
-    rows: Sequence[files.TypeRow],
+    rows: Sequence[TypeRow],
     types: Mapping[str, ValveType],
     sources: Mapping[str, Source],
 ) -> None:
@@ -380,7 +375,7 @@ def _load_related(
         for related in row.related:
             other = names.get(normal(related.designation))
             if other is None:
-                raise files.ReferenceProblem(f"{row.designation}: related: “{related.designation}” is not on file")
+                raise ReferenceProblem(f"{row.designation}: related: “{related.designation}” is not on file")
             found.append(
                 RelatedType(
                     type=types[row.designation],
@@ -407,5 +402,5 @@ def _values(row: dict[str, Any]) -> dict[str, Any]:
     }
 
 
-def _joined(electrodes: tuple[files.Electrode, ...]) -> str:
+def _joined(electrodes: tuple[Electrode, ...]) -> str:
     return "+".join(str(electrode) for electrode in electrodes)

@@ -16,9 +16,9 @@ from django.urls import reverse
 from django.utils import timezone
 
 from catalog.kept_positions import KeptPosition as KeptPosition
-from catalog.reference.files import BASES, ELECTRODES, ROLES, SCREENS
 from catalog.reference.lookup import NameFound, NameRegister, OnFile
 from catalog.reference.scripts import normal
+from catalog.reference.vocabulary import BASES, ELECTRODES, ROLES, SCREENS
 
 
 def electrodes_in_words(electrodes: str) -> str:
@@ -357,9 +357,9 @@ class Section(models.Model):
 
     @property
     def test_point(self) -> TestPoint | None:
-        """The bench's default: the first that is given."""
-        points = [point for point in self.test_points.all() if not point.withdrawn]
-        return points[0] if points else None
+        """The bench's default: the first that a reading can stand beside, or else the first that is given."""
+        given = [point for point in self.test_points.all() if not point.withdrawn]
+        return next((point for point in given if point.has_nominal), given[0] if given else None)
 
     @property
     def says(self) -> tuple[object, ...]:
@@ -456,19 +456,24 @@ def dialled_in(at: Settings) -> str:
         ia = getattr(at, "anode_current_ma", None)
         across = f", {at.anode_voltage_v - at.cathode_resistor_ohm * ia / 1000:.4g} V across the valve" if ia else ""
         words = [f"Va supply {at.anode_voltage_v:g} V{across}"]
+    if isinstance(at, TestPoint) and at.as_triode:  # a tester's own settings are settings alone
+        words.append("the screen joined to the anode")
     if at.screen_voltage_v is not None:
         words.append(f"Vg2 {at.screen_voltage_v:g} V")
     if at.grid_voltage_v is not None:
         words.append(f"Vg1 {at.grid_voltage_v:g} V".replace("-", "\N{MINUS SIGN}"))
     if at.cathode_resistor_ohm is not None:
         words.append(f"Rk {at.cathode_resistor_ohm:g} Ω")
+    if isinstance(at, TestPoint) and at.current_is_set:
+        words.append(f"Vg1 set for Ia {at.anode_current_ma:g} mA")
     return ", ".join(words)
 
 
 class TestPoint(Sourced):
     """The conditions of a measurement and what a good section reads there.
 
-    Bias is either a fixed grid voltage or a cathode resistor, and then the anode's voltage is the supply's. A
+    Bias is either a fixed grid voltage or a cathode resistor, and then the anode's voltage is the supply's; or it is
+    whatever lets the printed current flow, which then is a setting and no nominal, as sheets of power types have it. A
     rectifier's `anode_voltage_v` is the drop across the section at `anode_current_ma`, a stabiliser's what it holds
     there. Limits are there only where the sheet gives them.
     """
@@ -482,6 +487,8 @@ class TestPoint(Sourced):
     screen_voltage_v = models.FloatField(null=True)
     grid_voltage_v = models.FloatField(null=True)
     cathode_resistor_ohm = models.FloatField(null=True)
+    current_is_set = models.BooleanField(default=False)  # the bias is set until the current flows
+    as_triode = models.BooleanField(default=False)  # the screen joined to the anode: the current is of both
     anode_current_ma = models.FloatField(null=True)  # none where only the tester's settings are known
     screen_current_ma = models.FloatField(null=True)
     gm_ma_per_v = models.FloatField(null=True)
@@ -515,6 +522,11 @@ class TestPoint(Sourced):
         return self.anode_current_ma is not None and at_rest and not self.withdrawn
 
     @property
+    def tells_a_curve(self) -> bool:
+        """Whether its figures are of the section as it is, at a bias that is known, without signal."""
+        return self.conversion_conductance_ma_per_v is None and not (self.current_is_set or self.as_triode)
+
+    @property
     def holds_voltage(self) -> bool:
         """A stabiliser's: the current is set and the voltage is read."""
         gridless = self.grid_voltage_v is None and self.cathode_resistor_ohm is None
@@ -525,8 +537,9 @@ class TestPoint(Sourced):
         """Name, nominal, least, most and unit of what the sheet gives."""
         if self.holds_voltage:
             return [("Voltage held", self.anode_voltage_v, None, None, "V")]
+        current = "Anode current Ia, set" if self.current_is_set else "Anode current Ia"
         rows = (
-            ("Anode current Ia", self.anode_current_ma, self.anode_current_min_ma, self.anode_current_max_ma, "mA"),
+            (current, self.anode_current_ma, self.anode_current_min_ma, self.anode_current_max_ma, "mA"),
             ("Screen current Ig2", self.screen_current_ma, None, None, "mA"),
             ("Mutual conductance gm", self.gm_ma_per_v, self.gm_min_ma_per_v, self.gm_max_ma_per_v, "mA/V"),
             ("Conversion conductance gc", self.conversion_conductance_ma_per_v, None, None, "mA/V"),

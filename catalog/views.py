@@ -14,8 +14,8 @@ from django.urls import path
 from catalog.loading import latest
 from catalog.models import Heater, TypeVersion, ValveType
 from catalog.naming import name_read
-from catalog.reference.files import BASES
 from catalog.reference.scripts import normal
+from catalog.reference.vocabulary import BASES
 
 
 def _kinds() -> list[tuple[str, str]]:

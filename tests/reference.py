@@ -5,7 +5,8 @@ from __future__ import annotations
 from functools import cache
 from pathlib import Path
 
-from catalog.reference.files import Reference, read_reference
+from catalog.reference.files import read_reference
+from catalog.reference.rows import Reference
 
 FIXTURES = Path(__file__).parents[1] / "fixtures"
 

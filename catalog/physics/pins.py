@@ -14,7 +14,7 @@ from typing import NamedTuple
 
 from catalog.physics.findings import Level, Reason
 from catalog.physics.sheets import SectionSheet, TypeSheet
-from catalog.reference.files import BASES, ELECTRODES
+from catalog.reference.vocabulary import BASES, ELECTRODES
 
 
 class Substitution(NamedTuple):

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 
 from catalog.physics.curves import Fitted, SheetPoint, fit
 from catalog.physics.rectifiers import perveance_of
-from catalog.reference.files import BASES
+from catalog.reference.vocabulary import BASES
 
 _ALIKE: Mapping[str, str] = {"beam tetrode": "pentode", "tetrode": "pentode"}
 

@@ -14,7 +14,7 @@ from typing import NamedTuple
 from catalog.physics.positions import POWER_ROLES, Position
 from catalog.physics.sheets import TypeSheet
 from catalog.physics.stages import CannotWork, Stage
-from catalog.reference.files import ApplicationRow
+from catalog.reference.rows import ApplicationRow
 
 
 class Compared(NamedTuple):

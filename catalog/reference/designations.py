@@ -20,6 +20,7 @@ from itertools import product
 from typing import NamedTuple
 
 from catalog.reference.scripts import STANDS_FOR, as_it_looks, normal
+from catalog.reference.series import SPECIAL, series, without_old_base
 
 
 class NamePart(NamedTuple):
@@ -169,6 +170,7 @@ HARMLESS = {
     "eastern": frozenset(QUALITIES) - {"I", "VI", "M"},
     "American": frozenset(SAME),
     "American special-purpose": frozenset(SAME),
+    SPECIAL: frozenset(SAME),
 }
 
 _KIND = "|".join(sorted(EASTERN_KINDS, key=len, reverse=True))
@@ -178,7 +180,9 @@ EASTERN = re.compile(f"([0-9]{{1,2}})({_KIND})([0-9]{{1,2}})({_BULB})?({_QUALITY
 AMERICAN = re.compile("([0-9]{1,3})([A-Z]{1,3})([0-9]{1,2})([A-Z]*)")
 INDUSTRIAL = re.compile("([0-9]{4,5})([A-Z]*)")
 OLD_AMERICAN = re.compile("([0-9]{2,3})([A-Z]*)")
-EUROPEAN = re.compile("([A-HKLN-PUVXY])([A-FHKLMNPQTWXYZ]{1,3})([0-9]{1,3})([A-Z]{0,2})")
+EUROPEAN = re.compile(
+    "([A-HKLN-PUVXY])([A-FHKLMNPQTWXYZ]{1,3})([0-9]{1,3}|(?<=E[CDF])[128]0[0-9]{2}|(?<=ECC)2000)([A-Z]{0,2})"
+)
 # Figures after the letters, as in E88CC-01, are a maker's own selection.
 EUROPEAN_SPECIAL = re.compile("([A-HKLOPUVXY])([0-9]{2,4})([A-FHKLMNPQTWXYZ]{1,3})(0[1-9])?")
 STABILISER = re.compile("(75|83|8[45]|90|9[5]|10[058]|150)([A-E])([1-9])")
@@ -202,11 +206,11 @@ BY_REGISTER = (  # systems in which no part means anything: only a register tell
     ("(?:QS|ST[RV])[0-9]{2,5}", "stabiliser by its volts and mA, or a maker's number of one"),
     ("(?:KT|PX|PP|PT|TT|DA|DET|MH|ML|MKT|OS|AC[0-9A-Z]*)[0-9]+[A-Z]*", "number of a British maker's own series"),
     ("(?:[BDHLNPUWXYZ][0-9]{2,3}|[RU][0-9]{1,2})[A-Z]?", "number of a British maker's own series"),
-    ("(?:10|20|30)(?:C|D|F|FL|K|L|LD|P|PL)[0-9]{1,2}(?:MR|DD)?", "British number for television and series strings"),
 )
 _BY_REGISTER = tuple((re.compile(pattern), system) for pattern, system in BY_REGISTER)
+_DECIMAL = re.compile("(?<=R[VL][0-9]),(?=[0-9])|(?<=[-/]0),(?=[0-9])", re.IGNORECASE)  # RV2,4P700, TG1-0,1/0,3
 _PREFIX = re.compile(
-    r"\s*(JAN(?:[\s-]+[A-Z]{3,4}(?=[\s-]))?|USN(?:[\s-]+[A-Z]{3,4}(?=[\s-]))?|MIL)[\s-]+", re.IGNORECASE
+    r"\s*(JAN(?:[\s-]+[A-Z]{2,4}(?=[\s-]))?|USN(?:[\s-]+[A-Z]{2,4}(?=[\s-]))?|MIL|USA|US|NSN)[\s-]+", re.IGNORECASE
 )
 
 
@@ -216,21 +220,46 @@ def names_in(text: str) -> tuple[str, ...]:
     >>> names_in("12AX7/ECC83"), names_in("6V6GT/G"), names_in("JAN-CRP-6SN7WGT (VT-231)")
     (('12AX7', 'ECC83'), ('6V6GT',), ('6SN7WGT', 'VT-231'))
     """
-    pieces = [_PREFIX.sub("", piece).strip() for piece in re.split(r"[/=,;()|&+]|\s(?:or|=)\s", text)]
+    text = _DECIMAL.sub(".", text)
     if "/" in text and not re.search("[^/A-Z0-9]", text.strip()) and _by_register(normal(text)):  # 5A/102D is one name
         return (text.strip(),)
+    wholes = re.split(r"[=,;()|&+]|\s/\s|\s(?:or|=)\s", text)
+    pieces = [_PREFIX.sub("", piece).strip() for whole in wholes for piece in _strokes(whole)]
     names = [piece for piece in pieces if any(letter.isdigit() for letter in piece)]
     if not names or any(re.fullmatch("[0-9]{1,2}", piece) for piece in names[1:]):  # VR105/30 is one name
         return (_PREFIX.sub("", text).strip(),)
     return tuple(names)
 
 
+def _strokes(text: str) -> Iterator[str]:
+    """What strokes divide, but for one that belongs to the name; DY86/87 are the DY86 and the DY87."""
+    before = ""
+    for piece in text.split("/"):
+        if before and re.fullmatch("[0-9]{1,3}[A-Z]?", piece.strip()) and (whole := normal(before + piece)):
+            if _series(whole) or _by_register(whole):
+                before = f"{before}/{piece}"
+                continue
+            another = re.sub("[0-9].*", "", normal(before)) + piece.strip()
+            if piece.strip().isdigit() and _european(normal(before)) and _european(another):
+                yield before
+                before = another
+                continue
+        if before:
+            yield before
+        before = piece
+    yield before
+
+
 @lru_cache(maxsize=16_384)
 def understood(name: str) -> Designation:
     """What one name says by the system it follows. A name that follows none has no parts."""
     bare = normal(name)
-    readers = (_stabiliser, _by_register, _eastern, _american, _special, _european, _industrial, _old_american)
-    return next((found for read in readers if (found := read(bare))), Designation(bare, "", (), bare))
+    if found := next((found for read in READERS if (found := read(bare))), None):
+        return found
+    likely = re.match("[0-9].*[^J]$", bare)  # -J is the Chinese services' own grade
+    readings = (_eastern(one) for one in _eastern_readings(bare) if likely and one.count("G") == bare.count("G"))
+    found = next(filter(None, readings), None) or _american_of_a_maker(bare)
+    return found or Designation(bare, "", (), bare)
 
 
 def _stabiliser(name: str) -> Designation | None:
@@ -248,10 +277,19 @@ def _by_register(name: str) -> Designation | None:
     return None
 
 
+def _series(name: str) -> Designation | None:
+    if not (found := series(name)):
+        return None
+    parts, suffix = tuple(NamePart(*part) for part in found.parts), (found.suffix,) if found.suffix else ()
+    return Designation(name, found.system, parts, found.stem or name, suffix)
+
+
 def _eastern(name: str) -> Designation | None:
     if not (match := EASTERN.fullmatch(name)):
         return None
     volts, kind, number, bulb, quality = (part or "" for part in match.groups())
+    if not bulb and (quality and quality != "E" and int(number) > 9):  # 6K11B read as 6K11V: metal ones end at 9
+        return None
     registered_american = not quality and bulb in ("", "A", "B", "D") and int(number) <= 12 and len(kind) == 1
     if registered_american and AMERICAN.fullmatch(name):
         return None
@@ -304,6 +342,19 @@ def _special(name: str) -> Designation | None:
     return Designation(name, "European, special quality", parts, stem, own, systems + number, value, bases, systems)
 
 
+def _american_of_a_maker(name: str) -> Designation | None:
+    """A registered name with letters after it that no register knows: 12AX7EH."""
+    if not (match := re.fullmatch("([0-9]{1,3}[A-Z]{1,3}[0-9]{1,2}|[0-9]{4})(GTB?|GC?|W)?([A-Z]{1,4})", name)):
+        return None
+    known = _american(match[1]) or _industrial(match[1])
+    if not known:
+        return None
+    registered = suffixes(match[2] or "") or ()
+    own = NamePart(match[3], "a maker's own suffix, in no register")
+    parts = (*known.parts, *_suffix_parts(registered), own)
+    return known._replace(normal=name, parts=parts, suffix=(*registered, match[3]))
+
+
 def _european(name: str) -> Designation | None:
     if not (match := EUROPEAN.fullmatch(name)):
         return None
@@ -336,6 +387,9 @@ def _old_american(name: str) -> Designation | None:
         return None
     parts = (NamePart(match[1], "number without a system, before 1933 or a maker's own"), *_suffix_parts(suffix))
     return Designation(name, "old American", parts, match[1], suffix, match[1])
+
+
+READERS = (_stabiliser, _by_register, _series, _eastern, _american, _special, _european, _industrial, _old_american)
 
 
 def suffixes(text: str) -> tuple[str, ...] | None:
@@ -381,7 +435,12 @@ def other_forms(name: str) -> Iterator[OtherForm]:
     if re.match("[0-9].*n", name):
         for meant in _eastern_readings(normal(name.replace("n", "P"))):
             yield OtherForm(meant, f"a small n taken for a Cyrillic п, {meant}")
-    if (number := re.fullmatch("[A-Z]{2}([0-9]{3}[A-Z]|[0-9]{4}[A-Z]{0,2})", bare)) and not understood(bare).system:
+    if stock := re.fullmatch("596099000([0-9]{4})", bare):
+        yield OtherForm(f"CV{int(stock[1])}", f"the stock number of the CV{int(stock[1])}")
+    if based := without_old_base(bare):
+        yield OtherForm(based, f"{bare[:2]} tells the base")
+    of_a_maker = "maker" in (system := understood(bare).system) or not system or "thyratron by" in system
+    if of_a_maker and (number := re.fullmatch("[A-Z]{2}([0-9]{3}[A-Z]|[0-9]{4}[A-Z]{0,2})", bare)):
         yield OtherForm(number[1], f"the letters {bare[:2]} before the number taken for a maker’s own")
 
 

@@ -7,6 +7,7 @@ leave the valve the same. All else is only offered, and each offer says in what 
 from __future__ import annotations
 
 import difflib
+import re
 from collections.abc import Iterable, Mapping, Sequence
 from itertools import islice
 from typing import NamedTuple
@@ -61,6 +62,8 @@ class NameRegister:
         if whole := self._one(text):
             return whole
         found = {name: self._one(name) for name in names_in(text)}
+        if len(found) == 1 and not any(found.values()):
+            found = self._side_by_side(text)
         keys = list(dict.fromkeys(one.key for one in found.values() if one))
         if not keys or not all(self.same_inside(keys[0], other) for other in keys[1:]):
             return None
@@ -71,6 +74,15 @@ class NameRegister:
         ]
         said += [f"{self.types[key].designation} is a type of its own, the same inside" for key in keys[1:]]
         return NameFound(keys[0], "; ".join(said))
+
+    def _side_by_side(self, text: str) -> dict[str, NameFound | None]:
+        """Two names with no more than a space or a hyphen between them, both on file: "6AQ8 ECC85"."""
+        for gap in re.finditer(r"\s*[\s-]\s*", text.strip()):
+            sides = text.strip()[: gap.start()], text.strip()[gap.end() :]
+            found = {side: self._one(side) for side in sides}
+            if len(found) == 2 and all(found.values()):
+                return found
+        return {}
 
     def same_inside(self, one: int, other: int) -> bool:
         """Whether the two are one valve in two qualities: with one base and one heater, and said to be alike."""
@@ -92,9 +104,13 @@ class NameRegister:
             return None
         if bare in self.names:
             return NameFound(self.names[bare], "")
+        own = understood(bare)
+        alike = self._of_stem(own) if own.system == "American" else []
+        as_written = {self.names[other] for harmless, other, _ in alike if harmless}
         for form in other_forms(name):
-            if form.normal in self.names:
-                return NameFound(self.names[form.normal], f"{name}: {form.why}")
+            if form.normal in self.names:  # 6J8 may be the 6J8G and may be the 6Ж8: then neither is certain
+                certain = as_written <= {self.names[form.normal]}
+                return NameFound(self.names[form.normal], f"{name}: {form.why}") if certain else None
         for meant in (bare, *(form.normal for form in other_forms(name))):
             for harmless, other, said in self._of_stem(understood(meant)):
                 if harmless:
@@ -113,6 +129,8 @@ class NameRegister:
         self._index()
         found = []
         for name in self._stems.get(asked.stem, ()) if asked.system else ():
+            if "eastern" in (asked.system, self._known[name].system) and asked.system != self._known[name].system:
+                continue  # 6K11V and the 6K11 share letters by chance
             harmless, said = what_differs(asked, self._known[name])
             found.append((not harmless, len(said), name, "; ".join(said)))
         return [(not other, name, said) for other, _, name, said in sorted(found)]

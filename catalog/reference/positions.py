@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import NamedTuple
 
 from catalog.physics.positions import Position, from_details
-from catalog.reference.files import Reference, ReferenceProblem
+from catalog.reference.rows import Reference, ReferenceProblem
 
 
 class ExamplePosition(NamedTuple):

@@ -9,10 +9,8 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from decimal import Decimal
-from typing import TYPE_CHECKING
 
-if TYPE_CHECKING:
-    from catalog.reference.files import HeaterRow, RatingsRow, TestPointRow, TypeRow
+from catalog.reference.rows import HeaterRow, RatingsRow, TestPointRow, TypeRow
 
 STEEPEST_PER_V = Decimal(12)
 MU_MAY_DIFFER = Decimal("0.25")  # sheets round all three

@@ -5,6 +5,7 @@ The transliteration is the usual one of the trade, from memory: 6Ж32П is 6Zh32
 
 from __future__ import annotations
 
+import re
 import unicodedata
 
 _LETTERS = "АБВГДЕЁЖЗИЙКЛМНОПРСТУФХЦЧШЩЫЭЮЯІЇЄҐ"
@@ -31,6 +32,8 @@ STANDS_FOR = {
     "3": ("Z",),
 }
 
+_ELECTROMETER = re.compile("^ЭМ(?=[0-9])")
+
 
 def _plain(designation: str) -> str:
     capitals = unicodedata.normalize("NFKC", unicodedata.normalize("NFKC", designation).upper())
@@ -40,12 +43,14 @@ def _plain(designation: str) -> str:
 def normal(designation: str) -> str:
     """The designation in capital Latin letters and digits, without spaces, hyphens, strokes and points.
 
+    An electrometer valve ЭМ-4 is not the indicator EM4, so its first letter is told apart.
+
     >>> normal("6p3s-e") == normal("6П3С-Е") == normal("6P3S E")
     True
-    >>> normal("ГУ-50"), normal("VR105/30")
-    ('GU50', 'VR10530')
+    >>> normal("ГУ-50"), normal("VR105/30"), normal("ЭМ-4"), normal("EM4")
+    ('GU50', 'VR10530', 'EHM4', 'EM4')
     """
-    return _plain(designation).translate(_CYRILLIC)
+    return _ELECTROMETER.sub("EHM", _plain(designation)).translate(_CYRILLIC)
 
 
 def as_it_looks(designation: str) -> str:
@@ -54,4 +59,4 @@ def as_it_looks(designation: str) -> str:
     >>> as_it_looks("ЕСС83"), as_it_looks("12АХ7")
     ('ECC83', '12AX7')
     """
-    return _plain(designation).translate(_LOOK).translate(_CYRILLIC)
+    return _ELECTROMETER.sub("EHM", _plain(designation)).translate(_LOOK).translate(_CYRILLIC)

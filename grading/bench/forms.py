@@ -17,7 +17,7 @@ from grading.bench.entered import EnteredReading
 from grading.bench.series import SEPARATOR, read_series
 from grading.metrology import units
 from grading.metrology.plausible import doubt, stray_serial
-from grading.metrology.quantities import CLAIMING, NOISE, capitalised, claimed_of
+from grading.metrology.quantities import CLAIMING, NOISE, capitalised, claimed_at
 from grading.metrology.shorts import read_short
 from grading.metrology.units import Unit
 from grading.models import Quantity, Reading, Tester
@@ -51,7 +51,7 @@ def _applies(quantity: Quantity, point: TestPoint) -> bool:
     """What a section of its kind can have. A rectifier has no gm: without a nominal there is nothing to read."""
     section = point.section
     if quantity.claims and point.anode_current_ma is None:  # no nominal is known: all that such a section shows
-        return quantity in claimed_of(section.kind) and not (quantity is Quantity.GM and section.kind in GRIDLESS)
+        return quantity in claimed_at(point) and not (quantity is Quantity.GM and section.kind in GRIDLESS)
     if quantity.claims:
         return quantity.limits(point)[0] is not None
     if quantity is Quantity.LEAKAGE:
@@ -399,4 +399,4 @@ class ValveForms:
 
 def _point_of(section: Section, name: str) -> TestPoint:
     points = list(section.test_points.all())
-    return next((point for point in points if point.name == name), points[0])
+    return next((point for point in points if point.name == name), section.test_point or points[0])

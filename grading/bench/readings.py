@@ -17,7 +17,7 @@ from django.utils import timezone
 from catalog.models import Section, ValveType
 from grading.bench.entered import EnteredReading
 from grading.bench.series import with_settled_values
-from grading.metrology.quantities import CLAIMING, claimed_of
+from grading.metrology.quantities import CLAIMING, claimed_at
 from grading.metrology.quantities import in_words as section_in_words
 from grading.models import Grade, MatchedSet, Quantity, Reading, Shift, Tester
 from grading.sets import doubts
@@ -150,9 +150,11 @@ def why_not_so(entered: Iterable[EnteredReading]) -> str:
     """Why these are not what sections of their kind are read in; nothing when they are."""
     for row in entered:
         section = row.test_point.section
-        wanted = claimed_of(section.kind)
+        wanted = claimed_at(row.test_point)
         for quantity in CLAIMING:
             if quantity not in wanted and getattr(row, quantity) is not None:
+                if row.test_point.current_is_set and quantity is Quantity.ANODE_CURRENT:
+                    return f"Section {section.number}: at “{row.test_point.name}” the anode current is set, not read."
                 read_in = " and ".join(one.label for one in wanted)
                 return f"Section {section.number} is a {section.kind}: it is read in {read_in}, not {quantity.label}."
     return ""

@@ -15,7 +15,7 @@ from grading.enquiries import asking
 from grading.issued import issuing
 from grading.listings import publishing
 from grading.models import MatchedSet
-from grading.orders import fulfilment, packing
+from grading.orders import candidates, fulfilment, packing, wishes
 from grading.returns import warranty
 from grading.sets import making
 from grading.verdicts import states
@@ -62,7 +62,7 @@ def trade(people: dict[str, User], day: date) -> None:
         order = take_order(repairs, sales, "four for two amplifiers; quiet ones please")
         line = ask(order, sales, "12AX7", 1, 4, price="24.00")
         for _ in range(4):
-            fulfilment.accept(line, fulfilment.options(line)[0].valves, sales)
+            fulfilment.accept(line, candidates.options(line)[0].valves, sales)
     with at(sent):
         valves = list(Valve.objects.filter(allocations__order_line=line).order_by("serial"))
         for valve in valves:
@@ -91,7 +91,7 @@ def trade(people: dict[str, User], day: date) -> None:
     with at(moment(day, 2, 11, 20)):
         order = take_order(private, sales, "")
         line = ask(order, sales, "EL84", 4, 1, within=5, price="160.00")
-        ready = [option for option in fulfilment.options(line) if option.set == quads[0]]
+        ready = [option for option in candidates.options(line) if option.set == quads[0]]
         fulfilment.accept(line, ready[0].valves, sales)
     with at(moment(day, 1, 17, 5)):
         order = take_order(studio, sales, "no hurry")
@@ -100,7 +100,7 @@ def trade(people: dict[str, User], day: date) -> None:
         ask(order, sales, "12AX7", 1, 1, price="32.00", **fifties)
         line = ask(order, sales, "12AX7", 1, 6, price="24.00")
     with at(moment(day, 1, 17, 40)):  # the first of the six leaves in a parcel of its own
-        (valve,) = fulfilment.options(line)[0].valves
+        (valve,) = candidates.options(line)[0].valves
         fulfilment.accept(line, [valve], sales)
         fulfilment.pull(order, valve, sales)
         packing.scan(order, valve, sales)
@@ -151,7 +151,7 @@ def ask(
     price: str,
     within: float | None = None,
     sealed: bool = False,
-    **wishes: Any,
+    **wished: Any,
 ) -> OrderLine:
     line = OrderLine.objects.create(
         order=order,
@@ -161,9 +161,9 @@ def ask(
         sealed=sealed,
         max_spread_percent=within,
         unit_price=Decimal(price),
-        **wishes,
+        **wished,
     )
-    Entry.write(by, "order-line", f"{order}: {fulfilment.asked(line)}", order=order)
+    Entry.write(by, "order-line", f"{order}: {wishes.asked(line)}", order=order)
     return line
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from typing import NamedTuple
 
-from grading.metrology.quantities import FAULTS, Quantity, claimed_of
+from grading.metrology.quantities import FAULTS, Quantity, claimed_at
 from grading.models import Grade
 from grading.testers.readings_table import OwnColumn, ReadingsTable, laid_out
 from grading.verdicts.graded import sections_as_graded
@@ -29,9 +29,9 @@ def graded_table(grades: Sequence[Grade]) -> ReadingsTable:
     """
     bench = Bench()
     rows = [
-        GradedRow(grade, section, claimed_of(kinds[section.section]))
+        GradedRow(grade, section, claimed_at(points[section.section]))
         for grade in grades
-        for kinds in [{r.section: r.test_point.section.kind for r in grade.readings.all()}]
+        for points in [{r.section: r.test_point for r in grade.readings.all()}]
         for section in sections_as_graded(grade, bench)
     ]
     columns = [

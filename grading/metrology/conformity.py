@@ -15,7 +15,7 @@ Risks
 Deciding
     :func:`decide`, :func:`decide_when`: accept, reject, or too close to call and how many readings would settle it
 Sets
-    :func:`set_conformance_probability`, :func:`decide_set`: one quantity of a matched set against its tolerance;
+    :func:`set_conformance_probability`: one quantity of a matched set against its tolerance;
     :func:`whole_set_probability`, :func:`decide_whole_set`: all its quantities at once
 
 What is known of a measured quantity is a normal distribution about the reading (JCGM 106, 7.2), or, where its
@@ -43,6 +43,7 @@ MOST_READINGS_OF_A_SET = 100
 
 _NODES, _WEIGHTS = np.polynomial.legendre.leggauss(64)
 _FEW_NODES, _FEW_WEIGHTS = np.polynomial.legendre.leggauss(8)
+_SCALE_NODES, _SCALE_WEIGHTS = np.polynomial.legendre.leggauss(16)
 
 
 class Limits(NamedTuple):
@@ -356,8 +357,8 @@ def set_conformance_probability(
 
     Absolute error below 1e-8. Where the uncertainties come from one estimate with few degrees of freedom, the true
     values are a multivariate t: the same, averaged over what the estimate's scale may truly be, the square of which is
-    v over a chi-square (error below 1e-4; a pair is exact). Raises ValueError for values not above nought or a
-    negative tolerance.
+    v over a chi-square (JCGM 101:2008, 6.4.9; error below 1e-4 from two degrees of freedom up, a pair is exact).
+    Raises ValueError for values not above nought, a negative tolerance or degrees of freedom not above nought.
     """
     x = np.asarray(values, dtype=np.float64)
     u = np.asarray(standard_uncertainties, dtype=np.float64)
@@ -365,6 +366,8 @@ def set_conformance_probability(
         raise ValueError("A set has two values or more, each with its standard uncertainty.")
     if float(x.min()) <= 0 or tolerance < 0 or float(u.min()) < 0:
         raise ValueError("Values must lie above nought; uncertainties and tolerance must not be negative.")
+    if not degrees_of_freedom > 0:
+        raise ValueError("Degrees of freedom must lie above nought.")
     if float(u.max()) == 0:
         return 1.0 if float(x.max()) <= (1 + tolerance) * float(x.min()) else 0.0
     if float(u.min()) == 0:
@@ -424,8 +427,8 @@ def _scales(degrees_of_freedom: float) -> tuple[NDArray[np.float64], NDArray[np.
     """
     edges = np.array([0.0, 0.02, 0.2, 1.0])
     middles, halves = (edges[1:] + edges[:-1]) / 2, (edges[1:] - edges[:-1]) / 2
-    q = (middles[:, None] + halves[:, None] * _FEW_NODES[None, :]).ravel()
-    weights = (halves[:, None] * _FEW_WEIGHTS[None, :]).ravel()
+    q = (middles[:, None] + halves[:, None] * _SCALE_NODES[None, :]).ravel()
+    weights = (halves[:, None] * _SCALE_WEIGHTS[None, :]).ravel()
     return np.sqrt(degrees_of_freedom / chi_squared_quantile(q, degrees_of_freedom)), weights
 
 
@@ -437,54 +440,6 @@ class SetDecision(NamedTuple):
     required_probability: float
     more_readings: int | None  # of each valve; None when settled, and when no number would settle it
     reason: str
-
-
-class SetKnowledge(NamedTuple):
-    """How well the values of a set are known: their standard uncertainties, and the degrees of freedom of all."""
-
-    standard_uncertainties: Sequence[float]
-    degrees_of_freedom: float = inf
-
-
-def decide_set(
-    values: Sequence[float],
-    tolerance: float,
-    known: Callable[[float], SetKnowledge],
-    *,
-    required_probability: float = 0.95,
-) -> SetDecision:
-    """Decide whether a set is matched within ``tolerance``, from the probability that it truly is.
-
-    Accept at ``required_probability`` or more, reject at 1 - required_probability or less, else too close to
-    call. ``known(more)`` says how well the parts not common to the set are known after so many more readings of each
-    valve; ``known(0)`` as they stand. A required probability of one half is simple acceptance.
-    """
-    if not 0.5 <= required_probability < 1:
-        raise ValueError("The required probability is one half at least, and less than one.")
-
-    def probability(more: float) -> float:
-        us, degrees = known(more)
-        return set_conformance_probability(values, us, tolerance, degrees)
-
-    def outcome(n: float) -> Outcome:
-        return _probable(probability(n - 1), required_probability)
-
-    p_c = probability(0)
-    found = _probable(p_c, required_probability)
-    if found is Outcome.ACCEPT:
-        return SetDecision(found, p_c, required_probability, None, "probably enough within tolerance")
-    if found is Outcome.REJECT:
-        return SetDecision(found, p_c, required_probability, None, "probably enough outside tolerance")
-    needed = _first_that_settles(outcome, 1, MOST_READINGS_OF_A_SET)
-    if needed is None:
-        reason = "no practical number of readings would settle it"
-        return SetDecision(found, p_c, required_probability, None, reason)
-    more = needed - 1
-    reason = (
-        f"{more} more reading{'s' if more != 1 else ''} of each valve, in the shift it was read in, would settle it if "
-        "their means stay here"
-    )
-    return SetDecision(found, p_c, required_probability, more, reason)
 
 
 class SetClaim(NamedTuple):
@@ -507,25 +462,6 @@ class WholeSet(NamedTuple):
     at_most: float
 
 
-def claim_probability(claim: SetClaim) -> float:
-    """Probability that one claim holds.
-
-    With few degrees of freedom the errors of the set are jointly t: normal, on a scale that is itself known only by a
-    standard deviation from a study, so that nu s^2 / sigma^2 is chi-squared (JCGM 101:2008, 6.4.9). The normal
-    probability is averaged over that scale, by Gauss and Legendre's rule over its quantiles; absolute error below 1e-4
-    from two degrees of freedom up.
-    """
-    values, us, tolerance, degrees = claim
-    if isinf(degrees) or max(us) == 0:
-        return set_conformance_probability(values, us, tolerance)
-    if not degrees > 0:
-        raise ValueError("Degrees of freedom must lie above nought.")
-    quantiles, weights = (_NODES + 1) / 2, _WEIGHTS / 2
-    scales = np.sqrt(degrees / chi_squared_quantile(quantiles, degrees))
-    each = [set_conformance_probability(values, [scale * u for u in us], tolerance) for scale in scales.tolist()]
-    return float(weights @ np.array(each))
-
-
 def whole_set_probability(claims: Sequence[SetClaim]) -> WholeSet:
     """Between what the probability lies that a set is within its tolerance in every quantity at once.
 
@@ -536,7 +472,7 @@ def whole_set_probability(claims: Sequence[SetClaim]) -> WholeSet:
     """
     if not claims:
         return WholeSet(1.0, 1.0)
-    each = [claim_probability(claim) for claim in claims]
+    each = [set_conformance_probability(*claim) for claim in claims]
     return WholeSet(max(0.0, 1.0 - sum(1.0 - p for p in each)), min(each))
 
 
@@ -554,13 +490,16 @@ def decide_whole_set(
     if not 0.5 <= required_probability < 1:
         raise ValueError("The required probability is one half at least, and less than one.")
 
-    def outcome(n: float) -> Outcome:
-        found = whole_set_probability(claims_after(n))
-        if found.at_least >= required_probability:
+    def judged(whole: WholeSet) -> Outcome:
+        if whole.at_least >= required_probability:
             return Outcome.ACCEPT
-        return Outcome.REJECT if found.at_most <= 1 - required_probability else Outcome.TOO_CLOSE
+        return Outcome.REJECT if whole.at_most <= 1 - required_probability else Outcome.TOO_CLOSE
 
-    found, sure = outcome(readings), whole_set_probability(claims_after(readings)).at_least
+    def outcome(n: float) -> Outcome:
+        return judged(whole_set_probability(claims_after(n)))
+
+    now = whole_set_probability(claims_after(readings))
+    found, sure = judged(now), now.at_least
     if found is Outcome.ACCEPT:
         return SetDecision(found, sure, required_probability, None, "probably enough within tolerance")
     if found is Outcome.REJECT:
@@ -632,12 +571,6 @@ def _outcome(
         p_c = conformance_probability(nearer, standard_uncertainty, limits, degrees_of_freedom)
         rejected = p_c <= rule.probability
     return Outcome.REJECT if rejected else Outcome.TOO_CLOSE
-
-
-def _probable(p_c: float, required: float) -> Outcome:
-    if p_c >= required:
-        return Outcome.ACCEPT
-    return Outcome.REJECT if p_c <= 1 - required else Outcome.TOO_CLOSE
 
 
 def _first_that_settles(outcome: Callable[[float], Outcome], readings: int, most: int = MOST_READINGS) -> int | None:

@@ -160,9 +160,9 @@ class Quantity(StrEnum):
     def limits(self, point: Any) -> tuple[float | None, float | None, float | None]:
         """What the sheet says at a test point: nominal, least and most; None where it says nothing.
 
-        What a section of that kind is not graded by, such as the current set through a stabiliser, is no nominal.
+        What a section is not graded by there, such as the current set through a stabiliser, is no nominal.
         """
-        if self.facts.beside is None or self not in claimed_of(point.section.kind):
+        if self.facts.beside is None or self not in claimed_at(point):
             return None, None, None
         nominal, least, most = (getattr(point, name) if name else None for name in self.facts.beside)
         return nominal, least, most
@@ -261,14 +261,23 @@ CLAIMING = tuple(quantity for quantity in Quantity if quantity.claims)
 FAULTS = tuple(quantity for quantity in Quantity if quantity.facts.demands.most)
 
 
-def claimed_of(section_kind: str) -> tuple[Quantity, ...]:
-    """What a section of this kind is graded and matched by. A stabiliser's current is set, and its voltage read.
+def claimed_of(section_kind: str, current_is_set: bool = False) -> tuple[Quantity, ...]:
+    """What a section of this kind is graded and matched by. A stabiliser's current is set, and its voltage read; where
+    the bias is set until a current flows, that current is a setting too.
 
     >>> [quantity.symbol for quantity in claimed_of("triode")], claimed_of("stabiliser")[0].symbol
     (['Ia', 'gm'], 'V held')
+    >>> [quantity.symbol for quantity in claimed_of("triode", current_is_set=True)]
+    ['gm']
     """
     own = tuple(quantity for quantity in CLAIMING if quantity.facts.only_of == section_kind)
-    return own or tuple(quantity for quantity in CLAIMING if not quantity.facts.only_of)
+    set_there = {Quantity.ANODE_CURRENT} if current_is_set else set()
+    return own or tuple(q for q in CLAIMING if not q.facts.only_of and q not in set_there)
+
+
+def claimed_at(point: Any) -> tuple[Quantity, ...]:
+    """What a section is graded and matched by at this test point."""
+    return claimed_of(point.section.kind, point.current_is_set)
 
 
 def capitalised(name: str) -> str:

@@ -11,7 +11,7 @@ from django.urls import path
 from django.views.decorators.http import require_POST
 
 from grading.models import Policy
-from grading.orders import filling, fulfilment, proposals
+from grading.orders import filling, fulfilment, proposals, wishes
 from grading.orders.proposals import Proposed
 from grading.orders.views import line_of
 from grading.orders.ways import way_for
@@ -35,7 +35,7 @@ def order_candidates(request: StaffRequest, number: str, line_id: int) -> HttpRe
     context: dict[str, Any] = {
         "order": line.order,
         "line": line,
-        "asked": fulfilment.asked(line),
+        "asked": wishes.asked(line),
         "missing": missing,
         "way": way_for(line),
         "job": None,

@@ -57,7 +57,7 @@ def change_line(
         raise CannotPull(f"{plural(sent, 'item')} of this line left at the old price: say why it is another.")
     if sent and others:
         raise CannotPull(f"{plural(sent, 'item')} of this line left as asked for. Write another line for other wishes.")
-    was, asked = _in_words(order, line), fulfilment.asked(line)
+    was, asked = _in_words(order, line), wishes.asked(line)
     line.quantity, line.unit_price, line.note = quantity, unit_price, note
     for name, value in others.items():
         setattr(line, name, value)
@@ -66,7 +66,7 @@ def change_line(
     line.save(update_fields=["quantity", "unit_price", "note", *others])
     changes = [f"{was} → {now}"] if (now := _in_words(order, line)) != was else []
     if others:
-        changes.append(f"asked for {asked} → {fulfilment.asked(line)}")
+        changes.append(f"asked for {asked} → {wishes.asked(line)}")
     if changes:
         text = f"{order}: {'; '.join(changes)}{f'. {why}' if why else ''}"
         Entry.write(by, "order-line", text, order=order)

@@ -13,7 +13,7 @@ from typing import Any, NamedTuple
 from django.contrib.auth.models import User
 from django.db import transaction
 
-from grading.orders import fulfilment, proposals
+from grading.orders import candidates, fulfilment, proposals, wishes
 from grading.orders.fulfilment import CannotPull
 from grading.orders.ways import Way, way_for
 from grading.sets.plans import why_nothing
@@ -58,7 +58,7 @@ def fill(order: Order, by: User) -> list[LineFilled]:
 
 def fill_line(line: OrderLine, by: User) -> LineFilled:
     """All that is missing of the line, or nothing."""
-    wanted, said = fulfilment.missing(line), fulfilment.asked(line)
+    wanted, said = fulfilment.missing(line), wishes.asked(line)
     way, why_not = way_for(line), ""
     for _ in range(LOOKS):
         chosen = [] if way else _chosen(line, wanted)
@@ -82,7 +82,7 @@ def _chosen(line: OrderLine, wanted: int) -> list[Sequence[Valve]]:
     taken: set[int] = set()
     while len(found) < wanted:
         many = wanted - len(found) if line.set_size == 1 else 1  # two sets that are proposed may share a valve
-        best = fulfilment.options(line, many, taken)
+        best = candidates.options(line, many, taken)
         sure = [option.valves for option in best if not option.unsure][:many]
         if not sure:
             break
@@ -94,7 +94,7 @@ def _chosen(line: OrderLine, wanted: int) -> list[Sequence[Valve]]:
 def _too_few(line: OrderLine, found: int, wanted: int) -> str:
     if found:
         return f"Only {found} of {wanted} {noun(found, 'is', 'are')} in stock."
-    unsure = fulfilment.options(line, 1)
+    unsure = candidates.options(line, 1)
     if unsure and unsure[0].unsure:
         return f"Of what could be as wished nobody can say so: {unsure[0].unsure}."
     return " ".join(["Nothing in stock meets it.", *why_nothing(line)[:1]])

@@ -14,8 +14,8 @@ from django.urls import reverse
 
 from grading.metrology.quantities import Quantity
 from grading.models import Grade, MatchedSet
-from grading.orders import fulfilment, wishes
-from grading.orders.fulfilment import OrderOption
+from grading.orders import candidates, wishes
+from grading.orders.candidates import OrderOption
 from grading.orders.ways import way_for
 from grading.sets import making
 from grading.sets.plans import why_nothing
@@ -49,7 +49,7 @@ def is_quick(line: OrderLine) -> bool:
 
 def propose(line: OrderLine) -> Proposed:
     """For a line of tested valves."""
-    found = fulfilment.options(line, SHOWN)
+    found = candidates.options(line, SHOWN)
     return Proposed(found, () if found else why_nothing(line), wishes.not_known(line) if line.wishes else ())
 
 
@@ -61,7 +61,7 @@ class ProposeFor:
 
 
 def start(line: OrderLine, by: User) -> Job:
-    title = f"Sets for {line.order}: {fulfilment.asked(line)}"
+    title = f"Sets for {line.order}: {wishes.asked(line)}"
     return kinds.start(KIND, ProposeFor(line.pk), title, by, key=_key(line.pk))
 
 

@@ -6,7 +6,7 @@ from django.contrib.auth.models import User
 from django.db import transaction
 
 from grading.models import Grade
-from grading.orders import fulfilment, holds
+from grading.orders import fulfilment, holds, wishes
 from grading.orders.fulfilment import CannotPull
 from grading.orders.ways import way_for
 from stockroom.models import Counter, Customer, Entry, Listing, Order, OrderLine, Pack, Valve
@@ -38,7 +38,7 @@ def add_line(order: Order, line: OrderLine, by: User) -> OrderLine:
     if order.state == Order.State.RESERVED:
         order.state = Order.State.OPEN
         order.save(update_fields=["state"])
-    Entry.write(by, "order-line", f"{order}: {fulfilment.asked(line)}", order=order)
+    Entry.write(by, "order-line", f"{order}: {wishes.asked(line)}", order=order)
     return line
 
 
@@ -72,7 +72,7 @@ def add_listing(order: Order, listing: Listing, by: User) -> OrderLine:
         unit_price=listing.price,
         note=f"listed as {listing.number}",
     )
-    Entry.write(by, "order-line", f"{order}: {fulfilment.asked(line)}, listed as {listing.number}", order=order)
+    Entry.write(by, "order-line", f"{order}: {wishes.asked(line)}, listed as {listing.number}", order=order)
     if way := way_for(line):
         way.set_aside(line, f"listing {listing.number}", by)
     else:

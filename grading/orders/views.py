@@ -18,7 +18,7 @@ from django.utils import timezone
 from django.views.decorators.http import require_POST
 
 from grading.models import Policy
-from grading.orders import filling, fulfilment, holds, taking
+from grading.orders import filling, fulfilment, holds, taking, wishes
 from grading.orders.allocations import SET_ASIDE_OR_SENT
 from grading.orders.complaints import ComplaintForm
 from grading.orders.ways import WAYS, way_for, where
@@ -300,7 +300,7 @@ def _order_page(
 def _line_row(line: OrderLine, items: Mapping[int, list[Allocation]], names: Mapping[int, str]) -> dict[str, Any]:
     return {
         "line": line,
-        "asked": fulfilment.asked(line, names),
+        "asked": wishes.asked(line, names),
         "items": [(number, rows, rows[0].despatch) for number, rows in sorted(items.items())],
         "missing": line.quantity - len(items),
     }

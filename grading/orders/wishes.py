@@ -13,6 +13,7 @@ from grading.models import Grade
 from grading.orders.pure.wishes import WishAnswer, WishFinding, balanced, is_the_one, made_within, overall
 from grading.sets import making
 from grading.sets.plans import READ_FOR_A_PAGE
+from grading.verdicts.grade_choice import good_or_better
 from grading.verdicts.values import Value
 from stockroom.marks.pure.identification import Subject
 from stockroom.models import DateReading, MarkWarning, OrderLine, SeenFeature, Valve
@@ -191,3 +192,11 @@ def refusals(line: OrderLine, valves: Sequence[Valve]) -> tuple[str, str]:
         for answer in (WishAnswer.NO, WishAnswer.UNKNOWN)
     }
     return "; ".join(said[WishAnswer.NO]), "; ".join(said[WishAnswer.UNKNOWN])
+
+
+def asked(line: OrderLine, names: Mapping[int, str] | None = None) -> str:
+    """The line as a person would say it, its grades by name: "1 × matched pair EL84, Good or better, within 5 %".
+    `names` are those of `grade_choices`, where somebody has looked them up for many lines."""
+    if line.sealed or line.untested:
+        return line.asked
+    return line.asked.replace(line.grades_asked, good_or_better(line.best_grades, names), 1)

@@ -13,7 +13,7 @@ from django.urls import path
 from django.utils import timezone
 
 from grading.drawing.letter import letterhead
-from grading.orders import fulfilment
+from grading.orders import wishes
 from grading.papers.invoices import addressed_to
 from grading.papers.pure.invoice_pdf import SlipData, packing_slip_pdf
 from stockroom.marks.called import serial_and_name
@@ -59,7 +59,7 @@ def _row(
 ) -> tuple[str, str, str, str]:
     value = sum((worth.get(row.pk, Decimal(0)) for row in rows), Decimal(0))
     items = len({row.item for row in rows})
-    what = fulfilment.asked(line)
+    what = wishes.asked(line)
     if items != line.quantity:
         what = f"{what}: {items} of {line.quantity}"
     return what, f"{len(rows)}", ", ".join(serial_and_name(row.valve) for row in rows), shown(value, currency)

@@ -16,7 +16,7 @@ from django.utils import timezone
 from catalog.models import TestPoint, ValveType
 from catalog.physics import electrics
 from catalog.reference.scripts import normal
-from grading.metrology.quantities import claimed_of
+from grading.metrology.quantities import claimed_at
 from grading.models import Quantity, Reading, Tester, TesterCondition
 from stockroom.models import Entry
 from stockroom.pure.refused import Refused
@@ -128,7 +128,7 @@ def _refuse_idle(condition: TesterCondition) -> None:
     if alike and condition.heater_voltage_v is None:
         raise SameAsSheet(f"{point.conditions} is what the data sheet says: there is no difference to write down.")
     if condition.judged_by == TesterCondition.JudgedBy.CONVERTED:
-        for quantity in claimed_of(point.section.kind):
+        for quantity in claimed_at(point):
             if getattr(point, quantity) is not None:
                 conversion(condition, quantity)
 

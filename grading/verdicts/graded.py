@@ -6,7 +6,7 @@ read, corrected or learnt of the tester since. What claims no figure, faults and
 
 from __future__ import annotations
 
-from grading.metrology.quantities import FAULTS, Quantity, claimed_of, numbers_of
+from grading.metrology.quantities import FAULTS, Quantity, claimed_at, numbers_of
 from grading.models import Grade
 from grading.verdicts.pure.graded import GradedSection, GradedValue
 from grading.verdicts.pure.grades import faults_of
@@ -51,5 +51,5 @@ def _section(repeats: Repeats, measured: list[Value], bench: Bench) -> GradedSec
         noise=repeats.noise,
         shorts=f"shorted {repeats.short.short_between}".strip() if repeats.short else "none",
         untested=tuple(fault for fault in possible if fault not in looked_for),
-        unused=frozenset(recorded & set(claimed_of(section.kind)) - values.keys()),
+        unused=frozenset(recorded & set(claimed_at(repeats.latest.test_point)) - values.keys()),
     )

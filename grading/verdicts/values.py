@@ -27,8 +27,8 @@ from django.utils import timezone
 from catalog.models import TestPoint
 from grading.metrology import comparison, uncertainty
 from grading.metrology.comparison import ComparedValue, ErrorComponent
-from grading.metrology.conformity import SetClaim, SetDecision, SetKnowledge, decide_set, decide_whole_set
-from grading.metrology.quantities import FAULTS, claimed_of
+from grading.metrology.conformity import SetClaim, SetDecision, decide_whole_set
+from grading.metrology.quantities import FAULTS, claimed_at
 from grading.metrology.repeatability import critical_range
 from grading.metrology.spreads import relative_spread
 from grading.metrology.uncertainty import ReadingTerms
@@ -262,7 +262,7 @@ def values_of(repeats: Repeats, bench: Bench) -> list[Value]:
     latest = repeats.latest
     tester_id = latest.shift.tester_id
     values = []
-    for quantity in claimed_of(latest.test_point.section.kind):
+    for quantity in claimed_at(latest.test_point):
         if not repeats.values(quantity):
             continue
         basis = bench.basis(tester_id, latest.test_point, quantity, latest.taken_at)
@@ -418,7 +418,7 @@ def as_section(repeats: Repeats, values: Sequence[Value], bench: Bench) -> Secti
     latest, point = repeats.latest, repeats.latest.test_point
     found = {value.quantity: value for value in values}
     ia, gm, held = (found.get(one) for one in (Quantity.ANODE_CURRENT, Quantity.GM, Quantity.ANODE_VOLTAGE))
-    claimed = () if repeats.unsettled else claimed_of(point.section.kind)
+    claimed = () if repeats.unsettled else claimed_at(point)
     nominals = {one: found[one].nominal if one in found else getattr(point, one) for one in claimed}
     record = bench.record(latest.shift.tester_id, latest.taken_at)
     scale = spoken_by(repeats, Quantity.EMISSION, record, None) if repeats.values(Quantity.EMISSION) else None
@@ -577,11 +577,4 @@ def claim(values: Sequence[Value], tolerance: float, probability: float) -> SetD
 
     None where a reading's uncertainty is not known: the set is then taken as it reads.
     """
-    compared = comparable(values)
-    if compared is None or any(not value.components for value in compared):
-        return None
-
-    def known(more: float) -> SetKnowledge:
-        return SetKnowledge(*comparison.separate(compared, more))
-
-    return decide_set([value.value for value in values], tolerance, known, required_probability=probability)
+    return claim_whole([(value,) for value in values], tolerance, probability)

@@ -14,7 +14,7 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import path
 
-from catalog.reference.files import TYPE_KINDS
+from catalog.reference.vocabulary import TYPE_KINDS
 from grading.metrology.quantities import NOISE, Quantity, capitalised
 from grading.models import Policy
 from grading.verdicts import regrading

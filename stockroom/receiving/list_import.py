@@ -577,7 +577,7 @@ def take_in(file: LotFile, by: User | None, *, sure: bool = False) -> list[Line]
 def before_in_words(before: LotFile) -> str:
     return (
         f"This very file was imported {when_and_who(before)} into lot {before.lot}, as {before.name}: "
-        f"{plural(before.line_count, 'line')}."
+        f"{plural(before.line_count or 0, 'line')}."
     )
 
 

@@ -12,8 +12,8 @@ from django import forms
 
 from catalog.models import CAUTION_SENTENCES, Basing, Ratings, Source
 from catalog.reference.equivalents import SOURCE
-from catalog.reference.files import BASES, CATHODES, KINSHIPS, RATING_SYSTEMS, SECTION_ELECTRODES, TYPE_KINDS
 from catalog.reference.scripts import normal
+from catalog.reference.vocabulary import BASES, CATHODES, KINSHIPS, RATING_SYSTEMS, SECTION_ELECTRODES, TYPE_KINDS
 from stockroom.site.numbers import DecimalTyped
 
 Table = dict[str, Any]
@@ -196,8 +196,10 @@ class PointForm(forms.Form):
     name = forms.CharField(required=False, max_length=60, label="Name of the test point", help_text="Such as 90 V.")
     anode_voltage_v = _number("Va, V")
     screen_voltage_v = _number("Vg2, V")
+    as_triode = forms.BooleanField(required=False, label="or the screen is joined to the anode")
     grid_voltage_v = _number("Vg1, V", None)
     cathode_resistor_ohm = _number("or Rk, Ω")
+    current_is_set = forms.BooleanField(required=False, label="or the bias is set until that Ia flows")
     anode_current_ma = _number("Nominal Ia, mA")
     anode_current_min_ma = _number("Ia at least, mA")
     anode_current_max_ma = _number("Ia at most, mA")
@@ -211,6 +213,8 @@ class PointForm(forms.Form):
 
     def clean(self) -> dict[str, Any]:
         said = super().clean() or {}
+        for flag in ("current_is_set", "as_triode"):
+            said[flag] = said.get(flag) or None  # left out of the row where it is not so
         if any(value is not None for key, value in said.items() if key != "name") and not said.get("name"):
             self.add_error("name", "Give the test point a name, such as its anode voltage.")
         return said

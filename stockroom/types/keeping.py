@@ -19,6 +19,7 @@ from catalog.models import Basing, Source, TypeVersion, ValveType
 from catalog.reference import files
 from catalog.reference.equivalents import SOURCE, further_names, read_equivalents
 from catalog.reference.own import SaidDifferently, changed, differences, in_force
+from catalog.reference.rows import ReferenceProblem
 from catalog.reference.scripts import normal
 from catalog.reference.writing import as_toml
 from stockroom.models import Entry
@@ -175,7 +176,7 @@ def _take_sources(tables: Iterable[Table]) -> None:
             row = files.read_source(table, "the file's sources")
             given = {"title": row.title, "edition": row.edition, "kind": row.kind}
             Source.objects.get_or_create(key=row.key, defaults=given)
-    except files.ReferenceProblem as problem:
+    except ReferenceProblem as problem:
         raise TypeRefused(f"{problem}.") from problem
 
 
@@ -214,14 +215,22 @@ def _refuse_other_settings(before: Table, wanted: Table) -> None:
         known = {point["name"]: point for point in old.get("test_point", ())}
         for point in new.get("test_point", ()):
             was = known.get(point["name"], point)
-            if any(was.get(key) != point.get(key) for key in SETTINGS):
+            current = ("anode_current_ma",) if was.get("current_is_set") else ()
+            if any(was.get(key) != point.get(key) for key in (*SETTINGS, *current)):
                 raise TypeRefused(
                     f"Test point “{point['name']}”: readings may have been taken at its settings, so they stay. "
                     "Give the other settings another name."
                 )
 
 
-SETTINGS = ("anode_voltage_v", "screen_voltage_v", "grid_voltage_v", "cathode_resistor_ohm")
+SETTINGS = (
+    "anode_voltage_v",
+    "screen_voltage_v",
+    "as_triode",
+    "grid_voltage_v",
+    "cathode_resistor_ohm",
+    "current_is_set",
+)
 
 
 def _write(table: Table, basing: Table | None) -> ValveType:
@@ -236,7 +245,7 @@ def _write(table: Table, basing: Table | None) -> ValveType:
         basings = {str(one["name"]): files.read_basing(one, "the basing", sources) for one in tables}
         row = files.read_type(table, "the type", sources, basings)
         return loading.write_types([row], basings)[row.designation]
-    except files.ReferenceProblem as problem:
+    except ReferenceProblem as problem:
         raise TypeRefused(f"{problem}.") from problem
 
 

@@ -95,7 +95,7 @@ class SettingsForm(forms.Form):
     @property
     def section(self) -> dict[str, object]:
         said = self.cleaned_data
-        settings = {key: said[key] for key in keeping.SETTINGS if said[key] is not None}
+        settings = {key: said[key] for key in keeping.SETTINGS if said.get(key) is not None}
         point = {"name": f"{said['anode_voltage_v']:g} V, as set here", **settings, "source": keeping.SOURCE}
         return {"kind": said["kind"], "alike": said["sections"], "test_point": [point]}
 

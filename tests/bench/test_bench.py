@@ -281,6 +281,36 @@ def test_a_stabiliser_is_read_in_volts(at_work: Client) -> None:
     assert "151 V" in at_work.get(valve.get_absolute_url()).content.decode()
 
 
+def test_a_mixer_is_read_at_the_point_where_it_is_at_rest_unless_another_is_asked_for(at_work: Client) -> None:
+    mixing = {"name": "mixing", "anode_voltage_v": 250, "grid_voltage_v": -2, "anode_current_ma": 3}
+    rest = {"name": "at rest", "anode_voltage_v": 100, "grid_voltage_v": 0, "anode_current_ma": 9, "gm_ma_per_v": 4}
+    points = [{**mixing, "conversion_conductance_ma_per_v": 0.475}, rest]
+    valve = make_valve(make_type("6BE6", kind="heptode", sections=1, points=points))
+    at_work.post("/bench/", {"serial": valve.serial, "s1-anode_current": "9", "s1-gm": "4"})
+    assert Reading.objects.get(valve=valve).test_point.name == "at rest"
+    assert Grade.objects.filter(valve=valve, current=True).exists()
+
+
+def test_where_the_bias_is_set_for_a_current_only_gm_is_read_and_graded(at_work: Client) -> None:
+    point = {
+        "name": "100 mA",
+        "anode_voltage_v": 200,
+        "current_is_set": True,
+        "anode_current_ma": 100,
+        "gm_ma_per_v": 7,
+    }
+    valve = make_valve(make_type("6146", kind="beam tetrode", sections=1, points=[point]))
+    page = at_work.get(f"/bench/?serial={valve.serial}").content.decode()
+    assert "Vg1 set for Ia 100 mA" in page and "s1-gm" in page and "s1-anode_current" not in page
+    at_work.post("/bench/", {"serial": valve.serial, "s1-gm": "6.9"})
+    grade = Grade.objects.get(valve=valve, current=True)
+    assert grade.reasons == ["section 1: gm 6.9 mA/V is 99 % of 7"]
+    entered = EnteredReading(valve.type.sections.get().test_points.get(), anode_current_ma=101, gm_ma_per_v=6.9)
+    shift = Shift.objects.get()
+    with pytest.raises(readings.NotReadSo, match="at “100 mA” the anode current is set, not read"):
+        readings.record_readings(shift, valve, {1: entered}, shift.operator)
+
+
 def test_the_set_current_typed_as_the_voltage_held_is_asked_about(at_work: Client) -> None:
     valve = make_valve(make_type("0A2", kind="voltage stabiliser", sections=1))
     page = at_work.post("/bench/", {"serial": valve.serial, "s1-voltage": "30"}).content.decode()

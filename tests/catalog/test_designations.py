@@ -5,9 +5,9 @@ from __future__ import annotations
 import pytest
 
 from catalog.reference.designations import names_in, understood
-from catalog.reference.files import BASES
 from catalog.reference.lookup import NameRegister, OnFile
 from catalog.reference.scripts import as_it_looks, normal
+from catalog.reference.vocabulary import BASES
 from tests.reference import the_reference
 
 OURS = the_reference()

@@ -12,7 +12,7 @@ from functools import cache
 
 import pytest
 
-from catalog.reference.files import Reference, SectionRow, TypeRow
+from catalog.reference.rows import Reference, SectionRow, TypeRow
 from tests.reference import the_reference
 
 FILES = {

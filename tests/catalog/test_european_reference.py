@@ -9,7 +9,7 @@ from functools import cache
 import pytest
 
 from catalog.models import Basing, Ratings, TestPoint, ValveType
-from catalog.reference.files import PINS_NOT_ON_FILE, Reference, TestPointRow, TypeRow
+from catalog.reference.rows import PINS_NOT_ON_FILE, Reference, TestPointRow, TypeRow
 from tests.reference import the_reference
 
 EUROPEAN = (

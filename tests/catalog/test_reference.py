@@ -10,17 +10,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from catalog.reference.files import (
-    BASES,
-    ELECTRODES,
-    Electrode,
-    Reference,
-    ReferenceProblem,
-    TestPointRow,
-    normal,
-    read_reference,
-)
+from catalog.reference.files import normal, read_reference
+from catalog.reference.rows import Electrode, Reference, ReferenceProblem, TestPointRow
 from catalog.reference.sheets import sheets_of
+from catalog.reference.vocabulary import BASES, ELECTRODES
 from tests.reference import the_reference
 
 SOURCES = """
@@ -169,6 +162,14 @@ def test_a_thyratron_is_tested_by_its_drop_and_asks_for_no_mutual_conductance(re
     assert section.test_points[0].gm_ma_per_v is None
 
 
+def test_a_sheet_that_prints_no_mutual_conductance_is_taken_at_its_word(read: Written) -> None:
+    row = 'name = "250 V", anode_voltage_v = 250, grid_voltage_v = 0, anode_current_ma = 10, gm_not_printed = true'
+    points = f'test_point = [{{ {row}, source = "memory" }}]\n'
+    without = TYPES[: TYPES.index("test_point")] + points + TYPES[TYPES.index('\n[[type]]\ndesignation = "6C5"') :]
+    (point,) = read(types=without).types["6J5"].sections[0].test_points
+    assert (point.anode_current_ma, point.gm_ma_per_v) == (10, None)
+
+
 def test_a_mixer_is_given_by_its_conversion_conductance_and_tells_no_curve(read: Written) -> None:
     mixing = (
         'test_point = [{ name = "mixing", anode_voltage_v = 250, grid_voltage_v = -2, anode_current_ma = 3, '
@@ -178,6 +179,23 @@ def test_a_mixer_is_given_by_its_conversion_conductance_and_tells_no_curve(read:
     reference = read(types=mixer)
     (point,) = reference.types["6J5"].sections[0].test_points
     assert (point.gm_ma_per_v, point.conversion_conductance_ma_per_v) == (None, Decimal("0.45"))
+    assert sheets_of(reference)["6J5"].sections[0].points == ()
+
+
+def test_a_pentode_as_a_triode_has_no_screen_voltage_and_tells_no_curve() -> None:
+    """The 6L6G's: a curve through both rows would miss its sheet."""
+    point = next(point for point in OURS.types["6L6G"].sections[0].test_points if point.as_triode)
+    assert point.screen_voltage_v is None and point.anode_current_ma == 40
+    assert len(sheets_of(OURS)["6L6G"].sections[0].points) == len(OURS.types["6L6G"].sections[0].test_points) - 1
+
+
+def test_a_point_whose_bias_is_set_for_a_current_has_none_and_tells_no_curve(read: Written) -> None:
+    row = 'name = "9 mA", anode_voltage_v = 250, current_is_set = true, anode_current_ma = 9, gm_ma_per_v = 2.6'
+    points = f'test_point = [{{ {row}, source = "memory" }}]\n'
+    set_there = TYPES[: TYPES.index("test_point")] + points + TYPES[TYPES.index('\n[[type]]\ndesignation = "6C5"') :]
+    reference = read(types=set_there)
+    (point,) = reference.types["6J5"].sections[0].test_points
+    assert point.current_is_set and point.grid_voltage_v is None
     assert sheets_of(reference)["6J5"].sections[0].points == ()
 
 

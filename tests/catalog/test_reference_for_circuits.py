@@ -8,7 +8,8 @@ import pytest
 
 from catalog.loading import load
 from catalog.models import Application, Ratings, ValveType
-from catalog.reference.files import Reference, ReferenceProblem, read_reference
+from catalog.reference.files import read_reference
+from catalog.reference.rows import Reference, ReferenceProblem
 from tests.catalog.test_reference import BASINGS, SOURCES, TYPES
 
 RATED = 'ratings = { system = "design centre", anode_voltage_max_v = 300,'

@@ -15,6 +15,7 @@ from catalog.fitting import sheet_of
 from catalog.models import TestPoint, ValveType
 from catalog.reference import files
 from catalog.reference.possible import impossible
+from catalog.reference.rows import Reference, ReferenceProblem
 from tests.factories import make_valve, read
 from tests.reference import the_reference
 
@@ -62,8 +63,8 @@ source = "memory"
 
 
 @pytest.fixture
-def read_edited(tmp_path: Path) -> Callable[[str, str], files.Reference]:
-    def made(old: str = "", new: str = "") -> files.Reference:
+def read_edited(tmp_path: Path) -> Callable[[str, str], Reference]:
+    def made(old: str = "", new: str = "") -> Reference:
         assert old in TYPE
         (tmp_path / "types").mkdir(exist_ok=True)
         (tmp_path / "sources.toml").write_text(EDITED)
@@ -84,6 +85,13 @@ def test_what_can_be_is_read(read_edited: Any) -> None:
         ("gm_ma_per_v = 2.6", "gm_ma_per_v = 2600", "is it in micromhos"),
         ("gm_ma_per_v = 2.6\nmu = 20", "gm_ma_per_v = 180", "steeper than 9 mA can be"),
         ("gm_ma_per_v = 2.6\nmu = 20", "conversion_conductance_ma_per_v = 450", "is it in micromhos"),
+        (
+            "grid_voltage_v = -8",
+            "grid_voltage_v = -8\ncurrent_is_set = true",
+            "no bias: it is set until the current flows",
+        ),
+        ("gm_ma_per_v = 2.6", "", "gm_ma_per_v: missing"),
+        ("grid_voltage_v = -8", "", "give either this or cathode_resistor_ohm"),
         ("anode_current_ma = 9", "anode_current_ma = 0.0012", "is it in A"),
         ("anode_current_ma = 9", "anode_current_ma = 0.009", "steeper than 0.009 mA"),
         ("anode_resistance_kohm = 7.7", "anode_resistance_kohm = 62500", "is it in ohms"),
@@ -107,7 +115,7 @@ def test_what_can_be_is_read(read_edited: Any) -> None:
 def test_a_number_that_no_valve_has_is_refused_with_where_and_what_it_may_be(
     read_edited: Any, old: str, new: str, told: str
 ) -> None:
-    with pytest.raises(files.ReferenceProblem, match="6J5") as problem:
+    with pytest.raises(ReferenceProblem, match="6J5") as problem:
         read_edited(old, new)
     assert told in str(problem.value)
 
@@ -128,7 +136,7 @@ def test_nothing_on_file_is_impossible() -> None:
 def test_a_text_longer_than_its_column_is_refused_on_either_database(
     read_edited: Any, old: str, new: str, told: str
 ) -> None:
-    with pytest.raises(files.ReferenceProblem, match=told):
+    with pytest.raises(ReferenceProblem, match=told):
         loading.load(read_edited(old, new))
 
 

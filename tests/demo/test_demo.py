@@ -40,7 +40,7 @@ from grading.models import (
     Tester,
     TesterCondition,
 )
-from grading.orders import fulfilment
+from grading.orders import candidates
 from grading.papers.certificates import certificate_data
 from grading.papers.pure.certificate import certificate_pdf
 from grading.sealed import orders, results
@@ -240,7 +240,7 @@ def test_one_order_waits_to_be_pulled_one_is_open_and_one_was_sent(shop: Made, d
     assert Allocation.objects.filter(order_line__order=waiting, live=True, pulled_at=None).count() == 4
     assert Order.objects.get(state=Order.State.OPEN).despatches.count() == 1, "a first parcel has left"
     open_line = Order.objects.get(state=Order.State.OPEN).lines.first()
-    assert open_line is not None and fulfilment.options(open_line)  # something in stock meets it
+    assert open_line is not None and candidates.options(open_line)  # something in stock meets it
 
 
 def test_a_valve_came_back_and_waits_for_the_bench(shop: Made, db: None) -> None:

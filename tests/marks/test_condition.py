@@ -11,7 +11,7 @@ from django.test import Client
 from django.urls import reverse
 
 from catalog.models import CAUTION_SENTENCES
-from catalog.reference.files import CAUTIONS
+from catalog.reference.vocabulary import CAUTIONS
 from grading.listings import publishing
 from stockroom.marks import identity
 from stockroom.marks.identity import MarksSeen

@@ -17,7 +17,7 @@ from django.urls import reverse
 
 from catalog.loading import first_years_changed, load
 from catalog.models import Source, ValveType
-from catalog.reference import files as reference
+from catalog.reference.rows import Reference
 from stockroom.marks import identity
 from stockroom.marks.identity import DealtWithAlready, MarksSeen, NoSuchReading, Register
 from stockroom.marks.pure.construction import FEATURES, UnknownWord
@@ -293,18 +293,18 @@ def test_what_cannot_be_compared_is_said(valve: Valve, by: User) -> None:
 
 
 @pytest.fixture(scope="module")
-def files() -> reference.Reference:
+def files() -> Reference:
     ours = cut_down(the_reference(), "EL84")
     return replace(ours, types={name: replace(row, related=()) for name, row in ours.types.items()})
 
 
-def seen_marks(files: reference.Reference, designation: str, year: int | None, source: str) -> reference.Reference:
+def seen_marks(files: Reference, designation: str, year: int | None, source: str) -> Reference:
     """The files, with another first year of one type."""
     row = replace(files.types[designation], first_registered=year, first_registered_source=year and source)
     return replace(files, types={**files.types, designation: row})
 
 
-def test_a_corrected_first_year_raises_and_clears_warnings(files: reference.Reference, by: User) -> None:
+def test_a_corrected_first_year_raises_and_clears_warnings(files: Reference, by: User) -> None:
     load(seen_marks(files, "EL84", 1950, "wikipedia-kt66"))
     valve = make_valve(make_type("EL84"))
     identity.record(valve, MarksSeen(code="1951-11", chosen="YEAR_MONTH||November 1951"), by)
@@ -319,7 +319,7 @@ def test_a_corrected_first_year_raises_and_clears_warnings(files: reference.Refe
     assert "about 1954, from memory" in valve.warnings.open().get().reason
 
 
-def test_files_that_say_the_same_years_ask_about_no_valve(files: reference.Reference, by: User) -> None:
+def test_files_that_say_the_same_years_ask_about_no_valve(files: Reference, by: User) -> None:
     load(files)
     identity.record(make_valve(make_type("EL84")), MarksSeen(code="1951-11"), by)
     heard: list[set[int]] = []

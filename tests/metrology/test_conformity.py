@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from hypothesis import example, given
 from hypothesis import strategies as st
-from scipy import stats
+from scipy import integrate, stats
 from scipy.special import ndtr
 
 from grading.metrology import conformity
@@ -18,12 +18,10 @@ from grading.metrology.conformity import (
     Outcome,
     Rule,
     SetClaim,
-    SetKnowledge,
     SimpleAcceptance,
-    claim_probability,
     decide,
-    decide_set,
     decide_whole_set,
+    set_conformance_probability,
     whole_set_probability,
 )
 
@@ -286,8 +284,8 @@ def test_a_set_without_uncertainty_is_certain() -> None:
 
 def test_a_set_is_accepted_rejected_or_too_close() -> None:
     def outcome(values: list[float]) -> Outcome:
-        known = SetKnowledge([hypot(0.1, 0.02)] * len(values))
-        return decide_set(values, 0.05, lambda more: known).outcome
+        claim = SetClaim(values, [hypot(0.1, 0.02)] * len(values), 0.05)
+        return decide_whole_set(lambda readings: [claim]).outcome
 
     assert outcome([10.0, 10.05, 10.02, 10.01]) is Outcome.ACCEPT
     assert outcome([10.0, 10.05, 10.02, 11.5]) is Outcome.REJECT
@@ -298,14 +296,14 @@ def test_a_set_is_accepted_rejected_or_too_close() -> None:
 def test_a_set_too_close_to_call_says_how_many_more_readings_of_each_would_settle_it(taken: int) -> None:
     values = [10.0, 10.2, 10.3, 9.9]
 
-    def known(more: float, taken: int = taken) -> SetKnowledge:
-        return SetKnowledge([hypot(0.1 / sqrt(taken + more), 0.01)] * 4)
+    def after(readings: float) -> list[SetClaim]:
+        return [SetClaim(values, [hypot(0.1 / sqrt(readings), 0.01)] * 4, 0.05)]
 
-    found = decide_set(values, 0.05, known)
+    found = decide_whole_set(after, readings=taken)
     assert found.more_readings is not None
 
-    def outcome(n: int) -> Outcome:
-        return decide_set(values, 0.05, lambda more: known(n)).outcome
+    def outcome(more: int) -> Outcome:
+        return decide_whole_set(lambda _readings: after(taken + more)).outcome
 
     assert outcome(found.more_readings) is Outcome.ACCEPT
     assert outcome(found.more_readings - 1) is Outcome.TOO_CLOSE
@@ -326,6 +324,20 @@ def test_a_set_known_from_few_degrees_of_freedom_agrees_with_a_million_draws_of_
     assert found < conformity.set_conformance_probability(list(x), list(u), 0.05)
 
 
+@pytest.mark.parametrize("degrees", [2.0, 3.0, 5.0, 12.0])
+@pytest.mark.parametrize("apart", [0.01, 0.03, 0.045])
+def test_a_set_of_few_degrees_of_freedom_is_out_by_less_than_is_promised(degrees: float, apart: float) -> None:
+    """Beside the same average over the scale by the library's own adaptive integration."""
+    x, us = [10.0, 10.0 * (1 + apart / 2), 10.0 * (1 + apart)], [0.05, 0.06, 0.07]
+
+    def at(quantile: float) -> float:
+        scale = sqrt(degrees / stats.chi2.ppf(quantile, degrees))
+        return set_conformance_probability(x, [scale * u for u in us], 0.05)
+
+    expected = integrate.quad(at, 0, 1, epsabs=1e-6, points=[0.001, 0.05, 0.5])[0]
+    assert set_conformance_probability(x, us, 0.05, degrees) == pytest.approx(expected, abs=1e-4)
+
+
 def test_a_pair_of_few_degrees_of_freedom_is_two_tails_of_students_t() -> None:
     found = conformity.set_conformance_probability([10.0, 10.2], [0.1, 0.1], 0.05, 4)
     too_large = stats.t.cdf((10.0 - 1.05 * 10.2) / np.hypot(0.1, 0.105), 4)
@@ -338,7 +350,9 @@ def test_impossible_sets_are_refused() -> None:
         with pytest.raises(ValueError):
             conformity.set_conformance_probability(values, us, tolerance)
     with pytest.raises(ValueError, match="one half"):
-        decide_set([1, 1], 0.05, lambda more: SetKnowledge([0.1, 0.1]), required_probability=0.4)
+        decide_whole_set(lambda readings: [SetClaim([1, 1], [0.1, 0.1], 0.05)], required_probability=0.4)
+    with pytest.raises(ValueError, match="Degrees of freedom"):
+        conformity.set_conformance_probability([1, 1, 1], [0.1] * 3, 0.05, 0)
 
 
 def simulated_share(claims: list[SetClaim], together: float, draws: int = 60_000) -> float:
@@ -360,13 +374,13 @@ def simulated_share(claims: list[SetClaim], together: float, draws: int = 60_000
 @pytest.mark.parametrize("size", [2, 4])
 def test_one_claim_with_few_degrees_of_freedom_holds_as_often_as_in_a_simulation(degrees: float, size: int) -> None:
     claim = SetClaim([10.0, 10.15, 10.02, 10.1][:size], [0.06] * size, 0.03, degrees)
-    assert claim_probability(claim) == pytest.approx(simulated_share([claim], 0.0), abs=0.006)
+    assert set_conformance_probability(*claim) == pytest.approx(simulated_share([claim], 0.0), abs=0.006)
 
 
 def test_the_whole_set_is_less_sure_than_any_of_its_quantities() -> None:
     """Four quantities at 96 % each do not make a set at 95 %."""
     claim = SetClaim([10.0, 10.1], [0.05, 0.05], 0.0225, 20.0)
-    alone = claim_probability(claim)
+    alone = set_conformance_probability(*claim)
     assert alone > 0.95
     found = whole_set_probability([claim] * 4)
     assert found.at_least == pytest.approx(1 - 4 * (1 - alone))

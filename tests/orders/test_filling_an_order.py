@@ -10,7 +10,7 @@ from django.contrib.auth.models import User
 from django.test import Client
 
 from grading.models import MatchedSet
-from grading.orders import fulfilment
+from grading.orders import candidates, fulfilment
 from grading.sets import making
 from stockroom.models import Allocation, Customer, Order, OrderLine, Place, Valve
 from stockroom.site.people import Role
@@ -42,7 +42,7 @@ def order_for(**line: Any) -> OrderLine:
 
 def fill(line: OrderLine, by: User) -> Order:
     for _ in range(line.quantity):
-        fulfilment.accept(line, fulfilment.options(line)[0].valves, by)
+        fulfilment.accept(line, candidates.options(line)[0].valves, by)
     return Order.objects.get(pk=line.order_id)
 
 
@@ -60,13 +60,13 @@ def test_the_line_reads_as_a_person_would_say_it() -> None:
 
 def test_sets_that_stand_are_proposed_before_ones_that_would_be_made(stock: list[Valve], by: User) -> None:
     made = making.make_set(stock[4:], 5, by)
-    options = fulfilment.options(order_for())
+    options = candidates.options(order_for())
     assert [option.set for option in options] == [made, None]
 
 
 def ready(line: OrderLine) -> list[tuple[MatchedSet, str]]:
     """The sets that stand already, as they are offered, each with the reason."""
-    return [(option.set, option.why) for option in fulfilment.options(line) if option.set]
+    return [(option.set, option.why) for option in candidates.options(line) if option.set]
 
 
 def test_of_sets_that_meet_a_loose_line_the_one_made_within_the_widest_goes_first(stock: list[Valve], by: User) -> None:
@@ -122,10 +122,10 @@ def test_the_candidates_page_says_why_the_first_set_is_first(
 
 def test_accepting_sets_aside_and_the_order_is_reserved_when_all_is_there(stock: list[Valve], by: User) -> None:
     line = order_for(quantity=2)
-    fulfilment.accept(line, fulfilment.options(line)[0].valves, by)
+    fulfilment.accept(line, candidates.options(line)[0].valves, by)
     line.order.refresh_from_db()
     assert line.order.state == Order.State.OPEN and fulfilment.missing(line) == 1
-    fulfilment.accept(line, fulfilment.options(line)[0].valves, by)
+    fulfilment.accept(line, candidates.options(line)[0].valves, by)
     line.order.refresh_from_db()
     assert line.order.state == Order.State.RESERVED
     assert MatchedSet.objects.count() == 2 and Allocation.objects.filter(live=True).count() == 8
@@ -133,14 +133,14 @@ def test_accepting_sets_aside_and_the_order_is_reserved_when_all_is_there(stock:
 
 def test_a_set_made_wider_than_the_line_allows_is_not_proposed(stock: list[Valve], by: User) -> None:
     making.make_set([stock[0], stock[1], stock[4], stock[5]], 15, by)
-    assert all(option.set is None for option in fulfilment.options(order_for(max_spread_percent=2)))
+    assert all(option.set is None for option in candidates.options(order_for(max_spread_percent=2)))
 
 
 def test_what_is_set_aside_is_offered_to_nobody_else(stock: list[Valve], by: User) -> None:
     line, other = order_for(), order_for()
-    taken = fulfilment.options(line)[0].valves
+    taken = candidates.options(line)[0].valves
     fulfilment.accept(line, taken, by)
-    offered = {valve.pk for option in fulfilment.options(other) for valve in option.valves}
+    offered = {valve.pk for option in candidates.options(other) for valve in option.valves}
     assert not offered & {valve.pk for valve in taken}
     with pytest.raises(fulfilment.CannotPull):
         fulfilment.accept(other, taken, by)
@@ -248,7 +248,7 @@ def test_an_order_goes_from_the_first_page_to_the_parcel(stock: list[Valve], log
     assert "1 × matched quad 12AX7, Good or better, within 5 %" in page and "new set" not in page
     page = client.post(f"/orders/{order}/lines/{line.pk}/propose/", follow=True).content.decode()
     assert "new set" in page
-    option = fulfilment.options(line)[0]
+    option = candidates.options(line)[0]
     client.post(f"/orders/{order}/lines/{line.pk}/accept/", {"valves": option.key})
     for valve in option.valves:
         client.post(f"/orders/{order}/pull/", {"serial": valve.serial})

@@ -12,7 +12,7 @@ from django.contrib.auth.models import User
 from django.test import Client
 from django.urls import reverse
 
-from grading.orders import corrections, fulfilment, packing
+from grading.orders import candidates, corrections, fulfilment, packing
 from grading.orders.fulfilment import CannotPull
 from grading.orders.packing import CannotPack
 from grading.valves.rules import broken_rules
@@ -63,7 +63,7 @@ def ask(quantity: int, price: str = "10.00") -> OrderLine:
 def set_aside(line: OrderLine, by: User, many: int) -> list[Valve]:
     taken = []
     for _ in range(many):
-        valve = fulfilment.options(line)[0].valves[0]
+        valve = candidates.options(line)[0].valves[0]
         fulfilment.accept(line, [valve], by)
         taken.append(valve)
     return taken
@@ -183,7 +183,7 @@ def test_a_parcel_that_is_checked_bears_no_excuse(stock: Line, by: User) -> None
 
 def test_only_what_is_scanned_goes_and_never_half_a_pair(stock: Line, by: User) -> None:
     pair = order_for(set_size=2, max_spread_percent=5)
-    fulfilment.accept(pair, fulfilment.options(pair)[0].valves, by)
+    fulfilment.accept(pair, candidates.options(pair)[0].valves, by)
     single = pair.order.lines.create(type=make_type(), set_size=1)
     alone = set_aside(single, by, 1)
     valves = [row.valve for row in Allocation.objects.filter(order_line=pair)]

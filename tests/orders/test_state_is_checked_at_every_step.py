@@ -12,7 +12,7 @@ from django.db import IntegrityError, transaction
 
 from grading.listings import publishing
 from grading.models import MatchedSet
-from grading.orders import fulfilment, taking
+from grading.orders import candidates, fulfilment, taking
 from grading.orders.fulfilment import CannotPull
 from grading.sets import accepting, making
 from grading.valves.rules import broken_rules
@@ -61,7 +61,7 @@ def write_off_behind_its_back(valve: Valve) -> None:
 
 def test_a_valve_written_off_since_the_page_was_opened_is_not_set_aside(by: User) -> None:
     valve, line = a_graded_valve(), an_order()
-    offered = fulfilment.options(line)[0].valves
+    offered = candidates.options(line)[0].valves
     write_offs.write_off(valve, "Broken", by)
     with pytest.raises(CannotPull, match="is written off: only a graded valve can be set aside"):
         fulfilment.accept(line, offered, by)

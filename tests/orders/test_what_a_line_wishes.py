@@ -12,7 +12,7 @@ from django.test import Client
 from django.urls import reverse
 
 from grading.models import Grade, Policy
-from grading.orders import corrections, filling, fulfilment, proposals
+from grading.orders import candidates, corrections, filling, fulfilment, proposals, wishes
 from grading.orders.fulfilment import CannotPull
 from stockroom.jobs import worker
 from stockroom.marks.pure.identification import Subject
@@ -54,7 +54,7 @@ def single(**wishes: Any) -> OrderLine:
 
 
 def offered(line: OrderLine) -> list[tuple[str, str]]:
-    return [(option.key, option.unsure) for option in fulfilment.options(line)]
+    return [(option.key, option.unsure) for option in candidates.options(line)]
 
 
 def test_a_line_says_all_its_wishes_in_one_sentence(policy: Policy) -> None:
@@ -68,7 +68,7 @@ def test_a_line_says_all_its_wishes_in_one_sentence(policy: Policy) -> None:
         feature_word="halo",
         as_marked="ECC83",
     )
-    assert fulfilment.asked(line) == (
+    assert wishes.asked(line) == (
         "1 × matched quad 12AX7, Good or better, within 3 %, marked ECC83, by Marrowby, made in the 1950s, "
         "sections alike within 10 %, getter shape halo"
     )
@@ -130,7 +130,7 @@ def test_a_set_is_made_only_of_valves_that_are_known_to_be_as_wished(by: User) -
     ours = [a_valve(by="Marrowby", gm=gm) for gm in (1.60, 1.64)]
     [a_valve(gm=gm) for gm in (1.70, 1.71)]  # nearer to each other, and nobody knows by whom
     line = order_for(set_size=2, max_spread_percent=5, maker=ours[0].maker)
-    assert [set(option.valves) for option in fulfilment.options(line)] == [set(ours)]
+    assert [set(option.valves) for option in candidates.options(line)] == [set(ours)]
     assert proposals.propose(line).not_known == ["2 valves: nobody noted its maker"]
 
 
@@ -179,7 +179,7 @@ def test_opening_an_order_matches_nothing_and_asks_no_more_for_more_lines(
         raise AssertionError("an order page looks for nothing")
 
     for name in ("options", "least_loss", "_ready_sets", "_singles"):
-        monkeypatch.setattr(fulfilment, name, never)
+        monkeypatch.setattr(candidates, name, never)
     client.get(order.get_absolute_url())
     with django_assert_max_num_queries(40) as asked:
         client.get(order.get_absolute_url())

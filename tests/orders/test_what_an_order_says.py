@@ -10,8 +10,8 @@ from django.test import Client
 
 from catalog.models import ValveType
 from grading.models import Grade, Policy
-from grading.orders import fulfilment
-from grading.orders.fulfilment import OrderOption
+from grading.orders import wishes
+from grading.orders.candidates import OrderOption
 from stockroom.models import Customer, Despatch, Order, OrderLine, Place, Valve
 from stockroom.money import invoicing
 from stockroom.site.people import Role
@@ -23,13 +23,13 @@ def line(**asked: object) -> OrderLine:
 
 @pytest.mark.django_db
 def test_a_line_asks_for_grades_by_name(policy: Policy) -> None:
-    assert fulfilment.asked(line(best_grades=2)) == "1 × matched quad EL84, Good or better, within 5 %"
-    assert fulfilment.asked(line(best_grades=1)) == "1 × matched quad EL84, Excellent only, within 5 %"
+    assert wishes.asked(line(best_grades=2)) == "1 × matched quad EL84, Good or better, within 5 %"
+    assert wishes.asked(line(best_grades=1)) == "1 × matched quad EL84, Excellent only, within 5 %"
 
 
 @pytest.mark.django_db
 def test_sealed_packs_are_asked_for_without_a_grade(policy: Policy) -> None:
-    assert "or better" not in fulfilment.asked(line(sealed=True, max_spread_percent=None))
+    assert "or better" not in wishes.asked(line(sealed=True, max_spread_percent=None))
 
 
 def test_an_option_names_each_place_once() -> None:

@@ -18,7 +18,7 @@ from typing import NamedTuple
 
 import pytest
 
-from catalog.reference.files import BasingRow, PinRow, Reference
+from catalog.reference.rows import BasingRow, PinRow, Reference
 from tests.reference import the_reference
 from tests.schematic_symbols import Pins, find_library, read_symbols
 

@@ -12,7 +12,7 @@ import re
 
 import pytest
 
-from catalog.reference.files import TypeRow
+from catalog.reference.rows import TypeRow
 from tests.reference import the_reference
 
 REFERENCE = the_reference()

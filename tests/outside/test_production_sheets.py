@@ -13,7 +13,7 @@ from typing import NamedTuple
 
 import pytest
 
-from catalog.reference.files import TestPointRow
+from catalog.reference.rows import TestPointRow
 from tests.reference import the_reference
 
 REFERENCE = the_reference()

@@ -7,7 +7,7 @@ from functools import cache
 
 import pytest
 
-from catalog.reference.files import Reference, TestPointRow, TypeRow
+from catalog.reference.rows import Reference, TestPointRow, TypeRow
 from catalog.reference.scripts import normal
 from tests.reference import the_reference
 

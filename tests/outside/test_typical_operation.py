@@ -17,7 +17,7 @@ from statistics import median
 import pytest
 
 from catalog.physics.typical import Compared, compare, position_of
-from catalog.reference.files import ApplicationRow
+from catalog.reference.rows import ApplicationRow
 from tests.catalog.known import named, sheets
 from tests.reference import the_reference
 

@@ -34,7 +34,7 @@ from grading.bench import readings
 from grading.listings import publishing
 from grading.management.commands.check_states import disagreements
 from grading.models import Grade, MatchedSet, Member, Reading
-from grading.orders import fulfilment
+from grading.orders import candidates, fulfilment
 from grading.sets import making
 from grading.verdicts import judging
 from stockroom.models import Allocation, Customer, Entry, Line, ListedValve, Listing, Lot, Order, Return, Valve
@@ -347,7 +347,7 @@ class AtWork(RuleBasedStateMachine):
     def fill(self, key: int) -> None:
         line = Order.objects.get(pk=key).lines.get()
         for _ in range(fulfilment.missing(line)):
-            for option in fulfilment.options(line, limit=1):
+            for option in candidates.options(line, limit=1):
                 self.attempt(fulfilment.accept, line, option.valves, self.shop.by)
 
     @rule(key=orders, chosen=st.lists(valves, min_size=1, max_size=2))

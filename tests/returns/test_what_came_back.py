@@ -16,7 +16,7 @@ from django.urls import reverse
 from grading.listings import publishing
 from grading.listings.publishing import CannotList
 from grading.models import Grade, MatchedSet
-from grading.orders import fulfilment
+from grading.orders import candidates, fulfilment
 from grading.orders.fulfilment import CannotPull
 from grading.orders.untested import for_sale_untested
 from grading.returns import comparing, deciding, opening, warranty
@@ -145,7 +145,7 @@ def test_until_it_is_decided_what_came_back_is_promised_to_nobody(line: Line, by
     with pytest.raises(CannotMatch, match=why):
         making.make_set([valve, other], 5, by)
     asked = order_for(set_size=1, max_spread_percent=None)
-    assert valve not in [one for option in fulfilment.options(asked) for one in option.valves]
+    assert valve not in [one for option in candidates.options(asked) for one in option.valves]
     with pytest.raises(CannotPull, match=why):
         fulfilment.accept(asked, [valve], by)
     assert valve.pk not in [grade.valve_id for grade in making.available(valve.type, 3)]

@@ -13,7 +13,7 @@ from django.utils import timezone
 
 from grading.listings import publishing
 from grading.models import MatchedSet, Member
-from grading.orders import fulfilment
+from grading.orders import candidates, fulfilment
 from grading.papers.certificates import CannotCertify, certificate_data
 from grading.papers.pure.certificate import certificate_pdf
 from grading.sets import doubts, making
@@ -193,11 +193,11 @@ def test_a_set_that_no_longer_holds_is_neither_listed_certified_offered_nor_sent
     order = Order.objects.create(number="R0001", customer=Customer.objects.create(name="Ada Quill"))
     line = order.lines.create(type=make_type(), set_size=4, max_spread_percent=20, best_grades=1)
     listed = publishing.publish(four_of(made), "A quad", "", Decimal("90.00"), "GBP", by)
-    assert [option.set for option in fulfilment.options(line)] == [made]
+    assert [option.set for option in candidates.options(line)] == [made]
     read_tomorrow(four[0], gm=1.53)
     listed.refresh_from_db()
     assert listed.ended_because.startswith("S00001 no longer holds: these valves differ by 7.19 %")
-    assert all(option.set is None for option in fulfilment.options(line))
+    assert all(option.set is None for option in candidates.options(line))
     with pytest.raises(fulfilment.CannotPull, match="no longer holds"):
         fulfilment.accept(line, four_of(made), by)
     with pytest.raises(publishing.CannotList, match="S00001 no longer holds"):

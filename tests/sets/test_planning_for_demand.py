@@ -11,7 +11,7 @@ from django.test import Client
 
 from grading.matching import planning
 from grading.models import Demand, MatchedSet
-from grading.orders import fulfilment
+from grading.orders import candidates
 from grading.sets import accepting, making, plans
 from stockroom.jobs import worker
 from stockroom.models import Customer, Job, JobState, Order, OrderLine, Valve
@@ -74,7 +74,7 @@ def test_the_order_page_shows_the_least_loss_with_its_reason_and_the_second_best
     make_pool(1.600, 1.602, 1.604, 1.660)
     want(2, 1, 100, 1)
     line = order_line()
-    options = fulfilment.options(line)
+    options = candidates.options(line)
     assert len(options) == 2 and options[0].why.startswith("Selling it takes nothing")
     page = logged_in(Role.SALES).get(f"/orders/{line.order}/lines/{line.pk}/candidates/").content.decode()
     assert "Selling it takes nothing from" in page and "The next best" in page
@@ -179,7 +179,7 @@ def test_a_set_that_stands_and_one_that_would_be_made_are_compared_in_money() ->
     want(2, 1, 100, 1)
     want(2, 5, 40, 1)
     made = making.make_set([a, b], 1, make_user())
-    options = fulfilment.options(order_line())
+    options = candidates.options(order_line())
     assert [option.set for option in options] == [None, made]
     assert {valve.pk for valve in options[0].valves} == {low.pk, high.pk}
     assert options[0].why.startswith("Selling it takes 40.00 from")
@@ -190,7 +190,7 @@ def test_of_a_set_that_stands_and_one_that_would_be_made_at_the_same_loss_the_on
     a, b, _, _ = make_pool(1.600, 1.602, 1.601, 1.603)
     want(2, 5, 40, 2)
     made = making.make_set([a, b], 5, make_user())
-    options = fulfilment.options(order_line())
+    options = candidates.options(order_line())
     assert [option.set for option in options] == [made, None]
     assert options[0].why == (
         "Made within 5 %, the widest that meets the line. "

@@ -15,8 +15,8 @@ from django.urls import reverse
 
 from catalog.loading import load
 from catalog.models import Basing, KeptPosition, TestPoint, TypeVersion, ValveType
-from catalog.reference import files
 from catalog.reference.own import changed, in_force
+from catalog.reference.rows import Reference
 from grading.models import Grade
 from stockroom.jobs.worker import work_off
 from stockroom.models import Entry, Valve
@@ -63,12 +63,12 @@ def with_gm(type_: ValveType, value: str) -> dict[str, Any]:
     return {**table, "section": [{**block, "test_point": points}]}
 
 
-def newer(**fields: Any) -> files.Reference:
+def newer(**fields: Any) -> Reference:
     """The reference as it would be with another EL84."""
     row = OURS.types["EL84"]
     table = {**row.table, **fields.pop("table", {})}
     types = {**OURS.types, "EL84": replace(row, table=table, **fields)}
-    return files.Reference(OURS.sources, OURS.basings, types, OURS.by_name)
+    return Reference(OURS.sources, OURS.basings, types, OURS.by_name)
 
 
 def test_a_correction_on_the_page_is_a_version_with_source_reason_and_daybook(reference: None, owner: Client) -> None:

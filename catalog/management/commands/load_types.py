@@ -6,8 +6,9 @@ from django.conf import settings
 from django.core.management.base import BaseCommand, CommandError
 
 from catalog.loading import load, load_positions
-from catalog.reference.files import ReferenceProblem, read_reference
+from catalog.reference.files import read_reference
 from catalog.reference.positions import read_positions
+from catalog.reference.rows import ReferenceProblem
 
 
 class Command(BaseCommand):

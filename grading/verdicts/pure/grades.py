@@ -25,7 +25,7 @@ from dataclasses import dataclass, replace
 from math import hypot, inf, log1p, sqrt
 from typing import NamedTuple
 
-from catalog.reference.files import WITHOUT_GAIN
+from catalog.reference.vocabulary import WITHOUT_GAIN
 from grading.metrology import comparison, conformity
 from grading.metrology.comparison import ComparedValue, ErrorComponent
 from grading.metrology.conformity import Limits, Outcome, Rule

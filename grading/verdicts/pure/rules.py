@@ -9,7 +9,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, fields, replace
 from typing import Any
 
-from catalog.reference.files import TYPE_KINDS
+from catalog.reference.vocabulary import TYPE_KINDS
 from grading.metrology.conformity import GuardedAcceptance, MaximumFalseAcceptance, Rule, SimpleAcceptance
 from grading.metrology.quantities import FAULTS as METERED
 from grading.metrology.quantities import NOISE, Quantity
