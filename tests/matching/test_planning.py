@@ -146,14 +146,26 @@ def test_any_prices_at_all_bound_what_a_plan_can_earn(seed: int, crowded: bool, 
     assert bound >= best_income(pieces, demands, made_already) - 1e-6
 
 
-def test_prices_that_a_set_undercuts_by_less_than_is_looked_for_bound_it_all_the_same() -> None:
-    """Four parts in a hundred million are more than rounding, and less than makes a set worth asking for."""
+@pytest.fixture
+def one_pair() -> Market:
+    """Two valves that are alike, and one pair wanted for 100."""
     pieces = [Piece(key=place, quantities=(10.0,)) for place in range(2)]
-    market = Market(pieces, [PlanDemand("pair", 2, 100.0, 1, 0.05)], Rules(), Watch(5.0, None, None), 0)
-    prices = np.zeros(len(market.limits))
-    prices[:2] = 50 * (1 - 0.4 * planning.CLOSE)
-    assert 2 * prices[0] < 100.0
-    assert market.price(prices, market.limits)[0] >= 100.0
+    return Market(pieces, [PlanDemand("pair", 2, 100.0, 1, 0.05)], Rules(), Watch(5.0, None, None), 0)
+
+
+@pytest.mark.parametrize(("price", "fee"), [(50 * (1 - 0.4 * planning.CLOSE), 0.0), (0.0, 50.0), (10.0, 95.0)])
+def test_prices_of_pieces_and_of_a_demand_bound_what_they_undercut(one_pair: Market, price: float, fee: float) -> None:
+    """The first are undercut by more than rounding, and by less than makes a set worth asking for."""
+    prices = np.zeros(len(one_pair.limits))
+    prices[:2], prices[2] = price, fee
+    assert one_pair.price(prices, one_pair.limits)[0] >= 100.0
+
+
+def test_a_search_that_was_given_up_bounds_no_piece(one_pair: Market, monkeypatch: pytest.MonkeyPatch) -> None:
+    nothing = np.empty(0, dtype=np.int64)
+    given_up = planning.Offer(np.empty((0, 2), dtype=np.int32), 0.0, nothing, np.empty(0), False)
+    monkeypatch.setattr(one_pair.shops[0], "below", lambda *_: given_up)
+    assert one_pair.price(np.zeros(len(one_pair.limits)), one_pair.limits)[0] >= 100.0
 
 
 @pytest.mark.parametrize("seconds", [0.0, 0.5, 8.0])

@@ -245,6 +245,7 @@ def test_sections_read_at_other_settings_or_of_another_kind_are_not_alike() -> N
     read(valve, 1.0, 1.5, shift=shift)
     one, other = sections_of(valve)
     assert one.alike != other.alike and one.nominal_gm_ma_per_v == other.nominal_gm_ma_per_v
+    conditions.back_to_sheet(tester, second.test_point, owner())
     type(first).objects.filter(pk=first.pk).update(kind="pentode")
     graded(valve := make_valve(ValveType.objects.get()), 1.2, 1.6)
     one, other = sections_of(valve)
