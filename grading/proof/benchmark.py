@@ -19,7 +19,8 @@ from grading.matching import MatchOutcome, Piece, Rules, Tier, find_sets
 from grading.matching.catalogue import Catalogue, write_out
 from grading.matching.field import lay_out
 from grading.matching.greedy import greedy_pass
-from grading.matching.planning import Floor, PlanDemand, plan, tier_by_tier
+from grading.matching.market import PlanDemand
+from grading.matching.planning import Floor, plan, tier_by_tier
 
 #: The values of the tiers are invented; only their order and rough ratio matter.
 THREE_TIERS = (Tier("2 %", 0.02, 100.0), Tier("5 %", 0.05, 80.0), Tier("10 %", 0.10, 60.0))

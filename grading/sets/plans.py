@@ -13,6 +13,8 @@ from django.urls import reverse
 
 from catalog.models import ValveType
 from grading.matching import Piece, Rules, planning
+from grading.matching.market import MadeAlready, PlanDemand
+from grading.matching.pulling import Candidate, cheapest_for_order
 from grading.matching.shortfall import COUNT_TIME_S
 from grading.matching.words import StopCall
 from grading.models import Demand, MatchedSet, Member, Policy
@@ -92,9 +94,9 @@ class LeastLoss(NamedTuple):
     made_already: Mapping[float, Loss]
 
 
-def mix_of(type_: ValveType) -> list[planning.PlanDemand]:
+def mix_of(type_: ValveType) -> list[PlanDemand]:
     return [
-        planning.PlanDemand(str(row), row.size, float(row.price), row.wanted, row.within_percent / 100)
+        PlanDemand(str(row), row.size, float(row.price), row.wanted, row.within_percent / 100)
         for row in Demand.objects.filter(type=type_)
     ]
 
@@ -128,7 +130,7 @@ def plan_for(type_: ValveType, best_grades: int, should_stop: StopCall | None = 
     return PoolPlan(made, plan.value, plan.bound, plan.gap, dict(plan.short), len(stock.pieces), why)
 
 
-def _why_none_made(type_: ValveType, best_grades: int, demand: planning.PlanDemand) -> tuple[str, ...]:
+def _why_none_made(type_: ValveType, best_grades: int, demand: PlanDemand) -> tuple[str, ...]:
     found = why_none(asked_within(type_, demand.size, 100 * demand.spread, best_grades), count_time_s=COUNT_TIME_S)
     if found.sure_enough:
         could = plural(found.sure_enough, "such set")
@@ -225,9 +227,7 @@ def least_loss(line: OrderLine, only: Collection[int] | None = None) -> LeastLos
     unpriced = not mix and not line.unit_price
     mix = mix or [_as_this(line, within, len(pieces) // line.set_size + sum(kind.count for kind in made_already))]
     valves = {valve.serial: valve for valve in stock.valves.values()}
-    found = planning.cheapest_for_order(
-        pieces, line.set_size, within, Rules(), mix, made_already, time_limit_s=ORDER_TIME_S
-    )
+    found = cheapest_for_order(pieces, line.set_size, within, Rules(), mix, made_already, time_limit_s=ORDER_TIME_S)
     if found.made is None:
         return None
     offered = [candidate for candidate in (found.made.best, found.made.second) if candidate is not None]
@@ -249,11 +249,11 @@ def least_loss(line: OrderLine, only: Collection[int] | None = None) -> LeastLos
     )
 
 
-def _loss(candidate: planning.Candidate, unpriced: bool) -> Loss:
+def _loss(candidate: Candidate, unpriced: bool) -> Loss:
     return Loss(candidate.loss, "" if unpriced else candidate.told)
 
 
-def _made_already(line: OrderLine, share: float) -> tuple[list[float], list[planning.MadeAlready]]:
+def _made_already(line: OrderLine, share: float) -> tuple[list[float], list[MadeAlready]]:
     """The free sets of the line's type, as good as it asks for, that stand already: within how many per cent each kind
     was made, and how many of them there are to this share of the pool."""
     worse = Member.objects.filter(set=OuterRef("pk"), live=True, grade__rank__gt=line.best_grades)
@@ -262,7 +262,7 @@ def _made_already(line: OrderLine, share: float) -> tuple[list[float], list[plan
     kinds = kinds.order_by("size", "tolerance_percent")
     return (
         [within for _, within, _ in kinds],
-        [planning.MadeAlready(size, within / 100, ceil(count * share)) for size, within, count in kinds],
+        [MadeAlready(size, within / 100, ceil(count * share)) for size, within, count in kinds],
     )
 
 
@@ -291,6 +291,6 @@ def _by_serial(piece: Piece, stock: making.Pool) -> Piece:
     return replace(piece, key=stock.valves[piece.key].serial)
 
 
-def _as_this(line: OrderLine, within: float, wanted: int) -> planning.PlanDemand:
+def _as_this(line: OrderLine, within: float, wanted: int) -> PlanDemand:
     price = float(line.unit_price) if line.unit_price else 1.0
-    return planning.PlanDemand(str(line), line.set_size, price, wanted, within)
+    return PlanDemand(str(line), line.set_size, price, wanted, within)

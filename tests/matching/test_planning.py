@@ -11,9 +11,11 @@ import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
-from grading.matching import Piece, Rules, Tier, diving, find_sets, judge_set, planning
+from grading.matching import Piece, Rules, Tier, diving, find_sets, judge_set, market, planning
 from grading.matching.diving import dive
-from grading.matching.planning import MadeAlready, Market, PlanDemand, cheapest_for_order, cheapest_set, plan
+from grading.matching.market import MadeAlready, Market, PlanDemand
+from grading.matching.planning import plan
+from grading.matching.pulling import cheapest_for_order, cheapest_set
 from grading.matching.watch import Watch
 
 MIX = (PlanDemand("quad", 4, 260.0, 2, 0.05), PlanDemand("pair", 2, 110.0, 3, 0.05), PlanDemand("single", 1, 40.0, 5))
@@ -140,9 +142,9 @@ def test_any_prices_at_all_bound_what_a_plan_can_earn(seed: int, crowded: bool, 
     prices = np.concatenate([share * 60 * random.random(9), share * 60 * random.random(3), np.zeros(3)])
     with pytest.MonkeyPatch.context() as patch:
         if crowded:
-            patch.setattr(planning, "MOST_WRITTEN", 0)
-        market = Market(pieces, demands, Rules(), Watch(60.0, None, None), 0, made_already)
-        bound, _ = market.price(prices, market.limits)
+            patch.setattr(market, "MOST_WRITTEN", 0)
+        ours = Market(pieces, demands, Rules(), Watch(60.0, None, None), 0, made_already)
+        bound, _ = ours.price(prices, ours.limits)
     assert bound >= best_income(pieces, demands, made_already) - 1e-6
 
 
@@ -178,8 +180,8 @@ def test_a_bound_cut_short_by_the_clock_still_holds(seconds: float) -> None:
     )
     best = plan(pieces, demands).value
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(planning, "CROWD", 0)
-        patch.setattr(planning, "MOST_WRITTEN", 0)
+        patch.setattr(market, "CROWD", 0)
+        patch.setattr(market, "MOST_WRITTEN", 0)
         made = plan(pieces, demands, time_limit_s=seconds)
     assert made.bound >= best - 1e-6
     assert made.value <= best + 1e-6
@@ -187,7 +189,7 @@ def test_a_bound_cut_short_by_the_clock_still_holds(seconds: float) -> None:
         assert made.value >= 0.97 * best
 
 
-@pytest.mark.parametrize(("seed", "crowd"), [(0, 0), (2, planning.CROWD)])
+@pytest.mark.parametrize(("seed", "crowd"), [(0, 0), (2, market.CROWD)])
 def test_a_plan_is_never_worse_than_matching_by_hand(seed: int, crowd: int) -> None:
     """As a large pool is planned, and as a small one."""
     pieces = scattered(90, seed, 0.08)
@@ -198,7 +200,7 @@ def test_a_plan_is_never_worse_than_matching_by_hand(seed: int, crowd: int) -> N
         PlanDemand("single", 1, 12.0, 30),
     )
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(planning, "CROWD", crowd)
+        patch.setattr(market, "CROWD", crowd)
         patch.setattr(planning, "KICKS", 2)
         made = plan(pieces, demands, time_limit_s=20)
     assert made.value >= by_hand(pieces, demands)
@@ -298,7 +300,7 @@ def test_where_the_sets_are_too_many_the_loss_is_the_linear_programme_s_and_says
     pieces = scattered(9, seed)
     demands = (PlanDemand("quad", 4, 260.0, 2, 0.04), PlanDemand("pair", 2, 110.0, 3, 0.02))
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(planning, "MOST_WRITTEN", 0)
+        patch.setattr(market, "MOST_WRITTEN", 0)
         choice = cheapest_set(pieces, 2, 0.05, Rules(), demands)
     if choice is None:
         assert not any(fits(pieces, rows, 0.05) for rows in combinations(range(9), 2))
