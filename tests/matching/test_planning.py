@@ -155,7 +155,7 @@ def one_pair() -> Market:
     return Market(pieces, [PlanDemand("pair", 2, 100.0, 1, 0.05)], Rules(), Watch(5.0, None, None), 0)
 
 
-@pytest.mark.parametrize(("price", "fee"), [(50 * (1 - 0.4 * planning.CLOSE), 0.0), (0.0, 50.0), (10.0, 95.0)])
+@pytest.mark.parametrize(("price", "fee"), [(50 * (1 - 0.4 * market.CLOSE), 0.0), (0.0, 50.0), (10.0, 95.0)])
 def test_prices_of_pieces_and_of_a_demand_bound_what_they_undercut(one_pair: Market, price: float, fee: float) -> None:
     """The first are undercut by more than rounding, and by less than makes a set worth asking for."""
     prices = np.zeros(len(one_pair.limits))
