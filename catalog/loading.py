@@ -9,7 +9,8 @@ may hang on it. A type that the files give another designation, and its old one 
 from __future__ import annotations
 
 import tomllib
-from collections.abc import Collection, Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import asdict, replace
 from decimal import Decimal
 from typing import Any, NamedTuple, TypeVar
@@ -35,7 +36,8 @@ from catalog.models import (
     ValveType,
 )
 from catalog.reference import files
-from catalog.reference.own import SaidDifferently, differences, in_force
+from catalog.reference.differing import SaidDifferently, differences
+from catalog.reference.own import in_force
 from catalog.reference.positions import ExamplePosition
 from catalog.reference.rows import BasingRow, Electrode, Reference, ReferenceProblem, SourceRow, TypeRow
 from catalog.reference.scripts import normal
@@ -45,6 +47,8 @@ Row = TypeVar("Row", bound=models.Model)
 
 first_years_changed = Signal()
 types_changed = Signal()  # `changes`: by type, what is said differently now
+names_changed = Signal()  # a name means another type now, or other types are one valve inside
+reference_loaded = Signal()  # the files were read, whether or not they say anything new
 
 
 OWN = "the shop’s own types"  # where a row of theirs stands, for messages
@@ -62,13 +66,15 @@ def load(reference: Reference) -> Loaded:
     """Take over the reference. What the shop says itself stays before it."""
     _write_sources(reference.sources.values())
     basings = {**reference.basings, **{row.name: row for row in _own_basings()}}
-    _follow_renamed(reference)
-    sources = set(Source.objects.values_list("key", flat=True))  # the shop may cite one that the files no longer know
-    rows, left = _before_reference(list(reference.types.values()), basings, sources)
-    written = write_types(rows, basings)
+    with _telling_of_names():
+        _follow_renamed(reference)
+        sources = set(Source.objects.values_list("key", flat=True))  # the shop may cite one that the files forgot
+        rows, left = _before_reference(list(reference.types.values()), basings, sources)
+        written = _write_types(rows, basings)
     changes = _keep_reference(reference.types.values(), written)
     if changes:
         types_changed.send(sender=ValveType, changes=changes)
+    reference_loaded.send(sender=ValveType)
     return Loaded(len(written), Alias.objects.count(), TestPoint.objects.count(), left)
 
 
@@ -154,8 +160,23 @@ def keep_version(
     return TypeVersion.objects.create(type=type_, number=last + 1, origin=origin, says=says, reason=reason, by=by)
 
 
+@contextmanager
+def _telling_of_names() -> Iterator[None]:
+    """Sends `names_changed` where a text may name another type after the block than before it."""
+    before = ValveType.objects.name_register()
+    yield
+    now = ValveType.objects.name_register()
+    if (before.types, before.names, before.alike) != (now.types, now.names, now.alike):
+        names_changed.send(sender=ValveType)
+
+
 def write_types(rows: Sequence[TypeRow], basings: Mapping[str, BasingRow]) -> dict[str, ValveType]:
     """Make these types in the tables be what the rows say; by designation."""
+    with _telling_of_names():
+        return _write_types(rows, basings)
+
+
+def _write_types(rows: Sequence[TypeRow], basings: Mapping[str, BasingRow]) -> dict[str, ValveType]:
     before = _first_years()
     sources = {source.key: source for source in Source.objects.all()}
     stored = _load_basings([basings[name] for name in dict.fromkeys(row.basing for row in rows) if name], sources)

@@ -187,8 +187,11 @@ _WEIGHTS = {"Ia": 0.01, "gm": 0.02, "mu": 0.03, "Ig2": 0.03, "ra": 0.15}
 
 @lru_cache(maxsize=4096)
 def fit(kind: str, points: tuple[SheetPoint, ...]) -> Fitted | None:
-    """The curve of a section of this kind through its sheet's points; None where there is nothing to fit."""
-    if not points:
+    """The curve of a section of this kind through its sheet's points; None where there is nothing to fit.
+
+    Currents alone leave open how steeply the grid commands them, so one point at least must give gm.
+    """
+    if not any(point.gm_ma_per_v for point in points):
         return None
     if kind == "triode":
         return _fit(_triode, _triode_prior(points), points)

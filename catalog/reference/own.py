@@ -1,9 +1,9 @@
-"""What a shop says of a type itself, beside the reference: which of the two is in force, and where they differ."""
+"""What a shop says of a type itself, beside the reference: which of the two is in force."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
-from typing import Any, NamedTuple
+from collections.abc import Mapping
+from typing import Any
 
 from catalog.reference.scripts import normal
 
@@ -11,7 +11,6 @@ Table = Mapping[str, Any]
 
 NAMES = ("aliases", "related")  # what both say together; of all else, the shop's word stands before the reference's
 WITHOUT = "without"  # those of the reference's names that the shop says are wrong
-NAMED_BY = ("name", "designation")
 
 
 def in_force(reference: Table, own: Table) -> dict[str, Any]:
@@ -39,43 +38,3 @@ def changed(reference: Table, wanted: Table) -> dict[str, Any]:
     said = [one["designation"] for key in NAMES for one in reference.get(key, ())]
     own[WITHOUT] = [name for name in said if normal(name) not in wanted_names]
     return {key: value for key, value in own.items() if value != []}
-
-
-class SaidDifferently(NamedTuple):
-    where: str
-    before: str  # empty where nothing is said
-    after: str
-
-    @property
-    def in_words(self) -> str:
-        return f"{self.where} {self.before or '–'} → {self.after or '–'}"
-
-
-def differences(before: Table, after: Table) -> list[SaidDifferently]:
-    """Where two tables of a type differ, value by value."""
-    old, new = dict(_flat(before)), dict(_flat(after))
-    return [
-        SaidDifferently(where, old.get(where, ""), new.get(where, ""))
-        for where in dict.fromkeys([*old, *new])
-        if old.get(where) != new.get(where)
-    ]
-
-
-def _flat(value: Any, where: str = "") -> Iterator[tuple[str, str]]:
-    if isinstance(value, Mapping):
-        for key, one in value.items():
-            yield from _flat(one, f"{where}, {_words(key)}" if where else _words(key))
-    elif isinstance(value, Sequence) and not isinstance(value, str):
-        for position, one in enumerate(value, start=1):
-            yield from _flat(one, f"{where} {_name(one, position)}")
-    elif value is not None and value != "":
-        yield where, str(value)
-
-
-def _name(one: Any, position: int) -> str:
-    named = next((str(one[key]) for key in NAMED_BY if key in one), "") if isinstance(one, Mapping) else ""
-    return named or str(position)
-
-
-def _words(key: str) -> str:
-    return key.replace("_", " ")

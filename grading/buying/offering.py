@@ -18,7 +18,7 @@ from stockroom.pure.refused import Refused
 from stockroom.pure.written import plural
 from stockroom.receiving.booking import add_lines as add_lot_lines
 from stockroom.receiving.booking import book_in
-from stockroom.site.changes import differences
+from stockroom.site.changes import differences, told
 from stockroom.site.saving import save_named
 
 FIELDS = (
@@ -62,7 +62,7 @@ def change_offer(offer: LotOffer, by: User | None) -> LotOffer:
         if changed:
             offer.changed_at = timezone.now()
             offer.save(update_fields=[*FIELDS, "changed_at"])
-            Entry.write(by, "offer-changed", f"Offer {offer}: {'; '.join(changed)}.")
+            Entry.write(by, "offer-changed", told(f"Offer {offer}: ", changed))
     return offer
 
 
@@ -110,7 +110,7 @@ def change_line(line: LotOfferLine, by: User | None) -> None:
         if changed:
             line.save(update_fields=LINE_FIELDS)
             _changed(line.offer)
-            Entry.write(by, "offer-changed", f"Offer {line.offer}, line {line.number}: {'; '.join(changed)}.")
+            Entry.write(by, "offer-changed", told(f"Offer {line.offer}, line {line.number}: ", changed))
 
 
 def drop_line(line: LotOfferLine, by: User | None) -> None:

@@ -39,7 +39,7 @@ from grading.testers.studies import StudiedRepeatability
 from stockroom.models import Entry
 from stockroom.pure.refused import Refused
 from stockroom.pure.written import day, figures, plain
-from stockroom.site.changes import differences
+from stockroom.site.changes import differences, told
 
 # How long before it is due a calibration is called due soon (common practice, no source).
 SOON = timedelta(days=30)
@@ -310,7 +310,7 @@ def save_tester(changed: Tester, by: User) -> Tester:
         if before is None:
             Entry.write(by, "tester-added", f"Tester {changed} added.")
         elif said := differences(before, changed, ("name", "serial_number", "note", "in_use")):
-            Entry.write(by, "tester-changed", f"Tester {before}: {'; '.join(said)}.")
+            Entry.write(by, "tester-changed", told(f"Tester {before}: ", said))
     return changed
 
 

@@ -51,7 +51,7 @@ from stockroom.models import (
 from stockroom.models.identity import CodeReading
 from stockroom.pure.refused import Refused
 from stockroom.signals import valve_identified
-from stockroom.site.changes import differences
+from stockroom.site.changes import differences, told
 from stockroom.site.chunks import CHUNK, chunked
 from stockroom.site.locks import hold_valves
 from stockroom.site.saving import save_named
@@ -110,12 +110,14 @@ def learn(
             word=word,
             defaults={"note": note, "by": by, "first_year": first, "last_year": last},
         )
+        was = str(row)
         other_years = years is not None and (row.first_year, row.last_year) != (first, last)
         if other_years:
             row.first_year, row.last_year, row.note = first, last, note or row.note
             row.save(update_fields=["first_year", "last_year", "note"])
         if new or other_years:
-            Entry.write(by, "maker-changed", f"Maker {maker} is known with {row}.")
+            no_longer = f", no longer {was}" if other_years else ""
+            Entry.write(by, "maker-changed", f"Maker {maker} is known with {row}{no_longer}.")
             register_changed(maker, by)
     return row
 
@@ -139,8 +141,9 @@ def keep_type_code(one: ShopTypeCode, by: User | None) -> int:
             return 0
         one.by, one.at = by, timezone.now()
         one.save()
-        said = f"Type code {before}: {'; '.join(changed)}." if before else f"Type code {one} added, {one.source}."
-        Entry.write(by, "type-code-changed", f"{said} {one.reason}")
+        added = f"Type code {one} added, {one.source}. {one.reason}"
+        said = told(f"Type code {before}: ", changed, f". {one.reason}") if before else added
+        Entry.write(by, "type-code-changed", said)
         return _type_codes_changed({one.code, *([before.code] if before else [])}, by)
 
 
@@ -173,7 +176,10 @@ def register_changed(maker: Maker, by: User | None, codes: Collection[str] = ())
     factory = [Form.FACTORY_CODE.name, Form.PLANT_MONTH.name]
     letters = Q(pk=None)
     for code in numbers:
-        if len(code) > 1 and not code.isdigit():
+        start, stroke, end = code.partition("/")
+        if stroke:  # it may be typed with spaces around it
+            letters |= Q(date_code__contains="/") & Q(date_code__icontains=start) & Q(date_code__icontains=end)
+        elif len(code) > 1 and not code.isdigit():
             letters |= Q(date_code__icontains=code)
     keys = set(
         Valve.objects.in_house()
@@ -369,7 +375,7 @@ def _write(keys: list[int], observed: MarksSeen, by: User | None, *, whole: bool
             Entry(
                 by=by,
                 action="identified",
-                text=f"Identified: {'; '.join(changes[valve.pk])}.",
+                text=told("Identified: ", changes[valve.pk]),
                 valve=valve,
                 line=valve.line,
                 lot_id=valve.line.lot_id,
@@ -519,10 +525,16 @@ def reassess(valves: Iterable[Valve], by: User | None) -> None:
 def _look_again(keys: Collection[int], by: User | None) -> None:
     register = Register()
     for some in chunked(keys):
-        _reassess(some, register, by)
+        reassess_by(register, some, by)
 
 
-def _reassess(keys: list[int], register: Register, by: User | None) -> None:
+class WarningsMoved(NamedTuple):
+    came: int
+    went: int
+
+
+def reassess_by(register: Register, keys: list[int], by: User | None) -> WarningsMoved:
+    """As `reassess`, for so many valves as one question takes, by a register that is read already."""
     found: dict[int, dict[tuple[str, str], MarkWarning]] = defaultdict(dict)
     for warning in MarkWarning.objects.found().filter(valve__in=keys):
         found[warning.valve_id][warning.subject, warning.reason] = warning
@@ -544,6 +556,7 @@ def _reassess(keys: list[int], register: Register, by: User | None) -> None:
         MarkWarning.objects.filter(pk__in=some).update(cleared_at=timezone.now())
     MarkWarning.objects.bulk_create(new, batch_size=200)
     Entry.objects.bulk_create(entries)
+    return WarningsMoved(len(new), len(cleared))
 
 
 def _entry(by: User | None, action: str, text: str, valve: Valve) -> Entry:

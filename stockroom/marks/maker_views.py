@@ -75,11 +75,14 @@ class MakerForm(NamedForm):
         help_text="The registered numbers that you take for this maker’s: three or four digits, spaces between.",
     )
     letters = CodesField(
-        "[A-Z]{2,5}(/[A-Z]{1,3})?",
+        "[A-Z]{2,5}|[A-Z]{0,5}/[A-Z]{1,3}",
         "not of this kind: it has two to five letters, and after a stroke up to three",
         capitals=True,
         label="Contract letters",
-        help_text="Letters that stand for it in the marks of the services, such as three letters, or KB/D.",
+        help_text=(
+            "Letters that stand for it in the marks of the services: such as three letters, or KB/D; "
+            "/D for every K code that ends so."
+        ),
     )
     plants = CodesField(
         PLANT,

@@ -22,7 +22,7 @@ from stockroom.marks.pure.identification import (
     letters_of,
 )
 from stockroom.marks.pure.registers import CodesKnown, TypeCode, may_be_made_in, read_codes
-from stockroom.marks.pure.stamps import MarkKind, marks_in
+from stockroom.marks.pure.stamps import SHORT_FIRST_LINE, MarkKind, marks_in
 from stockroom.models import Maker, ShopTypeCode, SourceCode
 
 DOUBT_YEARS = 2  # a type's first year may be out by so much when nobody had a publication open; our policy
@@ -163,19 +163,16 @@ class Register:
 
     def _means(self, kind: MarkKind, text: str, code: str, named: Mapping[str, TypeNamed]) -> Iterable[tuple[str, ...]]:
         if kind is MarkKind.TYPE_CODE:
-            known = self.type_code(text, code)
-            yield (
-                (text, f"type code of {' or '.join(known.types)}", known.source)
-                if known
-                else (
-                    text,
-                    "a type code that is not on file",
-                )
-            )
+            if known := self.type_code(text, code):
+                yield (text, f"type code of {' or '.join(known.types)}", known.source)
+            elif len(text) == SHORT_FIRST_LINE:
+                yield (text, "the first line of a factory code; so short, it may end in its version or not")
+            else:
+                yield (text, "a type code that is not on file")
         elif kind is MarkKind.PLANT:
             owners, plant = self._owners(SourceCode.Kind.PLANT, text), codes_known().plants.get(text)
             where = [f"plant sign of {_all(owners)}" if owners else "plant sign"]
-            yield (text, ", ".join([*where, *([plant.country] if plant else [])]), plant.source if plant else "")
+            yield (text, ", ".join([*where, *([plant.place] if plant else [])]), plant.source if plant else "")
         elif kind is MarkKind.TYPE_NUMBER and text in named:
             yield (text, f"names the type {named[text].designation}")
         elif kind is MarkKind.INSPECTION:

@@ -72,7 +72,13 @@ class TypeCodeFilter(django_filters.FilterSet):
 
 def type_codes(request: StaffRequest) -> HttpResponse:
     filter = TypeCodeFilter(request.GET, queryset=ShopTypeCode.objects.select_related("type", "by"))
-    context = {"filter": filter, "page": page_of(request, filter.qs), "of_file": codes_known().type_codes.values()}
+    known = codes_known()
+    context = {
+        "filter": filter,
+        "page": page_of(request, filter.qs),
+        "of_file": known.type_codes.values(),
+        "plants": known.plants.values(),
+    }
     return render(request, "marks/type_codes.html", context)
 
 

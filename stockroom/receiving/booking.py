@@ -24,7 +24,7 @@ from stockroom.pure.serials import serial
 from stockroom.pure.written import plural
 from stockroom.receiving.pure import costing
 from stockroom.signals import lines_counted, lot_changed
-from stockroom.site.changes import differences
+from stockroom.site.changes import differences, told
 from stockroom.site.chunks import chunked
 from stockroom.site.saving import save_named
 from stockroom.tally import refresh_lots
@@ -103,7 +103,7 @@ def change_lot(lot: Lot, charges: Sequence[Charge], by: User | None) -> Lot:
                 charge.lot = lot
                 charge.save()
         if changed:
-            Entry.write(by, "lot-changed", f"Lot {lot}: {'; '.join(changed)}.", lot=lot)
+            Entry.write(by, "lot-changed", told(f"Lot {lot}: ", changed), lot=lot)
         bring_up_to_date(lot, by)
     return lot
 
@@ -152,8 +152,7 @@ def change_line(line: Line, by: User | None) -> Line:
             line.valves.filter(maker=before.maker_id).update(maker=line.maker)
         line.save(update_fields=LINE_FIELDS)
         if changed:
-            text = f"Line {line.number}: {'; '.join(changed)}."
-            Entry.write(by, "line-changed", text, lot=lot, line=line)
+            Entry.write(by, "line-changed", told(f"Line {line.number}: ", changed), lot=lot, line=line)
         bring_up_to_date(lot, by)
     return line
 

@@ -38,7 +38,7 @@ from stockroom.sealed import pack_dates
 from stockroom.sealed.pure import sampling, switching
 from stockroom.sealed.pure.sampling import InspectionLevel, LotDecision, Severity
 from stockroom.sealed.pure.switching import LotResult, SwitchingState
-from stockroom.site.changes import differences
+from stockroom.site.changes import differences, told
 from stockroom.site.people import Role, may
 from stockroom.states import State
 
@@ -109,8 +109,7 @@ def describe(line: Line, packing: Packing, by: User | None) -> Packing:
                 packing.date_readings.filter(current=True).update(current=False)
             changed = differences(before, packing, ("seal", "carton_size", "contract_marks", "pack_date"))
             if changed:
-                text = f"Line {line.number}, packs: {'; '.join(changed)}."
-                Entry.write(by, "packs-changed", text, lot=lot, line=line)
+                Entry.write(by, "packs-changed", told(f"Line {line.number}, packs: ", changed), lot=lot, line=line)
     return packing
 
 

@@ -2,18 +2,23 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from decimal import Decimal
 from typing import Any
 
 from django.db import models
 
+from catalog.reference.differing import SHORT_ENOUGH, where_apart
+from stockroom.models.daybook import LONGEST
+from stockroom.pure.written import fitted, plural
+
+OF_PEOPLE = ("contact",)  # how somebody is reached is not written where it can never be taken out
 _LONG = (models.TextField, models.JSONField)
-_SHORT_ENOUGH = 60
+_LEAST = 40  # characters that are left to what differs, however long the reason is
 
 
 def differences(before: models.Model, after: models.Model, fields: Iterable[str]) -> list[str]:
-    """One phrase for each field that differs; long texts are only said to have changed."""
+    """One phrase for each field that differs, with what it was; of long texts the words from where they part."""
     found = []
     for name in fields:
         field = before._meta.get_field(name)
@@ -22,11 +27,34 @@ def differences(before: models.Model, after: models.Model, fields: Iterable[str]
             continue
         label = str(field.verbose_name)
         old, new = _written(before, name), _written(after, name)
-        if isinstance(field, _LONG) or len(old) + len(new) > _SHORT_ENOUGH:
+        if name in OF_PEOPLE:
             found.append(f"{label} changed")
+        elif isinstance(field, _LONG) or len(old) + len(new) > SHORT_ENOUGH:
+            old, new = where_apart(old, new)
+            found.append(f"{label} “{old}” → “{new}”")
         else:
             found.append(f"{label} {old} → {new}")
     return found
+
+
+def told(opening: str, phrases: Sequence[str], ending: str = ".") -> str:
+    """One line of the daybook: as many of the phrases as fit between its opening and its ending, which both stay whole,
+    and how many more there are.
+
+    >>> told("Lot L0001: ", ["charge 1 → 2", "note “a” → “b”"], ". A slip.")
+    'Lot L0001: charge 1 → 2; note “a” → “b”. A slip.'
+    >>> line = told("Lot L0001: ", [f"charge {n} of the carrier, 1 → 2" for n in range(40)], ". A slip.")
+    >>> len(line) <= LONGEST, line.endswith("; and 29 more. A slip.")
+    (True, True)
+    """
+    room = max(LONGEST - len(opening) - len(ending), _LEAST)
+    for count in range(len(phrases), 0, -1):
+        left = len(phrases) - count
+        said = "; ".join([*phrases[:count], *([f"and {left} more"] if left else [])])
+        if len(said) <= room:
+            return f"{opening}{said}{ending}"
+    more = f"; and {plural(len(phrases) - 1, 'other change')}" if len(phrases) > 1 else ""
+    return f"{opening}{fitted(phrases[0], room - len(more)) if phrases else ''}{more}{ending}"
 
 
 def _written(row: models.Model, name: str) -> str:

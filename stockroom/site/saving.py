@@ -8,7 +8,7 @@ from django.contrib.auth.models import User
 from django.db import transaction
 
 from stockroom.models import Entry, Maker, Place, Supplier
-from stockroom.site.changes import differences
+from stockroom.site.changes import differences, told
 
 Named = TypeVar("Named", Supplier, Maker, Place)
 
@@ -31,6 +31,5 @@ def save_named(thing: Named, by: User | None) -> Named:
         changed = differences(before, thing, FIELDS[type(thing)])
         if changed:
             thing.save()
-            text = f"{word.capitalize()} {before}: {'; '.join(changed)}."
-            Entry.write(by, f"{word}-changed", text)
+            Entry.write(by, f"{word}-changed", told(f"{word.capitalize()} {before}: ", changed))
     return thing

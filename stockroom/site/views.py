@@ -24,6 +24,7 @@ from stockroom.models import Charge, Entry, Line, Place, Shop, Valve
 from stockroom.pure.serials import BadSerial, read_serial
 from stockroom.pure.written import plural
 from stockroom.site import backups
+from stockroom.site.changes import differences, told
 from stockroom.site.edits import EditForm
 from stockroom.site.finders import found_by_others
 from stockroom.site.numbers import typed_numbers
@@ -215,10 +216,11 @@ class ShopForm(EditForm):
 
 @for_roles(Role.OWNER)
 def shop(request: StaffRequest) -> HttpResponse:
-    form = ShopForm(request.POST or None, instance=Shop.own())
+    form, before = ShopForm(request.POST or None, instance=Shop.own()), Shop.own()
     if form.is_valid():
-        form.save()
-        Entry.write(request.user, "shop", f"Changed the shop's data: {', '.join(form.changed_data) or 'nothing'}")
+        changed = differences(before, form.save(), form.Meta.fields)
+        if changed:
+            Entry.write(request.user, "shop", told("Changed the shop’s data: ", changed))
         messages.success(request, "The shop's data are recorded.")
         return redirect("office")
     return render(request, "site/form.html", {"form": form, "title": "The shop", "back": reverse("office")})

@@ -17,16 +17,19 @@ from django.db import transaction
 from catalog import loading
 from catalog.models import Basing, Source, TypeVersion, ValveType
 from catalog.reference import files
+from catalog.reference.differing import SaidDifferently, differences
 from catalog.reference.equivalents import SOURCE, further_names, read_equivalents
-from catalog.reference.own import SaidDifferently, changed, differences, in_force
+from catalog.reference.own import changed, in_force
 from catalog.reference.rows import ReferenceProblem
 from catalog.reference.scripts import normal
 from catalog.reference.writing import as_toml
 from stockroom.models import Entry
 from stockroom.pure.refused import Refused
+from stockroom.pure.written import plural
+from stockroom.site.changes import told
 
 LONGEST_NAME = 40
-SHOWN = 6  # differences named in the daybook
+SHOWN = 6  # types named in one entry of the daybook
 
 Table = Mapping[str, Any]
 
@@ -76,10 +79,10 @@ def change(type_: ValveType, wanted: Table, by: User | None, *, reason: str, bas
         TypeRefused: it cannot be so; or a test point has other settings under its old name.
     """
     with transaction.atomic():
-        ValveType.objects.select_for_update(no_key=True).get(pk=type_.pk)
+        held = ValveType.objects.select_for_update(no_key=True).get(pk=type_.pk)
         before = table_in_force(type_)
-        said = differences(before, wanted)
-        if not said and basing is None:
+        said = [*differences(before, wanted), *_in_basing(held.basing, basing)]
+        if not said:
             return []
         _refuse_other_settings(before, wanted)
         for alias in wanted.get("aliases", ()):
@@ -88,9 +91,18 @@ def change(type_: ValveType, wanted: Table, by: User | None, *, reason: str, bas
         own = changed(spoken(type_, TypeVersion.Origin.REFERENCE), wanted)
         _keep(type_, own, basing, reason, by)
         words = [one.in_words for one in said]
-        more = f" and {len(words) - SHOWN} more" if len(words) > SHOWN else ""
-        Entry.write(by, "type-changed", f"{type_}: {'; '.join(words[:SHOWN])}{more}. {reason}")
+        Entry.write(by, "type-changed", told(f"{type_}: ", words, f". {reason}"))
     return words
+
+
+def _in_basing(before: Basing | None, basing: Table | None) -> list[SaidDifferently]:
+    """What the basing says otherwise than the one before; of one of another name only base, pins and cap count."""
+    if before is None or basing is None:
+        return []
+    old, new = _basing_table(before), basing
+    if old["name"] != new["name"]:
+        old, new = ({key: one[key] for key in ("base", "pins", "top_cap") if key in one} for one in (old, new))
+    return differences(old, new)
 
 
 def follow_reference(type_: ValveType, by: User | None, *, reason: str) -> None:
@@ -99,9 +111,11 @@ def follow_reference(type_: ValveType, by: User | None, *, reason: str) -> None:
     if not reference:
         raise TypeRefused(f"The reference does not know {type_}: only the shop says anything of it.")
     with transaction.atomic():
+        back = [one.in_words for one in differences(table_in_force(type_), reference)]
         loading.keep_version(type_, TypeVersion.Origin.SHOP, {}, reason, by)
         _write(reference, None)
-        Entry.write(by, "type-changed", f"{type_} follows the reference again: {reason}")
+        says = told(f"{type_} follows the reference again: ", back or ["it says the same"], f". {reason}")
+        Entry.write(by, "type-changed", says)
 
 
 def call(type_: ValveType, name: str, by: User | None) -> None:
@@ -115,15 +129,18 @@ def call(type_: ValveType, name: str, by: User | None) -> None:
         raise TypeRefused(f"“{name}” is no name of {type_}. Add it to its names first.")
     kept = own.get(normal(name), "")
     with transaction.atomic():
+        was, now = str(type_), kept or type_.designation
         ValveType.objects.filter(pk=type_.pk).update(preferred="" if kept == type_.designation else kept)
-        Entry.write(by, "type-called", f"{type_.designation} is called {kept or type_.designation} here.")
+        if was != now:
+            Entry.write(by, "type-called", f"{type_.designation} is called {now} here, no longer {was}.")
 
 
 def note_reference(changes: Mapping[ValveType, Sequence[SaidDifferently]]) -> None:
     """A newer reference was loaded: which types it says otherwise of, for the daybook."""
     some = list(changes.items())[:SHOWN]
-    named = [f"{type_}: {'; '.join(one.in_words for one in said[:2])}" for type_, said in some]
-    Entry.write(None, "reference-loaded", f"The reference says otherwise of {len(changes)} types. {'. '.join(named)}")
+    named = [f"{type_}: {', '.join(one.in_words for one in said[:2])}" for type_, said in some]
+    many = plural(len(changes), "type")
+    Entry.write(None, "reference-loaded", told(f"The reference says otherwise of {many}. ", named))
 
 
 def as_file(types: Iterable[ValveType]) -> str:

@@ -11,7 +11,7 @@ from django.utils.http import url_has_allowed_host_and_scheme, urlencode
 
 from catalog.models import TypeVersion, ValveType
 from catalog.naming import name_read
-from catalog.reference.own import differences
+from catalog.reference.differing import differences
 from stockroom.site.numbers import DecimalTyped, WholeTyped
 from stockroom.site.people import Role, StaffRequest, for_roles
 from stockroom.site.refusals import errors_on, messages_on, refused_to

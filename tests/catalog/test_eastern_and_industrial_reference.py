@@ -51,14 +51,14 @@ def section(designation: str) -> SectionRow:
     return reference().types[designation].sections[0]
 
 
-def test_every_triode_row_has_mu_and_anode_resistance_within_five_percent_of_gm_times_ra() -> None:
+def test_every_triode_row_with_bias_and_gm_has_mu_and_ra_within_five_percent_of_gm_times_ra() -> None:
     """mu = gm ra, van der Bijl 1919; the tolerance is the books' own rounding, common practice."""
     rows = [
         (f"{valve.designation} at {point.name}", point)
         for valve in types()
         for row in valve.sections
         for point in row.test_points
-        if row.kind == "triode"
+        if row.kind == "triode" and point.gm_ma_per_v and not point.current_is_set
     ]
     assert len(rows) >= 150
     for name, point in rows:

@@ -41,6 +41,13 @@ def test_a_sheet_that_contradicts_itself_is_refused() -> None:
     assert fitted.worst > MOST_RESIDUAL and not fitted.usable
 
 
+def test_currents_without_a_mutual_conductance_give_no_curve() -> None:
+    zero_signal = (SheetPoint(1250, 0, 74, mu=50), SheetPoint(1500, -16, 42))
+    assert fit("triode", zero_signal) is None
+    assert fit("pentode", (SheetPoint(75, -10, 440, screen_voltage_v=200),)) is None
+    assert fit("triode", (*zero_signal, SheetPoint(250, -8, 9, 2.6, mu=20))) is not None
+
+
 def test_what_has_no_points_or_no_curves_gives_nothing() -> None:
     assert fit("triode", ()) is None
     assert fit("diode", (SheetPoint(17, 0, 225),)) is None

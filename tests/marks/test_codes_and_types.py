@@ -143,6 +143,31 @@ def test_letters_of_a_maker_are_kept_with_it_and_compared_with_the_print(
     assert not valve.warnings.open().exists()
 
 
+def test_the_shops_register_holds_contract_letters_and_k_codes_and_reads_them(
+    client: Client, valve: Valve, maker: Maker, by: User
+) -> None:
+    """Whose letters they are is the shop's word; a stamp typed with spaces around the stroke is looked at again too."""
+    other = Maker.objects.create(name="Brindlemoor")
+    stamp = "CV492 KB / D 3/61"
+    (only, *_) = identity.rank_code(stamp, valve.type, valve.line.lot.received_on, [], Register())
+    assert stamped(valve, stamp, by, chosen=only.reading.key) == []
+    said = {one.text: one.means for one in Register().said("CV492 KB/D 3/61", valve.type)}
+    assert said["KB/D"] == "letters nobody here has"
+    client.post(reverse("maker-edit", args=[other.pk]), {"name": "Brindlemoor", "letters": "/d CBM"})
+    assert "the letters KB/D are those of Brindlemoor" in valve.warnings.open().get().reason
+    assert {one.text: one.means for one in Register().said("JAN-CBM K/D", valve.type)} == {
+        "CBM": "letters of Brindlemoor",
+        "K/D": "letters of Brindlemoor",
+    }
+    client.post(reverse("maker-edit", args=[maker.pk]), {"name": "Dunvarrow", "letters": "KB/D"})
+    assert not valve.warnings.open().exists()
+
+
+def test_the_page_lists_what_came_with_the_program_with_its_sources(client: Client) -> None:
+    page = client.get(reverse("type-codes")).content.decode()
+    assert "GZ37" in page and "Heerlen, the Netherlands" in page and "platycerus.hatenablog.com" in page
+
+
 @pytest.mark.parametrize(
     ("typed", "message"), [({"letters": "K8/D"}, "“K8/D” is not of this kind"), ({"plants": "BB"}, "no plant sign")]
 )

@@ -14,6 +14,7 @@ from hypothesis import given
 from hypothesis import settings as examples
 from hypothesis import strategies as st
 
+from catalog.reference.scripts import normal
 from stockroom.marks.pure.datecodes import Form, Window, readings
 from stockroom.marks.pure.identification import (
     MakerFacts,
@@ -30,7 +31,9 @@ from stockroom.marks.pure.identification import (
 )
 from stockroom.marks.pure.registers import BadMarksFile, read_codes
 from stockroom.marks.pure.stamps import MarkKind, factory_code, marks_in, plant_sign, without_marks
+from tests.reference import the_reference
 
+FILE = read_codes(Path(settings.BASE_DIR) / "fixtures" / "marks.toml")
 WINDOW = Window(1920, 2026)
 RECEIVED = date(2026, 3, 2)
 WESTERN = TypeFacts("12AX7", first_registered=1947)
@@ -67,9 +70,17 @@ def test_the_first_line_may_be_any_letters_and_figures(stamp: str, said: str) ->
 
 
 @pytest.mark.parametrize("triangle", "Δ∆△▲")
-def test_every_triangle_is_the_same_sign(triangle: str) -> None:
+@pytest.mark.parametrize("between", ["", " ", "\n", "/"])
+def test_every_triangle_is_the_same_sign_typed_together_or_apart(triangle: str, between: str) -> None:
     assert words(f"{triangle}4K3") == words("Δ4K3") >= {"week 3 of November 1964"}
-    assert plant_sign(f"GA2 {triangle}4K3") == "Δ"
+    code = factory_code(f"GA2{between}{triangle}4K3")
+    assert code and (code.first, code.plant) == ("GA2", "Δ")
+
+
+@pytest.mark.parametrize("stamp", ["IS B2H3", "I6 B2H3", "A1/B2H3"])
+def test_a_first_line_of_two_signs_dates_and_tells_no_type(stamp: str) -> None:
+    assert "week 3 of August 1962" in words(stamp) and plant_sign(stamp) == "B"
+    assert (code := factory_code(stamp)) and FILE.type_code(code.first) is None
 
 
 def test_the_week_stands_in_the_code_from_about_1960() -> None:
@@ -224,8 +235,8 @@ def test_letters_of_makers_and_numbers_of_types_are_told_apart(stamp: str, found
     assert {(one.kind.value, one.text) for one in marks_in(stamp)} == found
 
 
-ALDER = MakerFacts("Alder Works", frozenset({"900"}), letters=frozenset({"CRP", "KB"}), plants=frozenset({"B"}))
-BIRCH = MakerFacts("Birch & Daughters", letters=frozenset({"CHS"}), plants=frozenset({"Δ"}))
+ALDER = MakerFacts("Alder Works", frozenset({"900"}), letters=frozenset({"CRP", "/D"}), plants=frozenset({"B"}))
+BIRCH = MakerFacts("Birch & Daughters", letters=frozenset({"CHS", "KQ/D"}), plants=frozenset({"Δ"}))
 
 
 def assessed(printed: str, stamp: str, *named: TypeNamed):  # type: ignore[no-untyped-def]
@@ -246,9 +257,25 @@ def test_letters_that_nobody_has_are_said_and_not_warned_of() -> None:
     assert found.disagreements == () and "the letters CZZ are not in the register" in found.unchecked
 
 
-def test_of_a_k_code_the_part_before_the_stroke_speaks_too() -> None:
-    assert assessed("Alder Works", "KB/D 3/61").disagreements == ()
-    assert assessed("Birch & Daughters", "KB/D 3/61").likely_relabel
+@pytest.mark.parametrize(
+    ("stamp", "whose"),
+    [
+        ("KB/D 3/61", "Alder Works"),
+        ("CV4004 K/D 3/61", "Alder Works"),
+        ("KB / D", "Alder Works"),
+        ("KQ/D 3/61", "Birch & Daughters"),
+    ],
+)
+def test_of_a_k_code_the_factory_after_the_stroke_speaks_and_the_whole_code_before_it(stamp: str, whose: str) -> None:
+    other = {"Alder Works", "Birch & Daughters"} - {whose}
+    assert assessed(whose, stamp).disagreements == ()
+    assert assessed(other.pop(), stamp).likely_relabel
+
+
+@pytest.mark.parametrize("stamp", ["KB/DA 3/61", "JB/D 1952", "KB 1952", "KB/F"])
+def test_the_specification_of_a_k_code_tells_no_maker(stamp: str) -> None:
+    for printed in ("Alder Works", "Birch & Daughters"):
+        assert assessed(printed, stamp).disagreements == ()
 
 
 def test_a_type_code_of_another_type_is_a_likely_relabel_and_of_a_near_one_is_only_said() -> None:
@@ -315,10 +342,31 @@ def test_the_years_of_the_construction_settle_the_decade() -> None:
 
 
 def test_every_row_of_the_file_names_its_source_and_no_code_stands_twice() -> None:
-    codes = read_codes(Path(settings.BASE_DIR) / "fixtures" / "marks.toml")
-    assert len(codes.type_codes) > 8 and all(one.source for one in codes.type_codes.values())
-    assert {"B", "Δ"} <= set(codes.plants) and all(one.source for one in codes.plants.values())
-    assert (known := codes.type_code("I61")) and known.types == ("ECC83",)
+    assert len(FILE.type_codes) > 12 and all(one.source for one in FILE.type_codes.values())
+    assert {"B", "Δ"} <= set(FILE.plants) and all(one.source for one in FILE.plants.values())
+    assert FILE.plants["Δ"].place == "Heerlen, the Netherlands" and FILE.plants["F"].place == "France"
+
+
+@pytest.mark.parametrize(
+    ("stamp", "type_", "source"),
+    [
+        ("I61 B5D3", "ECC83", "Deciphering European tube date codes"),
+        ("IS1 B2H3", "GZ37", "pvm-coding.html"),
+        ("VR3 △0K", "E188CC", "platycerus"),
+    ],
+)
+def test_a_stamp_that_a_publication_deciphers_is_read_as_it_says(stamp: str, type_: str, source: str) -> None:
+    code = factory_code(stamp)
+    assert code and (known := FILE.type_code(code.first))
+    assert known.types == (type_,) and source in known.source
+
+
+def test_every_type_code_names_types_that_are_on_file_and_no_code_is_another_in_other_letters() -> None:
+    names = the_reference().by_name
+    assert all(normal(name) in names for one in FILE.type_codes.values() for name in one.types)
+    alike = {frozenset(one.types) for one in FILE.type_codes.values() if one.code.casefold() == "xf"}
+    assert len(alike) == 1
+    assert FILE.type_code("IX1") is None and FILE.type_code("i61") is None
 
 
 @pytest.mark.parametrize(

@@ -125,7 +125,7 @@ def test_no_page_reads_more_rows_of_a_larger_stock(
     logged_in: Callable[..., Client], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     # The bounds that a page keeps, brought down so that both stocks lie above them.
-    monkeypatch.setattr("grading.orders.fulfilment.LOOKED_AT", 20)
+    monkeypatch.setattr("grading.orders.candidates.LOOKED_AT", 20)
     monkeypatch.setattr("grading.sets.plans.READ_FOR_A_PAGE", 60)
     monkeypatch.setattr("grading.papers.certificates.MOST_SIBLINGS", 40)
     stock, client = GrowingStock(), logged_in(Role.OWNER)

@@ -80,7 +80,7 @@ def test_a_correction_on_the_page_is_a_version_with_source_reason_and_daybook(re
     version = el84().versions.filter(origin=TypeVersion.Origin.SHOP).get()
     assert version.reason == "read on the sheet in the box" and version.by is not None
     assert "12" in version.says and "anode_dissipation_max_w" in version.says
-    assert "gm ma per v 11.3 → 12" in Entry.objects.get(action="type-changed").text
+    assert "mutual conductance 11.3 → 12 mA/V" in Entry.objects.get(action="type-changed").text
     assert TestPoint.objects.get(section__type=el84(), position=0).source_place == "page 3"
     page = owner.get(reverse("type-versions", args=["EL84"])).content.decode()
     assert "11.3" in page and "The shop says" in page

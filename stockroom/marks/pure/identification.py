@@ -460,7 +460,7 @@ def _print_and_code(marks: Marks, printed: MakerFacts, makers: Sequence[MakerFac
 
 def letters_of(code: str, makers: Sequence[MakerFacts]) -> dict[str, list[MakerFacts]]:
     """Letters in the stamp that tell a maker, with those whose they are: what has the shape of contract letters, and
-    any word that the register holds. Of "KB/D" the part before the stroke speaks too."""
+    any word that the register holds. "/D" in the register is any K code that ends so; the whole code goes before it."""
     shaped = [one.text for one in marks_in(code) if one.kind is MarkKind.LETTERS]
     found = {text: _whose_letters(text, makers) for text in dict.fromkeys([*shaped, *letters_in(code)])}
     return {text: owners for text, owners in found.items() if owners or text in shaped}
@@ -468,7 +468,8 @@ def letters_of(code: str, makers: Sequence[MakerFacts]) -> dict[str, list[MakerF
 
 def _whose_letters(text: str, makers: Sequence[MakerFacts]) -> list[MakerFacts]:
     whole = [maker for maker in makers if text in maker.letters]
-    return whole or [maker for maker in makers if "/" in text and text.split("/")[0] in maker.letters]
+    factory = text[text.index("/") :] if "/" in text and text.startswith("K") else None
+    return whole or [maker for maker in makers if factory in maker.letters]
 
 
 def _print_and_letters(marks: Marks, printed: MakerFacts, makers: Sequence[MakerFacts]) -> Findings:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import tomllib
 from collections.abc import Mapping
 from pathlib import Path
@@ -25,9 +26,20 @@ class TypeCode(NamedTuple):
 
 
 class PlantSign(NamedTuple):
+    """The sign before the date of a factory code, and where the plant stood; `town` is empty where it is not known."""
+
     sign: str
+    town: str
     country: str
     source: str
+
+    @property
+    def place(self) -> str:
+        """
+        >>> PlantSign("Δ", "Heerlen", "the Netherlands", "").place, PlantSign("F", "", "France", "").place
+        ('Heerlen, the Netherlands', 'France')
+        """
+        return ", ".join(filter(None, [self.town, self.country]))
 
 
 def may_be_made_in(years: YearsKnown, plant: str, first_line: str, stamp: str, window: Window) -> bool:
@@ -52,6 +64,12 @@ class CodesKnown(NamedTuple):
         """What the first line of a factory code tells, without the sign for its version."""
         return self.type_codes.get(first_line[:-1])
 
+    @property
+    def digest(self) -> str:
+        """The same as long as every type code tells the same types."""
+        told = sorted(f"{one.code} {' '.join(one.types)}" for one in self.type_codes.values())
+        return hashlib.sha256("\n".join(told).encode()).hexdigest()[:16]
+
 
 def read_codes(path: Path) -> CodesKnown:
     """
@@ -69,7 +87,8 @@ def read_codes(path: Path) -> CodesKnown:
     for row in data.get("plant_sign", []):
         sign = tidy(_field(row, "sign", str, path))
         _once(sign, plants, path)
-        plants[sign] = PlantSign(sign, _field(row, "country", str, path), _source(row, sources, path))
+        country, source = _field(row, "country", str, path), _source(row, sources, path)
+        plants[sign] = PlantSign(sign, row.get("town", ""), country, source)
     return CodesKnown(codes, plants)
 
 

@@ -2,6 +2,10 @@
 
 All of it is common practice, no source, except where `fixtures/marks.toml` says otherwise; only shapes are known here.
 What a code stands for is the business of that file (`registers.py`) and of the shop's own register of makers.
+
+A type code has two signs, or three from the end of the 1960s; those of 7-pin miniatures may have one
+(frank.pocnet.net/other/Philips/PhilipsCodeListGO, the opening of its list, read in a stored copy). The version after it
+may be left out (cs.helsinki.fi/u/oheinone/valves/pvm-coding.html, likewise).
 """
 
 from __future__ import annotations
@@ -62,6 +66,11 @@ _LINES = re.compile(
          (?P<second>{PLANT}\ ?{YEAR_MONTH_WEEK_UNNAMED})""",
     re.VERBOSE,
 )
+# A code without its version, or one of one sign with it: nobody can tell which, so it dates and tells no type.
+SHORT_FIRST_LINE = 2
+_SHORT = re.compile(
+    rf"(?P<first>(?=\S?[A-Za-z])[A-Za-z0-9]{{2}})(?: ?[/|,;-] ?| )(?P<second>{PLANT} ?{YEAR_MONTH_WEEK_UNNAMED})"
+)
 _TOGETHER = re.compile(rf"(?P<first>(?=\S*[A-Za-z])[A-Za-z0-9]{{2}}\d)(?P<second>{PLANT}{YEAR_MONTH_WEEK_UNNAMED})")
 
 
@@ -72,7 +81,7 @@ def factory_code(text: str) -> FactoryCode | None:
     (FactoryCode(first='I61', second='B5D3'), 'B', 'Δ4K3')
     """
     plain = tidy(text)
-    match = _LINES.fullmatch(plain) or _TOGETHER.fullmatch(plain)
+    match = _LINES.fullmatch(plain) or _TOGETHER.fullmatch(plain) or _SHORT.fullmatch(plain)
     return FactoryCode(match["first"], match["second"].replace(" ", "")) if match else None
 
 
@@ -90,9 +99,10 @@ def _in_text(text: str) -> FactoryCode | None:
     return FactoryCode(match["first"], match["second"].replace(" ", "")) if match else None
 
 
-# Letters that a contract's marks give the maker: after the name of the services, or the British K codes with a stroke.
+# Letters that a contract's marks give the maker: after the name of the services, or the British K codes, whose letters
+# before the stroke are the specification and its approval, and those after it the factory (common practice, no source).
 _CONTRACT = re.compile(r"(?<![\w/-])(?:JAN|USN|USAF|JHS)[-\s]?(?P<letters>C[A-Z]{2,3})(?=[-\s]|$)", re.IGNORECASE)
-_K_CODE = re.compile(r"(?<![\w/-])(?P<letters>K[A-Z]{1,4}\s?/\s?[A-Z]{1,3})(?![\w/-])")
+_K_CODE = re.compile(r"(?<![\w/-])(?P<letters>K[A-Z]{0,4}\s?/\s?[A-Z]{1,3})(?![\w/-])")
 _SERVICES = re.compile(r"(?<![\w/-])(?:JAN|USN|USAF|JHS|MIL)(?=[-\s]|$)[-\s]?", re.IGNORECASE)
 # A number of four figures straight after it, or joined to the letters, is a type's.
 _FIGURES_OF_A_TYPE = "[5-9][0-9]{3}[A-Z]{0,3}"
@@ -143,6 +153,15 @@ def marks_in(text: str) -> list[MarkFound]:
     found += [MarkFound(MarkKind.TYPE_NUMBER, word) for word in _type_words(plain, code)]
     found += [MarkFound(MarkKind.INSPECTION, match.group().strip()) for match in _INSPECTOR.finditer(plain)]
     return list(dict.fromkeys(found))
+
+
+def tells_a_type(text: str) -> bool:
+    """Whether something in the stamp may name a type, so that what it means rests on the names and codes on file.
+
+    >>> tells_a_type("I61 B5D3"), tells_a_type("CV492 KB/D"), tells_a_type("5-61")
+    (True, True, False)
+    """
+    return any(one.kind in (MarkKind.TYPE_CODE, MarkKind.TYPE_NUMBER) for one in marks_in(text))
 
 
 _LETTERS = re.compile(r"(?<![\w/-])(?:[A-Za-z]{3,5}|[A-Za-z]{2,5}/[A-Za-z]{1,3})(?![\w/-])")
