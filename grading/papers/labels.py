@@ -102,8 +102,8 @@ def labels_for(valves: Sequence[Valve], shop: Shop) -> list[Label]:
         for keys in chunked([valve.pk for valve in valves])
         for grade in Grade.objects.filter(valve__in=keys, current=True)
     }
-    read = judging.evidence_for([valve for valve in valves if valve.pk not in graded])
     bench = Bench()
+    read = judging.evidence_for([valve for valve in valves if valve.pk not in graded], bench)
     address = shop.web_address.rstrip("/")
     labels = []
     for valve in valves:

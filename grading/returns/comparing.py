@@ -70,7 +70,7 @@ def found_of(back: Return, matters: float | None = None) -> Mapping[str, Any]:
     grade = warranty.grade_as_sent(back)
     if grade is not None:
         grade = Grade.objects.prefetch_related(*READINGS).get(pk=grade.pk)
-    now = evidence_for([back.valve])[back.valve_id].repeats
+    now = evidence_for([back.valve], bench)[back.valve_id].repeats
     values = [value for repeats in now.values() for value in values_of(repeats, bench)]
     least = warranty.spoken_of(back).matters if matters is None else matters
     before = by_section(grade.readings.all()) if grade else {}

@@ -40,8 +40,9 @@ class Evidence(NamedTuple):
         return {section: repeats.unsettled for section, repeats in self.repeats.items() if repeats.unsettled}
 
 
-def evidence_for(valves: Collection[Valve]) -> dict[int, Evidence]:
-    """By valve, in a fixed number of queries a chunk."""
+def evidence_for(valves: Collection[Valve], bench: Bench | None = None) -> dict[int, Evidence]:
+    """By valve, in a fixed number of queries a chunk and a tester that `bench` does not know yet."""
+    bench = bench or Bench()
     wanted: dict[int, set[int]] = defaultdict(set)
     for type_id, number in Section.objects.filter(
         type__in={valve.type_id for valve in valves}, test_points__isnull=False
@@ -54,7 +55,7 @@ def evidence_for(valves: Collection[Valve]) -> dict[int, Evidence]:
             current[reading.valve_id].append(reading)
     found = {}
     for valve in valves:
-        repeats = by_section(current[valve.pk])
+        repeats = by_section(current[valve.pk], bench.session_of)
         # A type without test points has nothing to be judged against.
         complete = bool(wanted[valve.type_id]) and wanted[valve.type_id] <= set(repeats)
         found[valve.pk] = Evidence(repeats, complete)
@@ -90,7 +91,7 @@ def judge_all(valves: Collection[Valve], policy: Policy) -> AllJudged:
     bench = Bench(parsed)
     kinds = dict(ValveType.objects.filter(pk__in={valve.type_id for valve in valves}).values_list("pk", "kind"))
     rules = {kind: parsed.for_kind(kind) for kind in set(kinds.values())}
-    evidence = evidence_for(valves)
+    evidence = evidence_for(valves, bench)
     current = {
         row.valve_id: row
         for keys in chunked({valve.pk for valve in valves})
@@ -127,7 +128,7 @@ def _without_nominal(repeats: Repeats, values: Sequence[Value]) -> bool:
 def why_ungraded(valve: Valve) -> str:
     """Why a tested valve has no grade, in words; nothing when a section is merely unread."""
     bench = Bench()
-    evidence = evidence_for([valve])[valve.pk]
+    evidence = evidence_for([valve], bench)[valve.pk]
     why = [
         f"the last series of section {section} is {stability}: let it warm up and read a series again until it settles"
         for section, stability in evidence.unsettled.items()

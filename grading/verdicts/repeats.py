@@ -1,7 +1,8 @@
 """Which readings speak for a section of a valve, and what they say together.
 
 The rule: the latest reading of a section speaks for it, and with it those that were taken on the same day in the same
-shift (so by the same operator on the same tester) at the same test point. A later shift or day starts afresh.
+shift (so by the same operator on the same tester) at the same test point. A later shift or day starts afresh, and so
+does a change of the tester, a stop or another calibration: readings on either side of it share no error.
 
 A series that has not settled says nothing of the value that the valve goes to: it is kept, and its value is neither
 used nor averaged with another. While the last series of a section has not settled nothing is claimed of the section
@@ -13,11 +14,12 @@ Repeats that contradict each other have no mean that means anything: `grading.ve
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from typing import NamedTuple
 
 from django.utils import timezone
 
+from grading.metrology.quantities import FAULTS
 from grading.models import Quantity, Reading
 
 
@@ -35,10 +37,11 @@ class Repeats(NamedTuple):
         return self.readings[-1]
 
     def values(self, quantity: Quantity) -> list[float]:
-        """What was read of it, but nothing that had not settled."""
-        if self.unsettled:
-            return []
-        found = (getattr(reading, quantity) for reading in self.readings if reading.has_settled)
+        """What was read of it, but nothing that had not settled, save that a leak counts whenever it shows."""
+        readings: Iterable[Reading] = self.readings
+        if quantity not in FAULTS:
+            readings = () if self.unsettled else [reading for reading in self.readings if reading.has_settled]
+        found = (getattr(reading, quantity) for reading in readings)
         return [value for value in found if value is not None]
 
     def worst(self, quantity: Quantity) -> float | None:
@@ -57,22 +60,32 @@ class Repeats(NamedTuple):
         return str(Reading.Noise.values[max(heard)])
 
 
-def by_section(readings: Iterable[Reading]) -> dict[int, Repeats]:
-    """The repeats that speak for each section, by its number, in order."""
+def as_it_stayed(reading: Reading) -> str:
+    """For readings between which the tester is known not to have changed, such as those of one grade."""
+    return ""
+
+
+def by_section(readings: Iterable[Reading], session: Callable[[Reading], str] = as_it_stayed) -> dict[int, Repeats]:
+    """The repeats that speak for each section, by its number, in order. `session` names the stretch between two changes
+    of the tester in which something was read."""
     of_section: dict[int, list[Reading]] = {}
     for reading in sorted(readings, key=lambda reading: (reading.taken_at, reading.pk)):
         of_section.setdefault(reading.section, []).append(reading)
-    return {section: _with_latest(found) for section, found in sorted(of_section.items())}
+    return {section: _with_latest(found, session) for section, found in sorted(of_section.items())}
 
 
-def _with_latest(readings: list[Reading]) -> Repeats:
-    latest = _occasion(readings[-1])
+def _with_latest(readings: list[Reading], session: Callable[[Reading], str]) -> Repeats:
+    def occasion(reading: Reading) -> tuple[object, ...]:
+        return (
+            reading.shift_id,
+            reading.test_point_id,
+            timezone.localdate(reading.taken_at),
+            session(reading),
+        )
+
+    latest = occasion(readings[-1])
     last_series = next((reading for reading in reversed(readings) if reading.stability), None)
     return Repeats(
-        tuple(reading for reading in readings if _occasion(reading) == latest),
+        tuple(reading for reading in readings if occasion(reading) == latest),
         last_series.stability if last_series and not last_series.has_settled else "",
     )
-
-
-def _occasion(reading: Reading) -> tuple[object, ...]:
-    return reading.shift_id, reading.test_point_id, timezone.localdate(reading.taken_at)

@@ -32,9 +32,9 @@ from grading.metrology.quantities import FAULTS, claimed_at
 from grading.metrology.repeatability import critical_range
 from grading.metrology.spreads import relative_spread
 from grading.metrology.uncertainty import ReadingTerms
-from grading.models import Baseline, Quantity, Stop, Tester
+from grading.models import Baseline, Quantity, Reading, Stop, Tester
 from grading.testers.conditions import conditions_for
-from grading.testers.records import Basis, BasisKind, TesterRecord, Unmeasured, basis_for, record_of
+from grading.testers.records import Basis, BasisKind, KnownTerms, TesterRecord, Unmeasured, basis_for, record_of
 from grading.verdicts.pure.grades import ReadingUncertainty, SectionReading
 from grading.verdicts.pure.rules import PolicyRules as Rules
 from grading.verdicts.pure.rules import Unknown
@@ -77,6 +77,9 @@ class Bench:
         if tester_id not in self._changes:
             self._changes[tester_id] = changes_of(self.tester(tester_id))
         return f"{tester_id}.{bisect_right(self._changes[tester_id], at)}"
+
+    def session_of(self, reading: Reading) -> str:
+        return self.session(reading.shift.tester_id, reading.taken_at)
 
     def conditions(self, tester_id: int, point: TestPoint, basis: Basis, at: datetime) -> str:
         """The tester's own settings beside a house nominal; the sheet's where it was read or brought there."""
@@ -267,11 +270,12 @@ def values_of(repeats: Repeats, bench: Bench) -> list[Value]:
             continue
         record = bench.record(tester_id, latest.taken_at)
         spoken = spoken_by(repeats, quantity, record, basis.nominal and basis.nominal / basis.factor)
-        mean, words = spoken.value, basis.words
-        # A house nominal is what the tester showed, errors and all: beside it a reading stays as shown too.
-        if basis.kind != BasisKind.HOUSE:
-            mean, corrected = record.corrected(quantity, mean)
-            words = f"{corrected}, {words}" if corrected else words
+        mean, corrected = record.corrected(quantity, spoken.value)
+        words, left_out = f"{corrected}, {basis.words}" if corrected else basis.words, ""
+        if basis.kind == BasisKind.HOUSE and corrected:
+            # A house nominal is what the tester showed, errors and all: beside it a reading stays as shown too, and
+            # what is then known to be wrong with it is in no ±.
+            mean, words, left_out = spoken.value, basis.words, f"beside a house nominal it is not {corrected}"
         plain = Value(
             section=latest.section,
             quantity=str(quantity),
@@ -288,6 +292,7 @@ def values_of(repeats: Repeats, bench: Bench) -> list[Value]:
             operator=str(latest.shift.operator_id),
             taken_at=latest.taken_at.isoformat(),
             session=bench.session(tester_id, latest.taken_at),
+            wanting=(left_out,) if left_out else (),
             contradiction=spoken.contradiction,
         )
         values.append(_with_uncertainty(plain, mean, quantity, basis, record, bench))
@@ -350,7 +355,7 @@ def _with_uncertainty(
     if quantity not in record.capabilities:
         return plain
     known, repeats = record.known(quantity, mean), record.repeats(quantity, mean)
-    wanting = (*known.wanting, known.overdue) if bench and bench.overdue_is_wanting and known.overdue else known.wanting
+    wanting = (*plain.wanting, *_wanting(known, bench))
     terms, n, factor = known.terms, plain.readings, basis.factor
     _, model_u = basis.brought(mean)
     combined = uncertainty.reading(mean, terms, readings=n, conversion_u=model_u / factor)
@@ -377,6 +382,12 @@ def _with_uncertainty(
         overdue=known.overdue,
     )
     return _beside_house(found, basis, terms, bench) if basis.kind == BasisKind.HOUSE and bench else found
+
+
+def _wanting(known: KnownTerms, bench: Bench | None) -> tuple[str, ...]:
+    """With an overdue calibration, where the policy counts that as none."""
+    late = bench is not None and bench.overdue_is_wanting and known.overdue
+    return (*known.wanting, known.overdue) if late else known.wanting
 
 
 def _beside_house(value: Value, basis: Basis, terms: ReadingTerms, bench: Bench) -> Value:
@@ -434,7 +445,7 @@ def as_section(repeats: Repeats, values: Sequence[Value], bench: Bench) -> Secti
         anode_current_known=ia.known if ia else None,
         gm_known=gm.known if gm else None,
         voltage_held_known=held.known if held else None,
-        scale_known=_scale_known(scale, record) if scale else None,
+        scale_known=_scale_known(scale, record, bench) if scale else None,
         alike=_meant(point, values),
         contradictions=tuple(filter(None, said)),
         kind=point.section.kind,
@@ -448,11 +459,12 @@ def _meant(point: TestPoint, values: Sequence[Value]) -> Hashable:
     return point.section.kind, point.anode_current_ma, point.gm_ma_per_v, settings
 
 
-def _scale_known(scale: Spoken, record: TesterRecord) -> ReadingUncertainty | None:
+def _scale_known(scale: Spoken, record: TesterRecord, bench: Bench) -> ReadingUncertainty | None:
     """How well a reading of an emission scale is known, in its divisions."""
     if Quantity.EMISSION not in record.capabilities:
         return None
-    terms = record.known(Quantity.EMISSION, scale.value).terms
+    known = record.known(Quantity.EMISSION, scale.value)
+    terms = known.terms
     combined = uncertainty.reading(scale.value, terms, readings=scale.readings)
     return ReadingUncertainty(
         terms.repeatability_at(scale.value),
@@ -460,6 +472,7 @@ def _scale_known(scale: Spoken, record: TesterRecord) -> ReadingUncertainty | No
         combined.effective_degrees_of_freedom,
         terms.resolution,
         scale.readings,
+        wanting=bool(_wanting(known, bench)),
     )
 
 

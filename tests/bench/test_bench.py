@@ -651,3 +651,18 @@ def test_the_page_asks_the_database_no_more_when_the_shift_is_long(at_work: Clie
     with CaptureQueriesContext(connection) as many:
         at_work.get("/bench/")
     assert len(many) <= len(few)
+
+
+@pytest.mark.django_db
+def test_a_valve_half_read_is_not_taken_and_one_whose_other_half_was_read_before_is() -> None:
+    shift, (first, second) = make_shift(), make_type().test_sections
+    assert first.test_point and second.test_point
+    (valve,) = make_valves(make_type(), 1)
+    half = {1: EnteredReading(first.test_point, anode_current_ma=1.2, gm_ma_per_v=1.6)}
+    with pytest.raises(readings.SectionMissing, match=r"Section 2 has not been read"):
+        readings.record_readings(shift, valve, half, shift.operator)
+    assert not Reading.objects.exists()
+    whole = {**half, 2: EnteredReading(second.test_point, anode_current_ma=1.2, gm_ma_per_v=1.6)}
+    readings.record_readings(shift, valve, whole, shift.operator)
+    readings.record_readings(shift, valve, half, shift.operator)
+    assert Reading.objects.count() == 3

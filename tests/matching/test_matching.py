@@ -25,13 +25,14 @@ from grading.matching import (
     spread,
 )
 from grading.matching import search as searching
-from grading.matching.catalogue import write_out
+from grading.matching.catalogue import Catalogue, write_out
 from grading.matching.chains import Ground, better
-from grading.matching.exact import round_down, unit_of, weak_dual
+from grading.matching.exact import Programme, round_down, unit_of, weak_dual
 from grading.matching.field import lay_out
 from grading.matching.greedy import greedy_pass
 from grading.matching.pricing import Pricer, cheapest_sets, running_smallest
-from grading.matching.solver import Ended, Relaxed, SetPacking
+from grading.matching.solver import Cut, Ended, Relaxed, SetPacking
+from grading.matching.watch import Watch
 from grading.metrology.conformity import SetClaim, whole_set_probability
 
 TIERS = (Tier("2 %", 0.02, 100.0), Tier("5 %", 0.05, 80.0), Tier("10 %", 0.10, 60.0))
@@ -595,3 +596,25 @@ def test_exchanges_undone_leave_the_sets_as_they_were() -> None:
     table.undo(mark)
     after = table.members, table.owner, table.others_low, table.others_high
     assert all((one == other).all() for one, other in zip(before, after, strict=True))
+
+
+# The linear programme of what is written out
+
+
+def triangle() -> Programme:
+    """Three pieces, and every two of them a set worth 1: by parts of sets 1.5, in whole sets 1."""
+    members = np.array([[0, 1], [0, 2], [1, 2]], dtype=np.int32)
+    return Programme(Catalogue(members, np.ones(3), np.zeros(3, dtype=np.int64), 3), np.arange(3), 0)
+
+
+def test_what_a_cut_charges_is_in_the_bound() -> None:
+    programme = triangle()
+    assert programme.solve(Watch(5.0, None, None)) and programme.bound == pytest.approx(1.5)
+    programme.packing.add_cuts([Cut((0, 1, 2), (1, 1, 1), 2)])
+    assert programme.solve(Watch(5.0, None, None)) and programme.bound == pytest.approx(1.0)
+
+
+def test_a_set_is_struck_out_only_when_it_costs_more_than_the_gap() -> None:
+    programme = triangle()
+    programme.level, programme.cost = 10.0, np.array([-1.0, -1.6, 0.3])
+    assert programme.alive(8.5).tolist() == [0, 2] and programme.alive(8.4).tolist() == [0, 1, 2]

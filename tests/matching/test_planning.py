@@ -15,7 +15,7 @@ from grading.matching import Piece, Rules, Tier, diving, find_sets, judge_set, m
 from grading.matching.diving import dive
 from grading.matching.market import MadeAlready, Market, PlanDemand
 from grading.matching.planning import plan
-from grading.matching.pulling import cheapest_for_order, cheapest_set
+from grading.matching.pulling import Scales, cheapest_for_order, cheapest_set
 from grading.matching.watch import Watch
 
 MIX = (PlanDemand("quad", 4, 260.0, 2, 0.05), PlanDemand("pair", 2, 110.0, 3, 0.05), PlanDemand("single", 1, 40.0, 5))
@@ -146,6 +146,45 @@ def test_any_prices_at_all_bound_what_a_plan_can_earn(seed: int, crowded: bool, 
         ours = Market(pieces, demands, Rules(), Watch(60.0, None, None), 0, made_already)
         bound, _ = ours.price(prices, ours.limits)
     assert bound >= best_income(pieces, demands, made_already) - 1e-6
+
+
+@pytest.fixture
+def one_pair() -> Market:
+    """Two valves that are alike, and one pair wanted for 100."""
+    pieces = [Piece(key=place, quantities=(10.0,)) for place in range(2)]
+    return Market(pieces, [PlanDemand("pair", 2, 100.0, 1, 0.05)], Rules(), Watch(5.0, None, None), 0)
+
+
+@pytest.mark.parametrize(("price", "fee"), [(50 * (1 - 0.4 * market.CLOSE), 0.0), (0.0, 50.0), (10.0, 95.0)])
+def test_prices_of_pieces_and_of_a_demand_bound_what_they_undercut(one_pair: Market, price: float, fee: float) -> None:
+    """The first are undercut by more than rounding, and by less than makes a set worth asking for."""
+    prices = np.zeros(len(one_pair.limits))
+    prices[:2], prices[2] = price, fee
+    assert one_pair.price(prices, one_pair.limits)[0] >= 100.0
+
+
+def test_a_search_that_was_given_up_bounds_no_piece(one_pair: Market, monkeypatch: pytest.MonkeyPatch) -> None:
+    nothing = np.empty(0, dtype=np.int64)
+    given_up = market.Offer(np.empty((0, 2), dtype=np.int32), 0.0, nothing, np.empty(0), False)
+    monkeypatch.setattr(one_pair.shops[0], "below", lambda *_: given_up)
+    assert one_pair.price(np.zeros(len(one_pair.limits)), one_pair.limits)[0] >= 100.0
+
+
+def test_before_anything_is_solved_the_sets_that_stand_are_in_the_bound() -> None:
+    apart = [Piece(key=place, quantities=(10.0 * (1 + place),)) for place in range(2)]
+    pairs = PlanDemand("pair", 2, 100.0, 3, 0.05)
+    there = Market(apart, [pairs], Rules(), Watch(5.0, None, None), 0, (MadeAlready(2, 0.01, 2),))
+    assert best_income(apart, (pairs,), (MadeAlready(2, 0.01, 2),)) == 200 <= there.at_most()
+
+
+def test_what_prices_say_of_a_loss_holds_less_what_whole_sets_fall_short_by() -> None:
+    """Of three valves alike, beside one like none, one goes spare: it is priced at 15, and missing it costs nothing."""
+    alike = [Piece(key=place, quantities=(10.0 if place else 20.0,)) for place in range(4)]
+    pairs = PlanDemand("pair", 2, 30.0, 3, 0.05)
+    scales = Scales(Market(alike, [pairs], Rules(), Watch(5.0, None, None), 0))
+    assert (scales.linear.bound, scales.least) == (pytest.approx(45), 30)
+    without = best_income(alike, (pairs,), ()) - best_income(alike[:3], (pairs,), ())
+    assert scales.no_less_than(float(scales.prices[1])) <= without == 0
 
 
 @pytest.mark.parametrize("seconds", [0.0, 0.5, 8.0])

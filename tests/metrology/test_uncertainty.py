@@ -249,6 +249,22 @@ def test_two_operators_add_their_difference_and_one_does_not() -> None:
     assert relative_u(reading(10, terms), reading(10, terms)) == 0
 
 
+def test_a_persons_error_is_not_taken_to_last_beyond_the_session() -> None:
+    terms = ReadingTerms(resolution=0, reproducibility_sd=0.1)
+    assert relative_u(reading(10, terms), reading(10, terms, session="2")) == pytest.approx(0.01 * sqrt(2))
+
+
+def test_what_one_model_does_to_both_cancels_whenever_they_were_read_and_two_models_share_nothing() -> None:
+    def converted(model: str, session: str) -> Any:
+        parts = comparison.components_of(
+            10.0, ReadingTerms(resolution=0), session=session, operator="ada", conversion_u=0.2, model=model
+        )
+        return ComparedValue(10.0, 1, parts)
+
+    assert relative_u(converted("7/150 V", "1"), converted("7/150 V", "2")) == 0
+    assert relative_u(converted("7/150 V", "1"), converted("8/150 V", "1")) == pytest.approx(0.02 * sqrt(2))
+
+
 def test_what_a_person_does_on_one_valve_only_stays_when_one_person_reads_both() -> None:
     terms = ReadingTerms(resolution=0, interaction_percent=1)
     assert relative_u(reading(10, terms, 9), reading(10, terms, 9)) == pytest.approx(0.01 * sqrt(2))
@@ -275,6 +291,42 @@ def test_a_set_whose_extremes_may_be_others_needs_a_wider_interval() -> None:
     fine = ReadingTerms(resolution=0, repeatability_sd=0.001, repeatability_degrees_of_freedom=20)
     apart = comparison.spread([reading(value, fine) for value in (10.0, 10.2, 10.3, 10.5)])
     assert apart.coverage_factor == uncertainty.set_coverage_factor(2, 20), "nothing between can be an extreme"
+
+
+def test_the_factor_of_a_spread_counts_every_valve_that_may_be_an_extreme_and_each_once() -> None:
+    terms = ReadingTerms(resolution=0, repeatability_sd=0.05, repeatability_degrees_of_freedom=20)
+
+    def factor(*values: float) -> float:
+        return comparison.spread([reading(value, terms) for value in values]).coverage_factor
+
+    for number, values in ((4, (10.0, 10.0, 10.0, 10.0)), (3, (10.0, 10.01, 11.0)), (3, (10.0, 10.99, 11.0))):
+        assert factor(*values) == pytest.approx(uncertainty.set_coverage_factor(number, 20), rel=1e-6), values
+    assert factor(10.0, 10.01, 10.99, 11.0) == pytest.approx(uncertainty.set_coverage_factor(4, 20), rel=1e-6)
+    assert factor(10.0, 10.5, 11.0) == pytest.approx(uncertainty.set_coverage_factor(2, 20), rel=1e-6)
+
+
+def test_a_set_is_known_from_as_few_degrees_of_freedom_as_its_worst_pair() -> None:
+    terms = ReadingTerms(
+        resolution=0,
+        repeatability_sd=0.01,
+        repeatability_degrees_of_freedom=20,
+        reproducibility_sd=0.1,
+        reproducibility_degrees_of_freedom=2,
+    )
+    three = [reading(10.0, terms), reading(10.0, terms), reading(10.0, terms, who="bo")]
+    pairs = [comparison.relative_u(one, other)[1] for one, other in combinations(three, 2)]
+    assert max(pairs) == pytest.approx(20) and min(pairs) < 2.1
+    assert comparison.separate(three)[1] == min(pairs)
+
+
+def test_two_readings_of_a_session_are_compared_with_what_each_brings_to_it() -> None:
+    value = reading(10.0, TERMS._replace(reproducibility_sd=0.2))
+    own, degrees = comparison.own_u(value)
+    pair, of_pair = comparison.relative_u(value, value)
+    assert 2 * own**2 == pytest.approx(pair**2) and degrees == of_pair
+    other = reading(10.0, TERMS._replace(reproducibility_sd=0.2), who="bo")
+    apart, _ = comparison.own_u(value, apart={comparison.OPERATOR})
+    assert 2 * apart**2 == pytest.approx(comparison.relative_u(value, other)[0] ** 2)
 
 
 def test_a_set_taken_apart_for_its_probability_keeps_every_pair_as_it_is() -> None:

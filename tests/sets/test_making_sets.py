@@ -12,7 +12,7 @@ from django.test import Client
 from django.utils import timezone
 
 from grading.listings import publishing
-from grading.models import MatchedSet, Member
+from grading.models import MatchedSet, Member, Policy
 from grading.orders import candidates, fulfilment
 from grading.papers.certificates import CannotCertify, certificate_data
 from grading.papers.pure.certificate import certificate_pdf
@@ -169,6 +169,15 @@ def test_a_member_read_again_within_the_tolerance_leaves_the_set_as_it_is(four: 
     [said] = doubts.read_since(made)
     assert said.startswith(f"{four[0]} was read again on ") and said.endswith("the set holds as well.")
     assert not Entry.objects.filter(action="set-doubtful").exists()
+
+
+def test_a_set_is_held_to_the_policy_that_it_was_made_by_and_not_to_a_later_one(four: list[Valve], by: User) -> None:
+    made, first = making.make_set(four, 5, by), make_policy()
+    Policy.objects.update(in_force=False)
+    stricter = {**first.rules, "unknown": {**first.rules["unknown"], "sets": "none"}}
+    Policy.objects.create(version=2, title="No sets by unknown testers", rules=stricter, in_force=True)
+    read_tomorrow(four[0], gm=1.63)
+    assert doubts.why_doubtful(made) == ""
 
 
 @pytest.mark.parametrize(

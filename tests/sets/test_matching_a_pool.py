@@ -265,6 +265,7 @@ def test_nothing_is_judged_while_the_database_is_locked(
 def test_making_sets_goes_on_where_a_worker_was_cut_off_and_makes_none_twice(
     offered: MatchRun, by: User, monkeypatch: pytest.MonkeyPatch
 ) -> None:
+    making_set(runs.found_sets(offered)[0].valve_ids, by)  # one that the first worker cannot make
     accepting.start_making(offered, range(12), by)
     at_work = worker.claim()
     assert at_work is not None
@@ -284,10 +285,13 @@ def test_making_sets_goes_on_where_a_worker_was_cut_off_and_makes_none_twice(
     Job.objects.update(alive_at=timezone.now() - 2 * worker.LOST_AFTER)
     worker.work_off()
     job = accepting.latest(offered)
-    assert job is not None and job.is_done and len(job.result["made"]) == 12
+    assert job is not None and job.is_done and len(job.result["made"]) == 11
+    assert len(job.result["troubles"]) == 1, "what was refused is not tried, nor told, again"
+    assert job.progress["text"] == "12 of 12 sets"
     offered.refresh_from_db()
     numbers = [found.taken for found in runs.found_sets(offered)]
-    assert sorted(numbers) == sorted(MatchedSet.objects.values_list("number", flat=True)) and len(set(numbers)) == 12
+    assert numbers[0] == "" and sorted(numbers[1:]) == sorted(job.result["made"]) and len(set(numbers)) == 12
+    assert MatchedSet.objects.count() == 12
 
 
 def test_a_valve_that_changes_between_judging_and_writing_keeps_its_set_from_being_made(
@@ -357,6 +361,9 @@ def test_running_again_leaves_off_at_the_gap_that_took_all_the_time_before(pool:
     MatchRun.objects.filter(pk=run.pk).update(outcome={**run.outcome, "timed_out": True, "gap": 0.01})
     run.refresh_from_db()
     assert Ask.read(runs.again(run, by).ask).near_enough == 0.01
+    MatchRun.objects.filter(pk=run.pk).update(outcome={**run.outcome, "timed_out": False, "stopped": True})
+    run.refresh_from_db()
+    assert Ask.read(runs.again(run, by).ask).near_enough == 0, "somebody had no patience; the time was not up"
 
 
 # Through the pages

@@ -107,6 +107,19 @@ def test_learning_again_keeps_the_old_one_as_history(tester: Tester, shift: Shif
     assert HouseNominal.objects.filter(pk=first.pk, count=10).exists()
 
 
+@pytest.mark.django_db
+def test_it_is_known_from_when_until_when_it_was_read(tester: Tester, shift: Shift) -> None:
+    judged_by_house(tester)
+    last = timezone.now() + timedelta(days=2)
+    valves = make_valves(make_line(make_type("12AX7"), 10, condition=Line.Condition.BOXED).type, 10)
+    when = [last - timedelta(hours=place) for place in range(10)]
+    for valve, taken_at in zip(valves, when, strict=True):
+        read(valve, 1.2, 1.6, shift=shift, taken_at=taken_at, heater_cathode_leakage_ua=1.0, grid_current_ua=-0.1)
+    house_nominals.learn(tester, point(), owner())
+    basis = records.basis_for(Tester.objects.get(pk=tester.pk), point(), IA, last)
+    assert basis.kind == BasisKind.HOUSE and basis.nominal_read == (when[-1], when[0])
+
+
 # From which valves
 
 

@@ -18,8 +18,8 @@ from catalog.models import Section, ValveType
 from grading.models import Policy as Policies
 from grading.models import Reading
 from grading.verdicts import judging
-from grading.verdicts.pure.grades import ReadingUncertainty, SectionReading, judge
-from grading.verdicts.pure.rules import FAULTS, MaximumFalseAcceptance, PolicyProblem, PolicyRules, read_policy
+from grading.verdicts.pure.grades import Judgement, ReadingUncertainty, SectionReading, judge
+from grading.verdicts.pure.rules import FAULTS, MaximumFalseAcceptance, PolicyProblem, PolicyRules, Unknown, read_policy
 from tests.factories import make_line, make_shift, make_valve
 
 RULES: dict[str, Any] = json.loads((Path(__file__).parents[2] / "fixtures" / "policy.json").read_text())["rules"]
@@ -65,7 +65,7 @@ def test_sections_that_are_not_meant_alike_are_not_compared(policy: PolicyRules)
 @pytest.mark.django_db
 def test_a_valve_of_every_kind_read_exactly_at_its_sheets_nominal_is_of_the_best_grade(reference: None) -> None:
     by_kind = groupby(ValveType.objects.with_all().order_by("kind", "designation"), attrgetter("kind"))
-    tested = ((type_ for type_ in of_kind if type_.test_sections) for _, of_kind in by_kind)
+    tested = ((type_ for type_ in of_kind if can_be_graded(type_)) for _, of_kind in by_kind)
     types = [type_ for of_kind in tested for type_ in islice(of_kind, 10)]
     line, shift = make_line(types[0]), make_shift()
     valves = [make_valve(type_, line=line) for type_ in types]
@@ -94,6 +94,12 @@ def test_a_valve_of_every_kind_read_exactly_at_its_sheets_nominal_is_of_the_best
     below = {valve: grades[valve.pk] for valve in valves if grades[valve.pk].rank > 1}
     assert {str(valve.type): grade.reasons for valve, grade in below.items() if valve.type_id not in on_its_limit} == {}
     assert all("near the sheet's limit" in grade.reasons[0] for grade in below.values())
+
+
+def can_be_graded(type_: ValveType) -> bool:
+    """Where a section's sheet speaks of it as a mixer only, nothing says what it should read at rest."""
+    points = [section.test_point for section in type_.test_sections]
+    return bool(points) and all(point is not None and point.has_nominal for point in points)
 
 
 def read_of(section: Section) -> tuple[str, ...]:
@@ -164,9 +170,25 @@ def test_a_stabiliser_is_judged_by_the_voltage_that_it_holds(
     assert (found.name, found.reasons) == (name, (reason,))
 
 
+def test_a_stabiliser_read_on_a_tester_that_little_is_known_of_is_judged_as_the_policy_supposes(
+    policy: PolicyRules,
+) -> None:
+    def judged(unknown: Unknown, wanting: bool = False) -> Judgement:
+        u = ReadingUncertainty(repeatability_sd=0.1, systematic_u=0.1, wanting=wanting)
+        held = SectionReading(1, None, None, 156.0, nominal_anode_voltage_v=150, voltage_held_known=u)
+        return judge(replace(guarded(policy), unknown=unknown), [replace(held, kind="stabiliser")])
+
+    surely = judged(Unknown(accuracy_percent=3.0))
+    assert surely.name == "Excellent" and surely.assurance is not None
+    wanting = judged(Unknown(accuracy_percent=3.0), wanting=True)
+    assert (wanting.name, wanting.too_close, wanting.assurance) == ("Good", True, None)
+    assert judged(Unknown(), wanting=True).assurance is None
+    assert judged(Unknown(best_grade=2), wanting=True).name == "Good"
+
+
 def test_a_stored_policy_that_says_nothing_of_stabilisers_takes_one_within_a_tenth() -> None:
     levels = [{key: value for key, value in row.items() if "voltage" not in key} for row in RULES["levels"]]
-    old = read_policy({**RULES, "levels": levels})
+    old = read_policy({"levels": levels, "otherwise": "Unfit"})
     read = SectionReading(1, anode_voltage_v=164, nominal_anode_voltage_v=150, kind="stabiliser")
     assert [judge(old, [replace(read, anode_voltage_v=held)]).name for held in (164, 166)] == ["Excellent", "Unfit"]
 

@@ -27,6 +27,7 @@ from grading.testers import records, reference_checks, studies
 from grading.testers.records import Described
 from grading.verdicts import judging
 from grading.verdicts import values as measured
+from grading.verdicts.graded import sections_as_graded
 from grading.verdicts.pure.grades import Judgement, SectionReading, judge
 from grading.verdicts.pure.rules import GradeLevel, PolicyProblem, Unknown, read_policy
 from grading.verdicts.pure.rules import PolicyRules as Rules
@@ -344,6 +345,25 @@ def test_nothing_is_shared_across_a_change_of_the_tester(
             making.make_set(valves, 4, owner())
 
 
+def test_a_reading_made_before_a_change_of_the_tester_is_no_repeat_of_one_made_after_it(
+    policy: Policy, shift: Shift
+) -> None:
+    """Half of their mean would have the errors of the tester as it was, which no other valve read since shares."""
+    now = timezone.now()
+    early, late = now - timedelta(seconds=3), now - timedelta(seconds=1)
+    (valve,) = make_valves(make_type(), 1)
+    read(valve, 1.2, 1.60, shift=shift, taken_at=early)
+    read(valve, 1.2, 1.62, shift=shift, taken_at=late)
+    mean = values_of(judging.grade([valve], policy, None)[valve.pk])[1, GM]
+    assert (mean.value, mean.readings) == (pytest.approx(1.61), 2)
+    changed_by_a_stop(shift.tester, now - timedelta(seconds=2))
+    Stop.objects.update(cleared_at=late - timedelta(milliseconds=500))
+    since = values_of(judging.grade([valve], policy, None)[valve.pk])[1, GM]
+    assert (since.value, since.readings) == (1.62, 1)
+    assert since.standard_uncertainty and mean.standard_uncertainty
+    assert since.standard_uncertainty > mean.standard_uncertainty
+
+
 def test_where_people_differ_sets_are_sought_among_each_persons_readings(policy: Policy) -> None:
     tester = calibrated(described())
     apart = [[[value + 0.03 * (person == 1) for value in cell] for person, cell in enumerate(row)] for row in READINGS]
@@ -534,7 +554,27 @@ def test_a_scale_read_at_its_very_mark_is_too_close_to_call(at_scale: Client) ->
     at_scale.post("/bench/", {"serial": valve.serial, "s1-scale": "60", "s2-scale": "70"})
     grade = Grade.objects.get(valve=valve, current=True)
     assert (grade.name, grade.too_close) == ("Unfit", True)
-    assert "section 1: scale 60, passes from 60 (probability of meeting it 50 %: too close to call" in grade.reasons[0]
+    assert grade.reasons[0].startswith("section 1: scale 60, passes from 60 (too close to call on a tester that not")
+    at_scale.post("/bench/", {"serial": make_valves(make_type(), 1)[0].serial, "s1-scale": "72", "s2-scale": "70"})
+    passed = Grade.objects.get(name="Passed on scale")
+    assert passed.assurance is None, "no accuracy of this scale is stated"
+
+
+def test_the_less_is_known_of_a_scale_the_more_it_must_read(policy: Policy) -> None:
+    policy.rules = {**policy.rules, "unknown": {"accuracy_percent": 12}}
+    policy.save()
+    stated = {"a display step": Described(1, scale_pass_at=60), "a tenth": Described(1, 10.0, scale_pass_at=60)}
+    least = {}
+    for name, row in stated.items():
+        tester = make_tester(f"Drawer tester, {name}")
+        records.describe(tester, {Quantity.EMISSION: row}, owner())
+        shift = make_shift(make_user(name, Role.BENCH), Tester.objects.get(pk=tester.pk))
+        valves = make_valves(make_type(), 12)
+        for reading, valve in enumerate(valves, start=60):
+            read(valve, shift=shift, emission_scale=reading)
+        judged = judging.judge_all(valves, policy).judged
+        least[name] = 60 + [one.after.saleable for one in judged].index(True)
+    assert least["a display step"] >= least["a tenth"] > 62
 
 
 def test_a_leaky_valve_does_not_pass_on_a_scale(policy: Policy) -> None:
@@ -663,6 +703,18 @@ def test_what_had_not_settled_is_never_averaged_with_what_has(policy: Policy, sh
     value = values_of(grade)[1, IA]
     assert (value.value, value.readings) == (pytest.approx(1.20, abs=0.003), 1)
     assert grade.readings.filter(section=1).count() == 2, "the cold reading is kept beside it"
+
+
+def test_a_leak_that_showed_before_the_valve_settled_still_counts(policy: Policy, shift: Shift) -> None:
+    Capability.objects.create(tester=shift.tester, quantity=Quantity.LEAKAGE, resolution=1)
+    valve = make_valves(make_type(), 1)[0]
+    assert warmed_up(shift, valve, *COLD, heater_cathode_leakage_ua=300.0) is None
+    grade = warmed_up(shift, valve, *WARM)
+    assert grade is not None and grade.name == "Unfit"
+    assert grade.reasons[0].startswith("section 1: heater-cathode leakage 300 µA")
+    first, second = sections_as_graded(grade)
+    assert first.faults == {Quantity.LEAKAGE: 300.0} and Quantity.LEAKAGE.short not in first.untested
+    assert Quantity.LEAKAGE.short in second.untested
 
 
 def test_a_valve_whose_last_series_has_not_settled_has_no_grade_and_goes_nowhere(

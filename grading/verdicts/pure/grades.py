@@ -190,7 +190,8 @@ def _by_scale_only(s: SectionReading) -> bool:
 def _judge_by_scale(policy: PolicyRules, sections: Sequence[SectionReading]) -> Judgement:
     passed: list[str] = []
     findings: list[Finding] = []
-    for s in sections:
+    wanting = any(s.scale_known and s.scale_known.wanting for s in sections)
+    for s in (_supposed(section, policy.unknown) for section in sections):
         where = f"section {s.section}: "
         found = [_scale_finding(s, policy.acceptance), *_fault_findings(policy.least, s)]
         passed += [where + finding.text for finding in found if finding.outcome is Outcome.ACCEPT]
@@ -200,7 +201,8 @@ def _judge_by_scale(policy: PolicyRules, sections: Sequence[SectionReading]) -> 
     if faults:
         return Judgement(policy.otherwise, rank + 1, False, tuple(fault.text for fault in faults), *_doubt(faults))
     known = [finding.probability for finding in findings if finding.probability is not None]
-    return Judgement(policy.scale_pass, rank, True, tuple(passed), assurance=min(known, default=None))
+    assurance = None if wanting else min(known, default=None)
+    return Judgement(policy.scale_pass, rank, True, tuple(passed), assurance=assurance)
 
 
 def _scale_finding(s: SectionReading, rule: Rule) -> Finding:
@@ -396,6 +398,8 @@ def _supposed(s: SectionReading, unknown: Unknown) -> SectionReading:
         s,
         anode_current_known=_supposing(s.anode_current_ma, s.anode_current_known, unknown),
         gm_known=_supposing(s.gm_ma_per_v, s.gm_known, unknown),
+        voltage_held_known=_supposing(s.anode_voltage_v, s.voltage_held_known, unknown),
+        scale_known=_supposing(s.scale, s.scale_known, unknown),
     )
 
 
@@ -420,7 +424,8 @@ def _supposing(value: float | None, known: ReadingUncertainty | None, unknown: U
 
 
 def _something_wanting(sections: Sequence[SectionReading]) -> bool:
-    return any(known and known.wanting for s in sections for known in (s.anode_current_known, s.gm_known))
+    claimed = (known for s in sections for known in (s.anode_current_known, s.gm_known, s.voltage_held_known))
+    return any(known and known.wanting for known in claimed)
 
 
 def _unknown_findings(level: GradeLevel, sections: Sequence[SectionReading]) -> Iterator[Finding]:
