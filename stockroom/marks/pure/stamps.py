@@ -3,9 +3,9 @@
 All of it is common practice, no source, except where `fixtures/marks.toml` says otherwise; only shapes are known here.
 What a code stands for is the business of that file (`registers.py`) and of the shop's own register of makers.
 
-A type code has two signs, or three from the end of the 1960s; those of 7-pin miniatures may have one
-(frank.pocnet.net/other/Philips/PhilipsCodeListGO, the opening of its list, read in a stored copy). The version after it
-may be left out (cs.helsinki.fi/u/oheinone/valves/pvm-coding.html, likewise).
+A type code has two signs, or three from the end of the 1960s; those of 7-pin miniatures may have one (the opening of a
+collector's list of these codes on frank.pocnet.net, read in a stored copy). The version after it may be left out (the
+source `production-code-page` of `fixtures/marks.toml`).
 """
 
 from __future__ import annotations
