@@ -41,8 +41,10 @@ MOST_READINGS = 10_000
 # The same for a set, of which every valve would have to be read so often.
 MOST_READINGS_OF_A_SET = 100
 
-_NODES, _WEIGHTS = np.polynomial.legendre.leggauss(64)
-_FEW_NODES, _FEW_WEIGHTS = np.polynomial.legendre.leggauss(8)
+# A set's probability is integrated in panels of so many standard uncertainties at most, and over the scale of an
+# uncertainty with few degrees of freedom; each by Gauss and Legendre's rule.
+WIDEST_PANEL = 2.5
+_NODES, _WEIGHTS = np.polynomial.legendre.leggauss(8)
 _SCALE_NODES, _SCALE_WEIGHTS = np.polynomial.legendre.leggauss(16)
 
 
@@ -376,9 +378,9 @@ def set_conformance_probability(
     if len(x) == 2:
         return _pair_probability(x, u, tolerance, degrees_of_freedom)
     if isinf(degrees_of_freedom):
-        return float(_normal_set_probabilities(x, u[None, :], tolerance, _NODES, _WEIGHTS)[0])
+        return float(_normal_set_probabilities(x, u[None, :], tolerance)[0])
     scales, weights = _scales(degrees_of_freedom)
-    return float(weights @ _normal_set_probabilities(x, u * scales[:, None], tolerance, _FEW_NODES, _FEW_WEIGHTS))
+    return float(weights @ _normal_set_probabilities(x, u * scales[:, None], tolerance))
 
 
 def _pair_probability(x: NDArray[np.float64], u: NDArray[np.float64], tolerance: float, degrees: float) -> float:
@@ -390,22 +392,17 @@ def _pair_probability(x: NDArray[np.float64], u: NDArray[np.float64], tolerance:
     return min(1.0, max(0.0, 1 - beyond))
 
 
-def _normal_set_probabilities(
-    x: NDArray[np.float64],
-    us: NDArray[np.float64],
-    tolerance: float,
-    nodes: NDArray[np.float64],
-    node_weights: NDArray[np.float64],
-) -> NDArray[np.float64]:
+def _normal_set_probabilities(x: NDArray[np.float64], us: NDArray[np.float64], tolerance: float) -> NDArray[np.float64]:
     """One probability for each row of standard uncertainties."""
-    # Gauss-Legendre between edges at three and nine standard uncertainties about each place where a factor changes:
-    # a value itself, and where the tolerance over the smallest reaches it.
-    steps = np.array([-9.0, -3.0, 0.0, 3.0, 9.0])
-    places = (x + steps[None, :, None] * us[:, None, :]).reshape(len(us), -1)
-    edges = np.sort(np.concatenate([places, places / (1 + tolerance)], axis=1), axis=1)
-    middles, halves = (edges[:, 1:] + edges[:, :-1]) / 2, (edges[:, 1:] - edges[:, :-1]) / 2
-    m = (middles[:, :, None] + halves[:, :, None] * nodes).reshape(len(us), -1)
-    weights = (halves[:, :, None] * node_weights).reshape(len(us), -1)
+    # The smallest of the true values lies nine standard uncertainties from some reading at most, and so does every
+    # other, which the tolerance over the smallest must reach. Gauss-Legendre in panels that nothing in there outruns.
+    low = np.maximum((x - 9 * us).min(axis=1), ((x - 9 * us) / (1 + tolerance)).max(axis=1)).clip(min=0.0)
+    width = np.maximum((x + 9 * us).min(axis=1) - low, 0.0)
+    panels = max(1, int(np.ceil(np.max(width / (WIDEST_PANEL * us.min(axis=1))))))
+    halves = width / panels / 2
+    at = ((2 * np.arange(panels) + 1)[:, None] + _NODES).ravel()
+    m = low[:, None] + halves[:, None] * at
+    weights = halves[:, None] * np.tile(_WEIGHTS, panels)
     # A plane for each valve: rows of uncertainties by nodes.
     value, u = x[:, None, None], us.T[:, :, None]
     z = (m - value) / u
