@@ -54,7 +54,7 @@ def test_a_grade_says_how_often_to_read_again_and_never_claims_certainty() -> No
 
 @pytest.mark.django_db
 def test_a_line_says_the_name_it_was_asked_for_by_beside_the_type(
-    logged_in: Callable[..., Client], policy: Policy
+    logged_in: Callable[..., Client], reference: None
 ) -> None:
     order = Order.objects.create(number="R0001", customer=Customer.objects.create(name="Ada Quill"))
     client, address = logged_in(Role.SALES), order.get_absolute_url()
