@@ -120,26 +120,11 @@ def django_db_setup(django_db_setup: None, django_db_blocker: Any) -> list[str]:
 
 
 @pytest.fixture
-def reference(django_db_setup: list[str], django_db_blocker: Any, db: None) -> None:
+def reference(django_db_setup: list[str], db: None) -> None:
     """The valve types and the first policy, as a new shop loads them."""
     _bring_back(django_db_setup)
     if connection.vendor == "postgresql":
-        TO_SWEEP.append((django_db_blocker, django_db_setup))
-
-
-#: What a test takes back stays in PostgreSQL's tables as twenty thousand dead rows, which every later test would read
-#: past: nothing sweeps them away while autovacuum is off.
-TO_SWEEP: list[tuple[Any, list[str]]] = []
-
-
-@pytest.hookimpl(wrapper=True)
-def pytest_runtest_teardown() -> Iterator[None]:
-    """Sweeps once the test's transaction has ended, for a sweep cannot be part of one."""
-    yield
-    while TO_SWEEP:
-        blocker, tables = TO_SWEEP.pop()
-        with blocker.unblock(), connection.cursor() as cursor:
-            cursor.execute(f"VACUUM {', '.join(tables)}")
+        _to_sweep.extend(django_db_setup)
 
 
 @pytest.fixture
@@ -203,6 +188,9 @@ def browser(chromium_path: str) -> Iterator:
 
 
 _lifted: list[str] = []  # the statements that bring back the triggers which `served` lifted
+# What a test takes back stays in PostgreSQL's tables as twenty thousand dead rows, which every later test would read
+# past: nothing sweeps them away while autovacuum is off.
+_to_sweep: list[str] = []
 
 
 @pytest.fixture
@@ -223,11 +211,15 @@ def served(transactional_db: None, live_server: Any) -> Iterator[Any]:
 
 @pytest.hookimpl(wrapper=True)
 def pytest_runtest_teardown(item: pytest.Item) -> Iterator[None]:
+    """What is put right once the test's transaction has ended."""
     yield
-    if _lifted:
+    if _lifted or _to_sweep:
         with item.config.stash[blocking_manager_key].unblock(), connection.cursor() as cursor:
             while _lifted:
                 cursor.execute(_lifted.pop())
+            if _to_sweep:
+                cursor.execute(f"VACUUM {', '.join(_to_sweep)}")
+                _to_sweep.clear()
 
 
 @pytest.fixture
