@@ -10,6 +10,7 @@ from catalog.physics.answers import Advice
 from catalog.physics.curves import SheetPoint
 from catalog.physics.positions import Position
 from catalog.physics.sheets import HeaterOption, SectionSheet, TypeSheet, similar_kind
+from catalog.reference.rows import tells_a_curve
 from catalog.reference.vocabulary import BASES
 
 
@@ -39,7 +40,7 @@ def _pins(basing: Basing) -> tuple[str, ...]:
 def _section(section: Section) -> SectionSheet:
     rated = getattr(section, "ratings", None)
     ratings = {field: value for field, _, _ in Ratings.NAMES if rated and (value := getattr(rated, field)) is not None}
-    tell = [point for point in section.test_points.all() if point.has_nominal and point.tells_a_curve]
+    tell = [point for point in section.test_points.all() if point.has_nominal and tells_a_curve(point)]
     return SectionSheet(section.kind, ratings, tuple(sheet_point(point) for point in tell))
 
 

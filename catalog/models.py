@@ -524,11 +524,6 @@ class TestPoint(Sourced):
         return self.anode_current_ma is not None and at_rest and not self.withdrawn
 
     @property
-    def tells_a_curve(self) -> bool:
-        """Whether its figures are of the section as it is, at a bias that is known, without signal."""
-        return self.conversion_conductance_ma_per_v is None and not (self.current_is_set or self.as_triode)
-
-    @property
     def holds_voltage(self) -> bool:
         """A stabiliser's: the current is set and the voltage is read."""
         gridless = self.grid_voltage_v is None and self.cathode_resistor_ohm is None

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from decimal import Decimal
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 from catalog.reference.scripts import normal
 
@@ -135,6 +135,12 @@ class TestPointRow:
     load_note: str
     source: str
     at: str
+
+
+def tells_a_curve(point: Any) -> bool:
+    """Whether the figures of a point, as a row or as the database has it, are of the section as it is, at a bias that
+    is known, without signal: not those of a pentode as a triode, nor a mixer's mean current under its oscillator."""
+    return point.conversion_conductance_ma_per_v is None and not (point.current_is_set or point.as_triode)
 
 
 @dataclass(frozen=True)

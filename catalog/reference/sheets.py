@@ -7,7 +7,7 @@ from decimal import Decimal
 
 from catalog.physics.curves import SheetPoint
 from catalog.physics.sheets import HeaterOption, SectionSheet, TypeSheet
-from catalog.reference.rows import RatingsRow, Reference, SectionRow, TestPointRow
+from catalog.reference.rows import RatingsRow, Reference, SectionRow, TestPointRow, tells_a_curve
 
 RATINGS = [field.name for field in fields(RatingsRow) if field.name not in ("system", "source", "at")]
 
@@ -37,14 +37,9 @@ def _sheet(reference: Reference, designation: str) -> TypeSheet:
 
 def _section(section: SectionRow) -> SectionSheet:
     ratings = {key: float(value) for key in RATINGS if (value := getattr(section.ratings, key)) is not None}
-    points = tuple(point_of(point) for point in section.test_points if _tells_a_curve(point))
+    tell = [point for point in section.test_points if point.anode_current_ma is not None and tells_a_curve(point)]
+    points = tuple(map(point_of, tell))
     return SectionSheet(section.kind, ratings, points)
-
-
-def _tells_a_curve(point: TestPointRow) -> bool:
-    """Not without the bias, nor of a pentode as a triode, nor a mixer's mean current under its oscillator."""
-    rest = point.anode_current_ma is not None and point.conversion_conductance_ma_per_v is None
-    return rest and not (point.current_is_set or point.as_triode)
 
 
 def point_of(row: TestPointRow) -> SheetPoint:
